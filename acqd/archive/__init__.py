@@ -1,0 +1,1 @@
+"""What is kept: a journal that commits, a ledger that stays, files that are written once."""

@@ -1,0 +1,1 @@
+"""Configs: TOML to validated models, with errors that point at the line."""

@@ -1,0 +1,1 @@
+"""What sweeps mean: pure functions on arrays, and the meters that accumulate over sweeps."""

@@ -1,0 +1,1 @@
+"""What is told to others: message models, the MQTT client, the local broker, the contract."""

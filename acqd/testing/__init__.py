@@ -1,0 +1,1 @@
+"""For authors of drivers: clocks, links and checks to test against."""

@@ -1,0 +1,1 @@
+"""A driver for any sweeper that speaks SCPI-1999."""
