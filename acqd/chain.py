@@ -319,7 +319,7 @@ def level_at_plane(
     level: NDArray[np.floating], gain_db: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Levels at the reference plane, float64 (points,): level at the input − gain of the chain."""
-    return np.subtract(level, gain_db, dtype=np.float64)
+    return np.asarray(np.subtract(level, gain_db, dtype=np.float64))
 
 
 def derated_w(rated_w: float, *, max_c: float, ambient_c: float, rated_at_c: float = 25.0) -> float:
