@@ -1,0 +1,265 @@
+"""What is asked of an answer before it may be called a sweep. Pure functions.
+
+A driver is believed in nothing that can be checked: number of points, axis, unit, values. What is
+merely odd becomes a flag; what cannot be the sweep that was asked for raises SweepInvalid.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.canonical import canonical_levels
+from acqd.drivers.contract import Trace
+from acqd.errors import DriverFault, IdentityChanged, SweepInvalid
+from acqd.sweep import (
+    Capabilities,
+    Float,
+    Identity,
+    Levels,
+    LevelUnit,
+    Reported,
+    SweepFlag,
+    SweepRequest,
+)
+
+__all__ = [
+    "CheckedTrace",
+    "check_identity",
+    "check_introduction",
+    "check_trace",
+    "settings_that_differ",
+]
+
+NOT_A_NUMBER = 9.9e37 * (1 - 1e-3)
+"""SCPI says 9.91E37 for not-a-number and ±9.9E37 for infinities (SCPI-1999 vol. 1, 7.2.1.4 and
+7.2.1.5, from memory); sweepers write them in many roundings, so anything this large is meant."""
+
+PLAUSIBLE = {LevelUnit.DBM: (-250.0, 100.0), LevelUnit.DBUV: (-143.0, 207.0)}
+"""Levels outside are no levels: kTB in 1 µHz is −234 dBm, +100 dBm is 10 MW. dBµV in 50 ohm."""
+
+DRIVER_FLAGS = SweepFlag.OVERLOAD | SweepFlag.SETTINGS_DIFFER | SweepFlag.POWERED_ON
+"""Flags that a driver may set; all others are the host's and the station's."""
+
+IDENTITY_CAP = 256
+"""Characters in one field of an identity; it is stored with every segment."""
+
+RELATIVE_TOLERANCE = {"rbw_hz": 0.01, "vbw_hz": 0.01, "sweep_time_s": 0.05}
+ABSOLUTE_TOLERANCE = {"attenuation_db": 0.01, "reference_level_dbm": 0.05}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckedTrace:
+    """Levels in canonical form with their axis; both are ours alone and read-only."""
+
+    frequency_hz: Float
+    level: Levels
+    resolution: float | None
+    flags: SweepFlag
+    own_axis: bool
+    """True where the driver gave the axis."""
+
+
+def check_trace(trace: Any, request: SweepRequest, capabilities: Capabilities) -> CheckedTrace:
+    """``trace`` as the answer to ``request``.
+
+    Raises:
+        DriverFault: it is not a Trace of arrays.
+        SweepInvalid: it cannot be the sweep that was asked for; says what was expected and got.
+    """
+    _check_kinds(trace)
+    if trace.unit is not capabilities.unit:
+        raise SweepInvalid(
+            f"levels came in {trace.unit}, the sweeper's unit is {capabilities.unit}"
+        )
+    level = _numeric(trace.level, capabilities)
+    frequency_hz = _axis(trace, request, level.size)
+    missing = _missing(level)
+    if bool(missing.all()):
+        raise SweepInvalid("not one of the levels is a number")
+    _check_plausible(level, missing, trace.unit)
+    flags = trace.flags & DRIVER_FLAGS
+    if bool(missing.any()):
+        flags |= SweepFlag.NOT_FINITE
+        level[missing] = np.nan
+    if settings_that_differ(request, trace.reported):
+        flags |= SweepFlag.SETTINGS_DIFFER
+    resolution = trace.resolution if trace.resolution else capabilities.resolution
+    canonical = canonical_levels(level, resolution)
+    canonical.flags.writeable = False
+    frequency_hz.flags.writeable = False
+    return CheckedTrace(
+        frequency_hz=frequency_hz,
+        level=canonical,
+        resolution=resolution,
+        flags=flags,
+        own_axis=trace.frequency_hz is not None,
+    )
+
+
+def _check_kinds(trace: Any) -> None:
+    """The parts of a Trace must be what the contract says: the archive relies on it."""
+    if not isinstance(trace, Trace):
+        raise DriverFault(f"sweep() returned {type(trace).__name__}, expected a Trace")
+    time_s = trace.sweeper_time_s
+    step = trace.resolution
+    for name, fits, expected in (
+        ("level", isinstance(trace.level, np.ndarray), "a numpy array"),
+        ("unit", isinstance(trace.unit, LevelUnit), "a LevelUnit"),
+        ("reported", isinstance(trace.reported, Reported), "a Reported"),
+        ("flags", isinstance(trace.flags, SweepFlag), "a SweepFlag"),
+        ("sweeper_time_s", time_s is None or _is_finite(time_s), "a finite number or None"),
+        ("resolution", step is None or (_is_finite(step) and step > 0), "above 0, or None"),
+    ):
+        if not fits:
+            raise DriverFault(
+                f"the trace's {name} must be {expected}, got {getattr(trace, name)!r:.60}"
+            )
+
+
+def _is_finite(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _numeric(given: NDArray[Any], capabilities: Capabilities) -> NDArray[Any]:
+    """A copy of the levels: a driver may fill the same buffer anew for its next sweep."""
+    level = given
+    if level.ndim != 1 or level.size == 0 or level.dtype.kind not in "fiuc":
+        raise DriverFault(
+            f"levels must be a one-dimensional array of numbers, "
+            f"got {level.dtype} of shape {level.shape}"
+        )
+    is_complex = level.dtype.kind == "c"
+    if is_complex is not capabilities.is_complex:
+        names = {True: "complex", False: "real"}
+        raise SweepInvalid(
+            f"levels are {names[is_complex]}, the sweeper gives {names[capabilities.is_complex]}"
+        )
+    if level.dtype == np.float32 or is_complex:
+        return np.array(level)
+    return np.array(level, dtype=np.float64)
+
+
+def _axis(trace: Trace, request: SweepRequest, points: int) -> Float:
+    if trace.frequency_hz is None:
+        if points != request.points:
+            raise SweepInvalid(f"asked for {request.points} points, got {points}")
+        return request.frequencies_hz()
+    axis = np.array(trace.frequency_hz, dtype=np.float64)
+    if axis.ndim != 1 or axis.size != points:
+        raise SweepInvalid(f"got {points} levels for {axis.size} frequencies")
+    if not bool(np.isfinite(axis).all()):
+        raise SweepInvalid("the frequency axis holds values that are not finite")
+    _check_covers(axis, request)
+    return axis
+
+
+def _check_covers(axis: Float, request: SweepRequest) -> None:
+    """The axis must lie in the range asked for and reach both its ends, within a step."""
+    low_hz, high_hz = float(axis.min()), float(axis.max())
+    own_step_hz = (high_hz - low_hz) / max(1, axis.size - 1)
+    tolerance_hz = max(request.step_hz, 2 * own_step_hz, 1e-6 * request.stop_hz, 1.0)
+    worst_hz = max(abs(low_hz - request.start_hz), abs(high_hz - request.stop_hz))
+    if worst_hz > tolerance_hz:
+        raise SweepInvalid(
+            f"asked for {request.start_hz:.0f} to {request.stop_hz:.0f} Hz, "
+            f"got {low_hz:.0f} to {high_hz:.0f} Hz"
+        )
+
+
+def _missing(level: NDArray[Any]) -> NDArray[np.bool_]:
+    if level.dtype.kind == "c":
+        return _missing(level.real) | _missing(level.imag)
+    # Written so that NaN counts as missing too.
+    return np.asarray(~(np.abs(level) < NOT_A_NUMBER))
+
+
+def _check_plausible(level: NDArray[Any], missing: NDArray[np.bool_], unit: LevelUnit) -> None:
+    if unit not in PLAUSIBLE or level.dtype.kind == "c":
+        return
+    low, high = PLAUSIBLE[unit]
+    wrong = ~missing & ((level < low) | (level > high))
+    if bool(wrong.any()):
+        first = int(np.argmax(wrong))
+        raise SweepInvalid(
+            f"level {level[first]:.6g} {unit} at point {first}: "
+            f"levels lie between {low:g} and {high:g} {unit}"
+        )
+
+
+def settings_that_differ(request: SweepRequest, reported: Reported) -> tuple[str, ...]:
+    """Names of the settings that the sweeper reports otherwise than asked for.
+
+    RBW and VBW may be off by 1 %, the sweep time by 5 %, attenuation by 0.01 dB, the reference
+    level by 0.05 dB. What the sweeper does not report, or only assumes, does not count.
+    """
+    differ = []
+    for name in (*RELATIVE_TOLERANCE, *ABSOLUTE_TOLERANCE, "detector", "averages"):
+        asked, got = getattr(request, name), getattr(reported, name)
+        if asked is None or got is None or name in reported.assumed:
+            continue
+        if name in RELATIVE_TOLERANCE:
+            same = abs(got - asked) <= RELATIVE_TOLERANCE[name] * abs(asked)
+        elif name in ABSOLUTE_TOLERANCE:
+            same = abs(got - asked) <= ABSOLUTE_TOLERANCE[name]
+        else:
+            same = got == asked
+        if not same:
+            differ.append(name)
+    return tuple(differ)
+
+
+def check_introduction(identity: Any, capabilities: Any) -> None:
+    """What identify() and capabilities() returned must be usable.
+
+    Raises:
+        DriverFault: it is not; says what is wrong.
+    """
+    if not isinstance(identity, Identity):
+        raise DriverFault(f"identify() returned {type(identity).__name__}, expected an Identity")
+    for name in ("maker", "model", "serial_number", "firmware", "location"):
+        value = getattr(identity, name)
+        if not isinstance(value, str) or len(value) > IDENTITY_CAP:
+            raise DriverFault(
+                f"identity {name} must be text of at most {IDENTITY_CAP} characters, "
+                f"got {value!r:.60}"
+            )
+    if not isinstance(capabilities, Capabilities):
+        kind = type(capabilities).__name__
+        raise DriverFault(f"capabilities() returned {kind}, expected a Capabilities")
+    given = capabilities
+    ends = (given.start_hz, given.stop_hz)
+    if not all(map(_is_finite, ends)) or not 0 <= given.start_hz <= given.stop_hz:
+        raise DriverFault(f"capabilities: no frequency range can be {ends[0]} to {ends[1]} Hz")
+    sizes = (given.points_min, given.points_max, *given.points_allowed)
+    if not all(isinstance(size, int) and size >= 1 for size in sizes):
+        raise DriverFault(f"capabilities: numbers of points must be whole and above 0, got {sizes}")
+    if given.points_min > given.points_max or not isinstance(given.unit, LevelUnit):
+        raise DriverFault(
+            f"capabilities: points {given.points_min} to {given.points_max} in {given.unit!r} "
+            f"cannot be"
+        )
+
+
+def check_identity(got: Identity, expected: Identity | None) -> None:
+    """``got`` must be the instrument that the config names, as far as it names one.
+
+    Only fields that ``expected`` fills count, and the firmware never does. A doubtful serial number
+    (empty, zeros, ones: a bad update does that) passes where maker and model are named and fit;
+    where only the serial number is named, nothing is left to know it by, and it fails.
+
+    Raises:
+        IdentityChanged: another instrument answers.
+    """
+    if expected is None:
+        return
+    named = [name for name in ("maker", "model", "serial_number") if getattr(expected, name)]
+    if got.is_doubtful and len(named) > 1 and "serial_number" in named:
+        named.remove("serial_number")
+    for name in named:
+        if getattr(got, name).strip().casefold() != getattr(expected, name).strip().casefold():
+            raise IdentityChanged(expected=str(expected), got=str(got))

@@ -1,0 +1,162 @@
+"""What the host and the driver's side say to each other: plain messages that can be pickled.
+
+Today the driver's side is a thread and the messages are handed over as they are. Nothing in them
+depends on that: a process can stand in the thread's place, because neither side ever hands over
+anything but these (guarantee G6). One call is under way at a time, and each gets one reply.
+"""
+
+from __future__ import annotations
+
+import pickle
+import traceback
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from acqd import errors
+from acqd.drivers.contract import Trace
+from acqd.errors import DriverFault, SweeperError
+from acqd.sweep import SourceRequest, SweepRequest
+
+__all__ = [
+    "Call",
+    "CapabilitiesCall",
+    "CloseCall",
+    "EstimateCall",
+    "Failure",
+    "IdentifyCall",
+    "OpenCall",
+    "Reply",
+    "SetSourceCall",
+    "SweepCall",
+    "Taken",
+]
+
+TRACEBACK_CAP = 8000
+"""Most characters of a traceback that go over; a driver may recurse a thousand deep."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenCall:
+    """Make the sweeper. Answer: None."""
+
+    name: str
+    address: str
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IdentifyCall:
+    """Answer: Identity."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CapabilitiesCall:
+    """Answer: Capabilities."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EstimateCall:
+    """Answer: seconds, or None."""
+
+    request: SweepRequest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepCall:
+    """Answer: Taken."""
+
+    request: SweepRequest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetSourceCall:
+    """Answer: None."""
+
+    request: SourceRequest
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CloseCall:
+    """Leave the sweeper safe, free the link, end. Answer: None."""
+
+
+Call = (
+    OpenCall
+    | IdentifyCall
+    | CapabilitiesCall
+    | EstimateCall
+    | SweepCall
+    | SetSourceCall
+    | CloseCall
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """A trace with its times, taken on the driver's side right around the call."""
+
+    trace: Trace
+    started_s: float
+    monotonic_s: float
+    took_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    """What a driver raised, in parts that pickle whatever the exception was made of.
+
+    ``kind`` is a class of :mod:`acqd.errors`: the nearest one to what was raised.
+    """
+
+    kind: str
+    args: tuple[Any, ...]
+    facts: Mapping[str, Any]
+    trace: str = ""
+
+    @classmethod
+    def of(cls, error: BaseException, *, doing: str) -> Failure:
+        """The failure for ``error``; what is not a SweeperError becomes a DriverFault."""
+        text = "".join(traceback.format_exception(error))[-TRACEBACK_CAP:]
+        if not isinstance(error, SweeperError):
+            message = f"the driver raised {type(error).__name__} in {doing}: {_text(error)}"
+            return cls(kind="DriverFault", args=(message,), facts={}, trace=text)
+        kind = next(base.__name__ for base in type(error).__mro__ if _is_ours(base))
+        facts = {name: _picklable(value) for name, value in vars(error).items()}
+        args = tuple(_picklable(value) for value in error.args)
+        return cls(kind=kind, args=args, facts=facts, trace=text)
+
+    def error(self) -> SweeperError:
+        """The exception again, of class ``kind`` with all its facts."""
+        kind = getattr(errors, self.kind, DriverFault)
+        error: SweeperError = kind.__new__(kind)
+        error.args = self.args
+        vars(error).update(self.facts)
+        return error
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reply:
+    """The answer to a call: a result, or a failure."""
+
+    result: Any = None
+    failure: Failure | None = None
+
+
+def _is_ours(kind: type) -> bool:
+    return issubclass(kind, SweeperError) and getattr(errors, kind.__name__, None) is kind
+
+
+def _text(error: BaseException) -> str:
+    try:
+        return str(error) or "no message"
+    except Exception:
+        return "its message cannot be shown"
+
+
+def _picklable(value: Any) -> Any:
+    try:
+        pickle.dumps(value)
+    except Exception:
+        return _text(value) if isinstance(value, BaseException) else repr(value)
+    return value

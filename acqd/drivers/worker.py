@@ -1,0 +1,213 @@
+"""The driver's side of the host: one daemon thread for one opened sweeper.
+
+The thread takes calls from a queue, does them, and hands each reply to a callback. Two things can
+be done to it from outside while it is busy: :meth:`Worker.cancel` sets the cancel token and
+interrupts the link, so that a driver that waits comes back; :meth:`Worker.close_link` closes the
+link under a driver that does not, so that the port is free again. A thread cannot be ended from
+outside; it is a daemon so that one that never comes back does not hold the process at its exit.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from queue import SimpleQueue
+from typing import Any
+
+from acqd.clock import Clock
+from acqd.drivers.contract import Driver, Sweeper, Transport
+from acqd.drivers.protocol import (
+    Call,
+    CapabilitiesCall,
+    CloseCall,
+    EstimateCall,
+    Failure,
+    IdentifyCall,
+    OpenCall,
+    Reply,
+    SetSourceCall,
+    SweepCall,
+    Taken,
+)
+from acqd.drivers.transport import Link, open_transport
+from acqd.errors import DriverFault, TransportClosed
+
+__all__ = ["Cancel", "OpenLink", "Worker"]
+
+OpenLink = Callable[[str, Mapping[str, Any]], Transport]
+
+
+class Cancel:
+    """A cancel token that the host sets and the driver looks at."""
+
+    def __init__(self) -> None:
+        self._event = threading.Event()
+
+    def set(self) -> None:
+        self._event.set()
+
+    def clear(self) -> None:
+        self._event.clear()
+
+    def is_set(self) -> bool:
+        return self._event.is_set()
+
+    def wait(self, seconds: float) -> bool:
+        return self._event.wait(max(0.0, seconds))
+
+
+class _Context:
+    """The OpenContext that a driver gets."""
+
+    def __init__(self, call: OpenCall, cancel: Cancel, connect: Callable[[], Transport]) -> None:
+        self.name = call.name
+        self.address = call.address
+        self.options = call.options
+        self.cancel = cancel
+        self._connect = connect
+
+    def connect(self) -> Transport:
+        return self._connect()
+
+
+class Worker:
+    """Runs one driver for one open sweeper, in a thread that ends with CloseCall.
+
+    ``submit`` must not be called again before the callback of the call before was run.
+    """
+
+    def __init__(
+        self, *, name: str, driver: Driver, clock: Clock, open_link: OpenLink = open_transport
+    ) -> None:
+        self._driver = driver
+        self._clock = clock
+        self._open_link = open_link
+        self._cancel = Cancel()
+        self._calls: SimpleQueue[tuple[Call, Callable[[Reply], None]]] = SimpleQueue()
+        self._sweeper: Sweeper | None = None
+        self._link: Transport | None = None
+        self._link_gone = False
+        self._lock = threading.Lock()
+        self._thread = threading.Thread(target=self._run, name=f"acqd-sweeper-{name}", daemon=True)
+        self._thread.start()
+
+    @property
+    def is_alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def submit(self, call: Call, reply_to: Callable[[Reply], None]) -> None:
+        """Queue ``call``; ``reply_to`` is called with its reply in the worker's thread."""
+        self._calls.put((call, reply_to))
+
+    def cancel(self) -> None:
+        """Ask the call in progress to end: sets the token, interrupts the link. Does not wait."""
+        self._cancel.set()
+        with self._lock:
+            link = self._link
+        if isinstance(link, Link):
+            link.interrupt()
+
+    def close_link(self) -> None:
+        """Free the port now, whatever the driver does, and let no other be opened."""
+        self._cancel.set()
+        with self._lock:
+            self._link_gone = True
+            link = self._link
+        if link is not None:
+            link.close()
+
+    def retire(self) -> None:
+        """Nobody waits any more: if the driver ever comes back, it closes and the thread ends."""
+        self._calls.put((CloseCall(), lambda _reply: None))
+
+    def join(self, timeout_s: float) -> bool:
+        """Wait for the thread's end; True if it has ended."""
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def _run(self) -> None:
+        while True:
+            call, reply_to = self._calls.get()
+            try:
+                reply = Reply(result=self._do(call))
+            except BaseException as error:
+                # The boundary of guarantee G6: nothing that a driver raises goes further.
+                reply = Reply(failure=Failure.of(error, doing=_doing(call)))
+            reply_to(reply)
+            if isinstance(call, CloseCall):
+                return
+            del call, reply_to, reply  # no sweep is held while waiting for the next call
+
+    def _do(self, call: Call) -> Any:
+        match call:
+            case SweepCall(request=request):
+                return self._sweep(request)
+            case OpenCall():
+                return self._open(call)
+            case IdentifyCall():
+                return self._opened().identify()
+            case CapabilitiesCall():
+                return self._opened().capabilities()
+            case EstimateCall(request=request):
+                return self._opened().estimate_s(request)
+            case SetSourceCall(request=request):
+                return self._opened().set_source(request)
+            case CloseCall():
+                return self._close()
+
+    def _opened(self) -> Sweeper:
+        if self._sweeper is None:
+            raise TransportClosed("the sweeper is not open")
+        return self._sweeper
+
+    def _open(self, call: OpenCall) -> None:
+        context = _Context(call, self._cancel, lambda: self._connect(call))
+        sweeper = self._driver.open(context)
+        if not isinstance(sweeper, Sweeper):
+            raise DriverFault(f"open() returned {type(sweeper).__name__}, expected a Sweeper")
+        self._sweeper = sweeper
+
+    def _connect(self, call: OpenCall) -> Transport:
+        if self._link is not None:
+            raise DriverFault("the driver called connect() twice in one open()")
+        link = self._open_link(call.address, call.options)
+        with self._lock:
+            self._link = link
+            gone = self._link_gone
+        if gone:
+            # The host gave up while the port was being opened.
+            link.close()
+            raise TransportClosed(f"{call.address}: the host closed the link")
+        return link
+
+    def _sweep(self, request: Any) -> Taken:
+        sweeper = self._opened()
+        started_s = self._clock.wall_s()
+        monotonic_s = self._clock.monotonic_s()
+        trace = sweeper.sweep(request)
+        return Taken(
+            trace=trace,
+            started_s=started_s,
+            monotonic_s=monotonic_s,
+            took_s=self._clock.monotonic_s() - monotonic_s,
+        )
+
+    def _close(self) -> None:
+        with self._lock:
+            gone, link = self._link_gone, self._link
+        if not gone:
+            # A cancelled call left both set; the driver still has to make the sweeper safe.
+            self._cancel.clear()
+            if isinstance(link, Link):
+                link.resume()
+        try:
+            if self._sweeper is not None:
+                self._sweeper.close()
+        finally:
+            self._sweeper = None
+            if link is not None:
+                link.close()
+
+
+def _doing(call: Call) -> str:
+    return type(call).__name__.removesuffix("Call").lower()
