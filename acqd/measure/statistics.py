@@ -230,7 +230,7 @@ def detectable_over_floor_db(threshold_db: float, averages: float, probability: 
     """Level of a steady carrier over the mean noise power that is seen with ``probability``.
 
     The carrier of power s (noise mean 1) reads s + 1 with variance (2s + 1)/N. That is taken as
-    normal, which is exact for large N; a test holds it to 0.5 dB down to N = 1 for 50 and 95 %.
+    normal, which is exact for large N; a test holds it to 0.6 dB down to N = 1 for 50 and 95 %.
     """
     over = 10.0 ** (threshold_db / 10.0)
     z = normal_quantile(probability)
