@@ -1,0 +1,195 @@
+"""Channel plans from TOML: single channels, and rasters of evenly spaced ones."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path as FilePath
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, Field, ValidationError
+
+from acqd.config.problems import Text, in_file_order, near_miss
+from acqd.config.quantity import FREQUENCY, Frequency, Quantity, refusal
+from acqd.config.reading import parse_toml, read_text
+from acqd.config.tables import Count, Misfit, Table
+from acqd.errors import ConfigError, ConfigProblem
+from acqd.measure.channels import Channel, ChannelPlan
+
+__all__ = [
+    "ChannelTable",
+    "PlanFile",
+    "RasterTable",
+    "find_channel_plan",
+    "load_channel_plan",
+    "not_found",
+    "shipped_plans",
+]
+
+MOST_CHANNELS = 10_000
+"""Channels of one plan. The largest plan of the trade, 8.33 kHz aeronautical, has 2280."""
+
+_NUMBER = re.compile(r"\{n(?::0?(\d))?\}")
+
+Width = Annotated[float, Quantity(dimension=FREQUENCY, above="0 Hz")]
+Name = Annotated[str, Field(min_length=1, max_length=64)]
+
+
+def _pattern(text: str) -> str:
+    if len(_NUMBER.findall(text)) != 1 or "{" in _NUMBER.sub("", text):
+        accepted = "a text with {n} where the number belongs, or {n:02} for two digits"
+        raise refusal("no pattern of names", accepted=accepted)
+    return text
+
+
+class ChannelTable(Table):
+    """``[[channel]]``: one channel."""
+
+    name: Name = Field(description="what people call it")
+    centre_hz: Frequency = Field(alias="centre", description='a frequency, such as "156.8 MHz"')
+    width_hz: Width = Field(alias="width", description='a frequency, such as "25 kHz"')
+    note: str = Field(default="", max_length=200)
+
+    def channels(self) -> Iterator[Channel]:
+        """The channel."""
+        yield Channel(
+            name=self.name, centre_hz=self.centre_hz, width_hz=self.width_hz, note=self.note
+        )
+
+
+class RasterTable(Table):
+    """``[[raster]]``: ``count`` channels from ``first`` on, ``step`` apart, numbered on."""
+
+    first_hz: Frequency = Field(alias="first", description="the centre of the first channel")
+    step_hz: Width = Field(alias="step", description="a frequency, from centre to centre")
+    count: Annotated[Count, Field(ge=1, le=MOST_CHANNELS)] = Field(description="a whole number")
+    width_hz: Width = Field(alias="width", description='a frequency, such as "25 kHz"')
+    name: Annotated[Name, AfterValidator(_pattern)] = "{n}"
+    number: Annotated[Count, Field(ge=0, le=1_000_000)] = 1
+    note: str = Field(default="", max_length=200)
+
+    def channels(self) -> Iterator[Channel]:
+        """The channels in rising order."""
+        for index in range(self.count):
+            yield Channel(
+                name=self._name(self.number + index),
+                centre_hz=self.first_hz + index * self.step_hz,
+                width_hz=self.width_hz,
+                note=self.note,
+            )
+
+    def _name(self, number: int) -> str:
+        return _NUMBER.sub(lambda match: str(number).zfill(int(match[1] or 0)), self.name)
+
+
+class PlanFile(Table):
+    """A channel plan as it stands in its file."""
+
+    title: Annotated[str, Field(min_length=1, max_length=200)] = Field(
+        description="what the plan is for"
+    )
+    edition: Annotated[str, Field(min_length=1, max_length=200)] = Field(
+        description="the publication and edition that the plan follows"
+    )
+    source: str = Field(default="", max_length=1000)
+    channel: tuple[ChannelTable, ...] = ()
+    raster: tuple[RasterTable, ...] = ()
+
+    def misfits(self) -> Iterator[Misfit]:
+        total = len(self.channel) + sum(raster.count for raster in self.raster)
+        if not 1 <= total <= MOST_CHANNELS:
+            yield Misfit(
+                key="",
+                problem=f"{total} channels",
+                accepted=f"1 to {MOST_CHANNELS} channels, as [[channel]] or [[raster]]",
+            )
+
+
+def shipped_plans() -> dict[str, FilePath]:
+    """The plans that come with acqd, by name."""
+    package = FilePath(__file__).resolve().parents[1]
+    # In a wheel the plans lie within the package, in a checkout beside it.
+    for folder in (package / "shipped" / "channels", package.parent / "configs" / "channels"):
+        if folder.is_dir():
+            return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+    return {}
+
+
+def find_channel_plan(name_or_path: str, relative_to: FilePath) -> FilePath | None:
+    """The file of a channel plan, None where there is none.
+
+    A path is relative to the folder ``relative_to``, which is also where a plan of one's own is
+    looked for before the shipped ones.
+    """
+    given = relative_to / FilePath(name_or_path).expanduser()
+    own = (given,) if given.suffix == ".toml" else (given, given.with_name(f"{given.name}.toml"))
+    found = next((path for path in own if path.is_file()), None)
+    return found or shipped_plans().get(name_or_path)
+
+
+def not_found(name_or_path: str) -> tuple[str, str]:
+    """What to say where :func:`find_channel_plan` found nothing: problem and what is accepted."""
+    shipped = shipped_plans()
+    hint = near_miss(name_or_path, shipped)
+    known = ", ".join(shipped) or "none here"
+    return (
+        f"there is no channel plan `{name_or_path}`{hint}",
+        f"the path of a plan's file, or a shipped plan ({known})",
+    )
+
+
+def load_channel_plan(name_or_path: str, relative_to: FilePath) -> ChannelPlan:
+    """The channel plan in a file, or the shipped one of that name.
+
+    It is looked for as :func:`find_channel_plan` says; its name is its file's without ``.toml``.
+
+    Raises:
+        ConfigError: not found, or no channel plan; with everything that is wrong with it.
+    """
+    path = find_channel_plan(name_or_path, relative_to)
+    if path is None:
+        problem, accepted = not_found(name_or_path)
+        text = Text(file=name_or_path, lines={})
+        raise ConfigError((text.problem((), problem, accepted=accepted),))
+    data, text = parse_toml(str(path), read_text(path))
+    return _plan(path.stem, data, text)
+
+
+def _plan(name: str, data: dict[str, Any], text: Text) -> ChannelPlan:
+    try:
+        file = PlanFile.model_validate(data)
+    except ValidationError as exc:
+        wrong = text.problems_of(exc, table=(), model=PlanFile, data=data)
+        raise ConfigError(in_file_order(wrong)) from exc
+    placed = list(_in_order_of_tables(file, text))
+    clashes = in_file_order(_clashes(placed, text))
+    if clashes:
+        raise ConfigError(clashes)
+    channels = tuple(channel for _, channel in placed)
+    return ChannelPlan(name=name, title=file.title, edition=file.edition, channels=channels)
+
+
+def _in_order_of_tables(file: PlanFile, text: Text) -> Iterator[tuple[tuple[str, int], Channel]]:
+    """Each channel with the table it comes from, in the order in which the tables stand."""
+    tables: dict[tuple[str, int], ChannelTable | RasterTable] = {
+        **{("channel", index): table for index, table in enumerate(file.channel)},
+        **{("raster", index): table for index, table in enumerate(file.raster)},
+    }
+    for place in sorted(tables, key=lambda place: text.line(*place)):
+        for channel in tables[place].channels():
+            yield place, channel
+
+
+def _clashes(placed: list[tuple[tuple[str, int], Channel]], text: Text) -> Iterator[ConfigProblem]:
+    """Channels that could not be told apart, by their names or in topics by their keys."""
+    first: dict[str, tuple[tuple[str, int], Channel]] = {}
+    for place, channel in placed:
+        before = first.setdefault(channel.key, (place, channel))
+        if before[1] is channel:
+            continue
+        yield text.problem(
+            place,
+            f"channel {channel.name} cannot be told from channel {before[1].name} "
+            f"of line {text.line(*before[0])}: both are `{channel.key}` in topics",
+            accepted="names that differ in their letters and digits",
+        )

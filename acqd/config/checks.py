@@ -1,0 +1,162 @@
+"""What one table says of another: references, doubles, shares, channels within the sweep."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path as FilePath
+from typing import Any
+
+from acqd.config.channels import find_channel_plan, load_channel_plan, not_found
+from acqd.config.models import JobTable, StationTable, SweeperTable
+from acqd.config.problems import Text, near_miss
+from acqd.errors import ConfigError, ConfigProblem
+from acqd.measure.channels import ChannelPlan
+
+__all__ = ["References", "check_references"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class References:
+    """What came of following references. ``elsewhere`` are problems in other files."""
+
+    problems: tuple[ConfigProblem, ...]
+    elsewhere: tuple[ConfigProblem, ...]
+    channel_plans: Mapping[str, ChannelPlan]
+
+
+def check_references(
+    data: Mapping[str, Any],
+    places: Text,
+    *,
+    station: StationTable | None,
+    sweepers: Mapping[str, SweeperTable],
+    jobs: Mapping[str, JobTable],
+    folder: FilePath,
+) -> References:
+    """Follow every reference of a config.
+
+    Args:
+        data: the whole file, also its faulty tables: a reference to one of them is no new problem.
+        places: where everything stands.
+        station, sweepers, jobs: the tables that are right.
+        folder: what paths are relative to.
+    """
+    problems = [
+        *_unknown_names(data, places),
+        *_doubled_sweepers(sweepers, places),
+        *_shares(jobs, places),
+    ]
+    if station is not None:
+        problems.extend(_missing_position(station, jobs, places))
+    plans: dict[str, ChannelPlan] = {}
+    elsewhere: dict[str, ConfigProblem] = {}
+    for name, job in jobs.items():
+        if job.band.channels is None:
+            continue
+        place = ("job", name, "band", "channels")
+        if find_channel_plan(job.band.channels, folder) is None:
+            problem, accepted = not_found(job.band.channels)
+            problems.append(places.problem(place, problem, accepted=accepted))
+            continue
+        try:
+            plans[name] = load_channel_plan(job.band.channels, folder)
+        except ConfigError as exc:
+            elsewhere.update({str(problem): problem for problem in exc.problems})
+        else:
+            problems.extend(_unheard_plan(plans[name], job, place, places))
+    return References(
+        problems=tuple(problems), elsewhere=tuple(elsewhere.values()), channel_plans=plans
+    )
+
+
+def _unknown_names(data: Mapping[str, Any], places: Text) -> Iterator[ConfigProblem]:
+    """Sweepers and chains that jobs name and that the file does not have."""
+    for name, job in _tables(data, "job").items():
+        for key in ("sweeper", "chain"):
+            wanted = job.get(key)
+            known = list(_tables(data, key))
+            if not isinstance(wanted, str) or wanted in known:
+                continue
+            listed = ", ".join(f"`{each}`" for each in known)
+            yield places.problem(
+                ("job", name, key),
+                f"there is no {key} `{wanted}`{near_miss(wanted, known)}",
+                accepted=f"one of {listed}" if listed else f"a table [{key}.{wanted}] beside it",
+            )
+
+
+def _tables(data: Mapping[str, Any], family: str) -> dict[str, Mapping[str, Any]]:
+    """All named tables of a family, right or faulty."""
+    named = data.get(family)
+    if not isinstance(named, Mapping):
+        return {}
+    return {name: table for name, table in named.items() if isinstance(table, Mapping)}
+
+
+def _doubled_sweepers(
+    sweepers: Mapping[str, SweeperTable], places: Text
+) -> Iterator[ConfigProblem]:
+    """Two names for one instrument: they would fight over its port."""
+    first: dict[tuple[str, str], str] = {}
+    for name, sweeper in sweepers.items():
+        if not sweeper.enabled:
+            continue
+        before = first.setdefault((sweeper.driver, sweeper.address), name)
+        if before != name:
+            yield places.problem(
+                ("sweeper", name, "address"),
+                f"sweeper `{before}` has this driver and address already",
+                accepted="an address of its own, or enabled = false in one of the two",
+                given=f'"{sweeper.address}"',
+            )
+
+
+def _shares(jobs: Mapping[str, JobTable], places: Text) -> Iterator[ConfigProblem]:
+    """Shares of one sweeper that were promised and cannot all be kept."""
+    promised: dict[str, float] = {}
+    for name, job in jobs.items():
+        if not job.enabled or "min_share" not in job.model_fields_set:
+            continue
+        before = promised.get(job.sweeper, 0.0)
+        promised[job.sweeper] = before + job.min_share
+        if before <= 1.0 + 1e-9 < promised[job.sweeper]:
+            yield places.problem(
+                ("job", name, "min_share"),
+                f"with this the shares of sweeper `{job.sweeper}` come to "
+                f"{100 * promised[job.sweeper]:.6g} %",
+                accepted=f"at most {100 * max(0.0, 1.0 - before):.6g} % here",
+            )
+
+
+def _missing_position(
+    station: StationTable, jobs: Mapping[str, JobTable], places: Text
+) -> Iterator[ConfigProblem]:
+    if station.latitude_deg is not None:
+        return
+    for name, job in jobs.items():
+        if job.when.needs_position:
+            yield places.problem(
+                ("job", name, "when", "window"),
+                "dusk and dawn depend on where the station is",
+                accepted='latitude and longitude in [station], such as "53.3 deg"',
+            )
+
+
+def _unheard_plan(
+    plan: ChannelPlan, job: JobTable, place: tuple[str, ...], places: Text
+) -> Iterator[ConfigProblem]:
+    """A plan of which nothing is swept; that some of it is not is only worth a note."""
+    start_hz, stop_hz = job.range_hz
+    if any(start_hz <= channel.centre_hz <= stop_hz for channel in plan.channels):
+        return
+    low_hz = min(channel.centre_hz for channel in plan.channels)
+    high_hz = max(channel.centre_hz for channel in plan.channels)
+    yield places.problem(
+        place,
+        f"no channel of this plan lies in the sweep of {start_hz / 1e6:.10g} MHz "
+        f"to {stop_hz / 1e6:.10g} MHz",
+        accepted=f"a sweep within {low_hz / 1e6:.10g} MHz to {high_hz / 1e6:.10g} MHz, "
+        "or another plan",
+        given=f'"{job.band.channels}"',
+    )

@@ -1,0 +1,306 @@
+"""The ``[job.NAME]`` tables: what to sweep, when, and what to make of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, datetime
+from typing import Annotated, Any, ClassVar, Literal
+
+from cronsim import CronSim, CronSimError
+from pydantic import AfterValidator, BeforeValidator, Field
+
+from acqd.config.quantity import (
+    DIFFERENCE,
+    DURATION,
+    FREQUENCY,
+    Fraction,
+    Frequency,
+    Level,
+    Quantity,
+    format_quantity,
+    refusal,
+)
+from acqd.config.tables import (
+    AtMostOne,
+    Count,
+    DetectorName,
+    ExactlyOne,
+    KeyRule,
+    Misfit,
+    Switch,
+    Table,
+)
+from acqd.plan.schedule import DuskToDawn, Schedule, Window, window_from_text
+from acqd.sweep import SweepRequest
+
+__all__ = ["DEFAULT_FALSE_ALARM", "KINDS", "BandTable", "JobTable", "WhenTable"]
+
+KINDS = ("band",)
+"""What a job can make of its sweeps."""
+
+DEFAULT_FALSE_ALARM = 1e-4
+"""Wanted probability that noise alone passes the threshold, per sample."""
+
+MOST_POINTS = 1_000_000
+"""Points of one sweep: 8 MB a copy in float64. Nobody has asked for more."""
+
+MOST_WINDOWS = 64
+"""As many as the plan takes."""
+
+_WINDOW = 'two times of day with .. between them, "21:00..06:00" or "dusk..dawn", or a list of such'
+
+PositiveFrequency = Annotated[float, Quantity(dimension=FREQUENCY, above="0 Hz")]
+PositiveDuration = Annotated[float, Quantity(dimension=DURATION, above="0 s")]
+Closing = Annotated[float, Quantity(dimension=DIFFERENCE, at_least="0 dB", at_most="60 dB")]
+Margin = Annotated[float, Quantity(dimension=DIFFERENCE, above="0 dB", at_most="100 dB")]
+
+
+def _window(given: object) -> str:
+    try:
+        window_from_text(given if isinstance(given, str) else "")
+    except ValueError as exc:
+        problem = str(exc) if isinstance(given, str) else "not a text"
+        raise refusal(f"not a window: {problem}", accepted=_WINDOW) from exc
+    return "".join(str(given).lower().split())
+
+
+def _as_list(given: object) -> object:
+    return [given] if isinstance(given, str) else given
+
+
+def _local_date(given: object) -> date:
+    accepted = 'a date of the station\'s own time zone, such as "2026-03-14"'
+    if isinstance(given, date) and not isinstance(given, datetime):
+        return given
+    try:
+        return date.fromisoformat(given if isinstance(given, str) else "")
+    except ValueError as exc:
+        raise refusal("not a date", accepted=accepted) from exc
+
+
+def _cron(text: str) -> str:
+    accepted = 'minute, hour, day of month, month and day of week, such as "*/15 21-23 * * mon-fri"'
+    if len(text.split()) != 5:
+        raise refusal(f"{len(text.split())} fields where 5 belong", accepted=accepted)
+    try:
+        # Any time will do: the fields are read, and combinations that never come are refused.
+        next(CronSim(text, datetime(2026, 1, 1)))
+    except (CronSimError, StopIteration) as exc:
+        raise refusal(
+            f"not a cron expression: {exc or 'it never comes'}", accepted=accepted
+        ) from exc
+    return " ".join(text.split())
+
+
+LocalDate = Annotated[date, BeforeValidator(_local_date)]
+
+
+class WhenTable(Table):
+    """``[job.NAME.when]``: the rhythm of a job and the time in which it holds."""
+
+    every_s: (
+        Annotated[float, Quantity(dimension=DURATION, at_least="10 ms", at_most="31 d")] | None
+    ) = Field(default=None, alias="every")
+    cron: Annotated[str, AfterValidator(_cron)] | None = None
+    back_to_back: Switch = False
+    window: Annotated[
+        tuple[Annotated[str, BeforeValidator(_window)], ...],
+        BeforeValidator(_as_list),
+        Field(max_length=MOST_WINDOWS),
+    ] = ()
+    from_date: LocalDate | None = Field(default=None, alias="from")
+    until_date: LocalDate | None = Field(default=None, alias="until")
+    burst: Annotated[Count, Field(ge=1, le=1000)] = 1
+
+    rules: ClassVar[tuple[KeyRule, ...]] = (
+        ExactlyOne(
+            (("every",), ("cron",), ("back_to_back",)),
+            "nothing says how often the job is due",
+        ),
+    )
+
+    def misfits(self) -> Iterator[Misfit]:
+        if self.every_s is None and self.cron is None and not self.back_to_back:
+            yield Misfit(
+                key="back_to_back",
+                problem="never due: `back_to_back` is false and there is nothing else",
+                accepted="back_to_back = true, or `every`, or `cron`",
+            )
+        if self.back_to_back and self.burst != 1:
+            yield Misfit(
+                key="burst",
+                problem="back to back has no due times that a burst could belong to",
+                accepted="`burst` with `every` or `cron`",
+            )
+        if self.from_date and self.until_date and self.until_date < self.from_date:
+            yield Misfit(
+                key="until",
+                problem=f"{self.until_date} is before {self.from_date}",
+                accepted="a date that is not before `from`",
+            )
+
+    @property
+    def windows(self) -> tuple[Window, ...]:
+        """The windows as the plan works with them."""
+        return tuple(window_from_text(text) for text in self.window)
+
+    @property
+    def needs_position(self) -> bool:
+        """True where a window hangs on the sun."""
+        return any(isinstance(window, DuskToDawn) for window in self.windows)
+
+    def to_schedule(self, *, zone: str, position: tuple[float, float] | None) -> Schedule:
+        """When the job is due, for a station in ``zone`` at ``position`` (degrees)."""
+        return Schedule(
+            every_s=self.every_s,
+            cron=self.cron,
+            back_to_back=self.back_to_back,
+            windows=self.windows,
+            zone=zone,
+            position=position,
+            first_day=self.from_date,
+            last_day=self.until_date,
+            burst=self.burst,
+        )
+
+
+class BandTable(Table):
+    """``[job.NAME.band]``: how a band is watched."""
+
+    false_alarm: Annotated[float, Field(strict=True, gt=0, lt=0.5)] | None = None
+    margin_db: Margin | None = Field(default=None, alias="margin")
+    closing_db: Closing = Field(default=2.0, alias="closing")
+    min_duration_s: Annotated[float, Quantity(dimension=DURATION, at_most="1 d")] = Field(
+        default=0.0, alias="min_duration"
+    )
+    channels: Annotated[str, Field(min_length=1, max_length=1024)] | None = None
+    floor: Literal["flat", "learnt"] = "flat"
+    learn_s: Annotated[float, Quantity(dimension=DURATION, above="0 s", at_most="7 d")] = Field(
+        default=600.0, alias="learn"
+    )
+    floor_step_db: Margin = Field(default=3.0, alias="floor_step")
+    flapping_s: Annotated[float, Quantity(dimension=DURATION, at_most="1 d")] = Field(
+        default=60.0, alias="flapping"
+    )
+
+    rules: ClassVar[tuple[KeyRule, ...]] = (AtMostOne(("false_alarm", "margin")),)
+
+    def misfits(self) -> Iterator[Misfit]:
+        if self.margin_db is not None and self.closing_db >= self.margin_db:
+            margin = format_quantity(self.margin_db, DIFFERENCE)
+            yield Misfit(
+                key="closing" if "closing_db" in self.model_fields_set else "margin",
+                problem=f"the closing threshold, {format_quantity(self.closing_db, DIFFERENCE)} "
+                f"below the opening one, is not above the noise floor",
+                accepted=f"`closing` smaller than `margin` ({margin})",
+            )
+
+    @property
+    def opening_probability(self) -> float | None:
+        """Wanted false-alarm probability per sample; None where a margin is given instead."""
+        return None if self.margin_db is not None else self.false_alarm or DEFAULT_FALSE_ALARM
+
+
+def _kind(text: object) -> str:
+    if text not in KINDS:
+        known = ", ".join(f'"{kind}"' for kind in KINDS)
+        raise refusal("unknown kind of job", accepted=f"one of the known kinds: {known}")
+    return str(text)
+
+
+class JobTable(Table):
+    """``[job.NAME]``: one scheduled measurement."""
+
+    title: str = Field(default="", max_length=200)
+    kind: Annotated[str, BeforeValidator(_kind)] = Field(description='what it makes: "band"')
+    sweeper: str = Field(description="the NAME of a [sweeper.NAME]")
+    start_hz: Frequency | None = Field(default=None, alias="start")
+    stop_hz: Frequency | None = Field(default=None, alias="stop")
+    centre_hz: Frequency | None = Field(default=None, alias="centre")
+    span_hz: PositiveFrequency | None = Field(default=None, alias="span")
+    points: Annotated[Count, Field(ge=2, le=MOST_POINTS)] | None = None
+    step_hz: PositiveFrequency | None = Field(default=None, alias="step")
+    rbw_hz: PositiveFrequency | None = Field(default=None, alias="rbw")
+    vbw_hz: PositiveFrequency | None = Field(default=None, alias="vbw")
+    detector: DetectorName | None = None
+    attenuation_db: (
+        Annotated[float, Quantity(dimension=DIFFERENCE, at_least="0 dB", at_most="120 dB")] | None
+    ) = Field(default=None, alias="attenuation")
+    reference_level_dbm: Level | None = Field(default=None, alias="reference_level")
+    sweep_time_s: PositiveDuration | None = Field(default=None, alias="sweep_time")
+    averages: Annotated[Count, Field(ge=1, le=100_000)] | None = None
+    chain: str | None = None
+    priority: Annotated[Count, Field(ge=-100, le=100)] = 0
+    min_share: Fraction = 0.1
+    enabled: Switch = True
+    when: WhenTable = Field(description='a table that says how often, such as every = "2 s"')
+    band: BandTable = Field(default_factory=BandTable)
+
+    rules: ClassVar[tuple[KeyRule, ...]] = (
+        ExactlyOne(
+            (("start", "stop"), ("centre", "span")),
+            "nothing says what to sweep (a channel plan says what to look for, not what to sweep)",
+        ),
+        ExactlyOne((("points",), ("step",)), "nothing says how finely to sweep"),
+    )
+
+    def misfits(self) -> Iterator[Misfit]:
+        start_hz, stop_hz = self.range_hz
+        if stop_hz <= start_hz:
+            yield Misfit(
+                key="stop",
+                problem="the stop frequency is not above the start frequency",
+                accepted=f"more than {format_quantity(start_hz, FREQUENCY)}",
+            )
+            return
+        if start_hz < 0:
+            yield Misfit(
+                key="span",
+                problem=f"the sweep would start at {format_quantity(start_hz, FREQUENCY)}",
+                accepted=f"at most {format_quantity(2 * (self.centre_hz or 0.0), FREQUENCY)}",
+            )
+        if self.step_hz is not None:
+            yield from self._misfits_of_step(stop_hz - start_hz, self.step_hz)
+
+    def _misfits_of_step(self, span_hz: float, step_hz: float) -> Iterator[Misfit]:
+        steps = span_hz / step_hz
+        if steps + 1 > MOST_POINTS:
+            problem = f"{steps + 1:.0f} points; there may be {MOST_POINTS}"
+            yield Misfit(key="step", problem=problem, accepted="a wider step")
+        elif steps < 1 or abs(steps - round(steps)) > 1e-6:
+            whole = max(1, int(steps))
+            nearby = (format_quantity(n * step_hz, FREQUENCY) for n in (whole, whole + 1))
+            yield Misfit(
+                key="step",
+                problem=f"{format_quantity(span_hz, FREQUENCY)} is {steps:.3f} steps, "
+                "not a whole number of them",
+                accepted=f"a span of {' or '.join(nearby)} for this step, or `points` instead",
+            )
+
+    @property
+    def range_hz(self) -> tuple[float, float]:
+        """Start and stop frequency, however the config gives them."""
+        if self.centre_hz is not None and self.span_hz is not None:
+            return self.centre_hz - self.span_hz / 2.0, self.centre_hz + self.span_hz / 2.0
+        return self.start_hz or 0.0, self.stop_hz or 0.0
+
+    def request(self) -> SweepRequest:
+        """The sweep that the job asks for."""
+        start_hz, stop_hz = self.range_hz
+        points = self.points or round((stop_hz - start_hz) / (self.step_hz or 1.0)) + 1
+        return SweepRequest(
+            start_hz=start_hz,
+            stop_hz=stop_hz,
+            points=points,
+            rbw_hz=self.rbw_hz,
+            vbw_hz=self.vbw_hz,
+            detector=self.detector,
+            attenuation_db=self.attenuation_db,
+            reference_level_dbm=self.reference_level_dbm,
+            sweep_time_s=self.sweep_time_s,
+            averages=self.averages,
+        )
+
+    def plain(self) -> dict[str, Any]:
+        """The job as plain JSON data under the keys of the config, defaults filled in."""
+        return self.model_dump(mode="json", by_alias=True)

@@ -1,0 +1,138 @@
+"""What is no error in a config but may not be what was meant."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from acqd.config.jobs import JobTable
+from acqd.config.whole import StationConfig
+from acqd.plan.schedule import ClockWindow
+
+__all__ = ["loss_between_points_db", "notes_of"]
+
+Note = tuple[tuple[str, ...], str]
+"""Where, and the sentence."""
+
+
+def notes_of(config: StationConfig) -> tuple[str, ...]:
+    """Notes on ``config`` in file order: ``file:line: where: sentence``."""
+    notes = [*_of_mqtt(config), *_of_station(config), *_unused(config)]
+    for name in config.jobs:
+        notes.extend(_of_job(config, name))
+    problems = (
+        (config.places.line(*place), config.places.problem(place, text, accepted=""))
+        for place, text in notes
+    )
+    ordered = sorted(problems, key=lambda pair: pair[0])
+    return tuple(f"{each.file}:{line}: {each.where}: {each.problem}" for line, each in ordered)
+
+
+def loss_between_points_db(step_hz: float, rbw_hz: float) -> float:
+    """How much weaker a carrier midway between two points reads than one on a point.
+
+    For a Gaussian filter, whose response is 3.01 dB down at half its RBW: 3.01 dB · (step/RBW)².
+    """
+    return 10.0 * float(np.log10(2.0)) * (step_hz / rbw_hz) ** 2
+
+
+def _of_mqtt(config: StationConfig) -> Iterator[Note]:
+    mqtt = config.mqtt
+    if mqtt.place in ("url", "none") and "address" in mqtt.model_fields_set:
+        yield ("mqtt", "address"), f'has no effect with broker = "{mqtt.broker}"'
+    if mqtt.sends_secrets_in_clear:
+        yield (
+            ("mqtt", "broker"),
+            "the password goes over the network readable for all; use mqtts://",
+        )
+    has_login = mqtt.user_env or mqtt.password_env or mqtt.password_file
+    if mqtt.place != "url" and has_login:
+        yield ("mqtt", "broker"), "the station's own broker asks for no user and no password"
+
+
+def _of_station(config: StationConfig) -> Iterator[Note]:
+    if "time_zone" not in config.station.model_fields_set:
+        for name, job in config.jobs.items():
+            if any(isinstance(window, ClockWindow) for window in job.when.windows) or job.when.cron:
+                yield ("job", name, "when"), "its times are UTC, as [station] has no time_zone"
+    if not config.enabled_jobs:
+        yield ("station",), "there is no job to run"
+
+
+def _unused(config: StationConfig) -> Iterator[Note]:
+    used_chains = {job.chain for job in config.jobs.values()}
+    used_sweepers = {job.sweeper for job in config.jobs.values()}
+    for name in config.chains:
+        if name not in used_chains:
+            yield ("chain", name), "no job uses this chain"
+    for name, sweeper in config.sweepers.items():
+        if sweeper.enabled and name not in used_sweepers:
+            yield ("sweeper", name), "no job uses this sweeper"
+
+
+def _of_job(config: StationConfig, name: str) -> Iterator[Note]:
+    job, place = config.jobs[name], ("job", name)
+    if job.enabled and not config.sweepers[job.sweeper].enabled:
+        yield (*place, "sweeper"), f"does not run: sweeper `{job.sweeper}` is not enabled"
+    yield from _of_resolution(job, place)
+    yield from _of_rhythm(job, place)
+    yield from _of_channels(config, name)
+    chain = config.chain(name)
+    if chain is not None:
+        outside = chain.extrapolated(job.request().frequencies_hz())
+        if outside > 0:
+            yield (
+                (*place, "chain"),
+                f"a table of the chain does not reach {100 * outside:.3g} % of the sweep; "
+                "the value at its end is taken there",
+            )
+    if job.band.floor == "flat" and "learn_s" in job.band.model_fields_set:
+        yield (*place, "band", "learn"), 'has no effect without floor = "learnt"'
+
+
+def _of_resolution(job: JobTable, place: tuple[str, ...]) -> Iterator[Note]:
+    step_hz = job.request().step_hz
+    if job.rbw_hz is None or step_hz <= job.rbw_hz * (1 + 1e-9):
+        return
+    loss_db = loss_between_points_db(step_hz, job.rbw_hz)
+    reads = f"reads {loss_db:.1f} dB low" if loss_db < 60 else "is not seen"
+    yield (
+        (*place, "rbw"),
+        f"the points are {step_hz / job.rbw_hz:.3g} RBW apart: on a sweeper that steps, a carrier "
+        f"midway between two of them {reads}",
+    )
+
+
+def _of_rhythm(job: JobTable, place: tuple[str, ...]) -> Iterator[Note]:
+    when, band = job.when, job.band
+    if when.every_s is None:
+        return
+    if job.sweep_time_s is not None and job.sweep_time_s * when.burst > when.every_s:
+        yield (
+            (*place, "when", "every"),
+            f"sweeping takes {job.sweep_time_s * when.burst:g} s, longer than "
+            f"{when.every_s:g} s: due times will be missed",
+        )
+    if 0 < band.flapping_s < when.every_s:
+        yield (
+            (*place, "band", "flapping"),
+            f"shorter than the {when.every_s:g} s between due times: it joins nothing",
+        )
+
+
+def _of_channels(config: StationConfig, name: str) -> Iterator[Note]:
+    plan, job = config.channel_plans.get(name), config.jobs[name]
+    if plan is None:
+        return
+    place = ("job", name, "band", "channels")
+    start_hz, stop_hz = job.range_hz
+    heard = [c for c in plan.channels if c.start_hz >= start_hz and c.stop_hz <= stop_hz]
+    if len(heard) < len(plan.channels):
+        left = len(plan.channels) - len(heard)
+        yield place, f"{left} of {len(plan.channels)} channels do not lie whole in the sweep"
+    narrowest_hz = min((channel.width_hz for channel in heard), default=float("inf"))
+    if job.request().step_hz > narrowest_hz:
+        yield place, "there are channels narrower than the step, which no point may fall in"
+    if job.rbw_hz is not None and job.rbw_hz > narrowest_hz:
+        yield place, "there are channels narrower than the RBW: neighbours will be heard in them"

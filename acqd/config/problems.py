@@ -1,0 +1,185 @@
+"""From what a validator says to what a person can act on: file, place, line, given, accepted."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any, get_args
+
+from pydantic import ValidationError
+
+from acqd.config.lines import Path, line_of
+from acqd.config.tables import Table
+from acqd.errors import ConfigProblem
+
+__all__ = ["Text", "dotted", "in_file_order", "near_miss", "shown"]
+
+LONGEST_SHOWN = 60
+"""Characters of a given value that a message repeats."""
+
+SECRET_KEYS = ("password", "user", "username")
+_USERINFO = re.compile(r"//[^/@\s]*@")
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+
+_PLAIN_WORDS = {
+    "string_type": ("not a text", "a text in quotes"),
+    "string_too_short": ("an empty text", "a text that says something"),
+    "string_too_long": ("too long", "at most {max_length} characters"),
+    "int_type": ("not a whole number", "a whole number, without quotes"),
+    "int_from_float": ("not a whole number", "a whole number, without quotes"),
+    "float_type": ("not a number", "a number, without quotes and without a unit"),
+    "bool_type": ("neither true nor false", "true or false, without quotes"),
+    "dict_type": ("not a table", "a table"),
+    "model_type": ("not a table", "a table"),
+    "tuple_type": ("not a list", "a list in [ ]"),
+    "list_type": ("not a list", "a list in [ ]"),
+    "literal_error": ("not a word that is known here", "{expected}"),
+    "greater_than": ("out of bounds", "above {gt}"),
+    "greater_than_equal": ("out of bounds", "at least {ge}"),
+    "less_than": ("out of bounds", "below {lt}"),
+    "less_than_equal": ("out of bounds", "at most {le}"),
+    "finite_number": ("not a finite number", "a finite number"),
+}
+"""What the validator's own kinds of error are called here: the problem, and what is accepted."""
+
+
+def shown(given: object) -> str:
+    """``given`` as it would stand in a TOML file, on one line, cut short, without secrets."""
+    match given:
+        case bool():
+            text = str(given).lower()
+        case str():
+            text = f'"{_USERINFO.sub("//…@", given)}"'
+        case datetime.date() | datetime.time():
+            text = given.isoformat()
+        case Mapping():
+            text = "a table"
+        case list() | tuple():
+            text = f"[{', '.join(shown(item) for item in given)}]"
+        case _:
+            text = str(given)
+    text = " ".join(text.split())
+    return text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]}…"
+
+
+def dotted(path: Path) -> str:
+    """``path`` as a dotted TOML key; members of arrays are counted from 1, as people do."""
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f"[{part + 1}]"
+        else:
+            key = part if _BARE_KEY.fullmatch(part) else f'"{part}"'
+            text += f".{key}" if text else key
+    return text or "the file"
+
+
+def near_miss(word: str, known: Iterable[str]) -> str:
+    """ "; did you mean `x`?" where something known is near, else nothing."""
+    near = get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return f"; did you mean `{near[0]}`?" if near else ""
+
+
+def in_file_order(problems: Iterable[ConfigProblem]) -> tuple[ConfigProblem, ...]:
+    """``problems`` by line; those of one line as they came."""
+    return tuple(sorted(problems, key=lambda problem: problem.line or 0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Text:
+    """A file that problems are found in, and the lines of what stands in it."""
+
+    file: str
+    lines: Mapping[Path, int]
+
+    def line(self, *path: str | int) -> int:
+        """The line of ``path``, or of the nearest table around it."""
+        return line_of(self.lines, path)
+
+    def problem(
+        self, path: Path, problem: str, *, accepted: str, given: str | None = None
+    ) -> ConfigProblem:
+        """A problem at ``path``."""
+        return ConfigProblem(
+            file=self.file,
+            where=dotted(path),
+            line=self.line(*path),
+            given=given,
+            problem=problem,
+            accepted=accepted,
+        )
+
+    def problems_of(
+        self, exc: ValidationError, *, table: Path, model: type[Table], data: object
+    ) -> Iterator[ConfigProblem]:
+        """Everything that ``exc`` says about the table of ``model`` at ``table``."""
+        for error in exc.errors(include_url=False):
+            path = (*table, *error["loc"])
+            context = {key: str(value) for key, value in error.get("ctx", {}).items()}
+            owner = _model_at(model, error["loc"][:-1])
+            last = str(error["loc"][-1]) if error["loc"] else ""
+            if error["type"] == "extra_forbidden":
+                yield self._unknown_key(path, last, owner)
+                continue
+            given = _given(data, error["loc"])
+            if error["type"] == "missing":
+                yield self._missing_key(path, last, owner)
+            elif error["type"] == "acqd":
+                accepted = context["accepted"]
+                yield self.problem(path, error["msg"], accepted=accepted, given=given)
+            else:
+                problem, accepted = _PLAIN_WORDS.get(error["type"], (error["msg"], "see the page"))
+                accepted = _filled(accepted, context) if context else accepted
+                yield self.problem(path, problem, accepted=accepted, given=given)
+
+    def _unknown_key(self, path: Path, key: str, owner: type[Table] | None) -> ConfigProblem:
+        known = [] if owner is None else list(owner.fields_by_key())
+        return self.problem(
+            path,
+            f"unknown key `{key}`{near_miss(key, known)}",
+            accepted=", ".join(f"`{name}`" for name in known) or "no keys",
+        )
+
+    def _missing_key(self, path: Path, key: str, owner: type[Table] | None) -> ConfigProblem:
+        field = None if owner is None else owner.fields_by_key().get(key)
+        described = "" if field is None else field.description or ""
+        return self.problem(path, f"`{key}` is missing", accepted=described or f"a `{key}`")
+
+
+def _filled(template: str, context: Mapping[str, str]) -> str:
+    for key, value in context.items():
+        template = template.replace(f"{{{key}}}", value.replace("'", '"'))
+    return template
+
+
+def _model_at(model: type[Table], loc: Path) -> type[Table] | None:
+    """The model of the table at ``loc`` within ``model``, None where there is none."""
+    found: type[Table] | None = model
+    for part in loc:
+        if isinstance(part, int) or found is None:
+            continue
+        field = found.fields_by_key().get(part)
+        found = None if field is None else _model_in(field.annotation)
+    return found
+
+
+def _model_in(annotation: Any) -> type[Table] | None:
+    """The model that an annotation holds, also within a tuple or a union."""
+    if isinstance(annotation, type) and issubclass(annotation, Table):
+        return annotation
+    return next((found for arg in get_args(annotation) if (found := _model_in(arg))), None)
+
+
+def _given(data: object, loc: Path) -> str | None:
+    """What stands in the file at ``loc``; None where it is a table, or a secret, or not there."""
+    if any(part in SECRET_KEYS for part in loc):
+        return None
+    for part in loc:
+        try:
+            data = data[part]  # type: ignore[index]
+        except (LookupError, TypeError):
+            return None
+    return None if isinstance(data, Mapping) else shown(data)

@@ -1,0 +1,158 @@
+"""A station's config as the rest of acqd sees it: validated, cross-checked, with its places."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from functools import cached_property
+from pathlib import Path as FilePath
+from typing import Any
+
+from acqd.chain import Chain
+from acqd.config.models import ChainTable, JobTable, MqttTable, StationTable, SweeperTable
+from acqd.config.problems import Text
+from acqd.config.quantity import FREQUENCY, format_quantity
+from acqd.measure.channels import ChannelPlan
+from acqd.plan.schedule import Schedule
+
+__all__ = ["StationConfig"]
+
+_NOT_COMPARABILITY = ("title", "enabled", "priority", "min_share", "centre", "span", "step")
+"""What changes nothing about sweeps, and other ways to say start, stop and points."""
+_RHYTHM = ("every", "cron", "back_to_back", "burst")
+_SWEEPER_SAYS = (
+    "driver",
+    "options",
+    "detector",
+    "averages",
+    "level_accuracy",
+    "frequency_accuracy",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class StationConfig:
+    """All that one config file says. Tables are keyed by their names, in file order.
+
+    ``text`` is the file as it was read and ``digest`` a short digest of it, to notice a change.
+    ``channel_plans`` holds the plan of each job that has one.
+    """
+
+    path: FilePath
+    text: str = field(repr=False)
+    digest: str
+    station: StationTable
+    mqtt: MqttTable
+    sweepers: Mapping[str, SweeperTable]
+    chains: Mapping[str, ChainTable]
+    jobs: Mapping[str, JobTable]
+    channel_plans: Mapping[str, ChannelPlan]
+    places: Text = field(repr=False)
+    """Where each table and key stands in ``text``."""
+
+    @property
+    def folder(self) -> FilePath:
+        """The folder that paths in the config are relative to."""
+        return self.path.parent
+
+    @property
+    def archive(self) -> FilePath:
+        """The folder of the archive."""
+        return self.resolved(self.station.archive)
+
+    @property
+    def password_file(self) -> FilePath | None:
+        """The file that the broker's password is in, if it is in one."""
+        name = self.mqtt.password_file
+        return None if name is None else self.resolved(name)
+
+    @property
+    def ca_file(self) -> FilePath | None:
+        """The certificates that the broker's is checked against, if not the system's."""
+        return None if self.mqtt.ca_file is None else self.resolved(self.mqtt.ca_file)
+
+    @property
+    def position(self) -> tuple[float, float] | None:
+        """Latitude and longitude in degrees, north and east positive, if they are given."""
+        latitude_deg, longitude_deg = self.station.latitude_deg, self.station.longitude_deg
+        if latitude_deg is None or longitude_deg is None:
+            return None
+        return latitude_deg, longitude_deg
+
+    def resolved(self, path: str) -> FilePath:
+        """A path of the config, made absolute; ``~`` is the user's home."""
+        return (self.folder / FilePath(path).expanduser()).absolute()
+
+    def address(self, sweeper: str) -> str:
+        """The sweeper's address; the path of a serial port made absolute where it has folders."""
+        address = self.sweepers[sweeper].address
+        scheme, _, device = address.partition(":")
+        if scheme == "serial" and "/" in device:
+            return f"serial:{self.resolved(device)}"
+        return address
+
+    @property
+    def enabled_jobs(self) -> dict[str, JobTable]:
+        """The jobs to run: they and their sweepers are enabled."""
+        return {
+            name: job
+            for name, job in self.jobs.items()
+            if job.enabled and self.sweepers[job.sweeper].enabled
+        }
+
+    def chain(self, job: str) -> Chain | None:
+        """The chain before the job's sweeper; None where the plane is the sweeper's input."""
+        name = self.jobs[job].chain
+        return None if name is None else self.chains[name].to_chain()
+
+    def schedule(self, job: str) -> Schedule:
+        """When the job is due."""
+        when = self.jobs[job].when
+        return when.to_schedule(zone=self.station.time_zone, position=self.position)
+
+    def job_source(self, job: str) -> dict[str, Any]:
+        """What the config says that bears on whether sweeps and figures of a job are comparable.
+
+        Plain JSON data with defaults filled in and quantities in one form, so it is the same for
+        every way to write the same config. It holds the sweep, the rhythm, the band, what the
+        config says of the sweeper, the chain's parts and the channels; not titles, priorities,
+        windows and dates, nor the address, which changes from plug to plug.
+        """
+        table = self.jobs[job]
+        plain = table.plain()
+        sweeper = self.sweepers[table.sweeper].model_dump(mode="json", by_alias=True)
+        chain, plan = self.chain(job), self.channel_plans.get(job)
+        kept = {key: value for key, value in plain.items() if key not in _NOT_COMPARABILITY}
+        request = table.request()
+        return {
+            **kept,
+            "start": format_quantity(request.start_hz, FREQUENCY),
+            "stop": format_quantity(request.stop_hz, FREQUENCY),
+            "points": request.points,
+            "band": {**plain["band"], "false_alarm": table.band.opening_probability},
+            "when": {key: plain["when"][key] for key in _RHYTHM},
+            "sweeper_says": {key: sweeper[key] for key in _SWEEPER_SAYS},
+            "chain_parts": None if chain is None else chain.to_json(),
+            "channel_plan": None if plan is None else asdict(plan),
+        }
+
+    def job_digest_source(self, job: str) -> str:
+        """:meth:`job_source` as canonical JSON: sorted keys, no spaces."""
+        source = self.job_source(job)
+        return json.dumps(source, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
+    def job_digest(self, job: str) -> str:
+        """Short digest of :meth:`job_digest_source`."""
+        return hashlib.sha256(self.job_digest_source(job).encode()).hexdigest()[:16]
+
+    def notes(self) -> tuple[str, ...]:
+        """What is no error but may not be what was meant, each with file and line."""
+        return self._notes
+
+    @cached_property
+    def _notes(self) -> tuple[str, ...]:
+        from acqd.config.notes import notes_of
+
+        return notes_of(self)
