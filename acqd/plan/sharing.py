@@ -1,0 +1,253 @@
+"""Who gets the sweeper: its jobs share it, and every due time is accounted for.
+
+The rules, in this order:
+
+1. A pass that was started is never interrupted, and none is started before it is due.
+2. Of the jobs that are due the one with the highest priority goes first; among equals the one
+   whose due time runs out first (earliest deadline first); back to back goes last among equals.
+3. A job may claim its minimum share of the sweeper's time against rule 2. It saves up its share
+   while time goes by, for at most two passes, and each pass it takes is paid from that. A claim is
+   made at the last moment: when its due time would run out during the pass that rule 2 would
+   start. So priority decides as long as there is time for all, and overload starves none. (Back to
+   back has no deadline and claims as soon as it has saved up a pass.) Where the shares add up to
+   more than 90 % they are scaled down to that.
+4. A due time may start late, within limits (:mod:`acqd.plan.account`); later ones stay on the grid.
+
+A plan has no clock. Wall time comes with each call and goes forward; where it was set, or stood
+still while the host slept, :meth:`SweeperPlan.clock_stepped` or :meth:`SweeperPlan.asleep` must be
+called before the next :meth:`SweeperPlan.ask`. How long a pass took is monotonic time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from acqd.plan.account import Account, Reason
+from acqd.plan.jobs import Decision, Due, Missed, PlannedJob
+from acqd.plan.walltime import FOREVER_US, US, ceil_us, floor_us, seconds
+
+__all__ = ["Decision", "Due", "Missed", "PlannedJob", "SweeperPlan"]
+
+SHARES_MOST = 0.9
+"""Sum of the minimum shares; the rest is left for priority to decide."""
+SAVED_PASSES = 2.0
+"""Passes' worth of time that a job can save up."""
+CLAIM_MARGIN = 1.5
+"""A claim is made where the other's pass would end too late if it took this much longer than
+expected."""
+REPORT_EVERY_S = 60.0
+"""While nothing can start the plan wants to be asked this often, so that what is missed is told."""
+REPORT_EVERY_US = round(REPORT_EVERY_S * US)
+SERVED_STANDS_S = 60.0
+"""A clock set back by up to this much: what was swept is not swept again. Set back by more, the
+clock had been wrong for long, and waiting for it to pass the same labels would be deaf time."""
+
+OVERRUN = "overrun"
+CLOCK_STEPPED = Reason("clock stepped")
+HOST_ASLEEP = Reason("host asleep")
+
+
+class SweeperPlan:
+    """The jobs of one sweeper.
+
+    Args:
+        jobs: with names of their own.
+        now_s: due times from here on are planned, one exactly now included.
+        accounted: for jobs that a former plan had, :attr:`accounted` of it, after it was drained:
+            due times up to there are not planned again.
+
+    Raises:
+        ValueError: two jobs have one name.
+    """
+
+    def __init__(
+        self,
+        jobs: Sequence[PlannedJob],
+        *,
+        now_s: float,
+        accounted: Mapping[str, float] | None = None,
+    ) -> None:
+        now_us = ceil_us(now_s)
+        self._accounts: dict[str, Account] = {}
+        for index, job in enumerate(jobs):
+            if job.name in self._accounts:
+                raise ValueError(f"two jobs are named {job.name!r}")
+            known_s = (accounted or {}).get(job.name)
+            after_us = now_us - 1 if known_s is None else max(now_us - 1, floor_us(known_s))
+            self._accounts[job.name] = Account(job, index=index, after_us=after_us, now_us=now_us)
+        self._all = tuple(self._accounts.values())
+        wanted = sum(job.min_share for job in jobs)
+        scale = min(1.0, SHARES_MOST / wanted) if wanted > 0 else 1.0
+        self._shares = {job.name: job.min_share * scale for job in jobs}
+        self._saved_us = {a.job.name: float(a.estimate_us) for a in self._all}
+        self._saved_at_us = now_us
+        self._running: Account | None = None
+        self._away: Reason | None = None
+
+    # -- what the station reads -----------------------------------------------------------------
+
+    @property
+    def running(self) -> str | None:
+        """The job whose pass is under way."""
+        return None if self._running is None else self._running.job.name
+
+    @property
+    def accounted(self) -> dict[str, float]:
+        """By job: the latest due time that was started or missed. For the plan that follows."""
+        found = {a.job.name: a.accounted_us for a in self._all}
+        return {name: seconds(at_us) for name, at_us in found.items() if at_us is not None}
+
+    def estimate_s(self, job: str) -> float:
+        """How long a pass of the job is expected to take, by now."""
+        return seconds(self._accounts[job].estimate_us)
+
+    # -- what the station does --------------------------------------------------------------------
+
+    def ask(self, now_s: float) -> Decision:
+        """What to start now, or until when to wait; and what was missed since the last ask.
+
+        Where a start is given the job runs until :meth:`finished`. What a job missed before a due
+        time is handed out no later than that due time's start.
+        """
+        now_us = floor_us(now_s)
+        self._go_on(now_us)
+        start = None
+        if self._running is None and self._away is None:
+            chosen = self._choose(now_us)
+            if chosen is not None:
+                self._running = chosen
+                start = chosen.start(now_us)
+        wait_until_s = None if self._running is not None else self._wait_until(now_us)
+        return Decision(start=start, wait_until_s=wait_until_s, missed=self._take_missed())
+
+    def finished(self, job: str, *, now_s: float, took_s: float) -> None:
+        """The pass that was started is over, well or not; it took ``took_s`` of monotonic time.
+
+        Raises:
+            ValueError: this job is not running.
+        """
+        account = self._running
+        if account is None or account.job.name != job:
+            raise ValueError(f"job {job!r} is not running; running: {self.running}")
+        now_us = floor_us(now_s)
+        self._go_on(now_us)
+        self._running = None
+        took_us = max(0, round(took_s * US))
+        account.finish(now_us, took_us)
+        self._saved_us[job] = max(0.0, self._saved_us[job] - took_us)
+
+    def sweeper_away(self, now_s: float, reason: str, detail: str = "") -> None:
+        """From now on nothing can start; due times that run out are missed for this reason."""
+        self._go_on(floor_us(now_s))
+        self._away = Reason(reason, detail)
+
+    def sweeper_back(self, now_s: float) -> None:
+        """The sweeper can be used again."""
+        self._go_on(floor_us(now_s))
+        self._away = None
+
+    def pause(self, job: str, now_s: float, reason: str = "paused", detail: str = "") -> None:
+        """From now on this job does not start; a pass under way goes on."""
+        self._go_on(floor_us(now_s))
+        self._accounts[job].paused = Reason(reason, detail)
+
+    def resume(self, job: str, now_s: float) -> None:
+        """The job may start again."""
+        self._go_on(floor_us(now_s))
+        self._accounts[job].paused = None
+
+    def clock_stepped(self, from_s: float, to_s: float) -> None:
+        """The wall clock showed ``from_s`` and now shows ``to_s``; no time has passed.
+
+        Forwards: due times that were jumped over are missed, but for the newest of a job that may
+        still start late. Backwards by up to 60 s: what was started or missed stands and is not
+        due again. Backwards by more: the plan is taken up anew from ``to_s``, and due times come
+        under the clock as it is now.
+        """
+        from_us, to_us = floor_us(from_s), floor_us(to_s)
+        self._go_on(from_us)
+        for account in self._all:
+            if to_us > from_us and not account.back_to_back:
+                account.settle(to_us, account.paused or CLOCK_STEPPED, blocked=True)
+            elif from_us - to_us > SERVED_STANDS_S * US:
+                account.rewind(to_us)
+            account.skip_to(to_us)
+        self._saved_at_us = to_us
+
+    def asleep(self, from_s: float, to_s: float) -> None:
+        """The host slept from ``from_s`` to ``to_s`` of wall time."""
+        from_us, to_us = floor_us(from_s), floor_us(to_s)
+        self._go_on(from_us)
+        for account in self._all:
+            account.settle(to_us, account.paused or HOST_ASLEEP, blocked=True)
+        self._saved_at_us = max(self._saved_at_us, to_us)
+
+    def drain(
+        self, now_s: float, *, reason: str = "station down", detail: str = "the station stopped"
+    ) -> tuple[Missed, ...]:
+        """At a stop: all that is not yet accounted for up to now, what is pending included.
+
+        A pass under way was started; what becomes of it is told by whoever runs it.
+        """
+        self._go_on(floor_us(now_s))
+        for account in self._all:
+            account.give_up_pending(account.paused or Reason(reason, detail))
+        return self._take_missed()
+
+    # -- inside ---------------------------------------------------------------------------------
+
+    def _go_on(self, now_us: int) -> None:
+        """Let time go by up to ``now_us`` as things stand."""
+        gone_us = now_us - self._saved_at_us
+        if gone_us > 0:
+            self._saved_at_us = now_us
+            if self._away is None:
+                self._save_up(gone_us)
+        overrun = Reason(OVERRUN, "" if self._running is None else f"{self.running} was sweeping")
+        for account in self._all:
+            why = account.paused or self._away
+            blocked = why is not None and account is not self._running
+            account.settle(now_us, why or overrun, blocked=blocked)
+
+    def _save_up(self, gone_us: int) -> None:
+        for account in self._all:
+            name = account.job.name
+            most_us = SAVED_PASSES * account.estimate_us
+            self._saved_us[name] = min(most_us, self._saved_us[name] + gone_us * self._shares[name])
+
+    def _choose(self, now_us: int) -> Account | None:
+        ready = []
+        for account in self._all:
+            due_us = account.ready_since(now_us)
+            if due_us is not None:
+                until_us = FOREVER_US if account.back_to_back else account.pending_until_us
+                ready.append((until_us, due_us, account))
+        if not ready:
+            return None
+        best = min(ready, key=lambda r: (-r[2].job.priority, r[0], r[1], r[2].index))[2]
+        if len(ready) == 1:
+            return best
+        ends_us = now_us + CLAIM_MARGIN * best.estimate_us
+        claims = [
+            (until_us, due_us, account)
+            for until_us, due_us, account in ready
+            if account is not best
+            and self._shares[account.job.name] > 0
+            and self._saved_us[account.job.name] >= account.estimate_us
+            and (account.back_to_back or until_us <= ends_us)
+        ]
+        if not claims:
+            return best
+        return min(claims, key=lambda r: (r[0], -r[2].job.priority, r[1], r[2].index))[2]
+
+    def _wait_until(self, now_us: int) -> float | None:
+        coming = []
+        for account in self._all:
+            up_us = account.comes_up_us(now_us)
+            if up_us is not None:
+                stuck = self._away is not None or account.paused is not None
+                coming.append(now_us + REPORT_EVERY_US if stuck else up_us)
+        return seconds(max(min(coming), now_us)) if coming else None
+
+    def _take_missed(self) -> tuple[Missed, ...]:
+        return tuple(missed for account in self._all for missed in account.take_missed())
