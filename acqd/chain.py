@@ -53,6 +53,7 @@ class PartKind(StrEnum):
     LIMITER = "limiter"
     ANTENNA = "antenna"
     """Its gain is over an isotropic aerial, and the plane is the output of such an aerial."""
+    OTHER = "other"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
