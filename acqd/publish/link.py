@@ -1,0 +1,226 @@
+"""One connection to a broker: made new each time, never reused, closed in every way out.
+
+aiomqtt's own rules for reuse do not hold after a lost connection (a refused login looks like a good
+one, a message that had failed is sent later all the same), so an object lives for one connection.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import socket
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from typing import Any
+
+import aiomqtt
+from paho.mqtt.reasoncodes import ReasonCode
+
+from acqd.errors import BrokerError
+from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion, is_loopback
+
+__all__ = ["Link", "PublishRefused", "connection", "new_link", "reachable", "round_trip"]
+
+SEND_BUFFER_BYTES = 65_536
+"""Small on purpose: what lies in the kernel's buffer of a slow link is no longer newest-only."""
+
+INCOMING_MAX = 100
+"""Messages read and not yet looked at; we subscribe to next to nothing."""
+
+PROBE_ID = "acqd-probe"
+PROBE_TOPIC = "acqd-probe"
+
+
+class PublishRefused(aiomqtt.MqttError):
+    """The broker answered a message with a reason why it does not take it (MQTT 5 only)."""
+
+    def __init__(self, code: int, name: str) -> None:
+        self.code = code
+        self.name = name
+        super().__init__(f"the broker refused the message: {name}")
+
+
+class Link(aiomqtt.Client):
+    """An aiomqtt client that also hears what the broker says in its acknowledgements.
+
+    aiomqtt takes every PUBACK for a yes. MQTT 5 brokers say no in it: not authorised, quota
+    exceeded. Whoever calls :meth:`put` at QoS 1 waits for the answer before the next, so that a no
+    has one owner; that also keeps the order.
+    """
+
+    _refusal: ReasonCode | None = None
+
+    async def put(self, topic: str, payload: bytes, *, qos: int, retain: bool) -> None:
+        """Publish, at QoS 1 until the broker's word.
+
+        Raises:
+            PublishRefused: the broker said no; the connection stands.
+            MqttError: the connection is gone, or no word within the timeout.
+        """
+        if qos == 0:
+            await self.publish(topic, payload, 0, retain)
+            return
+        self._refusal = None
+        await self.publish(topic, payload, qos, retain)
+        if self._refusal is not None:
+            raise PublishRefused(self._refusal.value, str(self._refusal))
+
+    def _on_publish(
+        self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any
+    ) -> None:
+        if reason_code.is_failure:
+            self._refusal = reason_code
+        super()._on_publish(client, userdata, mid, reason_code, properties)
+
+    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
+        # aiomqtt goes through add_writer each time: two rounds of the loop for every message, and
+        # a traceback in the log where the socket is closed in between.
+        self._loop.call_soon_threadsafe(self._write, sock)
+
+    def _write(self, sock: Any) -> None:
+        """Send what is queued; wait for the socket only where it takes no more."""
+        if not self._is_open(sock):
+            return
+        try:
+            self._client.loop_write()
+        except Exception as exc:  # a broken pipe, or what TLS makes of it
+            if not self._disconnected.done():
+                self._disconnected.set_exception(exc)
+            return
+        if self._is_open(sock) and self._client.want_write():
+            self._loop.add_writer(sock, self._write, sock)
+
+    def _is_open(self, sock: Any) -> bool:
+        return self._client.socket() is sock
+
+    def abandon(self) -> None:
+        """Close the socket, whatever state it is in.
+
+        aiomqtt leaves it open where a connection attempt was cancelled or timed out. A DISCONNECT
+        is sent if it can be; after an orderly end this does nothing.
+        """
+        # aiomqtt's callback trips over the future of an attempt that was cancelled.
+        self._client.on_disconnect = None
+        self._client.disconnect()
+        self._client.loop_write()
+        open_socket: Any = self._client.socket()
+        if open_socket is not None:
+            # The send buffer is full: nothing will go out any more, so cut it.
+            try:
+                open_socket.shutdown(socket.SHUT_RDWR)
+            except OSError:
+                pass  # the peer was quicker
+            self._client.loop_read()
+
+
+def new_link(
+    settings: BrokerSettings,
+    *,
+    client_id: str,
+    will: aiomqtt.Will | None = None,
+    timeout_s: float | None = None,
+) -> Link:
+    """A link that is not connected yet. Must be called in the loop that it will be used in.
+
+    Raises:
+        BrokerError: the certificate file cannot be used.
+    """
+    v5 = settings.version is MqttVersion.V5
+    return Link(
+        settings.address.host,
+        settings.address.port,
+        username=settings.user,
+        password=settings.password,
+        identifier=client_id,
+        protocol=aiomqtt.ProtocolVersion.V5 if v5 else aiomqtt.ProtocolVersion.V311,
+        clean_session=None if v5 else True,
+        will=will,
+        keepalive=settings.keep_alive_s,
+        timeout=settings.timeout_s if timeout_s is None else timeout_s,
+        max_queued_incoming_messages=INCOMING_MAX,
+        tls_context=settings.tls_context(),
+        # Without TCP_NODELAY two small packets in a row wait for each other: 25 ms at p99.
+        socket_options=(
+            (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),
+            (socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES),
+        ),
+    )
+
+
+@asynccontextmanager
+async def connection(link: Link) -> AsyncIterator[Link]:
+    """``link`` connected, and closed at the end however that comes."""
+    try:
+        async with link:
+            yield link
+    finally:
+        link.abandon()
+
+
+async def reachable(address: Endpoint, timeout_s: float) -> None:
+    """Check that something accepts TCP at ``address``, in a way that can be cancelled.
+
+    aiomqtt connects in a thread, which goes on after its caller was cancelled and would hold up the
+    end of the process. On loopback the answer is at once, so nothing is asked.
+
+    Raises:
+        OSError: nobody there; also as TimeoutError.
+    """
+    if is_loopback(address):
+        return
+    async with asyncio.timeout(timeout_s):
+        _, writer = await asyncio.open_connection(address.host, address.port)
+    writer.close()
+    try:
+        await writer.wait_closed()
+    except OSError:
+        pass  # it accepted, that was the question
+
+
+async def round_trip(
+    address: Endpoint,
+    version: MqttVersion,
+    timeout_s: float,
+    *,
+    settings: BrokerSettings | None = None,
+) -> float:
+    """Connect, subscribe, publish, receive it, disconnect: proof that a broker works.
+
+    Args:
+        address: where it listens.
+        version: MQTT version to speak.
+        timeout_s: for all of it.
+        settings: where credentials or certificates are needed; address and version of it are not
+            looked at.
+
+    Returns:
+        Seconds from handing the message over to having it back.
+
+    Raises:
+        BrokerError: it did not work within the time; says how far it got.
+    """
+    asked = replace(settings or BrokerSettings(address=address), address=address, version=version)
+    token = secrets.token_hex(8).encode()
+    step = "connecting"
+    try:
+        async with asyncio.timeout(timeout_s):
+            await reachable(address, timeout_s)
+            link = new_link(asked, client_id=PROBE_ID, timeout_s=timeout_s)
+            async with connection(link):
+                step = "subscribing"
+                await link.subscribe(PROBE_TOPIC, 0)
+                step = "waiting for its own message"
+                sent_s = time.perf_counter()
+                await link.put(PROBE_TOPIC, token, qos=0, retain=False)
+                async for message in link.messages:
+                    if message.payload == token:
+                        break
+                return time.perf_counter() - sent_s
+    except (TimeoutError, aiomqtt.MqttError, OSError) as exc:
+        reason = "no answer" if isinstance(exc, TimeoutError) else str(exc)
+        raise BrokerError(
+            f"broker at {address} (MQTT {version}) failed its round trip while {step}: {reason} "
+            f"(limit {timeout_s:g} s)"
+        ) from exc

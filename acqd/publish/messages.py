@@ -1,0 +1,358 @@
+"""What is said over MQTT: one model per message, validated when it is built.
+
+All payloads but the bare values are JSON objects in UTF-8. What they share:
+
+* ``schema`` names message and version (``summary/1``). The number goes up when a field is taken
+  away or changes its meaning; new optional fields do not change it.
+* ``station``, ``job`` where there is one, and ``run_id``, which is new at each start.
+* ``seq`` where a sweep is meant. With the job it finds that sweep in the archive, for ever:
+  a message that names a sweep is only sent after the sweep was committed (guarantee G1).
+* A time stands twice: as RFC 3339 text in UTC for people and for JavaScript (``at``), and as
+  seconds since 1970-01-01T00:00:00Z (``at_s``).
+* Numbers are finite; null stands where there is no number.
+
+A verdict is not among them yet: it comes with the kinds that have one.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from acqd.publish.levels import LevelPart
+from acqd.publish.topics import LEVEL_PATTERN
+
+__all__ = [
+    "MESSAGES",
+    "BandSignal",
+    "BandSummary",
+    "CatchUp",
+    "ChannelOccupancy",
+    "ChannelState",
+    "Figure",
+    "Finding",
+    "Health",
+    "JobState",
+    "Message",
+    "Occupancy",
+    "StationStatus",
+    "Summary",
+    "SweeperIdentity",
+    "SweeperState",
+    "Trace",
+    "rfc3339",
+    "value_payload",
+]
+
+Level = Annotated[str, Field(pattern=LEVEL_PATTERN)]
+Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
+Count = Annotated[int, Field(ge=0)]
+Number = Annotated[int, Field(ge=1)]
+Text = Annotated[str, Field(max_length=2000)]
+Unit = Literal["dBm", "dBµV", "dBFS", "digit", "1"]
+TimeText = Annotated[
+    str,
+    Field(
+        pattern=r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d{1,6})?Z$",
+        json_schema_extra={"format": "date-time"},
+    ),
+]
+Figure = float | int | str | bool | None
+
+
+def rfc3339(at_s: float) -> str:
+    """``at_s`` seconds since 1970-01-01T00:00:00Z as RFC 3339 text in UTC, to the millisecond."""
+    return datetime.fromtimestamp(at_s, UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
+
+
+def value_payload(value: float) -> bytes:
+    """A bare number as text, for the ``value/<figure>`` topics; shortest form that reads back.
+
+    Raises:
+        ValueError: not finite; there is no such number in JSON.
+    """
+    if value - value != 0.0:
+        raise ValueError(f"a value must be finite, got {value}")
+    return repr(float(value)).encode("ascii")
+
+
+class Message(BaseModel):
+    """What all messages share."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        allow_inf_nan=False,
+        validate_by_name=True,
+        validate_by_alias=True,
+    )
+
+    station: Level
+    run_id: Annotated[str, Field(min_length=1, max_length=64)]
+
+    def to_json(self) -> bytes:
+        """The payload."""
+        return self.__pydantic_serializer__.to_json(self, by_alias=True)
+
+
+class Part(BaseModel):
+    """A piece of a message."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Health(Part):
+    """How the station itself is doing. Counts are since the start of this run."""
+
+    sweeps: Count = 0
+    findings: Count = 0
+    disk_free_bytes: Count | None = None
+    archive_waiting: Count = 0
+    """Batches waiting for their commit."""
+    outbox_waiting: Count = 0
+    live_dropped: Count = 0
+    """Live messages that a newer one took the place of."""
+    reconnects: Count = 0
+    rss_bytes: Count | None = None
+
+
+class StationStatus(Message):
+    """Whether the station is there.
+
+    The broker holds one of these with ``offline`` as the last will and publishes it when the
+    connection ends without a goodbye; its ``at`` is then the time it was lodged, not of the loss.
+    """
+
+    schema_: Literal["status/1"] = Field(default="status/1", alias="schema")
+    state: Literal["online", "offline"]
+    reason: Text = ""
+    at: TimeText
+    at_s: float
+    since: TimeText
+    """Start of this run."""
+    since_s: float
+    version: str
+    sweepers: tuple[Level, ...] = ()
+    jobs: tuple[Level, ...] = ()
+    health: Health | None = None
+
+
+class SweeperIdentity(Part):
+    """Who a sweeper says it is; empty where it does not say."""
+
+    maker: str = ""
+    model: str = ""
+    serial_number: str = ""
+    firmware: str = ""
+    location: str = ""
+    doubtful: bool = False
+    """The serial number is missing, all zeros or all ones."""
+
+
+class SweeperState(Message):
+    """Whether a sweeper is there. ``busy``: another program holds its port."""
+
+    schema_: Literal["sweeper/1"] = Field(default="sweeper/1", alias="schema")
+    sweeper: Level
+    driver: str = ""
+    state: Literal["present", "away", "busy", "fault"]
+    since: TimeText
+    since_s: float
+    identity: SweeperIdentity | None = None
+    last_error: Text | None = None
+
+
+class JobState(Message):
+    """What a job is doing. ``coverage`` is stored over due sweeps of the running UTC hour."""
+
+    schema_: Literal["state/1"] = Field(default="state/1", alias="schema")
+    job: Level
+    kind: str
+    sweeper: Level
+    state: Literal["listening", "idle", "paused", "waiting for its sweeper"]
+    reason: Text = ""
+    since: TimeText
+    since_s: float
+    last_finding: Count = 0
+    """Number of the job's newest finding; 0 where there is none."""
+    last_seq: Count = 0
+    due: Count = 0
+    stored: Count = 0
+    coverage: Fraction | None = None
+    """None where nothing was due yet."""
+
+
+class BandSignal(LevelPart):
+    """A run of points above the threshold in one sweep. Its levels: ``peak_…``, ``power_…``."""
+
+    level_names: ClassVar[str] = "peak|power"
+
+    first_hz: float
+    last_hz: float
+    peak_hz: float
+    centre_hz: float
+    width_hz: float
+    channel: str | None = None
+    cut_off: bool = False
+
+
+class BandSummary(LevelPart):
+    """The numbers of the kind ``band``. Its levels: ``floor_…``, ``threshold_…``, ``weakest_…``."""
+
+    level_names: ClassVar[str] = "floor|threshold|weakest|weakest_half|peak"
+
+    unit: Unit
+    plane: str
+    noise: str
+    averages: float | None
+    averages_from: str | None
+    false_alarm_per_point: float
+    false_alarm_per_sweep: float
+    level_accuracy_db: float
+    signal_power_refused: str | None
+    assumed: tuple[str, ...]
+    signals: tuple[BandSignal, ...] = ()
+
+
+class Summary(Message):
+    """The numbers made from one sweep of a pass. The object named as ``kind`` holds them."""
+
+    schema_: Literal["summary/1"] = Field(default="summary/1", alias="schema")
+    job: Level
+    seq: Number
+    pass_id: Number
+    """``seq`` of the first sweep of the pass."""
+    step: Count = 0
+    """Place of the sweep in its pass."""
+    kind: Literal["band"]
+    at: TimeText
+    """Start of the sweep."""
+    at_s: float
+    took_s: Annotated[float, Field(ge=0.0)]
+    unit: Unit
+    sweeper: Level
+    setup: str
+    """Digest of what makes sweeps comparable."""
+    flags: tuple[str, ...] = ()
+    band: BandSummary
+
+
+class Trace(Message):
+    """A sweep at the reference plane, with fewer points that keep its peaks.
+
+    Each value is the highest level of a run of neighbouring points, at the frequency where it was
+    read. ``frequency_hz`` is left out where the values lie evenly from ``start_hz`` to ``stop_hz``.
+    """
+
+    schema_: Literal["trace/1"] = Field(default="trace/1", alias="schema")
+    job: Level
+    seq: Number
+    step: Count = 0
+    at: TimeText
+    at_s: float
+    unit: Unit
+    start_hz: float
+    stop_hz: float
+    points: Count
+    source_points: Count
+    """Points of the sweep it was made from."""
+    frequency_hz: tuple[float, ...] | None = None
+    level: tuple[float | None, ...]
+
+
+class Finding(Message):
+    """Something worth telling. Numbers count from 1 without gaps per job.
+
+    Findings about the station itself have no job and numbers of their own.
+    """
+
+    schema_: Literal["finding/1"] = Field(default="finding/1", alias="schema")
+    job: Level | None = None
+    number: Number
+    what: Annotated[str, Field(pattern=r"^[a-z0-9_]{1,64}$")]
+    """One of a kind's stated words: signal_appeared, sweeper_lost."""
+    at: TimeText
+    at_s: float
+    text: Text
+    seq: Number | None = None
+    figures: dict[str, Figure] = Field(default_factory=dict)
+
+
+class CatchUp(Message):
+    """Findings that will not be sent any more: fetch ``first`` to ``last`` from the archive."""
+
+    schema_: Literal["catch-up/1"] = Field(default="catch-up/1", alias="schema")
+    job: Level | None = None
+    first: Number
+    last: Number
+    count: Number
+    reason: Literal["outage outlasted the outbox", "refused by the broker"]
+    at: TimeText
+    at_s: float
+
+
+class ChannelOccupancy(Part):
+    """FCO of one channel: busy visits over visits, with the interval it lies in."""
+
+    channel: Level
+    name: str
+    visits: Count
+    busy: Count
+    fco: Fraction | None
+    fco_low: Fraction | None
+    fco_high: Fraction | None
+
+
+class Occupancy(Message):
+    """Occupancy of one UTC hour (words of Rec. ITU-R SM.1880): FCO, FBO, SRO as shares 0..1.
+
+    None stands where nothing was swept. ``coverage`` is stored over due sweeps.
+    """
+
+    schema_: Literal["occupancy/1"] = Field(default="occupancy/1", alias="schema")
+    job: Level
+    hour_start: TimeText
+    hour_start_s: float
+    hour_end: TimeText
+    hour_end_s: float
+    due: Count
+    stored: Count
+    coverage: Fraction | None
+    confidence: Fraction = 0.95
+    """Of the intervals."""
+    fbo: Fraction | None
+    sro: Fraction | None
+    channels: tuple[ChannelOccupancy, ...] = ()
+
+
+class ChannelState(Message):
+    """Whether a channel is busy, free, or nobody can tell."""
+
+    schema_: Literal["channel/1"] = Field(default="channel/1", alias="schema")
+    job: Level
+    channel: Level
+    name: str
+    state: Literal["busy", "free", "unknown"]
+    since: TimeText
+    since_s: float
+    last_heard: TimeText | None = None
+    last_heard_s: float | None = None
+    level: float | None = None
+    unit: Unit
+    seq: Number
+
+
+MESSAGES: tuple[type[Message], ...] = (
+    StationStatus,
+    SweeperState,
+    JobState,
+    Summary,
+    Trace,
+    Finding,
+    CatchUp,
+    Occupancy,
+    ChannelState,
+)
+"""Every JSON message, by the names that the table of topics uses."""

@@ -1,0 +1,72 @@
+"""Traces with fewer points that keep every peak.
+
+The points of a sweep, in rising order of frequency, are cut into runs of neighbours whose sizes
+differ by at most one. A run stands for its highest level, **at the frequency where that level was
+read**: a peak keeps its level and its frequency exactly, what is lost are the lower points beside
+it. So the noise of a reduced trace looks higher than that of the sweep (the maximum of k readings
+of noise lies above their mean); floors are never taken from it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Reduced", "reduce_trace"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reduced:
+    """A trace of at most the wanted number of points; float64, (points,) each."""
+
+    frequency_hz: NDArray[np.float64]
+    level: NDArray[np.float64]
+    source_points: int
+    """Points of the sweep that this was made from."""
+
+    @property
+    def is_reduced(self) -> bool:
+        return self.level.size < self.source_points
+
+
+def reduce_trace(frequency_hz: NDArray[np.float64], level: NDArray[Any], points: int) -> Reduced:
+    """At most ``points`` points of a trace, peaks kept.
+
+    Args:
+        frequency_hz: (n,) in rising order; may be uneven or hold duplicates.
+        level: (n,) real, any unit; NaN where there is no reading.
+        points: the most that may come back, at least 1.
+
+    Returns:
+        The trace as it is where it already fits. Else ``points`` points, by the rule above. NaN is
+        passed over; a run of nothing but NaN gives NaN at the frequency of its middle point. Of
+        equal maxima the lowest frequency is taken. An empty trace gives an empty one.
+
+    Raises:
+        ValueError: shapes that differ, complex levels, ``points`` below 1.
+    """
+    if np.iscomplexobj(level):
+        raise ValueError("a trace of complex levels cannot be reduced by its peaks")
+    if frequency_hz.shape != level.shape or level.ndim != 1:
+        raise ValueError(
+            f"frequency_hz and level must be one-dimensional and of one length, "
+            f"got {frequency_hz.shape} and {level.shape}"
+        )
+    if points < 1:
+        raise ValueError(f"points must be at least 1, got {points}")
+    n = level.size
+    wide = np.asarray(level, dtype=np.float64)
+    if n <= points:
+        axis = np.asarray(frequency_hz, dtype=np.float64)
+        return Reduced(frequency_hz=axis, level=wide, source_points=n)
+    edges = np.arange(points + 1) * n // points
+    first, size = edges[:-1], np.diff(edges)
+    peak = np.fmax.reduceat(wide, first)
+    # The first place in each run that equals its maximum; n where there is none (all NaN).
+    places = np.where(wide == np.repeat(peak, size), np.arange(n), n)
+    at = np.minimum.reduceat(places, first)
+    at = np.where(at == n, first + size // 2, at)
+    return Reduced(frequency_hz=np.asarray(frequency_hz)[at], level=peak, source_points=n)
