@@ -1,0 +1,142 @@
+"""SQLite as the archive uses it: one connection that writes, any number that read.
+
+A writing connection is made by :func:`open_writing` and belongs to one thread at a time. It alone
+commits and checkpoints: two connections that do so at the same moment can, in most versions in use,
+very rarely corrupt a database (SQLite's release notes, "WAL reset"). A reader uses ``mode=ro``,
+never ``immutable``, which would not see rows that are still in the write-ahead log; and it fetches
+in small pages, because an unfinished cursor keeps that log from being reset.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from acqd.errors import ArchiveDamaged, ArchiveError, ArchiveFull
+
+__all__ = [
+    "PAGE_ROWS",
+    "WAL_LIMIT_BYTES",
+    "error_of",
+    "open_reading",
+    "open_writing",
+    "pages",
+    "roll_back",
+    "transaction",
+]
+
+WAL_LIMIT_BYTES = 16 << 20
+"""The write-ahead log is cut back to this after a checkpoint."""
+
+BUSY_MS = 5000
+"""A reader's or checkpoint's short lock is waited for this long."""
+
+PAGE_ROWS = 256
+
+
+def open_writing(path: Path) -> sqlite3.Connection:
+    """The one connection that writes ``path``: WAL, every commit synced.
+
+    Raises:
+        ArchiveError: it cannot be opened; ArchiveDamaged where it is no database.
+    """
+    try:
+        connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+        try:
+            connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
+            connection.execute("PRAGMA journal_mode=WAL")
+            connection.execute("PRAGMA synchronous=FULL")
+            connection.execute(f"PRAGMA journal_size_limit={WAL_LIMIT_BYTES}")
+            connection.execute("PRAGMA temp_store=MEMORY")
+        except BaseException:
+            connection.close()
+            raise
+    except sqlite3.Error as exc:
+        raise error_of(exc, path) from exc
+    return connection
+
+
+def open_reading(path: Path) -> sqlite3.Connection:
+    """A connection that only reads, also beside a writer.
+
+    Raises:
+        FileNotFoundError: there is no such file (any more).
+        ArchiveError: it cannot be read.
+    """
+    if not path.exists():
+        raise FileNotFoundError(path)
+    uri = f"file:{quote(str(path.absolute()))}?mode=ro"
+    try:
+        connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
+        try:
+            connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
+        except BaseException:
+            connection.close()
+            raise
+    except sqlite3.Error as exc:
+        if not path.exists():
+            raise FileNotFoundError(path) from exc
+        raise error_of(exc, path) from exc
+    return connection
+
+
+@contextmanager
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """Everything inside is committed together, or nothing is.
+
+    Begins IMMEDIATE: a deferred transaction that reads first fails at once where another wrote.
+    """
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        roll_back(connection)
+        raise
+
+
+def roll_back(connection: sqlite3.Connection) -> None:
+    """Undo an open transaction; a full disk has undone it already, which is no error."""
+    if connection.in_transaction:
+        try:
+            connection.execute("ROLLBACK")
+        except sqlite3.Error:
+            if connection.in_transaction:
+                raise
+
+
+def pages(
+    connection: sqlite3.Connection,
+    select: str,
+    parameters: Sequence[Any] = (),
+    *,
+    after: int = 0,
+    rows: int = PAGE_ROWS,
+) -> Iterator[list[Any]]:
+    """Rows of ``select``, in pages by its first column, which must be an integer key.
+
+    ``select`` has ``{after}`` where the condition on the key belongs. Every page is fetched whole.
+    """
+    text = select.format(after="?")
+    while True:
+        page = connection.execute(f"{text} LIMIT {rows}", (*parameters, after)).fetchall()
+        if page:
+            yield page
+        if len(page) < rows:
+            return
+        after = page[-1][0]
+
+
+def error_of(exc: sqlite3.Error, path: Path) -> ArchiveError:
+    """The archive's error for one of SQLite's."""
+    code = getattr(exc, "sqlite_errorcode", None)
+    primary = None if code is None else code & 0xFF
+    if primary == sqlite3.SQLITE_FULL:
+        return ArchiveFull(f"{path}: no room on the disk; nothing of this was kept, make room")
+    if primary in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+        return ArchiveDamaged(f"{path}: not a whole SQLite database ({exc}); keep a copy of it")
+    return ArchiveError(f"{path}: SQLite says: {exc}")

@@ -1,0 +1,237 @@
+"""Merging: the segments of an ended UTC day become one volume for each job, step and setup.
+
+    write the volume, sync, read back, compare with the segments, rename
+        ─► manifest ─► ledger ─► remove the segments
+
+A kill before the segments are removed leaves both; readers prefer the volume, and the next merge
+compares once more and removes the segments. Sweeps that turn up later for a day that has been
+merged (a clock that was stepped back) make a volume of their own: no file is written twice.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.archive.database import error_of
+from acqd.archive.durable import sync_folder
+from acqd.archive.journal import JournalView
+from acqd.archive.layout import (
+    DAY_S,
+    FileKind,
+    FileName,
+    day_of,
+    day_start_s,
+    folder_of_job,
+    list_days,
+    list_files,
+    list_jobs,
+    list_journals,
+)
+from acqd.archive.ledger import FileEntry
+from acqd.archive.manifest import update_manifest
+from acqd.archive.rows import Rows
+from acqd.archive.sealing import Sealing, entry_of, need_room
+from acqd.archive.sweepfile import SweepFile
+from acqd.archive.sweepwriter import FileContent, write_sweeps
+from acqd.errors import ArchiveDamaged
+
+__all__ = ["merge_ended_days"]
+
+COPIED_ROWS_MOST = 100_000
+"""Rows of one table of the ledger copied into one volume: a finding a second, all day."""
+
+Key = tuple[int, str, str]
+"""Step, setup and type of levels: what can share a file."""
+
+
+@dataclass(slots=True)
+class _Part:
+    """A segment, and which of its rows go into the new volume."""
+
+    path: Path
+    count: int
+    keep: NDArray[np.intp]
+
+
+def merge_ended_days(work: Sealing, now_s: float) -> int:
+    """Merge every day before the one of ``now_s``; returns the number of volumes made.
+
+    Raises:
+        ArchiveError: a file could not be read or written; what was merged before stays merged.
+    """
+    today = day_of(now_s)
+    made = 0
+    for job in list_jobs(work.root):
+        for day in list_days(work.root, job):
+            files = list_files(work.root, job, day)
+            has_segments = any(name.kind == FileKind.SEGMENT for _, name in files)
+            if day < today and has_segments and not _in_a_journal(work.root, job, day):
+                made += _merge_day(work, job, day)
+    return made
+
+
+def _in_a_journal(root: Path, job: str, day: str) -> bool:
+    """Whether a journal, written or waiting, has sweeps of a job and day."""
+    start_s = day_start_s(day)
+    for path in list_journals(root):
+        try:
+            with JournalView(path) as view:
+                found = view.connection.execute(
+                    "SELECT 1 FROM sweep WHERE job = ? AND started_s >= ? AND started_s < ? "
+                    "LIMIT 1",
+                    (job, start_s, start_s + DAY_S),
+                ).fetchone()
+        except FileNotFoundError:
+            continue
+        except sqlite3.Error as exc:
+            raise error_of(exc, path) from exc
+        if found is not None:
+            return True
+    return False
+
+
+def _merge_day(work: Sealing, job: str, day: str) -> int:
+    segments: dict[Key, list[Path]] = defaultdict(list)
+    volumes: dict[Key, list[Path]] = defaultdict(list)
+    for path, name in list_files(work.root, job, day):
+        work.check()
+        with SweepFile(path) as file:
+            key = (int(file.attribute("step")), str(file.attribute("setup")), file.tag)
+        (segments if name.kind == FileKind.SEGMENT else volumes)[key].append(path)
+    return sum(_merge_group(work, job, day, paths, volumes[key]) for key, paths in segments.items())
+
+
+def _merge_group(
+    work: Sealing, job: str, day: str, segments: list[Path], volumes: list[Path]
+) -> int:
+    have = _check_covered(work, segments, volumes)
+    parts = []
+    seen = set(have.tolist())
+    for path in segments:
+        with SweepFile(path) as file:
+            sequence = file.core("sequence").tolist()
+        keep = [i for i, seq in enumerate(sequence) if seq not in seen]
+        seen.update(sequence)
+        if keep:
+            parts.append(_Part(path, len(sequence), np.array(keep, dtype=np.intp)))
+    entries = [_write_volume(work, job, day, parts)] if parts else []
+    folder = folder_of_job(work.root, job) / day
+    update_manifest(folder, entries, gone=[path.name for path in segments])
+    gone = [path.relative_to(work.root).as_posix() for path in segments]
+    work.ask(lambda ledger: ledger.replace_files(gone, entries))
+    for path in segments:
+        path.unlink(missing_ok=True)
+    sync_folder(folder)
+    return len(entries)
+
+
+def _write_volume(work: Sealing, job: str, day: str, parts: list[_Part]) -> FileEntry:
+    with SweepFile(parts[0].path) as file:
+        setup, tag = file.setup(), file.tag
+        first = int(file.core("sequence")[parts[0].keep[0]])
+    with SweepFile(parts[-1].path) as file:
+        last = int(file.core("sequence")[parts[-1].keep[-1]])
+    name = FileName(
+        kind=FileKind.VOLUME, first_seq=first, last_seq=last, step=setup.step, setup=setup.setup
+    )
+    path = folder_of_job(work.root, job) / day / str(name)
+    need_room(path.parent, 2 * sum(part.path.stat().st_size for part in parts))
+    from_s, to_s = _copied_from_s(work.root, job, day), day_start_s(day) + DAY_S
+    copy: dict[str, list[Any]] = work.ask(
+        lambda ledger: ledger.copy_for(job, from_s, to_s, rows_most=COPIED_ROWS_MOST)
+    )
+    content = FileContent(
+        kind=name.kind,
+        station=work.station,
+        setup=setup,
+        tag=tag,
+        count=sum(part.keep.size for part in parts),
+        blocks=lambda rows: _blocks(parts, rows),
+        ledger=copy,
+        software=work.software,
+        written_s=work.wall_s(),
+    )
+    write_sweeps(path, content, pool=work.pool, check=work.check)
+    return entry_of(work.root, path, content, name)
+
+
+def _copied_from_s(root: Path, job: str, day: str) -> float:
+    """From when on the ledger is copied: the end of the last day before that has a volume.
+
+    So days without a sweep, whose gaps and findings would be in no file, are in the next volume.
+    """
+    for before in reversed(list_days(root, job)):
+        if before < day and any(
+            name.kind == FileKind.VOLUME for _, name in list_files(root, job, before)
+        ):
+            return day_start_s(before) + DAY_S
+    return 0.0
+
+
+def _blocks(parts: list[_Part], rows: int) -> Iterator[Rows]:
+    """Kept rows of all parts, ``rows`` at a time; one segment is open at a time."""
+    held: list[Rows] = []
+    count = 0
+    for part in parts:
+        with ExitStack() as stack:
+            file = stack.enter_context(SweepFile(part.path))
+            start = 0
+            for block in file.blocks():
+                here = part.keep[(part.keep >= start) & (part.keep < start + block.count)] - start
+                start += block.count
+                if not here.size:
+                    continue
+                held.append(block if here.size == block.count else block.select(here))
+                count += here.size
+                while count >= rows:
+                    whole = Rows.join(held)
+                    yield whole.select(np.arange(rows))
+                    held = [whole.select(np.arange(rows, count))] if count > rows else []
+                    count -= rows
+    if held:
+        yield Rows.join(held)
+
+
+def _check_covered(work: Sealing, segments: list[Path], volumes: list[Path]) -> NDArray[np.int64]:
+    """Sequence numbers that a volume has already, compared with the segments bit for bit.
+
+    Raises:
+        ArchiveDamaged: the two differ; both are kept.
+    """
+    have: list[NDArray[np.int64]] = []
+    for volume_path in volumes:
+        with SweepFile(volume_path) as volume:
+            sequence = volume.core("sequence")
+            have.append(sequence)
+            for path in segments:
+                with SweepFile(path) as segment:
+                    for block in segment.blocks():
+                        work.check()
+                        _compare_covered(volume, sequence, block, path)
+    return np.concatenate(have) if have else np.empty(0, dtype=np.int64)
+
+
+def _compare_covered(
+    volume: SweepFile, sequence: NDArray[np.int64], block: Rows, path: Path
+) -> None:
+    both = np.isin(block.core["sequence"], sequence)
+    if not both.any():
+        return
+    mine = block.select(both)
+    places = np.searchsorted(sequence, mine.core["sequence"])
+    low, high = int(places.min()), int(places.max()) + 1
+    differs = mine.first_difference(volume.rows(low, high).select(places - low))
+    if differs is not None:
+        raise ArchiveDamaged(
+            f"{path.name} and {volume.path.name} in {path.parent} differ in {differs}; "
+            f"both are kept, check the disk"
+        )

@@ -1,0 +1,218 @@
+"""The sealer's thread: seals journals one after the other, and merges ended days between them."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from acqd.archive.journal import Journal, checkpoint_into_file
+from acqd.archive.merging import merge_ended_days
+from acqd.archive.sealing import Ask, Sealing, seal_journal
+from acqd.clock import Clock
+from acqd.errors import ArchiveError
+
+__all__ = ["Sealer", "SealerStatistics"]
+
+DEFLATE_THREADS = 2
+MERGES_WAITING_MOST = 4
+
+
+class _Stopped(Exception):
+    """The work is to end; what it was at is left for the next start."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SealerStatistics:
+    """What has been sealed since the start. ``problem`` is why a journal is still waiting."""
+
+    waiting: int
+    journals: int
+    segments: int
+    volumes: int
+    last_took_s: float | None
+    problem: str | None
+
+
+@dataclass(slots=True)
+class _Merge:
+    now_s: float
+    future: Future[int]
+
+
+class Sealer:
+    """Owns all writing of HDF5. :meth:`take` and :meth:`merge_due` give it work."""
+
+    def __init__(
+        self,
+        root: Path,
+        *,
+        station: str,
+        software: Mapping[str, str],
+        clock: Clock,
+        ask: Ask,
+        leftovers: list[Path],
+    ) -> None:
+        self._pool = ThreadPoolExecutor(DEFLATE_THREADS, thread_name_prefix="acqd-deflate")
+        self._work = Sealing(
+            root=root,
+            station=station,
+            software=software,
+            pool=self._pool,
+            ask=ask,
+            wall_s=clock.wall_s,
+            check=self._check,
+        )
+        self._changed = threading.Condition()
+        self._waiting: deque[Journal | Path] = deque(leftovers)
+        self._failed: list[Path] = []
+        self._merges: deque[_Merge] = deque()
+        self._stopping = False
+        self._abandon_s: float | None = None
+        self._thread: threading.Thread | None = None
+        self._journals = 0
+        self._segments = 0
+        self._volumes = 0
+        self._last_took_s: float | None = None
+        self._problem: str | None = None
+
+    def start(self) -> None:
+        """Begin with what the last run left."""
+        self._thread = threading.Thread(target=self._run, name="acqd-sealer", daemon=True)
+        self._thread.start()
+
+    def take(self, journal: Journal) -> None:
+        """A journal that is no longer written. Those that failed before are tried again."""
+        with self._changed:
+            self._waiting.extend(self._failed)
+            self._failed.clear()
+            self._waiting.append(journal)
+            self._changed.notify_all()
+
+    def merge_due(self, now_s: float, *, clock_trusted: bool) -> Future[int]:
+        """Merge ended days when the journals that wait are sealed."""
+        future: Future[int] = Future()
+        with self._changed:
+            full = len(self._merges) >= MERGES_WAITING_MOST
+            if not clock_trusted or full or self._stopping or self._thread is None:
+                future.set_result(0)
+                return future
+            self._merges.append(_Merge(now_s, future))
+            self._changed.notify_all()
+        return future
+
+    def stop(self, *, until_s: float) -> None:
+        """Seal what waits until monotonic time ``until_s``, leave the rest, end the thread."""
+        with self._changed:
+            self._stopping = True
+            self._abandon_s = until_s
+            self._changed.notify_all()
+        if self._thread is not None:
+            # A block takes milliseconds; a second is for a disk that is slow to sync.
+            self._thread.join(max(0.0, until_s - time.monotonic()) + 1.0)
+        if self.is_done():
+            self._pool.shutdown()
+            while self._waiting:
+                left = self._waiting.popleft()
+                if isinstance(left, Journal):
+                    left.close()
+
+    def is_done(self) -> bool:
+        return self._thread is None or not self._thread.is_alive()
+
+    def statistics(self) -> SealerStatistics:
+        return SealerStatistics(
+            waiting=len(self._waiting) + len(self._failed),
+            journals=self._journals,
+            segments=self._segments,
+            volumes=self._volumes,
+            last_took_s=self._last_took_s,
+            problem=self._problem,
+        )
+
+    # -- the thread ------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            while (job := self._next()) is not None:
+                if isinstance(job, _Merge):
+                    self._merge(job)
+                else:
+                    self._seal(job)
+        except _Stopped:
+            pass
+        finally:
+            with self._changed:
+                merges, self._merges = list(self._merges), deque()
+            for merge in merges:
+                if merge.future.set_running_or_notify_cancel():
+                    merge.future.set_result(0)
+
+    def _next(self) -> Journal | Path | _Merge | None:
+        with self._changed:
+            while True:
+                if self._stopping and (self._abandoned() or not self._waiting):
+                    return None
+                if self._waiting:
+                    return self._waiting[0]
+                if self._merges:
+                    return self._merges.popleft()
+                self._changed.wait()
+
+    def _seal(self, journal: Journal | Path) -> None:
+        started_s = time.monotonic()
+        path = journal.path if isinstance(journal, Journal) else journal
+        try:
+            if isinstance(journal, Journal):
+                # Moves the log into the file, by the connection that wrote it.
+                journal.close()
+            else:
+                checkpoint_into_file(path)
+            with self._changed:
+                self._waiting[0] = path
+            self._check()
+            entries = seal_journal(self._work, path)
+        except _Stopped:
+            raise
+        except Exception as exc:
+            # Whatever it was, the journal still has everything; it is tried again at the next turn.
+            self._problem = f"{path.name} is not sealed: {exc or type(exc).__name__}"
+            with self._changed:
+                self._waiting.popleft()
+                self._failed.append(path)
+            return
+        with self._changed:
+            self._waiting.popleft()
+        self._journals += 1
+        self._segments += len(entries)
+        self._last_took_s = time.monotonic() - started_s
+        if not self._failed:
+            self._problem = None
+
+    def _merge(self, merge: _Merge) -> None:
+        if not merge.future.set_running_or_notify_cancel():
+            return
+        try:
+            made = merge_ended_days(self._work, merge.now_s)
+        except _Stopped:
+            merge.future.set_result(0)
+            raise
+        except Exception as exc:
+            self._problem = f"days are not merged: {exc or type(exc).__name__}"
+            merge.future.set_exception(
+                exc if isinstance(exc, ArchiveError) else ArchiveError(self._problem)
+            )
+            return
+        self._volumes += made
+        merge.future.set_result(made)
+
+    def _check(self) -> None:
+        if self._abandoned():
+            raise _Stopped
+
+    def _abandoned(self) -> bool:
+        return self._abandon_s is not None and time.monotonic() >= self._abandon_s

@@ -1,0 +1,238 @@
+"""Sealing: from a journal to segments, and then the journal goes.
+
+    log into the file ─► each (job, step, setup, day): write, sync, read back, compare, rename
+        ─► manifests ─► findings, gaps, hours, setups, last numbers into the ledger ─► unlink
+
+Every step can be done again: a segment made anew has the same name and replaces itself, rows of the
+ledger are known by their ordinal. A kill anywhere leaves duplicates at worst.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from acqd.archive.database import error_of
+from acqd.archive.durable import free_bytes, make_folder, sha256_of
+from acqd.archive.journal import JournalView, remove_journal
+from acqd.archive.layout import (
+    DAY_S,
+    FileKind,
+    FileName,
+    day_of,
+    day_start_s,
+    folder_of_job,
+)
+from acqd.archive.ledger import FileEntry, Ledger, copied_rows
+from acqd.archive.manifest import update_manifest
+from acqd.archive.records import SetupRecord
+from acqd.archive.rows import Rows
+from acqd.archive.sweepwriter import FileContent, write_sweeps
+from acqd.archive.tables import EVENT_TABLES, SWEEP_COLUMNS
+from acqd.errors import ArchiveFull
+
+__all__ = ["Ask", "Sealing", "entry_of", "seal_journal"]
+
+COPIED_ROWS_MOST = 20_000
+"""Rows of one table copied into one segment: far more than minutes can bring."""
+
+SPARE_BYTES = 4 << 20
+"""Room wanted beyond the file itself, for the ledger and the folders."""
+
+Ask = Callable[[Callable[[Ledger], Any]], Any]
+"""Has the writer's thread do something with the ledger, and waits for it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sealing:
+    """What sealing and merging work with."""
+
+    root: Path
+    station: str
+    software: Mapping[str, str]
+    pool: Executor
+    ask: Ask
+    wall_s: Callable[[], float]
+    check: Callable[[], None]
+    """Raises when the work is to stop; called at least once a block."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    job: str
+    step: int
+    setup: str
+    tag: str
+    day: str
+
+
+def seal_journal(work: Sealing, path: Path) -> list[FileEntry]:
+    """Seal one journal that is no longer written, and remove it. Returns the segments.
+
+    Raises:
+        ArchiveFull: no room for a segment; the journal stays.
+        ArchiveDamaged: what was written could not be read back; the journal stays.
+        OSError: the disk; the journal stays.
+    """
+    with JournalView(path) as view:
+        try:
+            entries = _segments(work, view)
+            _into_ledger(work, view, entries)
+        except sqlite3.Error as exc:
+            raise error_of(exc, path) from exc
+    remove_journal(path)
+    return entries
+
+
+def _segments(work: Sealing, view: JournalView) -> list[FileEntry]:
+    entries: list[FileEntry] = []
+    copies: dict[str, dict[str, list[Any]]] = {}
+    setups = {(s.job, s.step, s.setup): s for s in view.setups()}
+    for group, found in _groups(view).items():
+        work.check()
+        setup = setups[group.job, group.step, group.setup]
+        if group.job not in copies:
+            copies[group.job] = _copy_of(view, group.job)
+        entries.append(_segment(work, view, group, setup, found, copies[group.job]))
+    by_folder: dict[Path, list[FileEntry]] = defaultdict(list)
+    for entry in entries:
+        by_folder[(work.root / entry.path).parent].append(entry)
+    for folder, listed in by_folder.items():
+        update_manifest(folder, listed, gone=())
+    return entries
+
+
+def _groups(view: JournalView) -> dict[_Group, list[tuple[int, int]]]:
+    """(event, seq) of the sweeps of each segment to be. 16 bytes a sweep, not the levels."""
+    groups: dict[_Group, list[tuple[int, int]]] = defaultdict(list)
+    after = 0
+    while True:
+        rows = view.connection.execute(
+            "SELECT event, job, step, setup, tag, started_s, seq FROM sweep "
+            "WHERE event > ? ORDER BY event LIMIT 1024",
+            (after,),
+        ).fetchall()
+        for event, job, step, setup, tag, started_s, seq in rows:
+            groups[_Group(job, step, setup, tag, day_of(started_s))].append((event, seq))
+        if len(rows) < 1024:
+            return groups
+        after = rows[-1][0]
+
+
+def _segment(
+    work: Sealing,
+    view: JournalView,
+    group: _Group,
+    setup: SetupRecord,
+    found: list[tuple[int, int]],
+    copy: dict[str, list[Any]],
+) -> FileEntry:
+    name = FileName(
+        kind=FileKind.SEGMENT,
+        first_seq=found[0][1],
+        last_seq=found[-1][1],
+        step=group.step,
+        setup=group.setup,
+    )
+    path = folder_of_job(work.root, group.job) / group.day / str(name)
+    make_folder(path.parent)
+    points = setup.frequency_hz.size
+    need_room(path.parent, len(found) * (points * 8 + 400))
+    content = FileContent(
+        kind=name.kind,
+        station=work.station,
+        setup=setup,
+        tag=group.tag,
+        count=len(found),
+        blocks=lambda rows: _blocks(view, group, [event for event, _ in found], points, rows),
+        ledger=copy,
+        software=work.software,
+        written_s=work.wall_s(),
+    )
+    write_sweeps(path, content, pool=work.pool, check=work.check)
+    return entry_of(work.root, path, content, name)
+
+
+def _blocks(
+    view: JournalView, group: _Group, events: list[int], points: int, rows: int
+) -> Iterator[Rows]:
+    day_s = day_start_s(group.day)
+    for start in range(0, len(events), rows):
+        block = events[start : start + rows]
+        found = view.connection.execute(
+            f"SELECT {SWEEP_COLUMNS} FROM sweep WHERE event BETWEEN ? AND ? AND job = ? "
+            f"AND step = ? AND setup = ? AND tag = ? AND started_s >= ? AND started_s < ? "
+            f"ORDER BY event",
+            (
+                block[0],
+                block[-1],
+                group.job,
+                group.step,
+                group.setup,
+                group.tag,
+                day_s,
+                day_s + DAY_S,
+            ),
+        ).fetchall()
+        yield Rows.from_sql(found, tag=group.tag, points=points)
+
+
+def _copy_of(view: JournalView, job: str) -> dict[str, list[Any]]:
+    """The journal's findings, gaps and hours of a job and of the station, for its segments."""
+    others = "(SELECT job FROM sweep UNION SELECT job FROM watermark WHERE last_seq > 0)"
+    return {
+        table: copied_rows(
+            table,
+            view.connection.execute(
+                f"SELECT {columns} FROM {table} WHERE job = ? OR job NOT IN {others} "
+                f"ORDER BY event LIMIT ?",
+                (job, COPIED_ROWS_MOST),
+            ).fetchall(),
+        )
+        for table, columns in EVENT_TABLES.items()
+    }
+
+
+def _into_ledger(work: Sealing, view: JournalView, entries: list[FileEntry]) -> None:
+    for table in EVENT_TABLES:
+        for page in view.rows_of(table):
+            work.ask(partial(Ledger.absorb, table=table, rows=page))
+    setups, marks = view.setups(), view.marks()
+    work.ask(lambda ledger: ledger.finish_journal(setups, marks, entries))
+
+
+def entry_of(root: Path, path: Path, content: FileContent, name: FileName) -> FileEntry:
+    """The listing of a file that has just been published."""
+    return FileEntry(
+        path=path.relative_to(root).as_posix(),
+        sha256=sha256_of(path),
+        bytes=path.stat().st_size,
+        kind=name.kind,
+        job=content.setup.job,
+        step=content.setup.step,
+        setup=content.setup.setup,
+        day=path.parent.name,
+        first_seq=name.first_seq,
+        last_seq=name.last_seq,
+        sweeps=content.count,
+    )
+
+
+def need_room(folder: Path, size_bytes: int) -> None:
+    """Refuse before HDF5 runs into a full disk, which it does not survive.
+
+    Raises:
+        ArchiveFull: less than ``size_bytes`` and some spare are free.
+    """
+    free = free_bytes(folder)
+    if free < size_bytes + SPARE_BYTES:
+        raise ArchiveFull(
+            f"{folder}: {free >> 20} MiB free, a file of up to {size_bytes >> 20} MiB is to be "
+            f"written; nothing is lost, make room"
+        )

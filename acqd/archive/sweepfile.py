@@ -1,0 +1,215 @@
+"""Reading one write-once file of sweeps, by direct chunks where that is faster.
+
+The levels come back as the canonical values that were measured: integers times the step, rounded
+once to float32, or the floats as they are. h5py is imported when the first file is opened.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.archive.codec import decode_chunk
+from acqd.archive.layout import SCHEMA_VERSION
+from acqd.archive.packing import Packing
+from acqd.archive.records import SetupRecord
+from acqd.archive.rows import CORE, Rows
+from acqd.archive.tables import TAGS
+from acqd.errors import ArchiveDamaged
+
+__all__ = ["COLUMN_ATTRIBUTE", "SUMMARY_BYTES", "SUMMARY_END", "SweepFile"]
+
+COLUMN_ATTRIBUTE = "summary_column"
+"""Marks a variable as a summary's column, and holds the column's own name."""
+
+SUMMARY_BYTES = "summary_json"
+SUMMARY_END = "summary_json_end"
+
+
+class SweepFile:
+    """One segment or volume, open for reading. A context manager."""
+
+    def __init__(self, path: Path) -> None:
+        """Raises FileNotFoundError, or ArchiveDamaged where it is not a file of ours."""
+        import h5py
+
+        self.path = path
+        try:
+            # The file is never written again, so nothing is to be locked, also not over a network.
+            self._file = h5py.File(path, "r", locking=False)
+        except FileNotFoundError:
+            raise
+        except OSError as exc:
+            raise ArchiveDamaged(f"{path}: not a whole HDF5 file ({exc})") from exc
+        try:
+            version = int(self._file.attrs["acqd_schema"])
+            if version != SCHEMA_VERSION:
+                raise ArchiveDamaged(f"{path}: schema {version}, this acqd reads {SCHEMA_VERSION}")
+            self.count = int(self._file["sequence"].shape[0])
+            self.tag = _text(self._file.attrs["level_type"])
+            self._cache: tuple[int, NDArray[Any]] | None = None
+        except (KeyError, ValueError) as exc:
+            self._file.close()
+            raise ArchiveDamaged(f"{path}: not a file of sweeps ({exc})") from exc
+        except BaseException:
+            self._file.close()
+            raise
+
+    def __enter__(self) -> SweepFile:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        exc: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._file.close()
+
+    def attribute(self, name: str) -> Any:
+        """A global attribute, text as str; None where it is not there."""
+        value = self._file.attrs.get(name)
+        return _text(value) if isinstance(value, bytes | str) else value
+
+    def setup(self) -> SetupRecord:
+        """The setup of all its sweeps."""
+        resolution = self.attribute("resolution")
+        gain = self._file.get("chain_gain")
+        return SetupRecord(
+            setup=self.attribute("setup"),
+            job=self.attribute("job"),
+            step=int(self.attribute("step")),
+            sweeper=self.attribute("sweeper") or "",
+            kind=self.attribute("kind") or "",
+            frequency_hz=self._file["frequency"][...],
+            unit=self.attribute("level_unit"),
+            resolution=None if resolution is None else float(resolution),
+            chain_gain_db=None if gain is None else gain[...],
+            details=json.loads(self.attribute("details_json")),
+        )
+
+    def core(self, name: str) -> NDArray[Any]:
+        """One of :data:`~acqd.archive.rows.CORE`, whole."""
+        values: NDArray[Any] = self._file[name][...]
+        return values
+
+    def columns(self) -> dict[str, NDArray[np.float64]]:
+        """The summaries' columns by their own names, whole."""
+        return {
+            _text(variable.attrs[COLUMN_ATTRIBUTE]): variable[...]
+            for variable in self._file.values()
+            if COLUMN_ATTRIBUTE in variable.attrs
+        }
+
+    @property
+    def chunk_rows(self) -> int:
+        """Sweeps a chunk."""
+        return int(self._level_names()[0].chunks[0])
+
+    @property
+    def points(self) -> int:
+        return int(self._level_names()[0].shape[1])
+
+    def levels(self, start: int, stop: int) -> NDArray[Any]:
+        """Canonical levels of sweeps ``start`` to ``stop`` (not included), (stop − start, points).
+
+        Raises:
+            ArchiveDamaged: a chunk cannot be inflated.
+        """
+        rows = self.chunk_rows
+        out = np.empty((stop - start, self.points), dtype=TAGS[self.tag])
+        for chunk in range(start // rows, -(-stop // rows)):
+            block = self._block(chunk)
+            low, high = max(start, chunk * rows), min(stop, (chunk + 1) * rows)
+            out[low - start : high - start] = block[low - chunk * rows : high - chunk * rows]
+        return out
+
+    def rows(self, start: int, stop: int) -> Rows:
+        """Everything about sweeps ``start`` to ``stop`` (not included)."""
+        runs, boots = self._names("run_ids"), self._names("boot_ids")
+        file = self._file
+        return Rows(
+            core={name: file[name][start:stop] for name in CORE},
+            run=[runs[i] for i in file["run"][start:stop].tolist()],
+            boot=[boots[i] for i in file["boot"][start:stop].tolist()],
+            level=self.levels(start, stop),
+            columns={
+                _text(variable.attrs[COLUMN_ATTRIBUTE]): variable[start:stop]
+                for variable in file.values()
+                if COLUMN_ATTRIBUTE in variable.attrs
+            },
+            summary=self._summaries(start, stop),
+        )
+
+    def blocks(self) -> Iterator[Rows]:
+        """Everything, a chunk at a time."""
+        for start in range(0, self.count, self.chunk_rows):
+            yield self.rows(start, min(self.count, start + self.chunk_rows))
+
+    def ledger(self) -> dict[str, list[Any]]:
+        """What was copied from the ledger into this file: table name to rows."""
+        group = self._file.get("ledger")
+        if group is None:
+            return {}
+        tables = json.loads(_text(group.attrs["tables"]))
+        return {
+            name: [json.loads(_text(text)) for text in group[name + "_json"][...]]
+            for name in tables
+        }
+
+    def digests(self) -> list[str]:
+        """SHA-256 of the raw levels of each block of ``chunk_rows`` sweeps."""
+        return [_text(value) for value in self._file["level_digest"][...]]
+
+    def _level_names(self) -> list[Any]:
+        file = self._file
+        return [file["level"]] if "level" in file else [file["level_real"], file["level_imag"]]
+
+    def _block(self, chunk: int) -> NDArray[Any]:
+        if self._cache is not None and self._cache[0] == chunk:
+            return self._cache[1]
+        parts = []
+        for dataset in self._level_names():
+            _, data = dataset.id.read_direct_chunk((chunk * dataset.chunks[0], 0))
+            step = dataset.attrs.get("scale_factor")
+            packing = Packing() if step is None else Packing(float(step), dataset.dtype.itemsize)
+            try:
+                stored = decode_chunk(data, dataset.chunks, dataset.dtype)
+            except ArchiveDamaged as exc:
+                raise ArchiveDamaged(f"{self.path}: {exc}") from exc
+            parts.append(packing.unpack(stored))
+        block = parts[0]
+        if len(parts) == 2:
+            block = np.empty(parts[0].shape, dtype=TAGS[self.tag])
+            block.real, block.imag = parts
+        self._cache = (chunk, block)
+        return block
+
+    def _names(self, attribute: str) -> list[str]:
+        names: list[str] = json.loads(self.attribute(attribute))
+        return names
+
+    def _summaries(self, start: int, stop: int) -> list[bytes | None]:
+        if SUMMARY_END not in self._file or stop <= start:
+            return [None] * (stop - start)
+        ends = self._file[SUMMARY_END][max(0, start - 1) : stop].tolist()
+        if start == 0:
+            ends.insert(0, 0)
+        text = self._file[SUMMARY_BYTES][ends[0] : ends[-1]].tobytes()
+        base = ends[0]
+        # Each is a line of its own; a sweep without a summary has not even the line's end.
+        return [text[a - base : b - base - 1] if b > a else None for a, b in pairwise(ends)]
+
+
+def _text(value: Any) -> str:
+    return value.decode() if isinstance(value, bytes) else str(value)

@@ -1,0 +1,523 @@
+"""Writing one file of sweeps: netCDF-4 by CF conventions, whole, verified, then renamed.
+
+Layout, for ``ncdump`` and for people: dimensions ``sweep`` and ``frequency`` (``point`` where the
+axis is not strictly monotonic, which CF wants of a coordinate); ``level(sweep, frequency)`` packed
+with ``scale_factor`` where that is lossless, else as floats, complex levels as ``level_real`` and
+``level_imag``; one variable each for what a sweep has besides; the summaries as lines of JSON; the
+group ``ledger`` with the findings, gaps, hours and plans of the time. Attributes of CF are bytes of
+fixed length, because ``ncdump`` takes no others for units of time.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import Executor, Future
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.archive.codec import block_rows, encode_chunk
+from acqd.archive.durable import publish
+from acqd.archive.layout import SCHEMA_VERSION, temporary_of
+from acqd.archive.packing import DoesNotFit, Packing, packings
+from acqd.archive.records import SetupRecord
+from acqd.archive.rows import CORE, Rows
+from acqd.archive.sweepfile import COLUMN_ATTRIBUTE, SUMMARY_BYTES, SUMMARY_END, SweepFile
+from acqd.archive.tables import TAGS
+from acqd.errors import ArchiveDamaged
+from acqd.sweep import SweepFlag
+
+__all__ = ["FileContent", "write_sweeps"]
+
+PURE_DIMENSION = "This is a netCDF dimension but not a netCDF variable.{:10d}"
+"""What netCDF-4 calls the scale of a dimension that has no variable (netCDF-4 file format)."""
+
+ATTRIBUTE_MOST_BYTES = 32_000
+"""Longer texts go into a string of variable length: HDF5 has 64 kB for a fixed one."""
+
+FLAT_MOST_BYTES = 2048
+"""Up to here a column is stored as it is: a chunk's index would be larger than what it saves."""
+
+COLUMN_CHUNK_ROWS = 16384
+TEXT_CHUNK_BYTES = 1 << 18
+CHUNKS_IN_FLIGHT = 4
+
+CF_UNITS = {"dBm": "dBm", "dBµV": "dBµV"}
+"""Level units that UDUNITS knows; the others are ratios to it, and ``level_unit`` says which."""
+
+ABOUT_CORE: dict[str, dict[str, str]] = {
+    "sequence": {"long_name": "number of the sweep in its job, never used twice", "units": "1"},
+    "event": {"long_name": "ordinal of the sweep among all events of the archive", "units": "1"},
+    "pass": {"long_name": "sequence number of the first sweep of the pass", "units": "1"},
+    "due": {"long_name": "time at which the pass was due"},
+    "time": {"standard_name": "time", "long_name": "start of the sweep, by the station's clock"},
+    "monotonic": {
+        "long_name": "start of the sweep in seconds since the boot named by the variable boot",
+        "units": "s",
+    },
+    "duration": {"long_name": "time the sweep took", "units": "s"},
+    "sweeper_time": {"long_name": "the sweeper's own time stamp"},
+    "flags": {"standard_name": "status_flag", "long_name": "what to know before trusting a sweep"},
+}
+TIMES = {"due", "time", "sweeper_time"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileContent:
+    """What one file is to hold. ``blocks(n)`` gives its rows n at a time, anew at each call."""
+
+    kind: str
+    station: str
+    setup: SetupRecord
+    tag: str
+    count: int
+    blocks: Callable[[int], Iterator[Rows]]
+    ledger: Mapping[str, list[Any]] = field(default_factory=dict)
+    software: Mapping[str, str] = field(default_factory=dict)
+    written_s: float = 0.0
+
+
+def write_sweeps(
+    path: Path,
+    content: FileContent,
+    *,
+    pool: Executor,
+    check: Callable[[], None] = lambda: None,
+) -> None:
+    """Write ``path``, read it back, compare every value with ``content``, and rename it in place.
+
+    Args:
+        pool: inflates and deflates beside this thread.
+        check: called between blocks; what it raises ends the writing, and nothing is left.
+
+    Raises:
+        ArchiveDamaged: what was read back is not what was given; nothing is left.
+        OSError: no room, or a broken disk; nothing is left.
+    """
+    temporary = temporary_of(path)
+    try:
+        for packing in packings(content.tag, content.setup.resolution):
+            try:
+                _write(temporary, content, packing, pool, check)
+            except DoesNotFit:
+                continue
+            break
+        _compare(temporary, content, check)
+        publish(path)
+    except BaseException:
+        with suppress(OSError):
+            temporary.unlink()
+        raise
+
+
+def _write(
+    temporary: Path,
+    content: FileContent,
+    packing: Packing,
+    pool: Executor,
+    check: Callable[[], None],
+) -> None:
+    import h5py
+
+    rows = _chunk_rows(content)
+    blocks = content.blocks(rows)
+    first = next(blocks)
+    # Found out before a file is made: most candidates fail on the first block.
+    packed = [packing.pack(part) for part in _parts(first.level)]
+    with h5py.File(temporary, "w", libver=("earliest", "v110"), track_order=True) as file:
+        writer = _Writer(file, content, packing, pool)
+        writer.append(first, packed)
+        del first, packed
+        for block in blocks:
+            check()
+            writer.append(block, [packing.pack(part) for part in _parts(block.level)])
+        writer.finish()
+
+
+def _compare(temporary: Path, content: FileContent, check: Callable[[], None]) -> None:
+    """Every value of the file against where it came from, bit for bit."""
+    with SweepFile(temporary) as back:
+        digests = back.digests()
+        start = 0
+        for number, block in enumerate(content.blocks(_chunk_rows(content))):
+            check()
+            found = back.rows(start, start + block.count)
+            differs = block.first_difference(found)
+            if differs is None and _digest(found.level) != digests[number]:
+                differs = "digest"
+            if differs is not None:
+                raise ArchiveDamaged(
+                    f"{temporary}: {differs} of sweeps {start} to {start + block.count - 1} is "
+                    f"not what was written; the journal is kept, check the disk and the memory"
+                )
+            start += block.count
+        if start != content.count or back.count != content.count:
+            raise ArchiveDamaged(f"{temporary}: {back.count} sweeps, {content.count} were written")
+
+
+def _chunk_rows(content: FileContent) -> int:
+    points = content.setup.frequency_hz.size
+    return min(content.count, block_rows(points, np.dtype(TAGS[content.tag]).itemsize))
+
+
+def _parts(level: NDArray[Any]) -> list[NDArray[Any]]:
+    return [level.real, level.imag] if np.iscomplexobj(level) else [level]
+
+
+def _digest(level: NDArray[Any]) -> str:
+    return hashlib.sha256(np.ascontiguousarray(level).view(np.uint8).data).hexdigest()
+
+
+class _Writer:
+    """The file while it is being written; the caller opens and closes it."""
+
+    def __init__(self, file: Any, content: FileContent, packing: Packing, pool: Executor) -> None:
+        self._file = file
+        self._content = content
+        self._pool = pool
+        self._rows = _chunk_rows(content)
+        self._start = 0
+        self._waiting: deque[tuple[Any, int, Future[bytes]]] = deque()
+        self._digests: list[str] = []
+        self._core: dict[str, list[NDArray[Any]]] = {name: [] for name in CORE}
+        self._columns: dict[str, list[NDArray[np.float64]]] = {}
+        self._names: dict[str, dict[str, int]] = {"run": {}, "boot": {}}
+        self._index: dict[str, list[int]] = {"run": [], "boot": []}
+        self._text = bytearray()
+        self._text_done = 0
+        self._text_ends: list[int] = []
+        self._text_set: Any = None
+        self._attributes()
+        self._axes()
+        self._levels = self._make_levels(packing)
+
+    # -- what every file has --------------------------------------------------------------------
+
+    def _attributes(self) -> None:
+        content, setup, attrs = self._content, self._content.setup, self._file.attrs
+        texts = {
+            "Conventions": "CF-1.11, ACDD-1.3",
+            "title": f"Sweeps of job {setup.job}",
+            "summary": f"Raw levels at the input of sweeper {setup.sweeper}, with all that is "
+            f"needed to trust them later.",
+            "source": f"acqd {content.software.get('acqd', '')}".strip(),
+            "station": content.station,
+            "job": setup.job,
+            "kind": setup.kind,
+            "setup": setup.setup,
+            "sweeper": setup.sweeper,
+            "level_unit": setup.unit,
+            "level_type": content.tag,
+            "file_kind": content.kind,
+            "date_created": _iso(content.written_s),
+        }
+        for name, value in texts.items():
+            _put(attrs, name, value)
+        attrs["acqd_schema"] = np.int32(SCHEMA_VERSION)
+        attrs["step"] = np.int32(setup.step)
+        if setup.resolution is not None:
+            attrs["resolution"] = np.float64(setup.resolution)
+        for section in ("identity", "asked", "reported"):
+            for key, value in _scalars(setup.details.get(section)):
+                _put(attrs, f"{section}_{key}", value)
+        # JSON grows with the config, so it is a string of variable length from the start.
+        attrs["software_json"] = json.dumps(dict(content.software))
+        attrs["details_json"] = json.dumps(setup.details, ensure_ascii=False)
+
+    def _axes(self) -> None:
+        file, setup = self._file, self._content.setup
+        axis = setup.frequency_hz
+        steps = np.diff(axis)
+        strict = axis.size == 1 or bool((steps > 0).all()) or bool((steps < 0).all())
+        self._dimension("sweep", self._content.count)
+        if not strict:
+            self._dimension("point", axis.size)
+        frequency = file.create_dataset("frequency", data=axis.astype("<f8"))
+        self._point = frequency if strict else file["point"]
+        _put(frequency.attrs, "standard_name", "radiation_frequency")
+        _put(frequency.attrs, "long_name", "frequency")
+        _put(frequency.attrs, "units", "Hz")
+        if strict:
+            frequency.make_scale("frequency")
+            _put(frequency.attrs, "axis", "X")
+        else:
+            frequency.dims[0].attach_scale(self._point)
+        if setup.chain_gain_db is not None:
+            gain = file.create_dataset("chain_gain", data=setup.chain_gain_db.astype("<f8"))
+            gain.dims[0].attach_scale(self._point)
+            _put(gain.attrs, "units", "1")
+            _put(
+                gain.attrs,
+                "long_name",
+                "gain in dB from the reference plane to the sweeper's input; a loss is negative",
+            )
+            _put(gain.attrs, "comment", "level at the reference plane = level - chain_gain")
+            if not strict:
+                _put(gain.attrs, "coordinates", "frequency")
+
+    def _dimension(self, name: str, size: int) -> Any:
+        scale = self._file.create_dataset(name, shape=(size,), dtype=">f4")
+        scale.make_scale(PURE_DIMENSION.format(size))
+        return scale
+
+    def _make_levels(self, packing: Packing) -> list[Any]:
+        content, setup = self._content, self._content.setup
+        is_complex = content.tag.startswith("<c")
+        names = ("level_real", "level_imag") if is_complex else ("level",)
+        out = []
+        for name in names:
+            if packing.step is None:
+                dtype = np.zeros(0, dtype=TAGS[content.tag]).real.dtype.newbyteorder("<")
+            else:
+                dtype = np.dtype(f"<i{packing.width}")
+            level = self._file.create_dataset(
+                name,
+                shape=(content.count, setup.frequency_hz.size),
+                dtype=dtype,
+                chunks=(self._rows, setup.frequency_hz.size),
+                shuffle=True,
+                compression="gzip",
+                compression_opts=6,
+                fillvalue=packing.missing,
+            )
+            level.dims[0].attach_scale(self._file["sweep"])
+            level.dims[1].attach_scale(self._point)
+            part = {"level_real": "real part of the ", "level_imag": "imaginary part of the "}
+            _put(level.attrs, "long_name", part.get(name, "") + "level at the sweeper's input")
+            _put(level.attrs, "units", CF_UNITS.get(setup.unit, "1"))
+            _put(level.attrs, "quantity", setup.unit)
+            if packing.step is not None:
+                level.attrs["scale_factor"] = np.float64(packing.step)
+                level.attrs["add_offset"] = np.float64(0.0)
+                level.attrs["_FillValue"] = dtype.type(packing.missing)
+            _put(level.attrs, "ancillary_variables", "flags")
+            _put(
+                level.attrs, "coordinates", "time sequence frequency"[: 23 if self._uneven else 13]
+            )
+            out.append(level)
+        return out
+
+    @property
+    def _coordinates(self) -> str:
+        """Auxiliary coordinates; a frequency that is a dimension of its own need not be named."""
+        return "time sequence frequency" if "point" in self._file else "time sequence"
+
+    # -- block by block -------------------------------------------------------------------------
+
+    def append(self, rows: Rows, packed: Iterable[NDArray[Any]]) -> None:
+        """One chunk of sweeps. ``packed`` is what is stored for each of the level variables."""
+        for dataset, block in zip(self._levels, packed, strict=True):
+            if block.shape[0] < self._rows:
+                full = np.zeros((self._rows, block.shape[1]), dtype=block.dtype)
+                full[: block.shape[0]] = block
+                block = full
+            self._send(dataset, self._start, self._pool.submit(encode_chunk, block))
+        self._digests.append(_digest(rows.level))
+        for name in CORE:
+            self._core[name].append(rows.core[name])
+        for name in rows.columns:
+            if name not in self._columns:
+                self._columns[name] = [np.full(self._start, np.nan)] if self._start else []
+        for name, parts in self._columns.items():
+            parts.append(rows.columns.get(name, np.full(rows.count, np.nan)))
+        for what, values in (("run", rows.run), ("boot", rows.boot)):
+            names = self._names[what]
+            self._index[what] += [names.setdefault(value, len(names)) for value in values]
+        self._add_summaries(rows.summary)
+        self._start += rows.count
+
+    def _send(self, dataset: Any, start: int, chunk: Future[bytes]) -> None:
+        self._waiting.append((dataset, start, chunk))
+        while len(self._waiting) > CHUNKS_IN_FLIGHT:
+            self._write_one()
+
+    def _write_one(self) -> None:
+        dataset, start, chunk = self._waiting.popleft()
+        place = (start,) if dataset.ndim == 1 else (start, 0)
+        dataset.id.write_direct_chunk(place, chunk.result())
+
+    def _add_summaries(self, texts: list[bytes | None]) -> None:
+        for text in texts:
+            if text is not None:
+                self._text += text + b"\n"
+            self._text_ends.append(self._text_done + len(self._text))
+        while len(self._text) >= TEXT_CHUNK_BYTES:
+            self._flush_text(TEXT_CHUNK_BYTES)
+
+    def _flush_text(self, size: int) -> None:
+        """Write the next ``size`` bytes of text; a chunk that is not full ends the text."""
+        if self._text_set is None:
+            self._text_set = self._file.create_dataset(
+                SUMMARY_BYTES,
+                shape=(0,),
+                maxshape=(None,),
+                dtype="u1",
+                chunks=(TEXT_CHUNK_BYTES,),
+                compression="gzip",
+                compression_opts=6,
+            )
+        block = np.zeros(TEXT_CHUNK_BYTES, dtype=np.uint8)
+        block[:size] = np.frombuffer(self._text[:size], dtype=np.uint8)
+        self._text_set.resize((self._text_done + size,))
+        self._text_set.id.write_direct_chunk((self._text_done,), encode_chunk(block))
+        self._text_done += size
+        del self._text[:size]
+
+    # -- at the end -----------------------------------------------------------------------------
+
+    def finish(self) -> None:
+        """All that is known only now. The caller closes the file."""
+        core = {name: np.concatenate(parts) for name, parts in self._core.items()}
+        for name, values in core.items():
+            self._core_variable(name, values)
+        self._name_variables()
+        taken = set(self._file.keys())
+        for name, parts in self._columns.items():
+            variable = self._column(_free_name(name, taken), np.concatenate(parts))
+            _put(variable.attrs, COLUMN_ATTRIBUTE, name)
+            _put(variable.attrs, "long_name", f"{name} of the summary")
+            _put(variable.attrs, "coordinates", "time sequence")
+        self._finish_summaries()
+        self._finish_digests()
+        self._ledger()
+        attrs = self._file.attrs
+        attrs["first_sequence"] = np.int64(core["sequence"][0])
+        attrs["last_sequence"] = np.int64(core["sequence"][-1])
+        _put(attrs, "time_coverage_start", _iso(float(core["time"].min())))
+        _put(attrs, "time_coverage_end", _iso(float((core["time"] + core["duration"]).max())))
+        while self._waiting:
+            self._write_one()
+
+    def _core_variable(self, name: str, values: NDArray[Any]) -> None:
+        variable = self._column(name, values)
+        for key, text in ABOUT_CORE[name].items():
+            _put(variable.attrs, key, text)
+        if name in TIMES:
+            _put(variable.attrs, "units", "seconds since 1970-01-01T00:00:00Z")
+            _put(variable.attrs, "calendar", "standard")
+            _put(variable.attrs, "units_metadata", "leap_seconds: none")
+        if name == "time":
+            _put(variable.attrs, "axis", "T")
+        if name == "flags":
+            flags = list(SweepFlag)
+            variable.attrs["flag_masks"] = np.array([int(flag) for flag in flags], dtype="<i4")
+            meanings = " ".join(str(flag.name).lower() for flag in flags)
+            _put(variable.attrs, "flag_meanings", meanings)
+
+    def _name_variables(self) -> None:
+        for what in ("run", "boot"):
+            variable = self._column(what, np.array(self._index[what], dtype="<i4"))
+            _put(variable.attrs, "long_name", f"place in the attribute {what}_ids, from 0")
+            _put(variable.attrs, "units", "1")
+            self._file.attrs[f"{what}_ids"] = json.dumps(list(self._names[what]))
+
+    def _column(self, name: str, values: NDArray[Any]) -> Any:
+        """A variable of one number a sweep."""
+        packed = values.nbytes > FLAT_MOST_BYTES
+        rows = min(values.size, COLUMN_CHUNK_ROWS)
+        options = {"chunks": (rows,), "shuffle": True, "compression": "gzip"} if packed else {}
+        variable = self._file.create_dataset(name, values.shape, dtype=values.dtype, **options)
+        if packed:
+            for start in range(0, values.size, rows):
+                block = np.zeros(rows, dtype=values.dtype)
+                part = values[start : start + rows]
+                block[: part.size] = part
+                self._send(variable, start, self._pool.submit(encode_chunk, block))
+        else:
+            variable[...] = values
+        variable.dims[0].attach_scale(self._file["sweep"])
+        return variable
+
+    def _finish_summaries(self) -> None:
+        if self._text:
+            self._flush_text(len(self._text))
+        if self._text_set is None:
+            return
+        byte = self._dimension("byte", self._text_done)
+        self._text_set.dims[0].attach_scale(byte)
+        _put(self._text_set.attrs, "long_name", "summaries, one line of JSON each, in UTF-8")
+        _put(self._text_set.attrs, "units", "1")
+        ends = self._column(SUMMARY_END, np.array(self._text_ends, dtype="<i8"))
+        _put(ends.attrs, "long_name", f"where the line of a sweep ends in {SUMMARY_BYTES}")
+        _put(ends.attrs, "units", "1")
+
+    def _finish_digests(self) -> None:
+        block = self._dimension("digest_block", len(self._digests))
+        digest = self._strings(self._file, "level_digest", self._digests)
+        digest.dims[0].attach_scale(block)
+        _put(
+            digest.attrs,
+            "long_name",
+            "SHA-256 of the levels of each block of sweeps, unpacked, little endian, row by row",
+        )
+        digest.attrs["sweeps_per_block"] = np.int32(self._rows)
+        digest.attrs["type"] = self._content.tag
+
+    def _ledger(self) -> None:
+        tables = {name: rows for name, rows in self._content.ledger.items() if rows}
+        if not tables:
+            return
+        group = self._file.create_group("ledger", track_order=True)
+        _put(group.attrs, "comment", "rows of the ledger of this file's time, one JSON array each")
+        group.attrs["tables"] = json.dumps(list(tables))
+        for name, rows in tables.items():
+            scale = group.create_dataset(name, shape=(len(rows),), dtype=">f4")
+            scale.make_scale(PURE_DIMENSION.format(len(rows)))
+            texts = [json.dumps(row, ensure_ascii=False) for row in rows]
+            self._strings(group, name + "_json", texts).dims[0].attach_scale(scale)
+
+    @staticmethod
+    def _strings(group: Any, name: str, texts: list[str]) -> Any:
+        import h5py
+
+        return group.create_dataset(
+            name, data=np.array(texts, dtype=object), dtype=h5py.string_dtype()
+        )
+
+
+def _put(attrs: Any, name: str, value: Any) -> None:
+    """Set one attribute; text as bytes of fixed length, which every reader takes for CF text."""
+    import h5py
+
+    if isinstance(value, bool):
+        value = np.int8(value)
+    if not isinstance(value, str):
+        attrs[name] = value
+        return
+    data = value.encode()
+    if not data:
+        return
+    if len(data) > ATTRIBUTE_MOST_BYTES:
+        attrs[name] = value
+        return
+    attrs.create(name, np.bytes_(data), dtype=h5py.string_dtype("utf-8", len(data)))
+
+
+def _scalars(section: Any) -> Iterator[tuple[str, Any]]:
+    """The plain values of one section of a setup's details."""
+    if isinstance(section, Mapping):
+        for key, value in section.items():
+            if isinstance(value, bool | int | float | str):
+                yield key, value
+
+
+def _free_name(name: str, taken: set[str]) -> str:
+    """A name for a column that netCDF takes and nobody has yet."""
+    clean = "".join(c if c.isascii() and (c.isalnum() or c == "_") else "_" for c in name)
+    if not clean or not clean[0].isalpha():
+        clean = "column_" + clean
+    while clean in taken:
+        clean = "summary_" + clean
+    taken.add(clean)
+    return clean
+
+
+def _iso(at_s: float) -> str:
+    return str(np.datetime64(int(at_s * 1000), "ms")) + "Z"
