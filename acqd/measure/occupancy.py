@@ -110,7 +110,9 @@ def channel_occupancy(
 ) -> NDArray[np.float64]:
     """FCO 0..1 of each channel: hits / trials, NaN where there was no visit."""
     shape = np.broadcast(hits, trials).shape
-    return np.divide(hits, trials, out=np.full(shape, np.nan), where=np.asarray(trials) > 0)
+    fco = np.full(shape, np.nan)
+    np.divide(hits, trials, out=fco, where=np.asarray(trials) > 0)
+    return fco
 
 
 def band_occupancy(above: NDArray[np.bool_], missing: NDArray[np.bool_] | None = None) -> float:

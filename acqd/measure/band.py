@@ -1,0 +1,674 @@
+"""Kind ``band``: watch a piece of spectrum, and say what came and went and how full it was.
+
+The meter is pure (see :mod:`acqd.measure.meter`): states are never changed, and the same events
+give the same outputs bit for bit, also when the state went through :meth:`BandMeter.dump` and
+:meth:`BandMeter.load` in between. What it keeps is bounded: arrays of the length of a sweep and of
+the channel plan, at most 256 tracks, 8 MiB while a floor is learnt.
+
+The stages, one module each: ``band_work`` (what a setup fixes), ``band_sweep`` (one sweep, no
+memory), this one (memory), ``band_summary`` and ``band_findings`` (what is said).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.errors import UnitMismatch
+from acqd.measure import band_findings, band_summary
+from acqd.measure.band_state import (
+    BandState,
+    ChannelStates,
+    FloorWatch,
+    Hold,
+    HourSums,
+    NoiseSeen,
+    fresh_hour,
+    thinned,
+)
+from acqd.measure.band_sweep import ChannelLook, Seen, look_at, residual_of
+from acqd.measure.band_work import BandSettings, BandSetup, BandWork
+from acqd.measure.checkpoint import dump_state, load_state
+from acqd.measure.floor import Learning, learn_sweep, learnt_floor, spread_of_noise
+from acqd.measure.meter import (
+    Event,
+    FindingDraft,
+    GapSeen,
+    HourlyFigures,
+    HourTurned,
+    Output,
+    SetupChanged,
+    SweepSeen,
+)
+from acqd.measure.statistics import DB_PER_NEPER
+from acqd.measure.tracking import Flap, Track, follow, note_appeared, note_ended, settle_flaps
+from acqd.sweep import LevelUnit, SweepFlag, SweepRequest
+
+__all__ = ["BandMeter", "BandSettings", "BandState", "band_pass"]
+
+HOUR_S = 3600.0
+
+WATCH_SWEEPS = 9
+"""A floor is judged by the median of this many sweeps: bursts of four do not move it."""
+
+SPREAD_EVERY_SWEEP = 32
+SPREAD_SELDOM = 16
+"""The noise's spread is looked at in each of the first sweeps, then in each sixteenth."""
+
+SPREAD_MEMORY = 64
+SPREAD_CHANGE = 0.05
+"""Thresholds are set anew when the spread has moved by this share since they were."""
+
+UNWATCHED_LIMIT_S = 60.0
+UNWATCHED_PERIODS = 10.0
+"""A gap longer than both ends what was up: nobody knows whether it stayed."""
+
+MISSED_HOURS = 24 * 40
+"""Most clock hours that a gap is spread over; what is older is counted in the oldest kept."""
+
+
+def band_pass(
+    request: SweepRequest, sweeps: int = 1
+) -> Generator[SweepRequest, NDArray[np.float64] | None, None]:
+    """The pass of a band job: the same request ``sweeps`` times, whatever comes back."""
+    for _ in range(sweeps):
+        yield request
+
+
+class BandMeter:
+    """Meter of kind ``band``. Holds settings only; one thread at a time (scratch arrays)."""
+
+    version = "band/1"
+
+    def __init__(self, settings: BandSettings) -> None:
+        self.settings = settings
+        plan = settings.channels
+        self._channels = 0 if plan is None else len(plan.channels)
+        self._names = () if plan is None else tuple(c.name for c in plan.channels)
+
+    def start(self) -> BandState:
+        return BandState(
+            channel_names=self._names,
+            channels=ChannelStates.none_yet(self._channels),
+            hour=fresh_hour(self._channels),
+        )
+
+    def dump(self, state: BandState) -> bytes:
+        return dump_state(self.version, state)
+
+    def load(self, data: bytes) -> BandState:
+        state = load_state(self.version, BandState, data)
+        if state.setup is not None:
+            state = replace(state, work=BandWork(self.settings, state.setup, state.noise.used))
+        if state.channel_names != self._names:
+            # The plan was edited: counts begin anew, what has nothing to do with it goes on.
+            fresh = self.start()
+            state = replace(
+                state,
+                channel_names=self._names,
+                channels=fresh.channels,
+                hour=fresh.hour,
+                tracks=(),
+                flaps=(),
+            )
+        return state
+
+    def step(self, state: BandState, event: Event) -> tuple[BandState, Output]:
+        """The state after ``event`` and what it brought out.
+
+        Raises:
+            UnitMismatch: a setup with complex ratios.
+            ValueError: a sweep before any setup, or of another length than its grid.
+        """
+        if isinstance(event, SweepSeen):
+            return self._sweep(state, event)
+        if isinstance(event, GapSeen):
+            return self._gap(state, event)
+        if isinstance(event, HourTurned):
+            return self._hour(state, event)
+        return self._setup(state, event)
+
+    # --- a new setup ------------------------------------------------------------------------------
+
+    def _setup(self, state: BandState, event: SetupChanged) -> tuple[BandState, Output]:
+        if event.unit is LevelUnit.RATIO:
+            raise UnitMismatch(what="kind band", needs="dBm, dBµV, dBFS or digit", got="ratio")
+        old = state.setup
+        if old is not None and old.setup == event.setup:
+            return state, Output()
+        findings = self._end_all(state, event.at_s, "setup changed")
+        setup = BandSetup(
+            setup=event.setup,
+            frequency_hz=event.grid.frequency_hz,
+            unit=event.unit,
+            rbw_hz=event.rbw_hz,
+            detector=event.detector,
+            averages=event.averages,
+            interval_s=event.interval_s,
+            sweep_time_s=event.sweep_time_s,
+            level_accuracy_db=event.level_accuracy_db,
+            assumed=event.assumed,
+        )
+        hour = state.hour
+        if old is not None and old.unit is not event.unit:
+            # Levels of two units do not go into one figure; counts do.
+            hour = replace(
+                hour,
+                floors=(),
+                floor_low=math.inf,
+                floor_high=-math.inf,
+                peak=np.full(self._channels, np.nan),
+            )
+        work = BandWork(self.settings, setup, math.nan)
+        new = replace(
+            state,
+            setup=setup,
+            learning=None,
+            shape=None,
+            noise=NoiseSeen(),
+            watch=FloorWatch(),
+            tracks=(),
+            channels=self._only(state.channels, work),
+            hour=hour,
+            hold=None,
+            work=work,
+        )
+        news = band_summary.channel_news(self.settings, work, state, new, event.at_s)
+        return new, Output(findings=tuple(findings), channels=news)
+
+    def _only(self, channels: ChannelStates, work: BandWork) -> ChannelStates:
+        """Free the channels that the new grid cannot judge; they have no one to end them."""
+        judged = np.zeros(self._channels, dtype=np.bool_)
+        judged[work.index.channel] = True
+        up_since_s = np.where(judged, channels.up_since_s, np.nan)
+        return replace(
+            channels,
+            up_since_s=up_since_s,
+            busy=channels.busy & judged,
+            up=int(np.count_nonzero(~np.isnan(up_since_s))),
+        )
+
+    # --- a gap ------------------------------------------------------------------------------------
+
+    def _gap(self, state: BandState, event: GapSeen) -> tuple[BandState, Output]:
+        period_s = self._period_s(state)
+        unwatched_s = state.unwatched_s + max(0.0, event.to_s - event.from_s) + period_s
+        new = replace(state, missed=_add_missed(state.missed, event), unwatched_s=unwatched_s)
+        if unwatched_s <= max(UNWATCHED_LIMIT_S, UNWATCHED_PERIODS * period_s):
+            return new, Output()
+        findings = self._end_all(state, event.from_s, "not watched any longer")
+        channels = replace(state.channels, up_since_s=np.full(self._channels, np.nan), up=0)
+        # Busy stays as last told until a sweep says otherwise; only its beginning is void.
+        return replace(new, tracks=(), channels=channels), Output(findings=tuple(findings))
+
+    def _end_all(self, state: BandState, at_s: float, why: str) -> list[FindingDraft]:
+        if state.work is None:
+            return []
+        up = [
+            track
+            for track in state.tracks
+            if track.confirmed and not _is_flapping(state.flaps, track)
+        ]
+        return band_findings.ended(
+            self.settings, state.work, up, at_s=at_s, period_s=self._period_s(state), why=why
+        )
+
+    @staticmethod
+    def _period_s(state: BandState) -> float:
+        """Nominal time between sweeps; 0 where nothing says."""
+        setup = state.setup
+        return 0.0 if setup is None else max(setup.interval_s or 0.0, setup.sweep_time_s or 0.0)
+
+    # --- the turn of an hour ----------------------------------------------------------------------
+
+    def _hour(self, state: BandState, event: HourTurned) -> tuple[BandState, Output]:
+        hour = math.floor(event.hour_start_s / HOUR_S)
+        missed = sum(count for at, count in state.missed if at <= hour)
+        findings: list[FindingDraft] = []
+        flaps = state.flaps
+        figures = {}
+        if state.work is not None:
+            work, hold = state.work, state.hold
+            figures = band_summary.hourly(self.settings, work, state.hour, hold, missed)
+            flaps, findings = self._settle(state, work, flaps, event.hour_end_s, flush=True)
+        elif missed:
+            figures = {"stored": 0, "due": missed, "coverage": 0.0}
+        new = replace(
+            state,
+            flaps=flaps,
+            hour=fresh_hour(self._channels),
+            hold=None,
+            missed=tuple(pair for pair in state.missed if pair[0] > hour),
+        )
+        record = HourlyFigures(hour_start_s=event.hour_start_s, figures=figures)
+        return new, Output(findings=tuple(findings), hourly=(record,))
+
+    def _settle(
+        self,
+        state: BandState,
+        work: BandWork,
+        flaps: tuple[Flap, ...],
+        at_s: float,
+        *,
+        flush: bool,
+    ) -> tuple[tuple[Flap, ...], list[FindingDraft]]:
+        if not flaps:
+            return flaps, []
+        window_s = self.settings.flapping_s
+        flaps, told = settle_flaps(flaps, state.tracks, at_s=at_s, window_s=window_s, flush=flush)
+        return flaps, [
+            band_findings.flapping(self.settings, work, flap, at_s=at_s) for flap in told
+        ]
+
+    # --- a sweep ----------------------------------------------------------------------------------
+
+    def _sweep(self, state: BandState, event: SweepSeen) -> tuple[BandState, Output]:
+        if event.step != 0:
+            return state, Output()
+        work = state.work
+        if work is None:
+            raise ValueError("a sweep came before any setup")
+        level = event.level
+        if level.shape != (work.points,):
+            raise ValueError(f"expected {work.points} levels, got an array of {level.shape}")
+        missing = residual_of(work, level, state.shape)
+        listening = not event.flags & SweepFlag.REPEATED
+        noise = state.noise
+        if listening and work.estimates:
+            noise = _noise_seen(noise, work.over)
+            if noise.used != work.spread and noise.used == noise.used:
+                work = work.retuned(self.settings, noise.used)
+        following = bool(state.tracks) or state.channels.up > 0
+        seen = look_at(work, self.settings, level, missing, following=following)
+        revisit_s = self._revisit_s(state, event)
+        hour = _counted(state.hour, work, seen, event.flags, revisit_s)
+        if listening:
+            new, findings = self._heard(state, event, work, seen, noise, hour)
+        else:
+            new = replace(state, hour=hour, last_started_s=event.started_s)
+            findings = []
+        output = Output(
+            summary=self._summary(new, event, work, seen, revisit_s, listening),
+            columns=band_summary.columns(work, seen),
+            values=band_summary.values(work, seen),
+            channels=band_summary.channel_news(self.settings, work, state, new, event.started_s),
+            findings=tuple(findings),
+        )
+        return new, output
+
+    def _summary(
+        self,
+        new: BandState,
+        event: SweepSeen,
+        work: BandWork,
+        seen: Seen,
+        revisit_s: float,
+        listening: bool,
+    ) -> dict[str, object]:
+        now = math.floor(event.started_s / HOUR_S)
+        missed = sum(count for at, count in new.missed if at == now) if new.missed else 0
+        return band_summary.summary(
+            self.settings,
+            work,
+            seen,
+            state=new,
+            revisit_s=revisit_s,
+            took_s=max(event.took_s, new.setup.sweep_time_s or 0.0 if new.setup else 0.0),
+            missed=missed,
+            floor_u=_floor_uncertainty(work, seen, new.noise),
+            listening=listening,
+        )
+
+    def _heard(
+        self,
+        state: BandState,
+        event: SweepSeen,
+        work: BandWork,
+        seen: Seen,
+        noise: NoiseSeen,
+        hour: HourSums,
+    ) -> tuple[BandState, list[FindingDraft]]:
+        """The state after a sweep that can be trusted to have listened."""
+        tracks, flaps, next_track, findings = self._tracked(state, event, work, seen)
+        watch, stepped = self._watched(state.watch, event, work, seen)
+        findings += stepped
+        learning, shape = self._learnt(state, event)
+        if shape is not state.shape:
+            # Levels now count from the learnt shape: what was said of the floor before is void.
+            watch, noise = FloorWatch(), NoiseSeen()
+            work = work.retuned(self.settings, math.nan)
+        new = BandState(
+            channel_names=state.channel_names,
+            setup=state.setup,
+            learning=learning,
+            shape=shape,
+            noise=noise,
+            watch=watch,
+            tracks=tracks,
+            next_track=next_track,
+            flaps=flaps,
+            channels=self._channels_after(state.channels, work, seen.channels, event.started_s),
+            hour=hour,
+            hold=_held(state.hold, work, event, seen),
+            missed=state.missed,
+            last_started_s=event.started_s,
+            unwatched_s=0.0,
+            work=work,
+        )
+        return new, findings
+
+    def _revisit_s(self, state: BandState, event: SweepSeen) -> float:
+        """Time between visits to one frequency: as planned or, if longer, as it went."""
+        assert state.setup is not None
+        revisit_s = max(self._period_s(state), event.took_s)
+        since_s = event.started_s - state.last_started_s
+        steady = state.unwatched_s == 0.0 and not event.flags & SweepFlag.CLOCK_STEPPED
+        if steady and revisit_s < since_s < UNWATCHED_LIMIT_S + UNWATCHED_PERIODS * revisit_s:
+            revisit_s = since_s
+        return revisit_s
+
+    def _tracked(
+        self, state: BandState, event: SweepSeen, work: BandWork, seen: Seen
+    ) -> tuple[tuple[Track, ...], tuple[Flap, ...], int, list[FindingDraft]]:
+        findings: list[FindingDraft] = []
+        flaps, at_s = state.flaps, event.started_s
+        tracks, next_track = state.tracks, state.next_track
+        if seen.signals or tracks:
+            followed = follow(
+                tracks,
+                [signal.observation() for signal in seen.signals],
+                at_s=at_s,
+                seq=event.seq,
+                next_number=next_track,
+                tolerance_hz=work.tolerance_hz,
+                min_duration_s=self.settings.min_duration_s,
+                unwatched_s=state.unwatched_s,
+            )
+            tracks, next_track = followed.tracks, followed.next_number
+            flaps, findings = self._told(
+                work, flaps, followed.appeared, followed.ended, event, self._period_s(state)
+            )
+        if flaps:
+            now = replace(state, tracks=tracks)
+            flaps, settled = self._settle(now, work, flaps, at_s, flush=False)
+            findings += settled
+        return tracks, flaps, next_track, findings
+
+    def _told(
+        self,
+        work: BandWork,
+        flaps: tuple[Flap, ...],
+        appeared: Sequence[Track],
+        ended: Sequence[Track],
+        event: SweepSeen,
+        period_s: float,
+    ) -> tuple[tuple[Flap, ...], list[FindingDraft]]:
+        window_s, tolerance_hz = self.settings.flapping_s, work.tolerance_hz
+        tell_ended, tell_appeared = [], []
+        for track in ended:
+            lasted_s = band_findings.track_lasted_s(track, period_s)
+            flaps, tell = note_ended(flaps, track, lasted_s=lasted_s, tolerance_hz=tolerance_hz)
+            if tell:
+                tell_ended.append(track)
+        for track in appeared:
+            flaps, tell = note_appeared(flaps, track, window_s=window_s, tolerance_hz=tolerance_hz)
+            if tell:
+                tell_appeared.append(track)
+        at_s = event.started_s
+        findings: list[FindingDraft] = []
+        if tell_ended:
+            findings += band_findings.ended(
+                self.settings, work, tell_ended, at_s=at_s, period_s=period_s
+            )
+        if tell_appeared:
+            findings += band_findings.appeared(
+                self.settings, work, tell_appeared, at_s=at_s, seq=event.seq
+            )
+        return flaps, findings
+
+    def _watched(
+        self, watch: FloorWatch, event: SweepSeen, work: BandWork, seen: Seen
+    ) -> tuple[FloorWatch, list[FindingDraft]]:
+        """Follow the floor; a step is told once it has stayed for nine sweeps."""
+        floor = seen.floor
+        if not seen.estimate.trusted or not math.isfinite(floor):
+            return watch, []
+        recent = (*watch.recent, floor)[-WATCH_SWEEPS:]
+        recent_s = (*watch.recent_s, event.started_s)[-WATCH_SWEEPS:]
+        reference, waiting, onset_s = watch.reference, watch.waiting, watch.onset_s
+        findings: list[FindingDraft] = []
+        if len(recent) == WATCH_SWEEPS:
+            middle = sorted(recent)[WATCH_SWEEPS // 2]
+            step = self.settings.floor_step_db
+            moved = middle - reference
+            if math.isnan(reference):
+                reference = middle
+            elif waiting:
+                waiting -= 1
+                if not waiting and abs(moved) >= step:
+                    findings = [
+                        band_findings.floor_step(
+                            self.settings,
+                            work,
+                            before=reference,
+                            after=middle,
+                            onset_s=onset_s,
+                            seq=event.seq,
+                        )
+                    ]
+                    reference = middle
+            elif abs(moved) >= step:
+                waiting = WATCH_SWEEPS
+                half = math.copysign(step / 2.0, moved)
+                onset_s = next(
+                    at_s
+                    for at_s, level in zip(recent_s, recent, strict=True)
+                    if (level - reference) / half >= 1.0
+                )
+        return (
+            FloorWatch(
+                recent=recent,
+                recent_s=recent_s,
+                reference=reference,
+                waiting=waiting,
+                onset_s=onset_s,
+            ),
+            findings,
+        )
+
+    def _learnt(
+        self, state: BandState, event: SweepSeen
+    ) -> tuple[Learning | None, NDArray[np.float64] | None]:
+        """Learn the floor's shape where that is asked for and not yet done."""
+        if self.settings.floor != "learnt" or state.shape is not None:
+            return None, state.shape
+        learning = state.learning or Learning(started_s=event.started_s)
+        learning = learn_sweep(learning, event.level)
+        if event.started_s - learning.started_s < self.settings.learn_s:
+            return learning, None
+        floor = learnt_floor(learning)
+        if floor is None or not np.isfinite(floor).any():
+            return learning, None
+        return None, floor - np.nanmedian(floor)
+
+    def _channels_after(
+        self,
+        channels: ChannelStates,
+        work: BandWork,
+        look: ChannelLook | None,
+        at_s: float,
+    ) -> ChannelStates:
+        """Channel states after a sweep; the same object where nothing changed."""
+        if look is None and not channels.up and not channels.busy.any():
+            return channels
+        number = work.index.channel
+        was_up = ~np.isnan(channels.up_since_s)
+        up = np.zeros(self._channels, dtype=np.bool_)
+        if look is not None:
+            up[number] = np.where(was_up[number], look.stays, look.own)
+            if look.seen is not None:
+                # What a missing value leaves open stays as it was.
+                up[number] |= was_up[number] & ~look.seen
+        up_since_s = np.where(up, np.where(was_up, channels.up_since_s, at_s), np.nan)
+        heard_s, heard_level = channels.heard_s, channels.heard_level
+        if up.any() and look is not None:
+            now = up.copy()
+            now[number] &= look.stays
+            heard_s = np.where(now, at_s, heard_s)
+            heard_level = heard_level.copy()
+            heard_level[number] = np.where(now[number], look.largest_level, heard_level[number])
+        return ChannelStates(
+            up_since_s=up_since_s,
+            busy=up & (at_s - up_since_s >= self.settings.min_duration_s),
+            heard_s=heard_s,
+            heard_level=heard_level,
+            up=int(np.count_nonzero(up)),
+        )
+
+
+def _is_flapping(flaps: Sequence[Flap], track: Track) -> bool:
+    return any(
+        flap.flapping and flap.channel == track.channel and track.opened_s >= flap.since_s
+        for flap in flaps
+        if track.channel >= 0 or flap.at_hz == track.peak_hz
+    )
+
+
+def _add_missed(missed: tuple[tuple[int, int], ...], gap: GapSeen) -> tuple[tuple[int, int], ...]:
+    """Spread a gap's due times, evenly from first to last, over the clock hours they fell in."""
+    if gap.count <= 0:
+        return missed
+    counts = dict(missed)
+    first = math.floor(gap.from_s / HOUR_S)
+    last = max(first, math.floor(gap.to_s / HOUR_S))
+    first_kept = max(first, last - MISSED_HOURS + 1)
+    step_s = (gap.to_s - gap.from_s) / (gap.count - 1) if gap.count > 1 else 0.0
+    told = 0
+    for hour in range(first_kept, last + 1):
+        until = gap.count
+        if hour < last and step_s > 0:
+            # Due times i with from + i·step before the end of this hour.
+            until = min(gap.count, math.ceil(((hour + 1) * HOUR_S - gap.from_s) / step_s))
+        counts[hour] = counts.get(hour, 0) + until - told
+        told = until
+    kept = sorted(pair for pair in counts.items() if pair[1])
+    return tuple(kept[-MISSED_HOURS:])
+
+
+def _noise_seen(noise: NoiseSeen, over: NDArray[np.float64]) -> NoiseSeen:
+    sweeps = noise.sweeps + 1
+    spread = None
+    if sweeps <= SPREAD_EVERY_SWEEP or sweeps % SPREAD_SELDOM == 0:
+        spread = spread_of_noise(over)
+    if spread is None:
+        return NoiseSeen(sweeps=sweeps, count=noise.count, mean=noise.mean, used=noise.used)
+    count = min(noise.count + 1, SPREAD_MEMORY)
+    mean = spread if noise.count == 0 else noise.mean + (spread - noise.mean) / count
+    used = noise.used
+    # Anew at 1, 2, 4, … sweeps while the mean settles, later only when it has moved.
+    settling = noise.count < SPREAD_MEMORY and count & (count - 1) == 0
+    if math.isnan(used) or settling or abs(mean - used) > SPREAD_CHANGE * used:
+        used = mean
+    return NoiseSeen(sweeps=sweeps, count=count, mean=mean, used=used)
+
+
+def _floor_uncertainty(work: BandWork, seen: Seen, noise: NoiseSeen) -> float | None:
+    """Standard uncertainty of the floor: number of points, and N where that was estimated."""
+    u, bias = seen.estimate.uncertainty, seen.estimate.bias_db
+    if u is None or bias is None:
+        return None
+    if work.estimates and noise.count:
+        # One sweep of K points gives N within 0.12·√(1000/K) of itself (Monte Carlo, N 1 to 100);
+        # the bias goes about as 1/√N.
+        effective = max(1.0, work.points * work.independent * noise.count)
+        u = math.hypot(u, 0.5 * bias * 0.12 * math.sqrt(1000.0 / effective))
+    return u
+
+
+def _counted(
+    hour: HourSums, work: BandWork, seen: Seen, flags: SweepFlag, revisit_s: float
+) -> HourSums:
+    """The hour's sums with one more sweep."""
+    repeated = bool(flags & SweepFlag.REPEATED)
+    hits, hits_any, unseen, peak = hour.hits, hour.hits_any, hour.unseen, hour.peak
+    look = seen.channels
+    if not repeated and not seen.cells:
+        # Nothing was seen at all: no channel was visited.
+        unseen = unseen + 1
+    elif not repeated and look is not None:
+        number = work.index.channel
+        if look.above.any():
+            hits, hits_any, peak = hits.copy(), hits_any.copy(), peak.copy()
+            hits[number] += look.own
+            hits_any[number] += look.above
+            peak[number] = np.where(
+                look.own, np.fmax(peak[number], look.largest_level), peak[number]
+            )
+        if look.seen is not None and not look.seen.all():
+            unseen = unseen.copy()
+            unseen[number] += ~look.seen
+    floors, stride, floor_seen = hour.floors, hour.floor_stride, hour.floor_seen
+    floor_low, floor_high = hour.floor_low, hour.floor_high
+    if not repeated and math.isfinite(seen.floor):
+        if floor_seen % stride == 0:
+            floors, stride = thinned((*floors, seen.floor), stride)
+        floor_seen += 1
+        floor_low, floor_high = min(floor_low, seen.floor), max(floor_high, seen.floor)
+    return HourSums(
+        stored=hour.stored + 1,
+        repeated=hour.repeated + repeated,
+        overload=hour.overload + bool(flags & SweepFlag.OVERLOAD),
+        not_finite=hour.not_finite + (seen.missing is not None),
+        visits=hour.visits + (not repeated),
+        hits=hits,
+        hits_any=hits_any,
+        unseen=unseen,
+        peak=peak,
+        cells=hour.cells + (0 if repeated else seen.cells),
+        cells_above=hour.cells_above + (0 if repeated else seen.cells_above),
+        floors=floors,
+        floor_stride=stride,
+        floor_seen=floor_seen,
+        floor_low=floor_low,
+        floor_high=floor_high,
+        longest_revisit_s=max(hour.longest_revisit_s, revisit_s),
+        dropped=hour.dropped + seen.dropped,
+    )
+
+
+def _held(hold: Hold | None, work: BandWork, event: SweepSeen, seen: Seen) -> Hold:
+    """The hour's largest, smallest and summed levels with one more sweep."""
+    level = event.level
+    if work.logarithmic:
+        power = np.multiply(level, 1.0 / DB_PER_NEPER)
+        np.exp(power, out=power)
+    else:
+        power = level.copy()
+    missing = hold.missing if hold is not None else None
+    if seen.missing is not None:
+        gone = ~np.isfinite(level)
+        power[gone] = 0.0
+        level = np.where(gone, np.nan, level)
+        missing = gone.astype(np.int64) if missing is None else missing + gone
+    if hold is None:
+        return Hold(
+            from_s=event.started_s,
+            sweeps=1,
+            largest=level.copy(),
+            smallest=level.copy(),
+            total=power,
+            missing=missing,
+        )
+    power += hold.total
+    return Hold(
+        from_s=hold.from_s,
+        sweeps=hold.sweeps + 1,
+        largest=np.fmax(hold.largest, level),
+        smallest=np.fmin(hold.smallest, level),
+        total=power,
+        missing=missing,
+    )

@@ -1,0 +1,163 @@
+"""The state of a band meter: frozen values and arrays that nobody writes to.
+
+Every step makes new ones of what it changes and shares the rest. :mod:`acqd.measure.checkpoint`
+turns a state into bytes and back; what is only derived (``work``) is made anew on loading.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.measure.band_work import BandSetup, BandWork
+from acqd.measure.checkpoint import DERIVED
+from acqd.measure.floor import Learning
+from acqd.measure.tracking import Flap, Track
+
+__all__ = [
+    "BandState",
+    "ChannelStates",
+    "FloorWatch",
+    "Hold",
+    "HourSums",
+    "NoiseSeen",
+    "fresh_hour",
+    "thinned",
+]
+
+FLOORS_LIMIT = 512
+"""Most floors of an hour that are kept for its median; beyond it they are thinned evenly."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseSeen:
+    """What the spread of the noise has shown since the setup changed.
+
+    ``mean`` is the mean spread of ``count`` sweeps; ``used`` the one that the work in hand was made
+    with (NaN before any).
+    """
+
+    sweeps: int = 0
+    count: int = 0
+    mean: float = math.nan
+    used: float = math.nan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FloorWatch:
+    """Whether the floor stepped: the last floors, the level it is held against, and a step that
+    has to prove itself for ``waiting`` more sweeps."""
+
+    recent: tuple[float, ...] = ()
+    recent_s: tuple[float, ...] = ()
+    reference: float = math.nan
+    waiting: int = 0
+    onset_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelStates:
+    """Per channel of the plan, float64 or bool (channels,). NaN where there is nothing yet."""
+
+    up_since_s: NDArray[np.float64]
+    busy: NDArray[np.bool_]
+    heard_s: NDArray[np.float64]
+    heard_level: NDArray[np.float64]
+    up: int = 0
+    """How many channels are above their threshold, busy or still to prove their duration."""
+
+    @classmethod
+    def none_yet(cls, channels: int) -> ChannelStates:
+        nothing = np.full(channels, np.nan)
+        return cls(
+            up_since_s=nothing,
+            busy=np.zeros(channels, dtype=np.bool_),
+            heard_s=nothing,
+            heard_level=nothing,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hold:
+    """Largest, smallest and summed level of a clock hour, each (points,), since ``from_s``.
+
+    ``total`` sums powers (re 0 dB), on a scale without decibels the levels. ``missing`` counts per
+    point the sweeps without a level there, None while there was none.
+    """
+
+    from_s: float
+    sweeps: int
+    largest: NDArray[np.float64]
+    smallest: NDArray[np.float64]
+    total: NDArray[np.float64]
+    missing: NDArray[np.int64] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HourSums:
+    """What has been counted since the turn of the hour.
+
+    ``visits`` sweeps looked at all channels but for ``unseen`` visits of each; ``hits`` and
+    ``hits_any`` are without and with what a strong neighbour explains. ``cells`` of the band were
+    judged, ``cells_above`` of them lay above the threshold.
+    """
+
+    stored: int = 0
+    repeated: int = 0
+    overload: int = 0
+    not_finite: int = 0
+    visits: int = 0
+    hits: NDArray[np.int64]
+    hits_any: NDArray[np.int64]
+    unseen: NDArray[np.int64]
+    peak: NDArray[np.float64]
+    cells: int = 0
+    cells_above: int = 0
+    floors: tuple[float, ...] = ()
+    floor_stride: int = 1
+    floor_seen: int = 0
+    floor_low: float = math.inf
+    floor_high: float = -math.inf
+    longest_revisit_s: float = 0.0
+    dropped: int = 0
+
+
+def fresh_hour(channels: int) -> HourSums:
+    """Nothing counted yet."""
+    zeros = np.zeros(channels, dtype=np.int64)
+    return HourSums(hits=zeros, hits_any=zeros, unseen=zeros, peak=np.full(channels, np.nan))
+
+
+def thinned(floors: tuple[float, ...], stride: int) -> tuple[tuple[float, ...], int]:
+    """``floors`` within the limit: every second one and a stride twice as long where too many."""
+    if len(floors) < FLOORS_LIMIT:
+        return floors, stride
+    return floors[::2], stride * 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandState:
+    """All that a band meter knows. ``channel_names`` are those that the arrays are in order of."""
+
+    channel_names: tuple[str, ...]
+    setup: BandSetup | None = None
+    learning: Learning | None = None
+    shape: NDArray[np.float64] | None = None
+    """The learnt floor less its median, (points,); None while flat or learning."""
+    noise: NoiseSeen = NoiseSeen()
+    watch: FloorWatch = FloorWatch()
+    tracks: tuple[Track, ...] = ()
+    next_track: int = 1
+    flaps: tuple[Flap, ...] = ()
+    channels: ChannelStates
+    hour: HourSums
+    hold: Hold | None = None
+    missed: tuple[tuple[int, int], ...] = ()
+    """Due sweeps not taken: (clock hour as seconds since the epoch / 3600, count), rising."""
+    last_started_s: float = math.nan
+    unwatched_s: float = 0.0
+    """Time in gaps since the last sweep."""
+    work: BandWork | None = field(default=None, compare=False, repr=False, metadata={DERIVED: True})

@@ -1,0 +1,280 @@
+"""The summary of a sweep and the figures of an hour, as plain JSON data.
+
+A name that holds a level ends in its unit (``floor_dbm``), and ``unit`` names it too. Nothing here
+is NaN or infinite: what is not known is None.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.measure.band_state import BandState, Hold, HourSums
+from acqd.measure.band_sweep import Seen, SeenSignal
+from acqd.measure.band_work import SEEN_SURELY, BandSettings, BandWork
+from acqd.measure.meter import Figure
+from acqd.measure.occupancy import channel_occupancy, coverage, resource_occupancy
+from acqd.measure.statistics import wilson_interval
+from acqd.units import db_from_ratio
+
+__all__ = ["channel_news", "columns", "hourly", "summary", "values"]
+
+SIGNALS_SHOWN = 32
+"""Most signals listed in a summary, the strongest first; ``signals_count`` counts them all."""
+
+BUSY_SHOWN = 64
+CHANNELS_SHOWN = 256
+"""Most channels listed for an hour, the busiest; the others are counted."""
+
+HOLD_POINTS = 512
+"""Most points of the hour's largest, mean and smallest levels; bins keep their extremes."""
+
+
+def _level(value: float | None) -> float | None:
+    """Rounded for reading (columns in the archive keep all digits); None for what is not known."""
+    return None if value is None or not math.isfinite(value) else round(value, 3)
+
+
+def columns(work: BandWork, seen: Seen) -> dict[str, float]:
+    """The fixed set of numbers that the archive keeps for each sweep; NaN where unknown."""
+    suffix = work.suffix
+    return {
+        f"floor_{suffix}": seen.floor,
+        f"threshold_{suffix}": seen.opening,
+        f"peak_{suffix}": math.nan if seen.peak is None else seen.peak,
+        "peak_hz": math.nan if seen.peak_hz is None else seen.peak_hz,
+        "signals": float(sum(signal.opens for signal in seen.signals) + seen.dropped),
+        "occupied_fraction": seen.cells_above / seen.cells if seen.cells else math.nan,
+    }
+
+
+def values(work: BandWork, seen: Seen) -> dict[str, float]:
+    """The bare figures; none that is not finite."""
+    if not seen.cells or seen.peak is None:
+        return {}
+    return {
+        f"floor_{work.suffix}": round(seen.floor, 3),
+        f"strongest_{work.suffix}": round(seen.peak, 3),
+        "occupied_fraction": round(seen.cells_above / seen.cells, 6),
+    }
+
+
+def summary(
+    settings: BandSettings,
+    work: BandWork,
+    seen: Seen,
+    *,
+    state: BandState,
+    revisit_s: float,
+    took_s: float,
+    missed: int,
+    floor_u: float | None,
+    listening: bool,
+) -> dict[str, Any]:
+    """The whole summary of one sweep; ``state`` is the one after it.
+
+    ``shortest_surely_caught_s`` = revisit + sweep time: a transmission that long contains a whole
+    visit to its frequency, wherever in the sweep that lies and though a sweep may start late.
+    """
+    suffix = work.suffix
+    hour = state.hour
+    strongest = None
+    if seen.signals:
+        opening = [signal for signal in seen.signals if signal.opens]
+        opening.sort(key=lambda signal: (-signal.over_floor, signal.peak_hz))
+        shown = [_signal(settings, work, signal) for signal in opening[:SIGNALS_SHOWN]]
+        strongest = shown[0] if shown else None
+    else:
+        opening, shown = [], []
+    surely_s = revisit_s + took_s
+    due = hour.stored + missed
+    floor_kind = "flat"
+    if settings.floor == "learnt":
+        floor_kind = "learning" if state.shape is None else "learnt"
+    busy, busy_count = _busy(settings, state)
+    return {
+        **work.static,
+        f"floor_{suffix}": _level(seen.floor),
+        f"floor_u_{'db' if work.logarithmic else suffix}": _level(floor_u),
+        "floor_kind": floor_kind,
+        "floor_trusted": seen.estimate.trusted,
+        f"threshold_{suffix}": _level(seen.opening),
+        f"closing_{suffix}": _level(seen.closing),
+        f"peak_{suffix}": _level(seen.peak),
+        "peak_hz": _level(seen.peak_hz),
+        "occupied_fraction": round(seen.cells_above / seen.cells, 6) if seen.cells else None,
+        "signals_count": len(opening) + seen.dropped,
+        "signals": shown,
+        "strongest": strongest,
+        "tracks": len(state.tracks),
+        "busy": busy,
+        "busy_count": busy_count,
+        "revisit_s": round(revisit_s, 3),
+        "shortest_surely_caught_s": round(surely_s, 3),
+        "shortest_surely_caught_is": "revisit_s + sweep time",
+        "shortest_surely_told_s": round(surely_s + settings.min_duration_s, 3),
+        f"weakest_level_seen_{suffix}": _level(seen.noise_mean + work.weakest_over),
+        f"weakest_level_half_seen_{suffix}": _level(seen.noise_mean + work.weakest_half_over),
+        "weakest_level_probability": SEEN_SURELY,
+        "listening": listening,
+        "stored": hour.stored,
+        "due": due,
+        "coverage": round(hour.stored / due, 6) if due else None,
+    }
+
+
+def _signal(settings: BandSettings, work: BandWork, signal: SeenSignal) -> dict[str, Any]:
+    plan = settings.channels
+    named = plan is not None and signal.channel >= 0
+    return {
+        "channel": plan.channels[signal.channel].name if plan is not None and named else None,
+        "peak_hz": _level(signal.peak_hz),
+        "centre_hz": _level(signal.centre_hz),
+        "width_hz": _level(signal.width_hz),
+        f"peak_{work.suffix}": _level(signal.peak),
+        f"power_{work.suffix}": _level(signal.power),
+        f"over_floor_{'db' if work.logarithmic else work.suffix}": _level(signal.over_floor),
+    }
+
+
+def _busy(settings: BandSettings, state: BandState) -> tuple[list[str], int]:
+    plan = settings.channels
+    if plan is None or not state.channels.up:
+        return [], 0
+    names = [plan.channels[i].name for i in np.flatnonzero(state.channels.busy).tolist()]
+    return names[:BUSY_SHOWN], len(names)
+
+
+def channel_news(
+    settings: BandSettings, work: BandWork, before: BandState, after: BandState, at_s: float
+) -> dict[str, Mapping[str, Any]]:
+    """Channels whose state changed with this event, by name."""
+    plan = settings.channels
+    old, new = before.channels, after.channels
+    if plan is None or old is new:
+        return {}
+    changed = (new.busy != old.busy) | (new.busy & (new.up_since_s != old.up_since_s))
+    news: dict[str, Mapping[str, Any]] = {}
+    for i in np.flatnonzero(changed).tolist():
+        channel = plan.channels[i]
+        is_busy = bool(new.busy[i])
+        news[channel.name] = {
+            "channel": channel.name,
+            "key": channel.key,
+            "centre_hz": channel.centre_hz,
+            "busy": is_busy,
+            "since_s": float(new.up_since_s[i]) if is_busy else at_s,
+            "last_heard_s": _level(float(new.heard_s[i])),
+            f"level_{work.suffix}": _level(float(new.heard_level[i])),
+            "unit": work.unit.value,
+            "plane": settings.plane,
+        }
+    return news
+
+
+# --- the hour -------------------------------------------------------------------------------------
+
+
+def hourly(
+    settings: BandSettings, work: BandWork, hour: HourSums, hold: Hold | None, missed: int
+) -> dict[str, Any]:
+    """The figures of a clock hour; see docs/band.md for each name."""
+    suffix = work.suffix
+    due = hour.stored + missed
+    listened = hour.stored - hour.repeated
+    floors = sorted(hour.floors)
+    median = None
+    if floors:
+        median = (floors[(len(floors) - 1) // 2] + floors[len(floors) // 2]) / 2.0
+    figures: dict[str, Any] = {
+        "unit": work.unit.value,
+        "plane": settings.plane,
+        "stored": hour.stored,
+        "due": due,
+        "coverage": coverage(hour.stored, due),
+        "listened": listened,
+        "listening_coverage": coverage(listened, due),
+        "repeated": hour.repeated,
+        "overload": hour.overload,
+        "not_finite": hour.not_finite,
+        f"floor_low_{suffix}": _level(hour.floor_low),
+        f"floor_median_{suffix}": _level(median),
+        f"floor_high_{suffix}": _level(hour.floor_high),
+        "fbo": hour.cells_above / hour.cells if hour.cells else None,
+        "longest_revisit_s": _level(hour.longest_revisit_s),
+        "tracks_dropped": hour.dropped,
+        "hold": None if hold is None else _held(work, hold),
+    }
+    figures |= _channels_of(settings, work, hour)
+    return figures
+
+
+def _channels_of(settings: BandSettings, work: BandWork, hour: HourSums) -> dict[str, Any]:
+    plan = settings.channels
+    if plan is None:
+        return {"sro": None, "channels": [], "channels_quiet": 0, "channels_outside": 0}
+    usable = work.index.channel
+    trials = hour.visits - hour.unseen[usable]
+    hits = hour.hits[usable]
+    sro = resource_occupancy(channel_occupancy(hits, trials))
+    order = np.argsort(-hits, kind="stable")
+    shown = np.sort(order[:CHANNELS_SHOWN])
+    listed = []
+    for i in shown.tolist():
+        number = int(usable[i])
+        channel = plan.channels[number]
+        visits, found = int(trials[i]), int(hits[i])
+        low, high = wilson_interval(found, visits)
+        listed.append(
+            {
+                "channel": channel.name,
+                "centre_hz": channel.centre_hz,
+                "hits": found,
+                "visits": visits,
+                "fco": found / visits if visits else None,
+                "fco_low": low,
+                "fco_high": high,
+                "hits_with_neighbours": int(hour.hits_any[number]),
+                f"peak_{work.suffix}": _level(float(hour.peak[number])),
+            }
+        )
+    return {
+        "sro": _level_exact(sro),
+        "channels": listed,
+        "channels_quiet": int(usable.size - len(listed)),
+        "channels_outside": len(plan.channels) - int(usable.size),
+    }
+
+
+def _level_exact(value: float) -> Figure:
+    return value if math.isfinite(value) else None
+
+
+def _held(work: BandWork, hold: Hold) -> dict[str, Any]:
+    """Largest, mean and smallest level per bin of the hour, at most :data:`HOLD_POINTS` bins."""
+    count = hold.sweeps - (0 if hold.missing is None else hold.missing)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = hold.total / count
+    bins = min(HOLD_POINTS, work.points)
+    starts = (np.arange(bins) * work.points) // bins
+    sizes = np.diff(np.append(starts, work.points))
+    mean_bin = np.add.reduceat(mean, starts) / sizes
+    mean_level = db_from_ratio(mean_bin) if work.logarithmic else mean_bin
+    frequency_hz = np.add.reduceat(work.grid.frequency_hz, starts) / sizes
+    suffix = work.suffix
+    return {
+        "from_s": hold.from_s,
+        "sweeps": hold.sweeps,
+        "frequency_hz": frequency_hz.tolist(),
+        f"largest_{suffix}": _listed(np.fmax.reduceat(hold.largest, starts)),
+        f"mean_{suffix}": _listed(mean_level),
+        f"smallest_{suffix}": _listed(np.fmin.reduceat(hold.smallest, starts)),
+    }
+
+
+def _listed(level: NDArray[np.float64]) -> list[float | None]:
+    return [_level(value) for value in level.tolist()]

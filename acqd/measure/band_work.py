@@ -1,0 +1,240 @@
+"""What a band meter works out once per setup, and again when it learns what the noise is like."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.measure.bandpower import enb_hz, scallop_db, step_too_wide
+from acqd.measure.channels import ChannelPlan
+from acqd.measure.floor import FlatFloor
+from acqd.measure.occupancy import index_channels
+from acqd.measure.statistics import (
+    AVERAGES_LIMIT,
+    AveragesFrom,
+    NoiseModel,
+    averages_from_spread,
+    detectable_over_floor_db,
+    false_alarm_of_any,
+    false_alarm_probability,
+    normal_quantile,
+    threshold_over_mean_db,
+)
+from acqd.measure.words import unit_suffix
+from acqd.sweep import Detector, Grid, LevelUnit
+
+__all__ = ["BandSettings", "BandSetup", "BandWork"]
+
+CLOSING_FALSE_ALARM = 1e-3
+"""The closing threshold is not put where noise alone would keep a signal open more often."""
+
+SPREAD_TO_SIGMA = 1.0 / 0.8416212335729143
+"""From median less 20 % point to the standard deviation of a normal distribution."""
+
+SEEN_SURELY = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandSettings:
+    """What a job of kind ``band`` is told.
+
+    Args:
+        false_alarm: probability that one point of noise counts as a signal, per sweep; sets the
+            threshold. With ``margin_db`` too, the higher threshold is taken; one of them is needed.
+        margin_db: threshold above the mean noise power (digits on a scale of digits).
+        closing_db: how far below it a signal ends; less where noise alone would keep it open.
+        min_duration_s: how long a signal must have lasted before it is told of.
+        floor: ``"flat"`` (one level a sweep) or ``"learnt"`` (a shape over frequency, learnt
+            for ``learn_s``, plus one level a sweep; flat until then).
+        floor_step_db: a floor that moves this much and stays is a finding (digits likewise).
+        flapping_s: three appearances within it make an episode that is told once; 0 switches
+            that off.
+        averages: N of the noise where the user states it; else it is taken from the setup
+            (sample detector) or estimated from the data.
+        channels: the channels that occupancy is counted for.
+        plane: the reference plane in words, as in "at the aerial socket".
+    """
+
+    false_alarm: float | None = 1e-7
+    margin_db: float | None = None
+    closing_db: float = 3.0
+    min_duration_s: float = 0.0
+    floor: str = "flat"
+    learn_s: float = 600.0
+    floor_step_db: float = 3.0
+    flapping_s: float = 60.0
+    averages: float | None = None
+    channels: ChannelPlan | None = None
+    plane: str = "the sweeper's input"
+
+    def __post_init__(self) -> None:
+        if self.false_alarm is None and self.margin_db is None:
+            raise ValueError("one of false_alarm and margin_db is needed, got neither")
+        if self.false_alarm is not None and not 1e-15 <= self.false_alarm <= 0.1:
+            raise ValueError(f"false_alarm must lie in 1e-15..0.1, got {self.false_alarm}")
+        if self.floor not in ("flat", "learnt"):
+            raise ValueError(f'floor must be "flat" or "learnt", got {self.floor!r}')
+        if self.averages is not None and not self.averages > 0:
+            raise ValueError(f"averages must be above 0, got {self.averages}")
+        for name in ("margin_db", "floor_step_db"):
+            value = getattr(self, name)
+            if value is not None and not value > 0:
+                raise ValueError(f"{name} must be above 0, got {value}")
+        for name in ("closing_db", "min_duration_s", "learn_s", "flapping_s"):
+            if not getattr(self, name) >= 0:
+                raise ValueError(f"{name} must not be below 0, got {getattr(self, name)}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandSetup:
+    """The setup that sweeps are taken with; the part of SetupChanged that a state keeps."""
+
+    setup: str
+    frequency_hz: NDArray[np.float64]
+    unit: LevelUnit
+    rbw_hz: float | None
+    detector: Detector | None
+    averages: int | None
+    interval_s: float | None
+    sweep_time_s: float | None
+    level_accuracy_db: float
+    assumed: tuple[str, ...]
+
+
+class BandWork:
+    """Everything about a setup that does not change from sweep to sweep, and scratch arrays.
+
+    ``spread`` is the noise's spread as seen so far, NaN before any sweep. The scratch arrays are
+    overwritten by every step: one thread at a time.
+    """
+
+    def __init__(self, settings: BandSettings, setup: BandSetup, spread: float) -> None:
+        self.setup = setup
+        self.grid = Grid(frequency_hz=setup.frequency_hz)
+        self.points = self.grid.points
+        self.unit = setup.unit
+        self.suffix = unit_suffix(setup.unit)
+        self.logarithmic = setup.unit.is_logarithmic
+        self.padded = np.full(self.points + 1, -np.inf)
+        self.over = self.padded[:-1]
+        self.exponent = np.empty(self.points)
+        plan = settings.channels
+        self.index = index_channels(self.grid, () if plan is None else plan.channels)
+        self.channel_list = self.index.channel.tolist()
+        self.widths = np.diff(self.index.edges.reshape(-1, 2), axis=1).reshape(-1)
+        cells = self.grid.cell_hz
+        self.step_hz = float(np.median(cells))
+        self.tolerance_hz = max(setup.rbw_hz or 0.0, 1.5 * float(cells.max()))
+        self.power_reason = (
+            step_too_wide(float(cells.max()), setup.rbw_hz)
+            if self.logarithmic
+            else f"levels are in {setup.unit.value}, not in decibels"
+        )
+        enb = None if setup.rbw_hz is None else enb_hz(setup.rbw_hz)
+        self.enb_hz = enb
+        self.independent = 1.0 if enb is None else min(1.0, max(self.step_hz, 1e-9) / enb)
+        self.tuned(settings, spread)
+
+    def tuned(self, settings: BandSettings, spread: float) -> None:
+        """Set what hangs on the noise. Only before the work is first used."""
+        self.spread = spread
+        self.model = _noise_model(settings, self.setup, spread) if self.logarithmic else None
+        shape = 1.0 if self.model is None else self.model.shape
+        self.flat = FlatFloor(
+            self.points, shape, independent=self.independent, logarithmic=self.logarithmic
+        )
+        if self.logarithmic:
+            self._tune_db(settings, shape)
+        else:
+            self._tune_digits(settings, spread)
+        self.false_alarm_sweep = false_alarm_of_any(
+            self.false_alarm_point, self.points * self.independent
+        )
+        self.static = self._static(settings)
+
+    def retuned(self, settings: BandSettings, spread: float) -> BandWork:
+        """The same work with another spread of the noise; shares the scratch arrays."""
+        new = object.__new__(BandWork)
+        new.__dict__.update(self.__dict__)
+        new.tuned(settings, spread)
+        return new
+
+    @property
+    def estimates(self) -> bool:
+        """Whether the spread of the data matters."""
+        return self.model is None or self.model.averages_from is not AveragesFrom.STATED
+
+    def _tune_db(self, settings: BandSettings, shape: float) -> None:
+        wanted = [] if settings.margin_db is None else [settings.margin_db]
+        if settings.false_alarm is not None:
+            wanted.append(threshold_over_mean_db(settings.false_alarm, shape))
+        self.open_over = max(wanted)
+        lowest = threshold_over_mean_db(CLOSING_FALSE_ALARM, shape)
+        self.close_over = min(self.open_over, max(lowest, self.open_over - settings.closing_db))
+        self.false_alarm_point = false_alarm_probability(self.open_over, shape)
+        scallop = 0.0
+        if self.setup.rbw_hz is not None and self.points > 1:
+            scallop = -scallop_db(self.step_hz, self.setup.rbw_hz)
+        surely = detectable_over_floor_db(self.open_over, shape, SEEN_SURELY)
+        half = detectable_over_floor_db(self.open_over, shape, 0.5)
+        self.weakest_over = surely + scallop
+        self.weakest_half_over = half + scallop
+
+    def _tune_digits(self, settings: BandSettings, spread: float) -> None:
+        # Digits have no noise law of their own: normal, by the spread that was seen.
+        sigma = 0.0 if math.isnan(spread) else spread * SPREAD_TO_SIGMA
+        # The floor is the 20 % point; the middle of the noise lies one spread above it.
+        middle = 0.0 if math.isnan(spread) else spread
+        wanted = [] if settings.margin_db is None else [settings.margin_db]
+        if settings.false_alarm is not None:
+            wanted.append(middle - sigma * normal_quantile(settings.false_alarm))
+        self.open_over = max(wanted)
+        lowest = middle - sigma * normal_quantile(CLOSING_FALSE_ALARM)
+        self.close_over = min(self.open_over, max(lowest, self.open_over - settings.closing_db))
+        away = (self.open_over - middle) / sigma if sigma > 0 else math.inf
+        self.false_alarm_point = 0.5 * math.erfc(away / math.sqrt(2.0))
+        self.weakest_half_over = self.open_over
+        self.weakest_over = self.open_over + sigma * normal_quantile(SEEN_SURELY)
+
+    def _static(self, settings: BandSettings) -> dict[str, Any]:
+        """The part of a summary that is the same for every sweep of this work."""
+        model = self.model
+        assumed = list(self.setup.assumed)
+        if model is None:
+            noise = f"{self.unit.value}: no power, floor is the 20 % point as it is"
+            averages, source = None, None
+        else:
+            noise = model.note
+            averages, source = round(model.shape, 3), model.averages_from.value
+            if model.detector is None and "detector" not in assumed:
+                assumed.append("detector")
+        return {
+            "unit": self.unit.value,
+            "plane": settings.plane,
+            "noise": noise,
+            "averages": averages,
+            "averages_from": source,
+            "false_alarm_per_point": self.false_alarm_point,
+            "false_alarm_per_sweep": self.false_alarm_sweep,
+            "level_accuracy_db": self.setup.level_accuracy_db,
+            "signal_power_refused": self.power_reason,
+            "assumed": assumed,
+        }
+
+
+def _noise_model(settings: BandSettings, setup: BandSetup, spread: float) -> NoiseModel:
+    detector = setup.detector
+    if settings.averages is not None:
+        return NoiseModel.stated(detector, settings.averages)
+    # Only a sample detector's averages are all there is: the others average inside each point.
+    told = not {"averages", "detector"} & set(setup.assumed)
+    if told and detector is Detector.SAMPLE and setup.averages:
+        return NoiseModel.stated(detector, float(setup.averages))
+    if math.isnan(spread):
+        return NoiseModel.of_shape(detector, 1.0, AveragesFrom.ASSUMED)
+    shape = min(AVERAGES_LIMIT, max(1.0, averages_from_spread(spread)))
+    return NoiseModel.of_shape(detector, shape, AveragesFrom.ESTIMATED)
