@@ -214,6 +214,7 @@ class Account:
             return
         if until_us <= since_us:
             return
+        self._free_us = until_us
         self._blocked_us += self._schedule.open_us(since_us, until_us)
         passes, self._blocked_us = divmod(self._blocked_us, self.estimate_us)
         if passes:

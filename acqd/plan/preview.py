@@ -10,15 +10,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import islice
 
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.sharing import SweeperPlan
 
 __all__ = ["PASSES_MOST", "JobPreview", "Preview", "preview"]
 
-PASSES_MOST = 20_000
-"""Passes that are simulated; some tenths of a second."""
+PASSES_MOST = 50_000
+"""Passes that are simulated: under half a second on one core of 2024, and enough for a night of
+three jobs every two seconds."""
 NEXT_DUE_SHOWN = 5
 LATE_TOLD_S = 0.5
 """Lateness that is worth a word, if it is also more than a tenth of the interval."""
@@ -26,7 +26,8 @@ LATE_TOLD_S = 0.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobPreview:
-    """What becomes of one job. Back to back has no due times: ``due`` equals ``started``."""
+    """What becomes of one job. Back to back has no due times: ``due`` equals ``started``, and it is
+    never late."""
 
     job: str
     schedule: str
@@ -77,6 +78,7 @@ def preview(
     """
     if not (math.isfinite(from_s) and math.isfinite(to_s) and from_s < to_s):
         raise ValueError(f"a preview needs from < to, got {from_s} to {to_s}")
+    from_s, to_s = float(from_s), float(to_s)
     tallies, end_s = _simulate(jobs, from_s, to_s, passes_most)
     found = tuple(_job_preview(job, tallies[job.name], from_s, to_s, end_s) for job in jobs)
     return Preview(
@@ -99,6 +101,7 @@ def _simulate(
     plan = SweeperPlan(jobs, now_s=from_s)
     tallies = {job.name: _Tally() for job in jobs}
     took_s = {job.name: job.estimate_s for job in jobs}
+    on_grid = {job.name for job in jobs if not job.schedule.back_to_back}
     now_s, passes, last = from_s, 0, ""
     while now_s < to_s and passes < passes_most:
         decision = plan.ask(now_s)
@@ -113,7 +116,7 @@ def _simulate(
             continue
         tally = tallies[start.job]
         late_s = now_s - start.due_s
-        if late_s > tally.worst_late_s:
+        if start.job in on_grid and late_s > tally.worst_late_s:
             tally.worst_late_s, tally.behind = late_s, last
         tally.started += 1
         passes += 1
@@ -169,7 +172,7 @@ def _next_due(job: PlannedJob, from_s: float) -> tuple[float, ...]:
         if due_s is None:
             break
         found.append(due_s)
-    return tuple(islice(found, NEXT_DUE_SHOWN))
+    return tuple(found)
 
 
 def _conflicts(job: PlannedJob, one: JobPreview, tally: _Tally) -> list[str]:
@@ -190,7 +193,7 @@ def _conflicts(job: PlannedJob, one: JobPreview, tally: _Tally) -> list[str]:
             f"({one.missed / one.due:.1%}): the sweeper is busy"
         )
     worth_s = max(LATE_TOLD_S, 0.1 * (every_s or 0.0))
-    if tally.worst_late_s > worth_s and not job.schedule.back_to_back:
+    if tally.worst_late_s > worth_s:
         behind = f" behind {tally.behind}" if tally.behind else ""
         found.append(f"{job.name} starts up to {tally.worst_late_s:.1f} s late{behind}")
     return found

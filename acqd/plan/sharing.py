@@ -8,9 +8,9 @@ The rules, in this order:
 3. A job may claim its minimum share of the sweeper's time against rule 2. It saves up its share
    while time goes by, for at most two passes, and each pass it takes is paid from that. A claim is
    made at the last moment: when its due time would run out during the pass that rule 2 would
-   start. So priority decides as long as there is time for all, and overload starves none. (Back to
-   back has no deadline and claims as soon as it has saved up a pass.) Where the shares add up to
-   more than 90 % they are scaled down to that.
+   start. So priority decides as long as there is time for all, and overload starves none. Back to
+   back has no deadline: it saves up while it waits, and claims as soon as it has enough for a
+   pass. Where the shares add up to more than 90 % they are scaled down to that.
 4. A due time may start late, within limits (:mod:`acqd.plan.account`); later ones stay on the grid.
 
 A plan has no clock. Wall time comes with each call and goes forward; where it was set, or stood
@@ -79,7 +79,9 @@ class SweeperPlan:
         wanted = sum(job.min_share for job in jobs)
         scale = min(1.0, SHARES_MOST / wanted) if wanted > 0 else 1.0
         self._shares = {job.name: job.min_share * scale for job in jobs}
-        self._saved_us = {a.job.name: float(a.estimate_us) for a in self._all}
+        self._saved_us = {
+            a.job.name: 0.0 if a.back_to_back else float(a.estimate_us) for a in self._all
+        }
         self._saved_at_us = now_us
         self._running: Account | None = None
         self._away: Reason | None = None
@@ -202,16 +204,19 @@ class SweeperPlan:
         if gone_us > 0:
             self._saved_at_us = now_us
             if self._away is None:
-                self._save_up(gone_us)
+                self._save_up(now_us, gone_us)
         overrun = Reason(OVERRUN, "" if self._running is None else f"{self.running} was sweeping")
         for account in self._all:
             why = account.paused or self._away
             blocked = why is not None and account is not self._running
             account.settle(now_us, why or overrun, blocked=blocked)
 
-    def _save_up(self, gone_us: int) -> None:
+    def _save_up(self, now_us: int, gone_us: int) -> None:
         for account in self._all:
             name = account.job.name
+            waits = account is self._running or account.ready_since(now_us) is not None
+            if account.back_to_back and not waits:
+                continue  # it has nothing to save up for while it is shut
             most_us = SAVED_PASSES * account.estimate_us
             self._saved_us[name] = min(most_us, self._saved_us[name] + gone_us * self._shares[name])
 
