@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import Any, TypeVar
 
@@ -24,7 +25,7 @@ from acqd.config.models import (
     SweeperTable,
     is_topic_level,
 )
-from acqd.config.problems import Text, in_file_order, near_miss, shown
+from acqd.config.problems import Text, homes_of_keys, in_file_order, near_miss, shown
 from acqd.config.reading import parse_toml, read_text
 from acqd.config.tables import Table
 from acqd.config.whole import StationConfig
@@ -115,6 +116,7 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
     """
     file = FilePath(path)
     data, places = parse_toml(str(file), text)
+    places = replace(places, homes=homes_of_keys(dict(_headers())))
     reader = _Reader(data, places)
     station = reader.single("station", StationTable)
     mqtt = reader.single("mqtt", MqttTable)
@@ -140,6 +142,11 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
         channel_plans=references.channel_plans,
         places=places,
     )
+
+
+def _headers() -> Iterator[tuple[str, type[Table]]]:
+    yield from _TABLES.items()
+    yield from ((f"{family}.NAME", model) for family, model in _FAMILIES.items())
 
 
 class _Reader:
@@ -200,25 +207,12 @@ class _Reader:
             if name in known:
                 continue
             what = "table" if isinstance(self._data[name], Mapping | list) else "key"
-            hint = near_miss(name, known) or self._home_of(name)
+            hint = near_miss(name, known) or self._places.home_of(name)
             self._problem(
                 (name,),
                 f"unknown {what} `{name}`{hint}",
-                accepted=", ".join(self._headers()),
+                accepted=", ".join(f"[{header}]" for header, _ in _headers()),
             )
-
-    @staticmethod
-    def _home_of(key: str) -> str:
-        """The table that a key at the top of the file may have been meant for."""
-        homes = [
-            name for name, model in {**_TABLES, **_FAMILIES}.items() if key in model.fields_by_key()
-        ]
-        return f"; it belongs to [{homes[0]}]" if len(homes) == 1 else ""
-
-    @staticmethod
-    def _headers() -> Iterator[str]:
-        yield from (f"[{name}]" for name in _TABLES)
-        yield from (f"[{family}.NAME]" for family in _FAMILIES)
 
     def _problem(
         self, path: tuple[str, ...], problem: str, *, accepted: str, given: str | None = None

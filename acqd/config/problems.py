@@ -5,17 +5,18 @@ from __future__ import annotations
 import datetime
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import Any, get_args
 
 from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 
 from acqd.config.lines import Path, line_of
 from acqd.config.tables import Table
 from acqd.errors import ConfigProblem
 
-__all__ = ["Text", "dotted", "in_file_order", "near_miss", "shown"]
+__all__ = ["Text", "dotted", "homes_of_keys", "in_file_order", "near_miss", "shown"]
 
 LONGEST_SHOWN = 60
 """Characters of a given value that a message repeats."""
@@ -94,6 +95,8 @@ class Text:
 
     file: str
     lines: Mapping[Path, int]
+    homes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """Headers of the tables that each key belongs to, to tell who put one into another table."""
 
     def line(self, *path: str | int) -> int:
         """The line of ``path``, or of the nearest table around it."""
@@ -116,8 +119,12 @@ class Text:
         self, exc: ValidationError, *, table: Path, model: type[Table], data: object
     ) -> Iterator[ConfigProblem]:
         """Everything that ``exc`` says about the table of ``model`` at ``table``."""
-        for error in exc.errors(include_url=False):
+        errors = exc.errors(include_url=False)
+        misspelt = set(_misspelt(errors, model))
+        for error in errors:
             path = (*table, *error["loc"])
+            if error["type"] == "missing" and error["loc"] in misspelt:
+                continue  # said once, where it stands
             context = {key: str(value) for key, value in error.get("ctx", {}).items()}
             owner = _model_at(model, error["loc"][:-1])
             last = str(error["loc"][-1]) if error["loc"] else ""
@@ -135,11 +142,16 @@ class Text:
                 accepted = _filled(accepted, context) if context else accepted
                 yield self.problem(path, problem, accepted=accepted, given=given)
 
+    def home_of(self, key: str) -> str:
+        """ "; it belongs to [table]" where ``key`` has its place in one other table."""
+        homes = self.homes.get(key, ())
+        return f"; it belongs to [{homes[0]}]" if len(homes) == 1 else ""
+
     def _unknown_key(self, path: Path, key: str, owner: type[Table] | None) -> ConfigProblem:
         known = [] if owner is None else list(owner.fields_by_key())
         return self.problem(
             path,
-            f"unknown key `{key}`{near_miss(key, known)}",
+            f"unknown key `{key}`{near_miss(key, known) or self.home_of(key)}",
             accepted=", ".join(f"`{name}`" for name in known) or "no keys",
         )
 
@@ -153,6 +165,30 @@ def _filled(template: str, context: Mapping[str, str]) -> str:
     for key, value in context.items():
         template = template.replace(f"{{{key}}}", value.replace("'", '"'))
     return template
+
+
+def homes_of_keys(tables: Mapping[str, type[Table]]) -> dict[str, tuple[str, ...]]:
+    """For each key the headers of the tables, and of the tables within, that have it."""
+    homes: dict[str, tuple[str, ...]] = {}
+    for header, model in tables.items():
+        for key, found in model.fields_by_key().items():
+            homes[key] = (*homes.get(key, ()), header)
+            inner = _model_in(found.annotation)
+            within = {} if inner is None else homes_of_keys({f"{header}.{key}": inner})
+            for inner_key, headers in within.items():
+                homes[inner_key] = (*homes.get(inner_key, ()), *headers)
+    return homes
+
+
+def _misspelt(errors: list[ErrorDetails], model: type[Table]) -> Iterator[Path]:
+    """Keys that stand in the text under a near miss of their name."""
+    for error in errors:
+        owner = _model_at(model, error["loc"][:-1])
+        if error["type"] != "extra_forbidden" or owner is None:
+            continue
+        known = list(owner.fields_by_key())
+        for meant in get_close_matches(str(error["loc"][-1]), known, n=1, cutoff=0.6):
+            yield (*error["loc"][:-1], meant)
 
 
 def _model_at(model: type[Table], loc: Path) -> type[Table] | None:

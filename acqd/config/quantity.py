@@ -103,14 +103,17 @@ class Dimension:
         return f'{self.what}, such as "{self.example}" (units: {", ".join(self.units)})'
 
 
-def _units(**factors: str) -> dict[str, Decimal]:
-    return {unit: Decimal(factor) for unit, factor in factors.items()}
+def _units(factors: str) -> dict[str, Decimal]:
+    """Units from "Hz 1, kHz 1e3". A text, not keywords: Python turns the µ of a keyword into
+    another letter that looks the same."""
+    pairs = (pair.split() for pair in factors.split(","))
+    return {unit: Decimal(factor) for unit, factor in pairs}
 
 
 FREQUENCY = Dimension(
     what="a frequency with its unit",
     example="10 kHz",
-    units=_units(Hz="1", kHz="1e3", MHz="1e6", GHz="1e9"),
+    units=_units("Hz 1, kHz 1e3, MHz 1e6, GHz 1e9"),
     minimum=Decimal(0),
     maximum=Decimal("3e12"),
     other_words={"k": "kHz", "m": "MHz", "g": "GHz", "meg": "MHz", "mc": "MHz", "kc": "kHz"},
@@ -118,7 +121,7 @@ FREQUENCY = Dimension(
 DURATION = Dimension(
     what="a duration with its unit",
     example="2 s",
-    units=_units(s="1", min="60", h="3600", d="86400", ms="1e-3", µs="1e-6"),
+    units=_units("s 1, min 60, h 3600, d 86400, ms 1e-3, µs 1e-6"),
     minimum=Decimal(0),
     maximum=Decimal(366 * 86400),
     other_words={
@@ -133,7 +136,7 @@ DURATION = Dimension(
 DIFFERENCE = Dimension(
     what="a level difference in dB",
     example="30 dB",
-    units=_units(dB="1"),
+    units=_units("dB 1"),
     minimum=Decimal(-300),
     maximum=Decimal(300),
     other_words={"dbi": "dB", "dbm": "dB", "dbc": "dB"},
@@ -141,7 +144,7 @@ DIFFERENCE = Dimension(
 LEVEL = Dimension(
     what="a level in dBm",
     example="-100 dBm",
-    units=_units(dBm="1"),
+    units=_units("dBm 1"),
     minimum=Decimal(-300),
     maximum=Decimal(300),
     other_words={"db": "dBm"},
@@ -149,7 +152,7 @@ LEVEL = Dimension(
 POWER = Dimension(
     what="a power with its unit",
     example="2 W",
-    units=_units(W="1", mW="1e-3", kW="1e3", µW="1e-6"),
+    units=_units("W 1, mW 1e-3, kW 1e3, µW 1e-6"),
     minimum=Decimal(0),
     maximum=Decimal("1e7"),
     other_words={"watt": "W", "watts": "W", "uw": "µW"},
@@ -157,7 +160,7 @@ POWER = Dimension(
 FRACTION = Dimension(
     what="a share in percent",
     example="10 %",
-    units={"%": Decimal("0.01")},
+    units=_units("% 0.01"),
     minimum=Decimal(0),
     maximum=Decimal(1),
     other_words={"percent": "%", "pct": "%"},
@@ -165,7 +168,7 @@ FRACTION = Dimension(
 ANGLE = Dimension(
     what="an angle in degrees",
     example="53.3 deg",
-    units={"deg": Decimal(1), "°": Decimal(1)},
+    units=_units("deg 1, ° 1"),
     minimum=Decimal(-360),
     maximum=Decimal(360),
     other_words={"degree": "deg", "degrees": "deg"},
@@ -173,7 +176,7 @@ ANGLE = Dimension(
 PPM = Dimension(
     what="a relative deviation in parts per million",
     example="2.5 ppm",
-    units={"ppm": Decimal(1), "ppb": Decimal("1e-3")},
+    units=_units("ppm 1, ppb 1e-3"),
     minimum=Decimal(0),
     maximum=Decimal("1e6"),
 )
@@ -181,7 +184,7 @@ BYTES = Dimension(
     what="an amount of data with its unit",
     example="1 GB",
     units={
-        **_units(B="1", kB="1e3", MB="1e6", GB="1e9", TB="1e12"),
+        **_units("B 1, kB 1e3, MB 1e6, GB 1e9, TB 1e12"),
         **{unit: Decimal(1024**n) for n, unit in enumerate(("KiB", "MiB", "GiB", "TiB"), 1)},
     },
     minimum=Decimal(0),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable
 from difflib import get_close_matches
 from pathlib import Path as FilePath
 from typing import Any
@@ -19,8 +18,20 @@ LARGEST_FILE = 1_000_000
 """Bytes. A config of hundreds of jobs or a plan of thousands of channels is a tenth of it."""
 
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
-_BARE_QUANTITY = re.compile(r"=\s*([+-−]?[\d.,]+\s*(?:[a-zA-Zµ%°]+))\s*(?:#.*)?$")
+_KEY_PATH = re.compile(r"\((?:'[^']*',? ?)+\)")
+_BARE_QUANTITY = re.compile(r"=\s*([+−-]?[\d.,]+\s*[a-zA-Zµ%°]+)\s*(?:#.*)?$")
 _BARE_WORD = re.compile(r"=\s*([A-Za-z_/~.][^\"'#\[\]{}]*?)\s*(?:#.*)?$")
+
+
+_HELP = (
+    ("']", "a closing ] or ]]"),
+    ("twice", "each table once, as [name] or, in lists of tables, [[name]]"),
+    ("overwrite", "each key once in its table"),
+    ("mutate", "each table in one place only"),
+    ('"""', "three closing quotes for three opening ones"),
+    ("'''", "three closing quotes for three opening ones"),
+)
+"""Words in what tomllib says, and what helps then."""
 
 
 def read_text(path: FilePath) -> str:
@@ -68,7 +79,10 @@ def parse_toml(file: str, text: str) -> tuple[dict[str, Any], Text]:
 def _syntax_error(file: str, text: str, message: str) -> ConfigError:
     lines = text.splitlines() or [""]
     place = _PLACE.search(message)
-    said = message[: place.start()] if place else message
+    said = _KEY_PATH.sub(
+        lambda match: ".".join(re.findall(r"'([^']*)'", match[0])),
+        message[: place.start()] if place else message,
+    )
     line, column = len(lines), len(lines[-1]) + 1
     if place and place[1]:
         line, column = int(place[1]), int(place[2])
@@ -77,32 +91,34 @@ def _syntax_error(file: str, text: str, message: str) -> ConfigError:
             line -= 1
     problem = f"not TOML, column {column}: {said[:1].lower()}{said[1:]}"
     source = lines[min(line, len(lines)) - 1]
-    return _one(file, problem, _help_for(source), line, source.strip()[:60] or None)
+    if "password" in source.lower() or "@" in source:
+        source = ""  # what may be a secret is repeated nowhere
+    return _one(file, problem, _help_for(source, said), line, source.strip()[:60] or None)
 
 
-def _help_for(source: str) -> str:
-    """What would have been accepted in place of the line ``source``."""
+def _help_for(source: str, said: str) -> str:
+    """What would have been accepted in place of the line ``source``, of which ``said`` is said."""
+    for word, help_text in _HELP:
+        if word in said:
+            return help_text
     if quantity := _BARE_QUANTITY.search(source):
         return f'quantities in quotes: "{quantity[1].strip()}"'
-    if (word := _BARE_WORD.search(source)) and word[1] not in ("true", "false", "inf", "nan"):
-        return f'texts in quotes: "{word[1]}"'
-    quotes = source.count('"')
-    if quotes % 2:
+    if word_given := _BARE_WORD.search(source):
+        is_switch = word_given[1].lower() in ("yes", "no", "on", "off", "true", "false")
+        return "true or false" if is_switch else f'texts in quotes: "{word_given[1]}"'
+    if source.rstrip().endswith("="):
+        return "a value after the ="
+    if source.count('"') % 2:
         return "a closing quote for each opening one"
-    if "\\" in source and quotes:
+    if "\\" in source:
         return r"'single quotes' around texts with a backslash, or \\ for each"
-    if source.lstrip().startswith("["):
-        return "each table once, as [name] or, in lists of tables, [[name]]"
-    if "=" not in source:
-        return 'a line such as key = "value", or a table such as [station]'
-    return "each key once in its table, as key = value"
+    return 'lines such as key = "value", and tables such as [station]'
 
 
 def _neighbour(path: FilePath) -> str:
     """A file beside ``path`` whose name is near; names only, so that nothing else is read."""
-    read: Callable[[], list[str]] = lambda: [p.name for p in path.parent.glob("*.toml")]  # noqa: E731
     try:
-        near = get_close_matches(path.name, read(), n=1)
+        near = get_close_matches(path.name, [each.name for each in path.parent.glob("*.toml")], n=1)
     except OSError:
         return ""
     return f"; did you mean {near[0]}?" if near else ""

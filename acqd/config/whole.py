@@ -135,7 +135,7 @@ class StationConfig:
             "when": {key: plain["when"][key] for key in _RHYTHM},
             "sweeper_says": {key: sweeper[key] for key in _SWEEPER_SAYS},
             "chain_parts": None if chain is None else chain.to_json(),
-            "channel_plan": None if plan is None else asdict(plan),
+            "channel_plan": None if plan is None else _plain_plan(plan),
         }
 
     def job_digest_source(self, job: str) -> str:
@@ -156,3 +156,7 @@ class StationConfig:
         from acqd.config.notes import notes_of
 
         return notes_of(self)
+
+
+def _plain_plan(plan: ChannelPlan) -> dict[str, Any]:
+    return {**asdict(plan), "channels": [asdict(channel) for channel in plan.channels]}
