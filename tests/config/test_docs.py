@@ -1,0 +1,154 @@
+"""The pages about configs and channel plans say what the models do."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from acqd.config.channels import ChannelTable, PlanFile, RasterTable, load_channel_plan
+from acqd.config.load import parse_config
+from acqd.config.models import (
+    BandTable,
+    ChainTable,
+    JobTable,
+    MqttTable,
+    PartTable,
+    StationTable,
+    SweeperTable,
+    WhenTable,
+)
+from acqd.config.quantity import (
+    ANGLE,
+    BYTES,
+    DIFFERENCE,
+    DURATION,
+    FRACTION,
+    FREQUENCY,
+    LEVEL,
+    POWER,
+    PPM,
+)
+from acqd.config.tables import Table
+from acqd.errors import ConfigError
+
+DOCS = Path(__file__).parents[2] / "docs"
+CONFIG = (DOCS / "config.md").read_text("utf-8")
+PLANS = (DOCS / "channel-plans.md").read_text("utf-8")
+
+PART = {"kind": "pad", "loss": "3 dB"}
+SWEEP = {"kind": "band", "sweeper": "m", "start": "1 MHz", "stop": "2 MHz", "points": 9}
+CENTRE = {"centre": "156.8 MHz", "width": "25 kHz"}
+
+SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
+    "[station]": (CONFIG, StationTable, {"name": "n", "archive": "a"}),
+    "[mqtt]": (CONFIG, MqttTable, {}),
+    "[sweeper.NAME]": (CONFIG, SweeperTable, {"driver": "d", "address": "a"}),
+    "[chain.NAME]": (CONFIG, ChainTable, {"part": [PART]}),
+    "[[chain.NAME.part]]": (CONFIG, PartTable, PART),
+    "[job.NAME]": (CONFIG, JobTable, {**SWEEP, "when": {"every": "2 s"}}),
+    "[job.NAME.when]": (CONFIG, WhenTable, {"every": "2 s"}),
+    "[job.NAME.band]": (CONFIG, BandTable, {}),
+    "The file": (PLANS, PlanFile, {"title": "T", "edition": "E", "channel": [
+        {"name": "16", **CENTRE}]}),
+    "[[channel]]": (PLANS, ChannelTable, {"name": "16", **CENTRE}),
+    "[[raster]]": (PLANS, RasterTable, {"first": "1 MHz", "step": "1 kHz", "count": 2,
+                                        "width": "1 kHz"}),
+}  # fmt: skip
+"""Each table, the page that describes it, its model, and the least that makes one."""
+
+
+def rows(page: str, section: str) -> Iterator[tuple[str, str]]:
+    """Key and default of each row of the table under a heading."""
+    body = re.split(r"(?m)^## ", page.split(f"\n## {section}\n", 1)[1])[0]
+    for line in body.splitlines():
+        match = re.match(r"\| `(\w+)` \| [^|]+ \| ([^|]+) \|", line)
+        if match is not None:
+            yield match[1], match[2].strip()
+
+
+@pytest.mark.parametrize("section", SECTIONS)
+def test_every_key_is_described(section: str) -> None:
+    """The page has a row for each key of the model, and none that the model does not have."""
+    page, model, _ = SECTIONS[section]
+    assert sorted(key for key, _ in rows(page, section)) == sorted(model.fields_by_key())
+
+
+@pytest.mark.parametrize("section", SECTIONS)
+def test_every_default_is_as_described(section: str) -> None:
+    """Leaving a key out and writing its described default are the same."""
+    page, model, least = SECTIONS[section]
+    names = {field.alias or name: (name, field) for name, field in model.model_fields.items()}
+    for key, default in rows(page, section):
+        name, field = names[key]
+        assert field.is_required() == (default == "required"), key
+        if default == "none":
+            assert field.get_default() is None, key
+        elif default != "required" and key not in least:
+            written = tomllib.loads(f"x = {default.strip('`')}")["x"]
+            table = {**least, key: written}
+            # Keys that exclude each other are given alone; their default is "not given".
+            if (section, key) == ("[job.NAME.when]", "back_to_back"):
+                assert written is field.get_default()
+                continue
+            assert getattr(model.model_validate(table), name) == getattr(
+                model.model_validate(least), name
+            ), key
+
+
+def test_every_unit_is_described() -> None:
+    """The list of quantities names exactly the units that are taken."""
+    described = {
+        "frequency": FREQUENCY,
+        "duration": DURATION,
+        "level difference": DIFFERENCE,
+        "level": LEVEL,
+        "power": POWER,
+        "share": FRACTION,
+        "angle": ANGLE,
+        "deviation": PPM,
+        "data": BYTES,
+    }
+    table = dict(re.findall(r"(?m)^\| ([a-z ]+) \| ([^|]+) \|$", CONFIG))
+    for what, dimension in described.items():
+        assert set(table[what].replace(",", "").split()) == set(dimension.units), what
+
+
+def blocks(page: str) -> list[str]:
+    """The TOML examples of a page."""
+    return re.findall(r"(?ms)^```toml\n(.*?)^```", page)
+
+
+def test_example_of_a_station_is_right(tmp_path: Path) -> None:
+    """The annotated example is a config without any problem, and without a note."""
+    (example,) = blocks(CONFIG)
+    config = parse_config(example, tmp_path / "station.toml")
+    assert list(config.enabled_jobs) == ["marine-vhf", "lamp-soak"]
+    assert config.notes() == ()
+
+
+def test_example_of_a_plan_is_right(tmp_path: Path) -> None:
+    """The example of a channel plan can be loaded."""
+    (example,) = blocks(PLANS)
+    (tmp_path / "example.toml").write_text(example)
+    names = [channel.name for channel in load_channel_plan("example", tmp_path).channels]
+    assert names == ["16", *(f"H{number:02}" for number in range(1, 9))]
+
+
+def test_examples_of_messages_are_what_is_said() -> None:
+    """The messages that the page shows are those of a config with these slips."""
+    text = (
+        '[job.marine]\nkind = "band"\nrwb = "10 kHz"\nsweeper = "mast"\nwhen.every = "2 s"\n'
+        '\n\n\nstart = 156\n[station]\nname = "x"\narchive = "y"\n'
+    )
+    with pytest.raises(ConfigError) as caught:
+        parse_config(text, "station.toml")
+    told = [str(problem) for problem in caught.value.problems]
+    shown = re.findall(r"(?m)^station\.toml:.*$", CONFIG)
+    assert len(shown) == 2
+    for line in shown:
+        assert any(message.startswith(line.split(" …")[0]) for message in told), (line, told)
