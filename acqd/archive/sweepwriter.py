@@ -298,9 +298,7 @@ class _Writer:
                 level.attrs["add_offset"] = np.float64(0.0)
                 level.attrs["_FillValue"] = dtype.type(packing.missing)
             _put(level.attrs, "ancillary_variables", "flags")
-            _put(
-                level.attrs, "coordinates", "time sequence frequency"[: 23 if self._uneven else 13]
-            )
+            _put(level.attrs, "coordinates", self._coordinates)
             out.append(level)
         return out
 
