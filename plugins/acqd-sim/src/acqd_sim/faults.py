@@ -1,0 +1,55 @@
+"""Misbehaviour that a simulated instrument can be told to show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+__all__ = ["FOREVER", "Faults"]
+
+FOREVER = -1
+"""A count that does not run out: until healed."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Faults:
+    """What is wrong at the moment. Counts say for how many answers or traces; 0 is healthy."""
+
+    mute: bool = False
+    """Takes everything in and answers nothing."""
+    late_s: float = 0.0
+    """Every answer comes so much later."""
+    cut: int = 0
+    """Block answers lose their second half, and the rest never comes."""
+    long: int = 0
+    """Block answers carry more bytes than their header says."""
+    drop: int = 0
+    """The connection is dropped instead of an answer."""
+    garbage: int = 0
+    """Answers are bytes that mean nothing."""
+    not_a_number: int = 0
+    """Traces hold SCPI's not-a-number at every tenth point."""
+    other_length: int = 0
+    """Traces have ``points_off`` more points than asked for."""
+    points_off: int = 0
+    frozen: bool = False
+    """Every sweep gives the last trace again."""
+    identity: str | None = None
+    """What ``*IDN?`` says instead."""
+
+    def takes(self, name: str) -> bool:
+        """Whether the fault called ``name`` strikes now; counts it down."""
+        left = int(getattr(self, name))
+        if left > 0:
+            setattr(self, name, left - 1)
+        return left != 0
+
+    def heal(self) -> None:
+        """Nothing is wrong any more."""
+        healthy = Faults()
+        for one in fields(self):
+            setattr(self, one.name, getattr(healthy, one.name))
+
+    def active(self) -> list[str]:
+        """The names of the faults that are on."""
+        healthy = Faults()
+        return [f.name for f in fields(self) if getattr(self, f.name) != getattr(healthy, f.name)]

@@ -1,0 +1,225 @@
+"""Where a simulated instrument can be reached: a TCP port on loopback, or a pseudo-terminal."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import os
+import socket
+import tty
+from abc import ABC, abstractmethod
+from pathlib import Path
+
+from acqd_sim.instrument import Instrument
+from acqd_sim.session import Session
+
+__all__ = ["Port", "PortTaken", "PtyPort", "TcpPort"]
+
+CLIENTS_MAX = 8
+"""Connections at once to one instrument; more are closed at once."""
+READ_BYTES = 65_536
+UNSENT_MAX = 4_000_000
+"""Bytes that may wait for a client that does not read; then its connection is dropped."""
+LOOPBACK = ("127.0.0.1", "::1", "localhost")
+
+
+class PortTaken(Exception):
+    """A port that cannot be had; the text says which and why."""
+
+
+class Port(ABC):
+    """One way in. Opened and closed by the server, and by ``unplug`` and ``replug``."""
+
+    @property
+    @abstractmethod
+    def address(self) -> str:
+        """As a station's config would say it."""
+
+    @abstractmethod
+    async def open(self) -> None:
+        """Be there.
+
+        Raises:
+            PortTaken: somebody else is.
+        """
+
+    @abstractmethod
+    async def close(self) -> None:
+        """Be gone, connections and all. May be called twice."""
+
+    @abstractmethod
+    def hang_up(self) -> None:
+        """Break off the conversations, stay reachable."""
+
+
+class TcpPort(Port):
+    """A listening socket on loopback. Port 0 takes a free one, and keeps it over a replug."""
+
+    def __init__(self, instrument: Instrument, host: str, port: int) -> None:
+        if host not in LOOPBACK:
+            raise PortTaken(f"{host}: the simulator listens on loopback only, such as 127.0.0.1")
+        self.instrument = instrument
+        self.host = host
+        self.port = port
+        self._server: asyncio.Server | None = None
+        self._tasks: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
+
+    @property
+    def address(self) -> str:
+        return f"tcp://{self.host}:{self.port}"
+
+    async def open(self) -> None:
+        try:
+            server = await asyncio.start_server(self._serve, self.host, self.port)
+        except OSError as exc:
+            reason = "it is taken" if exc.errno == errno.EADDRINUSE else exc.strerror
+            raise PortTaken(f"cannot listen on {self.host}:{self.port}: {reason}") from exc
+        self._server = server
+        self.port = server.sockets[0].getsockname()[1]
+
+    async def close(self) -> None:
+        if self._server is not None:
+            self._server.close()
+            self._server = None
+        self.hang_up()
+        if self._tasks:
+            await asyncio.wait(list(self._tasks), timeout=1.0)
+
+    def hang_up(self) -> None:
+        for task, writer in list(self._tasks.items()):
+            writer.transport.abort()
+            task.cancel()
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        if task is None or len(self._tasks) >= CLIENTS_MAX:
+            writer.transport.abort()
+            return
+        self._tasks[task] = writer
+        plain = writer.get_extra_info("socket")
+        if plain is not None:
+            plain.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        try:
+            await self._talk(reader, writer)
+        except (OSError, asyncio.CancelledError):
+            pass  # the client went away, or the server is closing: either way it is over
+        finally:
+            del self._tasks[task]
+            writer.transport.abort()
+
+    async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        def send(data: bytes) -> None:
+            writer.write(data)
+            if writer.transport.get_write_buffer_size() > UNSENT_MAX:
+                writer.transport.abort()
+
+        session = Session(self.instrument, send, writer.transport.abort)
+        work = asyncio.create_task(session.work())
+        try:
+            while data := await reader.read(READ_BYTES):
+                session.receive(data)
+        finally:
+            work.cancel()
+            await asyncio.wait([work])
+
+
+class PtyPort(Port):
+    """A pseudo-terminal behind a symbolic link, which stands in for a serial port.
+
+    The slave side is kept open here too, so that a client may close and open it again.
+    """
+
+    def __init__(self, instrument: Instrument, path: str) -> None:
+        self.instrument = instrument
+        self.path = Path(path).absolute()
+        self._master = -1
+        self._slave = -1
+        self._unsent = bytearray()
+        self._work: asyncio.Task[None] | None = None
+        self._session: Session | None = None
+
+    @property
+    def address(self) -> str:
+        return f"serial:{self.path}"
+
+    async def open(self) -> None:
+        if self.path.exists() and not self.path.is_symlink():
+            raise PortTaken(f"{self.path} is there already and is not a symbolic link")
+        try:
+            self._master, self._slave = os.openpty()
+            tty.setraw(self._slave)
+            os.set_blocking(self._master, False)
+            self._link(os.ttyname(self._slave))
+        except OSError as exc:
+            self._close_files()
+            raise PortTaken(f"cannot make a terminal at {self.path}: {exc.strerror}") from exc
+        self._session = Session(self.instrument, self._send, self._drop)
+        self._work = asyncio.create_task(self._session.work())
+        asyncio.get_running_loop().add_reader(self._master, self._readable)
+
+    def _link(self, target: str) -> None:
+        """Put the link in place in one step, so that it never points to nowhere."""
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        temporary = self.path.with_name(f".{self.path.name}.{os.getpid()}")
+        with contextlib.suppress(FileNotFoundError):
+            temporary.unlink()
+        temporary.symlink_to(target)
+        temporary.replace(self.path)
+
+    async def close(self) -> None:
+        if self._master < 0:
+            return
+        with contextlib.suppress(OSError):
+            if os.readlink(self.path) == os.ttyname(self._slave):
+                self.path.unlink()
+        loop = asyncio.get_running_loop()
+        loop.remove_reader(self._master)
+        loop.remove_writer(self._master)
+        if self._work is not None:
+            self._work.cancel()
+            await asyncio.wait([self._work])
+        self._close_files()
+
+    def _close_files(self) -> None:
+        for number in (self._master, self._slave):
+            if number >= 0:
+                os.close(number)
+        self._master = self._slave = -1
+        self._unsent.clear()
+
+    def hang_up(self) -> None:
+        """A terminal has no connection to break: what waits to be read is lost."""
+        self._unsent.clear()
+
+    def _drop(self) -> None:
+        self.hang_up()
+
+    def _readable(self) -> None:
+        try:
+            data = os.read(self._master, READ_BYTES)
+        except (BlockingIOError, InterruptedError):
+            return
+        except OSError:
+            data = b""
+        if self._session is not None and data:
+            self._session.receive(data)
+
+    def _send(self, data: bytes) -> None:
+        if len(self._unsent) + len(data) <= UNSENT_MAX:
+            self._unsent += data
+            self._flush()
+
+    def _flush(self) -> None:
+        """Write what the terminal takes; the rest when it takes more."""
+        loop = asyncio.get_running_loop()
+        try:
+            while self._unsent:
+                sent = os.write(self._master, self._unsent)
+                del self._unsent[:sent]
+        except (BlockingIOError, InterruptedError):
+            loop.add_writer(self._master, self._flush)
+            return
+        except OSError:
+            self._unsent.clear()
+        loop.remove_writer(self._master)

@@ -1,0 +1,160 @@
+"""The simulator as a server: several instruments, their ports, and a control port.
+
+:class:`SimServer` runs it in a thread of its own, for tests; ``acqd-sim serve`` runs it in the
+foreground (:mod:`acqd_sim.serve`).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from acqd_sim.control import Control
+from acqd_sim.instrument import Instrument
+from acqd_sim.ports import Port, PortTaken, PtyPort, TcpPort
+from acqd_sim.scenefile import World
+from acqd_sim.simclock import SceneClock
+
+__all__ = ["PortTaken", "Served", "SimServer"]
+
+START_LIMIT_S = 10.0
+STOP_LIMIT_S = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Served:
+    """What is to be served: names with TCP ``(host, port)`` or with the path of a terminal."""
+
+    tcp: Mapping[str, tuple[str, int]] = field(default_factory=dict)
+    pty: Mapping[str, str] = field(default_factory=dict)
+    control: tuple[str, int] | None = None
+    time_scale: float = 1.0
+
+
+class Service:
+    """The instruments and ports of one server, within a running event loop."""
+
+    def __init__(self, world: World, served: Served) -> None:
+        clock = SceneClock(served.time_scale)
+        names = dict.fromkeys((*served.tcp, *served.pty))
+        unknown = [name for name in names if name not in world.models]
+        if unknown:
+            known = ", ".join(world.models)
+            raise PortTaken(f"there is no instrument {unknown[0]!r}; the scene has: {known}")
+        self.instruments = {name: Instrument(name, world.receiver(name), clock) for name in names}
+        self.ports: dict[str, list[Port]] = {name: [] for name in names}
+        for name, (host, port) in served.tcp.items():
+            self.ports[name].append(TcpPort(self.instruments[name], host, port))
+        for name, path in served.pty.items():
+            self.ports[name].append(PtyPort(self.instruments[name], path))
+        self.control = None
+        if served.control is not None:
+            self.control = Control(world, self.instruments, self.ports, *served.control)
+
+    def _all(self) -> Iterable[Port]:
+        for ports in self.ports.values():
+            yield from ports
+
+    async def open(self) -> None:
+        """Open every port, or none.
+
+        Raises:
+            PortTaken: one cannot be had.
+        """
+        try:
+            for port in self._all():
+                await port.open()
+            if self.control is not None:
+                await self.control.open()
+        except PortTaken:
+            await self.close()
+            raise
+
+    async def close(self) -> None:
+        if self.control is not None:
+            await self.control.close()
+        for port in self._all():
+            await port.close()
+
+    def banner(self) -> list[str]:
+        """One line an instrument and port."""
+        lines = [
+            f"{name} is at {port.address}" for name, ports in self.ports.items() for port in ports
+        ]
+        if self.control is not None:
+            lines.append(f"control is at {self.control.address}")
+        return lines
+
+
+class SimServer:
+    """A server in a thread of its own::
+
+        with SimServer(load_world(), Served(tcp={"mast": ("127.0.0.1", 0)})) as server:
+            print(server.address("mast"))
+            server.tell("mast cut-block")
+
+    Raises :class:`PortTaken` on entering where a port cannot be had.
+    """
+
+    def __init__(self, world: World, served: Served) -> None:
+        if served.control is None:
+            served = Served(
+                tcp=served.tcp,
+                pty=served.pty,
+                control=("127.0.0.1", 0),
+                time_scale=served.time_scale,
+            )
+        self._service = Service(world, served)
+        self._loop = asyncio.new_event_loop()
+        self._ready = threading.Event()
+        self._stop = asyncio.Event()
+        self._problem: PortTaken | None = None
+        self._thread = threading.Thread(target=self._main, name="acqd-sim", daemon=True)
+
+    def __enter__(self) -> SimServer:
+        self._thread.start()
+        if not self._ready.wait(START_LIMIT_S):
+            raise PortTaken(f"the simulator did not start within {START_LIMIT_S:g} s")
+        if self._problem is not None:
+            self._thread.join(STOP_LIMIT_S)
+            raise self._problem
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self._loop.call_soon_threadsafe(self._stop.set)
+        self._thread.join(STOP_LIMIT_S)
+
+    def _main(self) -> None:
+        with asyncio.Runner(loop_factory=lambda: self._loop) as runner:
+            runner.run(self._serve())
+
+    async def _serve(self) -> None:
+        try:
+            await self._service.open()
+        except PortTaken as exc:
+            self._problem = exc
+            return
+        finally:
+            self._ready.set()
+        await self._stop.wait()
+        await self._service.close()
+
+    def address(self, name: str) -> str:
+        """Where instrument ``name`` is: ``tcp://…`` or ``serial:…``; ``control`` is one too."""
+        if name == "control" and self._service.control is not None:
+            return self._service.control.address
+        return self._service.ports[name][0].address
+
+    def tell(self, line: str) -> str:
+        """Carry out a line of the control protocol; its answer without ``ok``.
+
+        Raises:
+            ValueError: the line was refused; the text says why.
+        """
+        control = self._service.control
+        if control is None:
+            raise ValueError("this server has no control")
+        future = asyncio.run_coroutine_threadsafe(control.carry_out(line), self._loop)
+        return future.result(STOP_LIMIT_S)
