@@ -1,0 +1,95 @@
+"""The command line: ``acqd COMMAND``. Each command lives in a file of its own and is loaded alone.
+
+Exit codes: 0 done, 1 failed, 2 wrong usage or config. Results go to standard output, everything
+else to standard error.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+__all__ = ["main"]
+
+COMMANDS = {
+    "check": "What a station would do: sweepers, jobs, times, disk and messages.",
+    "contract": "Print the AsyncAPI document of all messages.",
+    "export": "Sweeps of an archive as CSV.",
+    "find": "List attached sweepers.",
+    "once": "One pass of a job, or of a plain range such as 144MHz..146MHz.",
+    "run": "Run the station until Ctrl-C or SIGTERM.",
+}
+"""Kept here so that the help text needs no command's module; a test compares the two."""
+
+
+class LazyGroup(click.Group):
+    """A group that imports a command when it is used, not when it is listed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"acqd.cli.{cmd_name}")
+        command = module.command
+        assert isinstance(command, click.Command)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            import difflib
+
+            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            hint = f"; did you mean '{near[0]}'?" if near else ""
+            ctx.fail(f"no command '{args[0]}'{hint} ('acqd --help' lists them)")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(sorted(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="acqd", prog_name="acqd", message="%(prog)s %(version)s")
+def cli() -> None:
+    """acqd leaves sweepers running and keeps what they find.
+
+    A CONFIG that is not given is looked for as station.toml here, then in the user's and the
+    system's config folders.
+    """
+
+
+def main(args: list[str] | None = None) -> None:
+    """Run the command line; errors that acqd raises on purpose become lines, not tracebacks."""
+    try:
+        cli.main(args, prog_name="acqd", standalone_mode=False)
+    except click.exceptions.Exit as exc:
+        sys.exit(exc.exit_code)
+    except click.UsageError as exc:
+        exc.show()
+        sys.exit(2)
+    except click.Abort:
+        sys.exit(130)
+    except click.ClickException as exc:
+        exc.show()
+        sys.exit(exc.exit_code)
+    except BrokenPipeError:
+        # The reader of a pipe went away (head, say): nothing is wrong, and nobody listens.
+        sys.stderr.close()
+        sys.exit(0)
+    except Exception as exc:
+        sys.exit(_told(exc))
+
+
+def _told(exc: Exception) -> int:
+    from acqd.errors import AcqdError, ConfigError
+
+    if not isinstance(exc, AcqdError):
+        raise exc
+    click.echo(f"acqd: {exc}" if not isinstance(exc, ConfigError) else str(exc), err=True)
+    return 2 if isinstance(exc, ConfigError) else 1

@@ -1,0 +1,1 @@
+"""The service: starts, supervises and stops sweepers, plan, meters, archive and publishing."""

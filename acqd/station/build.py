@@ -1,0 +1,259 @@
+"""From a validated config to objects that can run. Nothing is opened here."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from acqd.chain import Chain
+from acqd.config.whole import StationConfig
+from acqd.drivers.contract import Driver
+from acqd.drivers.registry import Registry
+from acqd.errors import BrokerError
+from acqd.measure.band import BandMeter, BandSettings, band_pass
+from acqd.plan.jobs import PlannedJob
+from acqd.publish.broker import EmbeddedBroker, LocalBroker
+from acqd.publish.settings import BrokerSettings, MqttVersion
+from acqd.station.feed import Feed
+from acqd.station.job import JobSpec
+from acqd.station.setup import SetupFacts
+from acqd.sweep import Identity, SweepRequest
+
+__all__ = ["Built", "SweeperSpec", "build", "plane_of"]
+
+OwnBroker = LocalBroker | EmbeddedBroker
+
+ASSUMED_SWEEP_S = 1.0
+"""How long a sweep is taken to last before anybody has timed one; the plan learns better."""
+
+LIBRARIES = ("acqd", "numpy", "h5py", "deflate")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweeperSpec:
+    """One sweeper of the config, with a driver of its own."""
+
+    name: str
+    driver_name: str
+    driver: Driver
+    address: str
+    options: Mapping[str, Any]
+    expected: Identity | None
+    deadline_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Built:
+    """A station, ready to run."""
+
+    name: str
+    title: str
+    archive: Path
+    seal_every_s: float
+    commit_within_s: float
+    keep_free_bytes: int
+    software: Mapping[str, str]
+    sweepers: tuple[SweeperSpec, ...]
+    jobs: tuple[JobSpec, ...]
+    mqtt: BrokerSettings | None
+    broker: Callable[[], OwnBroker] | None
+    """Makes the station's own broker; None where it is somebody else's, or nobody's."""
+    broker_text: str
+    topic_root: str
+    trace_points: int
+    time_zone: str
+
+
+def build(
+    config: StationConfig,
+    registry: Registry,
+    *,
+    broker: str | None = None,
+    environ: Mapping[str, str] | None = None,
+) -> Built:
+    """Everything that ``config`` describes. ``broker`` stands in for the config's, if given.
+
+    Raises:
+        PluginError: a driver that is not installed or broken.
+        BrokerError: a password that cannot be read.
+    """
+    software = _software()
+    enabled = config.enabled_jobs
+    sweepers = tuple(
+        _sweeper(config, name, registry)
+        for name in config.sweepers
+        if config.sweepers[name].enabled
+    )
+    mqtt, make_broker, text = _broker(config, broker, environ or os.environ)
+    return Built(
+        name=config.station.name,
+        title=config.station.title or config.station.name,
+        archive=config.archive,
+        seal_every_s=config.station.seal_every_s,
+        commit_within_s=config.station.commit_within_s,
+        keep_free_bytes=config.station.keep_free_bytes,
+        software=software,
+        sweepers=sweepers,
+        jobs=tuple(_job(config, name, software) for name in enabled),
+        mqtt=mqtt,
+        broker=make_broker,
+        broker_text=text,
+        topic_root=config.mqtt.topic_root,
+        trace_points=config.mqtt.trace_points,
+        time_zone=config.station.time_zone,
+    )
+
+
+def plane_of(chain: Chain | None, title: str) -> str:
+    """What the reference plane is called in sentences."""
+    if chain is None:
+        return "the sweeper's input"
+    return title or "the chain's far end"
+
+
+def _software() -> dict[str, str]:
+    found = {}
+    for name in LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    return found
+
+
+def _sweeper(config: StationConfig, name: str, registry: Registry) -> SweeperSpec:
+    table = config.sweepers[name]
+    expected = None
+    if table.serial_number or table.location:
+        expected = Identity(serial_number=table.serial_number, location=table.location)
+    return SweeperSpec(
+        name=name,
+        driver_name=table.driver,
+        driver=registry.make(table.driver),
+        address=config.address(name),
+        options=_resolved(config, table.options),
+        expected=expected,
+        deadline_s=table.deadline_s,
+    )
+
+
+def _resolved(config: StationConfig, options: Mapping[str, Any]) -> dict[str, Any]:
+    """Options with what begins with ``./`` or ``../`` made a path beside the config file."""
+    return {
+        key: str(config.resolved(value))
+        if isinstance(value, str) and value.startswith(("./", "../"))
+        else value
+        for key, value in options.items()
+    }
+
+
+def _job(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSpec:
+    table = config.jobs[name]
+    sweeper = config.sweepers[table.sweeper]
+    chain = config.chain(name)
+    title = config.chains[table.chain].title if table.chain is not None else ""
+    plane = plane_of(chain, title)
+    band = table.band
+    settings = BandSettings(
+        false_alarm=band.opening_probability,
+        margin_db=band.margin_db,
+        closing_db=band.closing_db,
+        min_duration_s=band.min_duration_s,
+        floor=band.floor,
+        learn_s=band.learn_s,
+        floor_step_db=band.floor_step_db,
+        flapping_s=band.flapping_s,
+        channels=config.channel_plans.get(name),
+        plane=plane,
+    )
+    meter = BandMeter(settings)
+    schedule = config.schedule(name)
+    request: SweepRequest = table.request()
+    estimate_s = (table.sweep_time_s or ASSUMED_SWEEP_S) * schedule.burst
+    digest = config.job_digest(name)
+    return JobSpec(
+        name=name,
+        kind=table.kind,
+        sweeper=table.sweeper,
+        request=request,
+        planned=PlannedJob(
+            name=name,
+            schedule=schedule,
+            priority=table.priority,
+            min_share=table.min_share,
+            estimate_s=estimate_s,
+        ),
+        feed=Feed(meter=meter, version=meter.version, config=digest),
+        facts=SetupFacts(
+            job=name,
+            kind=table.kind,
+            sweeper=table.sweeper,
+            plane=plane,
+            config=config.job_source(name),
+            config_digest=digest,
+            interval_s=schedule.every_s,
+            chain=chain,
+            level_accuracy_db=sweeper.level_accuracy_db,
+            frequency_accuracy_ppm=sweeper.frequency_accuracy_ppm,
+            detector=None if sweeper.detector is None else str(sweeper.detector),
+            averages=sweeper.averages,
+            software=software,
+        ),
+        make_pass=band_pass,
+        channel_keys={}
+        if name not in config.channel_plans
+        else {channel.name: channel.key for channel in config.channel_plans[name].channels},
+    )
+
+
+def _broker(
+    config: StationConfig, instead: str | None, environ: Mapping[str, str]
+) -> tuple[BrokerSettings | None, Callable[[], OwnBroker] | None, str]:
+    mqtt = config.mqtt
+    place = instead or mqtt.place
+    if place == "none":
+        return None, None, "none: nothing is published"
+    log = structlog.get_logger()
+    endpoint = mqtt.endpoint
+    assert endpoint is not None
+    embedded = place == "embedded"
+    settings = BrokerSettings(
+        address=endpoint,
+        version=MqttVersion.V311 if embedded else MqttVersion(mqtt.version),
+        user=_secret_of(mqtt.user_env, environ),
+        password=_password(config, environ),
+        ca_file=config.ca_file,
+        topic_root=mqtt.topic_root,
+        outbox=mqtt.outbox,
+        fresh_client_id=embedded,
+    )
+    if embedded:
+        return settings, lambda: EmbeddedBroker(endpoint, log=log), ""
+    if place == "local":
+        websocket = mqtt.websocket_endpoint
+        return settings, lambda: LocalBroker(endpoint, log=log, websocket=websocket), ""
+    return settings, None, str(endpoint)
+
+
+def _secret_of(name: str | None, environ: Mapping[str, str]) -> str | None:
+    if name is None:
+        return None
+    if name not in environ:
+        raise BrokerError(f"the environment variable {name}, named in [mqtt], is not set")
+    return environ[name]
+
+
+def _password(config: StationConfig, environ: Mapping[str, str]) -> str | None:
+    path = config.password_file
+    if path is None:
+        return _secret_of(config.mqtt.password_env, environ)
+    try:
+        return path.read_text("utf-8").rstrip("\r\n")
+    except (OSError, UnicodeDecodeError) as exc:
+        raise BrokerError(f"password_file {path}: cannot be read: {exc}") from exc

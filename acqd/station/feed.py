@@ -1,0 +1,246 @@
+"""From what is kept to what a meter sees: the one road that live, restart and replay all take.
+
+A meter is told of sweeps, gaps, hours and changes of setup. Which of them, in which order and with
+which levels is decided here, from the records that the archive commits and gives back, and from
+nothing else. So a restart that reads the records of the last minutes, and a replay that reads those
+of a whole night, give the meter exactly what it was given live (guarantee G4).
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.archive.records import GapRecord, HourlyRecord, MeterState, SetupRecord, SweepRecord
+from acqd.errors import UnitMismatch
+from acqd.measure.meter import (
+    Event,
+    GapSeen,
+    HourTurned,
+    Meter,
+    Output,
+    SetupChanged,
+    SweepSeen,
+)
+from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag
+
+__all__ = ["HOUR_S", "Feed", "JobState", "SetupView", "hour_start_s"]
+
+HOUR_S = 3600.0
+STATE_VERSION = 1
+
+
+def hour_start_s(at_s: float) -> float:
+    """Start of the UTC hour that ``at_s`` lies in."""
+    return at_s - at_s % HOUR_S
+
+
+@dataclass(frozen=True, slots=True)
+class SetupView:
+    """What is worked out once per setup: the rising grid, the chain on it, the event."""
+
+    setup: str
+    grid: Grid
+    gain_db: NDArray[np.float64] | None
+    event: SetupChanged
+
+    @classmethod
+    def of(cls, record: SetupRecord, at_s: float) -> SetupView:
+        grid = Grid.from_axis(record.frequency_hz)
+        gain_db = record.chain_gain_db
+        if gain_db is not None:
+            gain_db = np.asarray(grid.rising(gain_db), dtype=np.float64)
+        told: Mapping[str, Any] = record.details["measuring"]
+        event = SetupChanged(
+            at_s=at_s,
+            setup=record.setup,
+            grid=grid,
+            unit=LevelUnit(record.unit),
+            rbw_hz=told["rbw_hz"],
+            detector=Detector(told["detector"]) if told["detector"] else None,
+            averages=told["averages"],
+            interval_s=told["interval_s"],
+            sweep_time_s=told["sweep_time_s"],
+            level_accuracy_db=told["level_accuracy_db"],
+            frequency_accuracy_ppm=told["frequency_accuracy_ppm"],
+            assumed=tuple(told["assumed"]),
+        )
+        return cls(record.setup, grid, gain_db, event)
+
+    def at_plane(self, level: NDArray[Any]) -> NDArray[np.float64]:
+        """Canonical levels at the reference plane, float64 in rising order, read-only.
+
+        Raises:
+            UnitMismatch: the levels are complex; what a magnitude means is for other kinds to say.
+        """
+        if np.iscomplexobj(level):
+            raise UnitMismatch(what="this kind", needs="scalar levels", got="complex values")
+        rising = np.asarray(self.grid.rising(level), dtype=np.float64)
+        plane = rising - self.gain_db if self.gain_db is not None else rising
+        plane.setflags(write=False)
+        return plane
+
+
+@dataclass(frozen=True, slots=True)
+class JobState:
+    """All that a job remembers from one event to the next; immutable, swapped after a commit."""
+
+    meter: Any
+    config: str
+    """Digest of the job's config; with another one the meter starts anew."""
+    setup: str | None = None
+    hour_s: float | None = None
+    """Start of the UTC hour that has not turned yet."""
+    accounted_s: float | None = None
+    """Latest due time that is stored or accounted for."""
+    seq: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """A job's meter, with the record-to-event rules around it. Pure: state in, state out."""
+
+    meter: Meter[Any]
+    version: str
+    config: str
+
+    def start(self, *, accounted_s: float | None = None, seq: int = 0) -> JobState:
+        return JobState(
+            meter=self.meter.start(), config=self.config, accounted_s=accounted_s, seq=seq
+        )
+
+    def sweep(
+        self, state: JobState, record: SweepRecord, view: SetupView
+    ) -> tuple[JobState, list[Output]]:
+        """Feed one sweep, after the change of setup that it may bring."""
+        meter, outputs = state.meter, []
+        events: list[Event] = []
+        if record.setup != state.setup:
+            events.append(replace(view.event, at_s=record.started_s))
+        events.append(
+            SweepSeen(
+                seq=record.seq,
+                step=record.step,
+                due_s=record.due_s,
+                started_s=record.started_s,
+                took_s=record.took_s,
+                level=view.at_plane(record.level),
+                flags=record.flags,
+            )
+        )
+        for event in events:
+            meter, output = self.meter.step(meter, event)
+            outputs.append(output)
+        after = replace(
+            self._accounted(state, record.due_s, record.started_s),
+            meter=meter,
+            setup=record.setup,
+            seq=max(state.seq, record.seq),
+        )
+        return after, outputs
+
+    def skip(self, state: JobState, record: SweepRecord) -> JobState:
+        """The state after a sweep whose measurement failed: accounted for, not measured."""
+        after = self._accounted(state, record.due_s, record.started_s)
+        return replace(after, seq=max(state.seq, record.seq))
+
+    def gap(self, state: JobState, record: GapRecord) -> tuple[JobState, Output]:
+        event = GapSeen(
+            from_s=record.from_s, to_s=record.to_s, count=record.count, reason=record.reason
+        )
+        meter, output = self.meter.step(state.meter, event)
+        return replace(self._accounted(state, record.to_s, record.from_s), meter=meter), output
+
+    def hour(self, state: JobState, start_s: float) -> tuple[JobState, Output]:
+        event = HourTurned(hour_start_s=start_s, hour_end_s=start_s + HOUR_S)
+        meter, output = self.meter.step(state.meter, event)
+        return replace(state, meter=meter, hour_s=start_s + HOUR_S), output
+
+    def hours_before(self, state: JobState, at_s: float) -> Iterator[float]:
+        """Starts of the hours that have turned by ``at_s`` and that the meter was not told of.
+
+        Hours in which nothing at all was due or done are passed over, but for the first.
+        """
+        if state.hour_s is None:
+            return
+        current_s = hour_start_s(at_s)
+        if state.hour_s < current_s:
+            yield state.hour_s
+        if state.hour_s + HOUR_S < current_s:
+            yield current_s - HOUR_S
+
+    def replay(
+        self,
+        state: JobState,
+        events: Iterable[SetupRecord | SweepRecord | GapRecord | HourlyRecord],
+    ) -> Iterator[tuple[JobState, SweepRecord | GapRecord | HourlyRecord, list[Output]]]:
+        """Feed recorded events in their order; yields state, record and outputs after each."""
+        setups: dict[str, SetupRecord] = {}
+        views: dict[str, SetupView] = {}
+        for event in events:
+            match event:
+                case SetupRecord():
+                    setups.setdefault(event.setup, event)
+                    continue
+                case SweepRecord():
+                    if event.setup not in views:
+                        views = {event.setup: SetupView.of(setups[event.setup], event.started_s)}
+                    if event.flags & SweepFlag.METER_FAILED:
+                        state, outputs = self.skip(state, event), list[Output]()
+                    else:
+                        state, outputs = self.sweep(state, event, views[event.setup])
+                case GapRecord():
+                    state, output = self.gap(state, event)
+                    outputs = [output]
+                case HourlyRecord():
+                    state, output = self.hour(state, event.hour_start_s)
+                    outputs = [output]
+            yield state, event, outputs
+
+    def checkpoint(self, job: str, state: JobState, *, next_finding: int) -> MeterState:
+        """``state`` as the archive keeps it."""
+        body = {
+            "version": STATE_VERSION,
+            "config": state.config,
+            "setup": state.setup,
+            "hour_s": state.hour_s,
+            "accounted_s": state.accounted_s,
+            "meter": base64.b64encode(self.meter.dump(state.meter)).decode("ascii"),
+        }
+        return MeterState(
+            job=job,
+            version=self.version,
+            after_seq=state.seq,
+            next_finding=next_finding,
+            state=json.dumps(body, separators=(",", ":")).encode(),
+        )
+
+    def restore(self, kept: MeterState) -> JobState:
+        """The state that :meth:`checkpoint` made; a fresh meter where config or version differ."""
+        body = json.loads(kept.state)
+        fresh = self.start(accounted_s=body["accounted_s"], seq=kept.after_seq)
+        same = (kept.version, body["config"], body["version"]) == (
+            self.version,
+            self.config,
+            STATE_VERSION,
+        )
+        if not same:
+            return fresh
+        return replace(
+            fresh,
+            meter=self.meter.load(base64.b64decode(body["meter"])),
+            setup=body["setup"],
+            hour_s=body["hour_s"],
+        )
+
+    @staticmethod
+    def _accounted(state: JobState, due_s: float, hour_of_s: float) -> JobState:
+        accounted_s = due_s if state.accounted_s is None else max(state.accounted_s, due_s)
+        hour_s = state.hour_s if state.hour_s is not None else hour_start_s(hour_of_s)
+        return replace(state, accounted_s=accounted_s, hour_s=hour_s)

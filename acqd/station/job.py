@@ -1,0 +1,343 @@
+"""One job: takes its sweeps through the meter into the archive, and only then tells of them.
+
+Order is everything here. Under the job's lock: the meter makes a new state from the old one, the
+archive commits what came out, and only when it has does the new state become the state and the
+messages go out (G1, G4). A commit that fails leaves state and archive as they were; what it was
+about is accounted for as a gap.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import structlog
+from numpy.typing import NDArray
+
+from acqd.archive.records import Batch, FindingRecord, GapRecord, HourlyRecord, SweepRecord
+from acqd.archive.writer import ArchiveWriter
+from acqd.clock import Clock
+from acqd.errors import ArchiveError, ArchiveFull
+from acqd.measure.meter import FindingDraft, Output
+from acqd.plan.sharing import PlannedJob
+from acqd.station.feed import Feed, JobState, SetupView
+from acqd.station.setup import SetupFacts, SetupMaker
+from acqd.station.tell import Teller
+from acqd.sweep import Capabilities, Sweep, SweepFlag, SweepRequest
+
+__all__ = ["JobRunner", "JobSpec", "Taken", "gap_reason", "joined"]
+
+COMMIT_AT_STOP_S = 1.0
+"""How long a stopping station waits for a commit that is on its way."""
+
+METER_FAILED_EVERY = 1000
+"""A meter that goes on failing is told of again after this many failed sweeps."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobSpec:
+    """One job, ready to run: everything that the config says about it, turned into objects."""
+
+    name: str
+    kind: str
+    sweeper: str
+    request: SweepRequest
+    planned: PlannedJob
+    feed: Feed
+    facts: SetupFacts
+    make_pass: Callable[[SweepRequest, int], Generator[SweepRequest, NDArray[Any] | None, None]]
+    channel_keys: Mapping[str, str] = field(default_factory=dict)
+    """Topic levels of the channel plan's channels, by name."""
+
+    @property
+    def interval_s(self) -> float | None:
+        return self.planned.schedule.every_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """One sweep of a pass, as the sweeper's host brought it."""
+
+    sweep: Sweep
+    capabilities: Capabilities
+    step: int
+    due_s: float
+    first_of_pass: bool
+
+
+@dataclass(slots=True)
+class _Draft:
+    """What one lock-holding is about to commit, and the state that comes true with it."""
+
+    state: JobState
+    seq: int
+    finding: int
+    setups: list[Any] = field(default_factory=list)
+    sweeps: list[SweepRecord] = field(default_factory=list)
+    findings: list[FindingRecord] = field(default_factory=list)
+    gaps: list[GapRecord] = field(default_factory=list)
+    hourly: list[HourlyRecord] = field(default_factory=list)
+    told: list[tuple[SweepRecord | None, SetupView | None, Output]] = field(default_factory=list)
+
+    def batch(self) -> Batch:
+        return Batch(
+            setups=tuple(self.setups),
+            sweeps=tuple(self.sweeps),
+            findings=tuple(self.findings),
+            gaps=tuple(self.gaps),
+            hourly=tuple(self.hourly),
+        )
+
+
+class JobRunner:
+    """The running side of one job. All methods belong to the event loop."""
+
+    def __init__(
+        self,
+        spec: JobSpec,
+        *,
+        archive: ArchiveWriter,
+        teller: Teller,
+        clock: Clock,
+        run_id: str,
+        state: JobState,
+        next_seq: int = 1,
+        next_finding: int = 1,
+    ) -> None:
+        self.spec = spec
+        self.lock = asyncio.Lock()
+        self.state = state
+        self._archive = archive
+        self._teller = teller
+        self._clock = clock
+        self._run_id = run_id
+        self._next_seq = next_seq
+        self._next_finding = next_finding
+        self._pass_id = next_seq
+        self._setups = SetupMaker(spec.facts)
+        self._view: SetupView | None = None
+        self._kept_setups: set[str] = set()
+        self._meter_failures = 0
+        self._tell_failed = False
+        self._log = structlog.get_logger().bind(job=spec.name)
+
+    @property
+    def name(self) -> str:
+        return self.spec.name
+
+    @property
+    def last_seq(self) -> int:
+        return self._next_seq - 1
+
+    @property
+    def last_finding(self) -> int:
+        return self._next_finding - 1
+
+    def level_at_plane(self, taken: Taken) -> NDArray[Any]:
+        """The levels that a pass is told of before it asks for its next sweep."""
+        record = self._setups.setup_of(taken.sweep, taken.capabilities, step=taken.step)
+        return self._view_of(record, taken.sweep.started_s).at_plane(taken.sweep.level)
+
+    async def keep(self, batch: Sequence[Taken]) -> None:
+        """Measure, commit and tell of sweeps, in their order. All of them are kept, or none.
+
+        Raises:
+            ArchiveError: nothing was kept; the state is as it was before.
+        """
+        async with self.lock:
+            await self._turn_hours(batch[0].sweep.started_s)
+            draft = self._draft()
+            for taken in batch:
+                self._add_sweep(draft, taken)
+            await self._commit(draft)
+
+    async def gap(self, record: GapRecord) -> None:
+        """Account for due sweeps that were not taken.
+
+        Raises:
+            ArchiveError: it could not be kept; the caller keeps it and tries again.
+        """
+        async with self.lock:
+            await self._turn_hours(record.from_s)
+            draft = self._draft()
+            draft.state, output = self.spec.feed.gap(draft.state, record)
+            draft.gaps.append(record)
+            self._add_output(draft, None, None, output)
+            await self._commit(draft)
+
+    async def turn_hours(self, now_s: float) -> None:
+        """Tell the meter of hours that have ended, where no sweep or gap has done so already."""
+        async with self.lock:
+            await self._turn_hours(now_s)
+
+    async def finding(self, draft: FindingDraft) -> None:
+        """Keep and tell a finding of the station's own about this job."""
+        async with self.lock:
+            pending = self._draft()
+            self._add_finding(pending, draft)
+            await self._commit(pending)
+
+    def channel_key(self, name: str) -> str:
+        """The topic level of a channel of this job's plan."""
+        return self.spec.channel_keys.get(name, name)
+
+    def rekeep_setups(self) -> None:
+        """A new journal has begun: it needs the setups of its sweeps again."""
+        self._kept_setups.clear()
+
+    # -- inside the lock ------------------------------------------------------------------------
+
+    def _draft(self) -> _Draft:
+        return _Draft(state=self.state, seq=self._next_seq, finding=self._next_finding)
+
+    async def _turn_hours(self, at_s: float) -> None:
+        for start_s in list(self.spec.feed.hours_before(self.state, at_s)):
+            draft = self._draft()
+            draft.state, output = self.spec.feed.hour(draft.state, start_s)
+            figures: Mapping[str, Any] = output.hourly[0].figures if output.hourly else {}
+            draft.hourly.append(
+                HourlyRecord(job=self.name, hour_start_s=start_s, figures=dict(figures))
+            )
+            self._add_output(draft, None, None, output)
+            await self._commit(draft)
+
+    def _view_of(self, setup: Any, at_s: float) -> SetupView:
+        if self._view is None or self._view.setup != setup.setup:
+            self._view = SetupView.of(setup, at_s)
+        return self._view
+
+    def _add_sweep(self, draft: _Draft, taken: Taken) -> None:
+        sweep = taken.sweep
+        setup = self._setups.setup_of(sweep, taken.capabilities, step=taken.step)
+        if setup.setup not in self._kept_setups:
+            draft.setups.append(setup)
+        if taken.first_of_pass:
+            self._pass_id = draft.seq
+        record = SweepRecord(
+            job=self.name,
+            step=taken.step,
+            setup=setup.setup,
+            seq=draft.seq,
+            pass_id=self._pass_id,
+            run_id=self._run_id,
+            due_s=taken.due_s,
+            started_s=sweep.started_s,
+            monotonic_s=sweep.monotonic_s,
+            took_s=sweep.took_s,
+            boot_id=sweep.boot_id,
+            sweeper_time_s=sweep.sweeper_time_s,
+            flags=sweep.flags | self._late(taken),
+            level=sweep.level,
+        )
+        draft.seq += 1
+        try:
+            view = self._view_of(setup, sweep.started_s)
+            draft.state, outputs = self.spec.feed.sweep(draft.state, record, view)
+        except Exception as exc:
+            # The raw sweep is worth keeping whatever the measurement thinks of it. What failed is
+            # told once, and again every METER_FAILED_EVERY sweeps: a night of it is no flood.
+            record = replace(record, flags=record.flags | SweepFlag.METER_FAILED)
+            draft.state = self.spec.feed.skip(draft.state, record)
+            draft.sweeps.append(record)
+            self._meter_failed(draft, record, exc)
+            return
+        summary = next((o.summary for o in reversed(outputs) if o.summary is not None), None)
+        columns = outputs[-1].columns
+        record = replace(record, summary=summary, columns=columns)
+        draft.sweeps.append(record)
+        for output in outputs:
+            self._add_output(draft, record, view, output)
+
+    def _late(self, taken: Taken) -> SweepFlag:
+        interval_s = self.spec.interval_s
+        late_s = taken.sweep.started_s - taken.due_s
+        if interval_s is not None and taken.first_of_pass and late_s > interval_s / 2:
+            return SweepFlag.LATE
+        return SweepFlag(0)
+
+    def _meter_failed(self, draft: _Draft, record: SweepRecord, exc: Exception) -> None:
+        if self._meter_failures % METER_FAILED_EVERY == 0:
+            self._log.error("measurement_failed", seq=record.seq, exc_info=exc)
+            self._add_finding(
+                draft,
+                FindingDraft(
+                    what="meter_failed",
+                    at_s=record.started_s,
+                    seq=record.seq,
+                    text=f"the measurement failed and the sweeps are kept unmeasured: {exc}",
+                    figures={"failures": self._meter_failures + 1},
+                ),
+            )
+        self._meter_failures += 1
+
+    def _add_output(
+        self,
+        draft: _Draft,
+        record: SweepRecord | None,
+        view: SetupView | None,
+        output: Output,
+    ) -> None:
+        for finding in output.findings:
+            self._add_finding(draft, finding)
+        draft.told.append((record, view, output))
+
+    def _add_finding(self, draft: _Draft, finding: FindingDraft) -> None:
+        number = draft.finding
+        draft.finding += 1
+        draft.findings.append(
+            FindingRecord(
+                job=self.name,
+                number=number,
+                what=finding.what,
+                at_s=finding.at_s,
+                seq=finding.seq,
+                text=finding.text,
+                figures=dict(finding.figures),
+                message=self._teller.finding_message(self.name, number, finding),
+            )
+        )
+
+    async def _commit(self, draft: _Draft) -> None:
+        # Once a batch is in the writer's queue it will be committed, and the state must follow it
+        # before the lock is given up, even if this task is being cancelled.
+        commit = asyncio.ensure_future(self._commit_and_install(draft))
+        try:
+            await asyncio.shield(commit)
+        except asyncio.CancelledError:
+            await asyncio.wait([commit], timeout=COMMIT_AT_STOP_S)
+            raise
+
+    async def _commit_and_install(self, draft: _Draft) -> None:
+        await asyncio.wrap_future(self._archive.commit(draft.batch()))
+        self.state = draft.state
+        self._next_seq, self._next_finding = draft.seq, draft.finding
+        self._kept_setups.update(setup.setup for setup in draft.setups)
+        for finding in draft.findings:
+            self._log.info("finding", number=finding.number, what=finding.what, text=finding.text)
+        try:
+            self._teller.tell(self, draft.told, hourly=draft.hourly, findings=draft.findings)
+        except Exception as exc:
+            # What is told never costs what is kept: a message that cannot be made is a fault of
+            # ours, said once a job, and the night goes on. Findings are in the outbox already.
+            if not self._tell_failed:
+                self._tell_failed = True
+                self._log.error("message_not_made", exc_info=exc)
+
+
+def gap_reason(exc: ArchiveError) -> str:
+    """The word for a gap that a failed commit makes."""
+    return "disk full" if isinstance(exc, ArchiveFull) else "sweep failed"
+
+
+def joined(gaps: Iterable[GapRecord]) -> list[GapRecord]:
+    """Gaps with those of one job, reason and detail that follow each other made one."""
+    out: list[GapRecord] = []
+    for gap in gaps:
+        last = out[-1] if out else None
+        if last and (last.job, last.reason, last.detail) == (gap.job, gap.reason, gap.detail):
+            out[-1] = replace(last, to_s=max(last.to_s, gap.to_s), count=last.count + gap.count)
+        else:
+            out.append(gap)
+    return out

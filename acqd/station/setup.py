@@ -1,0 +1,173 @@
+"""Setups: what makes sweeps of a job comparable, and a digest of it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from acqd.archive.records import SetupRecord
+from acqd.chain import Chain
+from acqd.sweep import Capabilities, Reported, Sweep
+
+__all__ = ["ASSUMED_LEVEL_ACCURACY_DB", "SetupMaker", "canonical_json"]
+
+ASSUMED_LEVEL_ACCURACY_DB = 3.0
+"""Half-width taken where neither the sweeper nor the config states a level accuracy: wide on
+purpose, wider than what makers of small sweepers state (common practice)."""
+
+ASSUMED_FREQUENCY_ACCURACY_PPM = 10.0
+"""Likewise for frequency: an uncompensated crystal over temperature and age (common practice)."""
+
+SWEEP_TIME_LIKE = 0.5
+"""A reported sweep time within this fraction of the setup's is the same setup: it jitters."""
+
+
+def canonical_json(data: Any) -> str:
+    """JSON with sorted keys and no spaces, for digests."""
+    return json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetupFacts:
+    """What the config says about a job and its sweeper that belongs to every setup of it."""
+
+    job: str
+    kind: str
+    sweeper: str
+    plane: str
+    config: Mapping[str, Any]
+    config_digest: str
+    interval_s: float | None
+    chain: Chain | None
+    level_accuracy_db: float | None
+    frequency_accuracy_ppm: float | None
+    detector: str | None
+    averages: int | None
+    software: Mapping[str, str]
+
+
+class SetupMaker:
+    """Makes the setup of each sweep of one job, and knows when it is still the last one."""
+
+    def __init__(self, facts: SetupFacts) -> None:
+        self._facts = facts
+        self._last: tuple[int, Sweep, Capabilities, SetupRecord] | None = None
+
+    def setup_of(self, sweep: Sweep, capabilities: Capabilities, *, step: int) -> SetupRecord:
+        """The setup that ``sweep`` was taken with: the last one again where nothing differs."""
+        if self._last is not None:
+            last_step, last, last_capabilities, record = self._last
+            if (
+                step == last_step
+                and capabilities == last_capabilities
+                and sweep.identity == last.identity
+                and sweep.request == last.request
+                and sweep.unit == last.unit
+                and sweep.resolution == last.resolution
+                and _alike(sweep.reported, last.reported)
+                and np.array_equal(sweep.frequency_hz, last.frequency_hz)
+            ):
+                return record
+        record = self._make(sweep, capabilities, step)
+        self._last = (step, sweep, capabilities, record)
+        return record
+
+    def _make(self, sweep: Sweep, capabilities: Capabilities, step: int) -> SetupRecord:
+        facts = self._facts
+        gain_db = None
+        if facts.chain is not None:
+            gain_db = facts.chain.gain_db(sweep.frequency_hz)
+        what = {
+            "job": facts.job,
+            "kind": facts.kind,
+            "sweeper": facts.sweeper,
+            "plane": facts.plane,
+            "config": facts.config,
+            "config_digest": facts.config_digest,
+            "asked": asdict(sweep.request),
+            "reported": {**asdict(sweep.reported), "sweep_time_s": None},
+            "identity": asdict(sweep.identity),
+            "unit": str(sweep.unit),
+            "resolution": sweep.resolution,
+            "chain": None if facts.chain is None else facts.chain.to_json(),
+        }
+        digest = hashlib.sha256(canonical_json(what).encode())
+        digest.update(sweep.frequency_hz.astype("<f8").tobytes())
+        details = {
+            **what,
+            "reported": asdict(sweep.reported),
+            "capabilities": asdict(capabilities),
+            "software": dict(facts.software),
+            "measuring": self._measuring(sweep, capabilities),
+        }
+        return SetupRecord(
+            setup=digest.hexdigest()[:16],
+            job=facts.job,
+            step=step,
+            sweeper=facts.sweeper,
+            kind=facts.kind,
+            frequency_hz=sweep.frequency_hz,
+            unit=str(sweep.unit),
+            resolution=sweep.resolution,
+            chain_gain_db=gain_db,
+            details=json.loads(json.dumps(details)),
+        )
+
+    def _measuring(self, sweep: Sweep, capabilities: Capabilities) -> dict[str, Any]:
+        """What the meter is told, with what is assumed marked as such."""
+        facts, reported = self._facts, sweep.reported
+        assumed = list(reported.assumed) + list(capabilities.assumed)
+        accuracy_db = facts.level_accuracy_db
+        if accuracy_db is None:
+            accuracy_db = capabilities.level_accuracy_db
+        if accuracy_db is None:
+            accuracy_db = ASSUMED_LEVEL_ACCURACY_DB
+            assumed.append("level_accuracy_db")
+        accuracy_ppm = facts.frequency_accuracy_ppm
+        if accuracy_ppm is None:
+            accuracy_ppm = capabilities.frequency_accuracy_ppm
+        if accuracy_ppm is None:
+            accuracy_ppm = ASSUMED_FREQUENCY_ACCURACY_PPM
+            assumed.append("frequency_accuracy_ppm")
+        detector = reported.detector or facts.detector or sweep.request.detector
+        if detector is None:
+            assumed.append("detector")
+        return {
+            "rbw_hz": reported.rbw_hz or sweep.request.rbw_hz,
+            "detector": None if detector is None else str(detector),
+            "averages": reported.averages or facts.averages,
+            "interval_s": facts.interval_s,
+            "sweep_time_s": reported.sweep_time_s or sweep.took_s,
+            "level_accuracy_db": accuracy_db,
+            "frequency_accuracy_ppm": accuracy_ppm,
+            "assumed": sorted(set(assumed)),
+        }
+
+
+def _alike(now: Reported, then: Reported) -> bool:
+    """Whether two reports are of one setup: equal but for a jitter of the sweep time."""
+    a_s, b_s = now.sweep_time_s, then.sweep_time_s
+    if a_s is not None and b_s is not None and abs(a_s - b_s) > SWEEP_TIME_LIKE * b_s:
+        return False
+    return (
+        now.rbw_hz,
+        now.vbw_hz,
+        now.detector,
+        now.attenuation_db,
+        now.reference_level_dbm,
+        now.averages,
+        now.source_level_dbm,
+    ) == (
+        then.rbw_hz,
+        then.vbw_hz,
+        then.detector,
+        then.attenuation_db,
+        then.reference_level_dbm,
+        then.averages,
+        then.source_level_dbm,
+    )

@@ -1,0 +1,402 @@
+"""Turns what was committed into messages. Nothing here is called before the commit (G1)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import structlog
+
+from acqd import __version__
+from acqd.archive.records import FindingRecord, HourlyRecord, SweepRecord
+from acqd.clock import Clock
+from acqd.measure.meter import FindingDraft, Output
+from acqd.publish.broker import Broker, EmbeddedBroker
+from acqd.publish.client import Publisher
+from acqd.publish.messages import (
+    ChannelOccupancy,
+    ChannelState,
+    Finding,
+    Health,
+    JobState,
+    Occupancy,
+    StationStatus,
+    Summary,
+    SweeperIdentity,
+    SweeperState,
+    Trace,
+    rfc3339,
+    value_payload,
+)
+from acqd.publish.outbox import Outbox
+from acqd.publish.reduce import reduce_trace
+from acqd.publish.settings import BrokerSettings
+from acqd.publish.topics import Topics
+from acqd.station.feed import HOUR_S, SetupView
+from acqd.sweep import Identity, SweepFlag
+
+if TYPE_CHECKING:
+    from acqd.station.job import JobRunner
+
+__all__ = ["STATION", "Teller"]
+
+STATION = "station"
+"""The name under which findings of the station itself are numbered; no job may have it."""
+
+STATE_EVERY_S = 30.0
+"""A job's state is told when it changes, and its counts at most this often."""
+
+EMBEDDED_RETAINED = 90
+
+
+@dataclass(slots=True)
+class _JobFace:
+    """What was last told of one job."""
+
+    state: str = "waiting for its sweeper"
+    since_s: float = 0.0
+    reason: str = ""
+    told_s: float = -math.inf
+    due: int = 0
+    stored: int = 0
+    coverage: float | None = None
+
+
+class Teller:
+    """All messages of one station. Without a broker it only words findings."""
+
+    def __init__(
+        self,
+        *,
+        station: str,
+        title: str,
+        run_id: str,
+        clock: Clock,
+        topics_root: str,
+        trace_points: int,
+        sweepers: Sequence[str],
+        drivers: Mapping[str, str],
+        jobs: Sequence[str],
+    ) -> None:
+        self._common = {"station": station, "run_id": run_id}
+        self._title = title
+        self._clock = clock
+        self._topics = Topics(station, topics_root)
+        self._trace_points = trace_points
+        self._sweepers = tuple(sweepers)
+        self._drivers = dict(drivers)
+        self._jobs = tuple(jobs)
+        self._publisher: Publisher | None = None
+        self._since_s = clock.wall_s()
+        self._faces: dict[str, _JobFace] = {}
+        self._health: Callable[[], Health] | None = None
+        self.sweeps = 0
+        self.findings = 0
+
+    # -- the connection -------------------------------------------------------------------------
+
+    def connect(self, settings: BrokerSettings | None, outbox: Outbox) -> Publisher | None:
+        """Make the publisher; its ``run`` is for the station to start."""
+        if settings is None:
+            return None
+        self._publisher = Publisher(
+            station=self._topics.station,
+            run_id=self._common["run_id"],
+            settings=settings,
+            outbox=outbox,
+            log=structlog.get_logger(),
+            will=self._status("offline", "the connection was lost"),
+            clock=self._clock,
+        )
+        return self._publisher
+
+    @property
+    def publisher(self) -> Publisher | None:
+        return self._publisher
+
+    def health_from(self, health: Callable[[], Health]) -> None:
+        self._health = health
+
+    def station_up(self) -> None:
+        """Tell that the station is there, with how it is doing."""
+        self._retain(self._topics.status, self._status("online", ""))
+
+    async def station_down(self) -> None:
+        """Say goodbye; within a second."""
+        if self._publisher is not None:
+            await self._publisher.close(self._status("offline", "stopped"))
+
+    # -- findings -------------------------------------------------------------------------------
+
+    def finding_topic(self, job: str) -> str:
+        return self._topics.finding(None if job == STATION else job)
+
+    def finding_message(self, job: str, number: int, draft: FindingDraft) -> bytes:
+        """The payload that is committed with the finding, so that it can be sent again alike."""
+        message = Finding.model_validate(
+            {
+                **self._common,
+                "job": None if job == STATION else job,
+                "number": number,
+                "what": draft.what,
+                "at": rfc3339(draft.at_s),
+                "at_s": draft.at_s,
+                "text": draft.text,
+                "seq": draft.seq,
+                "figures": {key: _finite(value) for key, value in draft.figures.items()},
+            }
+        )
+        return message.to_json()
+
+    def findings_waiting(self) -> None:
+        if self._publisher is not None:
+            self._publisher.findings_waiting()
+
+    # -- sweepers -------------------------------------------------------------------------------
+
+    def sweeper(
+        self,
+        name: str,
+        state: str,
+        *,
+        identity: Identity | None = None,
+        problem: str | None = None,
+    ) -> None:
+        """Tell whether a sweeper is there: ``present``, ``away``, ``busy`` or ``fault``."""
+        now_s = self._clock.wall_s()
+        message = SweeperState.model_validate(
+            {
+                **self._common,
+                "sweeper": name,
+                "driver": self._drivers.get(name, ""),
+                "state": state,
+                "since": rfc3339(now_s),
+                "since_s": now_s,
+                "identity": None
+                if identity is None
+                else SweeperIdentity(
+                    maker=identity.maker,
+                    model=identity.model,
+                    serial_number=identity.serial_number,
+                    firmware=identity.firmware,
+                    location=identity.location,
+                    doubtful=identity.is_doubtful,
+                ),
+                "last_error": None if problem is None else problem[:500],
+            }
+        )
+        self._retain(self._topics.sweeper(name), message.to_json())
+
+    # -- jobs -----------------------------------------------------------------------------------
+
+    def job_state(self, job: JobRunner, state: str, reason: str = "") -> None:
+        """Tell what a job is doing, if that is news."""
+        face = self._faces.setdefault(job.name, _JobFace(since_s=self._clock.wall_s()))
+        if (face.state, face.reason) != (state, reason) or face.told_s == -math.inf:
+            face.state, face.reason, face.since_s = state, reason, self._clock.wall_s()
+            self._tell_state(job, face)
+
+    def tell(
+        self,
+        job: JobRunner,
+        told: Sequence[tuple[SweepRecord | None, SetupView | None, Output]],
+        *,
+        hourly: Sequence[HourlyRecord],
+        findings: Sequence[FindingRecord],
+    ) -> None:
+        """Everything that one commit brought out, after it."""
+        self.sweeps += sum(record is not None for record, _, _ in told)
+        self.findings += len(findings)
+        if self._publisher is None:
+            return
+        last: tuple[SweepRecord, SetupView, Output] | None = None
+        for record, view, output in told:
+            for channel in output.channels.values():
+                self._channel(job, channel, record)
+            if record is not None and view is not None and output.summary is not None:
+                last = (record, view, output)
+        if last is not None:
+            self._live(job, *last)
+        for hour in hourly:
+            self._occupancy(job, hour)
+        face = self._faces.setdefault(job.name, _JobFace(since_s=self._clock.wall_s()))
+        if last is not None:
+            summary = last[2].summary or {}
+            face.stored, face.due = int(summary["stored"]), int(summary["due"])
+            face.coverage = summary["coverage"]
+        if findings or self._clock.monotonic_s() - face.told_s >= STATE_EVERY_S:
+            self._tell_state(job, face)
+        if findings:
+            self._publisher.findings_waiting()
+
+    # -- inside ---------------------------------------------------------------------------------
+
+    def _live(self, job: JobRunner, record: SweepRecord, view: SetupView, output: Output) -> None:
+        publisher = self._publisher
+        assert publisher is not None
+        topics, name = self._topics, job.name
+        unit = str(view.event.unit)
+        at = rfc3339(record.started_s)
+        summary = Summary.model_validate(
+            {
+                **self._common,
+                "job": name,
+                "seq": record.seq,
+                "pass_id": record.pass_id,
+                "step": record.step,
+                "kind": job.spec.kind,
+                "at": at,
+                "at_s": record.started_s,
+                "took_s": record.took_s,
+                "unit": unit,
+                "sweeper": job.spec.sweeper,
+                "setup": record.setup,
+                "flags": tuple(str(flag.name).lower() for flag in SweepFlag(record.flags)),
+                job.spec.kind: output.summary,
+            }
+        )
+        publisher.live(topics.summary(name), summary.to_json())
+        for figure, value in output.values.items():
+            if math.isfinite(value):
+                publisher.retain(topics.value(name, figure), value_payload(value))
+        publisher.live(topics.trace(name), self._trace(name, record, view, at).to_json())
+
+    def _trace(self, job: str, record: SweepRecord, view: SetupView, at: str) -> Trace:
+        axis = view.grid.frequency_hz
+        reduced = reduce_trace(axis, view.at_plane(record.level), self._trace_points)
+        even = view.grid.is_even and not reduced.is_reduced
+        levels = reduced.level.round(2).tolist()
+        return Trace.model_validate(
+            {
+                **self._common,
+                "job": job,
+                "seq": record.seq,
+                "step": record.step,
+                "at": at,
+                "at_s": record.started_s,
+                "unit": str(view.event.unit),
+                "start_hz": float(axis[0]),
+                "stop_hz": float(axis[-1]),
+                "points": len(levels),
+                "source_points": reduced.source_points,
+                "frequency_hz": None if even else tuple(reduced.frequency_hz.tolist()),
+                "level": tuple(None if x != x else x for x in levels),
+            }
+        )
+
+    def _channel(
+        self, job: JobRunner, channel: Mapping[str, Any], record: SweepRecord | None
+    ) -> None:
+        heard_s = channel["last_heard_s"]
+        level = next((v for k, v in channel.items() if k.startswith("level_")), None)
+        message = ChannelState.model_validate(
+            {
+                **self._common,
+                "job": job.name,
+                "channel": channel["key"],
+                "name": channel["channel"],
+                "state": "busy" if channel["busy"] else "free",
+                "since": rfc3339(channel["since_s"]),
+                "since_s": channel["since_s"],
+                "last_heard": None if heard_s is None else rfc3339(heard_s),
+                "last_heard_s": heard_s,
+                "level": level,
+                "unit": channel["unit"],
+                "seq": job.last_seq if record is None else record.seq,
+            }
+        )
+        self._retain(self._topics.channel(job.name, channel["key"]), message.to_json())
+
+    def _occupancy(self, job: JobRunner, hour: HourlyRecord) -> None:
+        figures = hour.figures
+        if "due" not in figures:
+            return
+        end_s = hour.hour_start_s + HOUR_S
+        message = Occupancy.model_validate(
+            {
+                **self._common,
+                "job": job.name,
+                "hour_start": rfc3339(hour.hour_start_s),
+                "hour_start_s": hour.hour_start_s,
+                "hour_end": rfc3339(end_s),
+                "hour_end_s": end_s,
+                "due": figures["due"],
+                "stored": figures["stored"],
+                "coverage": figures["coverage"],
+                "fbo": figures.get("fbo"),
+                "sro": figures.get("sro"),
+                "channels": tuple(
+                    ChannelOccupancy(
+                        channel=job.channel_key(one["channel"]),
+                        name=one["channel"],
+                        visits=one["visits"],
+                        busy=one["hits"],
+                        fco=one["fco"],
+                        fco_low=one["fco_low"],
+                        fco_high=one["fco_high"],
+                    )
+                    for one in figures.get("channels", ())
+                ),
+            }
+        )
+        self._retain(self._topics.occupancy(job.name), message.to_json())
+
+    def _tell_state(self, job: JobRunner, face: _JobFace) -> None:
+        face.told_s = self._clock.monotonic_s()
+        message = JobState.model_validate(
+            {
+                **self._common,
+                "job": job.name,
+                "kind": job.spec.kind,
+                "sweeper": job.spec.sweeper,
+                "state": face.state,
+                "reason": face.reason[:500],
+                "since": rfc3339(face.since_s),
+                "since_s": face.since_s,
+                "last_finding": job.last_finding,
+                "last_seq": job.last_seq,
+                "due": face.due,
+                "stored": face.stored,
+                "coverage": face.coverage,
+            }
+        )
+        self._retain(self._topics.state(job.name), message.to_json())
+
+    def _status(self, state: str, reason: str) -> bytes:
+        now_s = self._clock.wall_s()
+        message = StationStatus.model_validate(
+            {
+                **self._common,
+                "state": state,
+                "reason": reason,
+                "at": rfc3339(now_s),
+                "at_s": now_s,
+                "since": rfc3339(self._since_s),
+                "since_s": self._since_s,
+                "version": __version__,
+                "sweepers": self._sweepers,
+                "jobs": self._jobs,
+                "health": self._health() if self._health and state == "online" else None,
+            }
+        )
+        return message.to_json()
+
+    def _retain(self, topic: str, payload: bytes) -> None:
+        if self._publisher is not None:
+            self._publisher.retain(topic, payload)
+
+
+def settings_for(settings: BrokerSettings, broker: Broker | None) -> BrokerSettings:
+    """``settings`` with what only shows once the station's own broker has started."""
+    from dataclasses import replace
+
+    if broker is None:
+        return settings
+    advice = EMBEDDED_RETAINED if isinstance(broker, EmbeddedBroker) else None
+    return replace(settings, address=broker.address, retained_advice=advice)
+
+
+def _finite(value: Any) -> Any:
+    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -1,0 +1,115 @@
+"""What the station notices about itself: its own findings, and the behaviour of its clocks."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import structlog
+
+from acqd.archive.records import Batch, FindingRecord
+from acqd.archive.writer import ArchiveWriter
+from acqd.clock import Clock
+from acqd.errors import ArchiveError
+from acqd.measure.meter import Figure, FindingDraft
+from acqd.station.tell import STATION, Teller
+
+__all__ = ["ClockNews", "ClockWatch", "StationFindings"]
+
+WAITING_MOST = 100
+"""Findings that wait for room in the archive; the oldest goes when there are more."""
+
+STEP_S = 0.5
+"""A wall clock that moves by this much against monotonic time was stepped, not slewed."""
+
+SLEEP_S = 2.0
+"""Boot time that runs ahead of monotonic time by this much between two looks was sleep."""
+
+
+class StationFindings:
+    """Numbers, keeps and tells the station's own findings. They are not replayed."""
+
+    def __init__(
+        self, *, archive: ArchiveWriter, teller: Teller, clock: Clock, next_number: int
+    ) -> None:
+        self._archive = archive
+        self._teller = teller
+        self._clock = clock
+        self._next = next_number
+        self._lock = asyncio.Lock()
+        self._waiting: list[FindingDraft] = []
+        self._log = structlog.get_logger()
+
+    @property
+    def last_number(self) -> int:
+        return self._next - 1
+
+    async def tell(self, what: str, text: str, figures: Mapping[str, Figure] | None = None) -> None:
+        """Keep one finding and tell it. Where it cannot be kept now it waits, bounded."""
+        self._waiting.append(
+            FindingDraft(what=what, at_s=self._clock.wall_s(), text=text, figures=figures or {})
+        )
+        del self._waiting[:-WAITING_MOST]
+        async with self._lock:
+            while self._waiting:
+                try:
+                    await self._keep(self._waiting[0])
+                except ArchiveError as exc:
+                    self._log.error("finding_not_kept", what=what, problem=str(exc))
+                    return
+                self._waiting.pop(0)
+
+    async def _keep(self, draft: FindingDraft) -> None:
+        record = FindingRecord(
+            job=STATION,
+            number=self._next,
+            what=draft.what,
+            at_s=draft.at_s,
+            seq=None,
+            text=draft.text,
+            figures=dict(draft.figures),
+            message=self._teller.finding_message(STATION, self._next, draft),
+        )
+        commit = asyncio.wrap_future(self._archive.commit(Batch(findings=(record,))))
+        await asyncio.shield(commit)
+        self._next += 1
+        self._teller.findings_waiting()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockNews:
+    """What a look at the clocks showed: a step of the wall clock, a sleep of the host, or neither.
+
+    ``from_s`` and ``to_s`` are wall time before and after, as it was read.
+    """
+
+    stepped_s: float
+    slept_s: float
+    from_s: float
+    to_s: float
+
+
+class ClockWatch:
+    """Compares wall, monotonic and boot time from one look to the next."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._wall_s = clock.wall_s()
+        self._monotonic_s = clock.monotonic_s()
+        self._boottime_s = clock.boottime_s()
+
+    def look(self) -> ClockNews | None:
+        """What happened since the last look, or None if time simply passed."""
+        wall_s, monotonic_s = self._clock.wall_s(), self._clock.monotonic_s()
+        boottime_s = self._clock.boottime_s()
+        passed_s = monotonic_s - self._monotonic_s
+        slept_s = (boottime_s - self._boottime_s) - passed_s
+        stepped_s = (wall_s - self._wall_s) - passed_s - slept_s
+        before_s = self._wall_s + passed_s
+        self._wall_s, self._monotonic_s, self._boottime_s = wall_s, monotonic_s, boottime_s
+        slept_s = slept_s if slept_s >= SLEEP_S else 0.0
+        stepped_s = stepped_s if abs(stepped_s) >= STEP_S else 0.0
+        if not slept_s and not stepped_s:
+            return None
+        return ClockNews(stepped_s=stepped_s, slept_s=slept_s, from_s=before_s, to_s=wall_s)
