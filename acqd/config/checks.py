@@ -12,6 +12,7 @@ from acqd.config.models import JobTable, StationTable, SweeperTable
 from acqd.config.problems import Text, near_miss
 from acqd.errors import ConfigError, ConfigProblem
 from acqd.measure.channels import ChannelPlan
+from acqd.plan.sharing import SHARES_MOST
 
 __all__ = ["References", "check_references"]
 
@@ -120,12 +121,12 @@ def _shares(jobs: Mapping[str, JobTable], places: Text) -> Iterator[ConfigProble
             continue
         before = promised.get(job.sweeper, 0.0)
         promised[job.sweeper] = before + job.min_share
-        if before <= 1.0 + 1e-9 < promised[job.sweeper]:
+        if before <= SHARES_MOST + 1e-9 < promised[job.sweeper]:
             yield places.problem(
                 ("job", name, "min_share"),
                 f"with this the shares of sweeper `{job.sweeper}` come to "
                 f"{100 * promised[job.sweeper]:.6g} %",
-                accepted=f"at most {100 * max(0.0, 1.0 - before):.6g} % here",
+                accepted=f"at most {100 * max(0.0, SHARES_MOST - before):.6g} % here",
             )
 
 

@@ -12,8 +12,8 @@ from pydantic import AfterValidator, BeforeValidator, Field
 from acqd.config.quantity import (
     DIFFERENCE,
     DURATION,
+    FRACTION,
     FREQUENCY,
-    Fraction,
     Frequency,
     Level,
     Quantity,
@@ -38,8 +38,9 @@ __all__ = ["DEFAULT_FALSE_ALARM", "KINDS", "BandTable", "JobTable", "WhenTable"]
 KINDS = ("band",)
 """What a job can make of its sweeps."""
 
-DEFAULT_FALSE_ALARM = 1e-4
-"""Wanted probability that noise alone passes the threshold, per sample."""
+DEFAULT_FALSE_ALARM = 1e-7
+"""Wanted probability that noise alone passes the threshold, per sample: a thousand points every two
+seconds then raise about four false alarms a day."""
 
 MOST_POINTS = 1_000_000
 """Points of one sweep: 8 MB a copy in float64. Nobody has asked for more."""
@@ -167,9 +168,9 @@ class WhenTable(Table):
 class BandTable(Table):
     """``[job.NAME.band]``: how a band is watched."""
 
-    false_alarm: Annotated[float, Field(strict=True, gt=0, lt=0.5)] | None = None
+    false_alarm: Annotated[float, Field(strict=True, ge=1e-15, le=0.1)] | None = None
     margin_db: Margin | None = Field(default=None, alias="margin")
-    closing_db: Closing = Field(default=2.0, alias="closing")
+    closing_db: Closing = Field(default=3.0, alias="closing")
     min_duration_s: Annotated[float, Quantity(dimension=DURATION, at_most="1 d")] = Field(
         default=0.0, alias="min_duration"
     )
@@ -186,10 +187,12 @@ class BandTable(Table):
     rules: ClassVar[tuple[KeyRule, ...]] = (AtMostOne(("false_alarm", "margin")),)
 
     def misfits(self) -> Iterator[Misfit]:
-        if self.margin_db is not None and self.closing_db >= self.margin_db:
+        # The default gives way to a small margin by itself; what is asked for does not.
+        is_asked = "closing_db" in self.model_fields_set
+        if self.margin_db is not None and is_asked and self.closing_db >= self.margin_db:
             margin = format_quantity(self.margin_db, DIFFERENCE)
             yield Misfit(
-                key="closing" if "closing_db" in self.model_fields_set else "margin",
+                key="closing",
                 problem=f"the closing threshold, {format_quantity(self.closing_db, DIFFERENCE)} "
                 f"below the opening one, is not above the noise floor",
                 accepted=f"`closing` smaller than `margin` ({margin})",
@@ -231,7 +234,7 @@ class JobTable(Table):
     averages: Annotated[Count, Field(ge=1, le=100_000)] | None = None
     chain: str | None = None
     priority: Annotated[Count, Field(ge=-100, le=100)] = 0
-    min_share: Fraction = 0.1
+    min_share: Annotated[float, Quantity(dimension=FRACTION, at_most="90 %")] = 0.1
     enabled: Switch = True
     when: WhenTable = Field(description='a table that says how often, such as every = "2 s"')
     band: BandTable = Field(default_factory=BandTable)

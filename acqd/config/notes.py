@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import numpy as np
-
 from acqd.config.jobs import JobTable
 from acqd.config.whole import StationConfig
+from acqd.measure.bandpower import scallop_db, step_too_wide
 from acqd.plan.schedule import ClockWindow
+from acqd.plan.sharing import SHARES_MOST
 
-__all__ = ["loss_between_points_db", "notes_of"]
+__all__ = ["notes_of"]
 
 Note = tuple[tuple[str, ...], str]
 """Where, and the sentence."""
@@ -18,7 +18,7 @@ Note = tuple[tuple[str, ...], str]
 
 def notes_of(config: StationConfig) -> tuple[str, ...]:
     """Notes on ``config`` in file order: ``file:line: where: sentence``."""
-    notes = [*_of_mqtt(config), *_of_station(config), *_unused(config)]
+    notes = [*_of_mqtt(config), *_of_station(config), *_unused(config), *_of_shares(config)]
     for name in config.jobs:
         notes.extend(_of_job(config, name))
     problems = (
@@ -27,14 +27,6 @@ def notes_of(config: StationConfig) -> tuple[str, ...]:
     )
     ordered = sorted(problems, key=lambda pair: pair[0])
     return tuple(f"{each.file}:{line}: {each.where}: {each.problem}" for line, each in ordered)
-
-
-def loss_between_points_db(step_hz: float, rbw_hz: float) -> float:
-    """How much weaker a carrier midway between two points reads than one on a point.
-
-    For a Gaussian filter, whose response is 3.01 dB down at half its RBW: 3.01 dB · (step/RBW)².
-    """
-    return 10.0 * float(np.log10(2.0)) * (step_hz / rbw_hz) ** 2
 
 
 def _of_mqtt(config: StationConfig) -> Iterator[Note]:
@@ -71,6 +63,19 @@ def _unused(config: StationConfig) -> Iterator[Note]:
             yield ("sweeper", name), "no job uses this sweeper"
 
 
+def _of_shares(config: StationConfig) -> Iterator[Note]:
+    wanted: dict[str, float] = {}
+    for job in config.enabled_jobs.values():
+        wanted[job.sweeper] = wanted.get(job.sweeper, 0.0) + job.min_share
+    for name, share in wanted.items():
+        if share > SHARES_MOST + 1e-9:
+            yield (
+                ("sweeper", name),
+                f"the shares of its jobs come to {100 * share:.3g} %; they are all made smaller "
+                f"to come to {100 * SHARES_MOST:.3g} %",
+            )
+
+
 def _of_job(config: StationConfig, name: str) -> Iterator[Note]:
     job, place = config.jobs[name], ("job", name)
     if job.enabled and not config.sweepers[job.sweeper].enabled:
@@ -95,7 +100,7 @@ def _of_resolution(job: JobTable, place: tuple[str, ...]) -> Iterator[Note]:
     step_hz = job.request().step_hz
     if job.rbw_hz is None or step_hz <= job.rbw_hz * (1 + 1e-9):
         return
-    loss_db = loss_between_points_db(step_hz, job.rbw_hz)
+    loss_db = -scallop_db(step_hz, job.rbw_hz)
     reads = f"reads {loss_db:.1f} dB low" if loss_db < 60 else "is not seen"
     yield (
         (*place, "rbw"),
@@ -134,5 +139,7 @@ def _of_channels(config: StationConfig, name: str) -> Iterator[Note]:
     narrowest_hz = min((channel.width_hz for channel in heard), default=float("inf"))
     if job.request().step_hz > narrowest_hz:
         yield place, "there are channels narrower than the step, which no point may fall in"
+    if job.rbw_hz is not None and step_too_wide(job.request().step_hz, job.rbw_hz):
+        yield place, "powers of channels are not given: the step is more than half the RBW"
     if job.rbw_hz is not None and job.rbw_hz > narrowest_hz:
         yield place, "there are channels narrower than the RBW: neighbours will be heard in them"

@@ -11,6 +11,7 @@ import pytest
 
 from acqd.config.load import StationConfig, load_config
 from acqd.errors import ConfigError
+from acqd.measure.band_work import BandSettings
 from acqd.sweep import Detector, SweepRequest
 
 Read = Callable[[str], StationConfig]
@@ -29,7 +30,7 @@ def test_small_config_is_read(read: Read, small: str, tmp_path: Path) -> None:
     assert str(config.mqtt.endpoint) == "127.0.0.1:1883"
     assert config.sweepers["mast"].deadline_s == 30.0
     assert config.jobs["watch"].min_share == 0.1
-    assert config.jobs["watch"].band.opening_probability == 1e-4
+    assert config.jobs["watch"].band.opening_probability == 1e-7
     assert config.jobs["watch"].when.every_s == 2.0
     assert config.text == small
     assert config.notes() == ()
@@ -182,7 +183,7 @@ def test_mark_of_byte_order_and_windows_lines(tmp_path: Path, small: str) -> Non
         ("[job.watch]", "# a comment\n[job.watch]\ntitle = 'x'\npriority = 3"),
         ('rbw = "10 kHz"', 'rbw = "10000 Hz"'),
         ('step = "5 kHz"', "points = 1221"),
-        ('rbw = "10 kHz"', 'rbw = "10 kHz"\nband = { false_alarm = 1e-4, closing = "2 dB" }'),
+        ('rbw = "10 kHz"', 'rbw = "10 kHz"\nband = { false_alarm = 1e-7, closing = "3 dB" }'),
         ('every = "2 s"', 'every = "2 s", window = "21:00..06:00", until = 2026-01-01'),
         ('address = "sim:mast"', 'address = "sim:other"'),
     ],
@@ -222,3 +223,12 @@ def test_digest_source_is_canonical_json(edited: Edited, read: Read, small: str)
     assert data["rbw"] == "10000 Hz"
     assert data["channel_plan"]["channels"][0]["centre_hz"] == 446_006_250.0
     assert data["chain_parts"][0]["gain_db"] == [-1.0]
+
+
+def test_defaults_are_those_of_the_meter(read: Read, small: str) -> None:
+    """What the config fills in for a band and what its meter would take by itself are the same."""
+    band, meter = read(small).jobs["watch"].band, BandSettings()
+    assert band.opening_probability == meter.false_alarm
+    for name in ("margin_db", "closing_db", "min_duration_s", "floor", "learn_s", "floor_step_db"):
+        assert getattr(band, name) == getattr(meter, name), name
+    assert band.flapping_s == meter.flapping_s

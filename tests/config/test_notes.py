@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import numpy as np
 import pytest
 
 from acqd.config.load import StationConfig
-from acqd.config.notes import loss_between_points_db
 
 Read = Callable[[str], StationConfig]
 Edited = Callable[..., str]
@@ -94,6 +92,11 @@ Edited = Callable[..., str]
             "",
         ),
         ([("[station]", '[mqtt]\nuser_env = "U"\n[station]')], 1, "asks for no user"),
+        (
+            [('rbw = "10 kHz"', 'band.channels = "marine-vhf"\nrbw = "8 kHz"')],
+            23,
+            "powers of channels are not given",
+        ),
     ],
     ids=str,
 )
@@ -121,9 +124,10 @@ def test_station_without_jobs(read: Read, small: str) -> None:
     assert "no job uses this sweeper" in notes[1]
 
 
-@pytest.mark.parametrize("ratio", [0.25, 0.5, 1.0, 2.0, 3.0])
-def test_loss_between_points(ratio: float) -> None:
-    """Against the Gaussian filter itself: half power at half the RBW from its centre."""
-    offset = ratio / 2.0
-    response = np.exp(-np.log(2.0) * (2.0 * offset) ** 2)
-    assert loss_between_points_db(ratio, 1.0) == pytest.approx(-10 * np.log10(response))
+def test_shares_that_are_made_smaller(read: Read, small: str) -> None:
+    """Ten jobs with the share that they have by default are one too many for 90 %."""
+    job = small[small.index("[job.watch]") :]
+    text = small + "".join(job.replace("watch", f"watch-{number}") for number in range(8))
+    assert read(text).notes() == ()
+    (note,) = read(text + job.replace("watch", "watch-8")).notes()
+    assert ":8: sweeper.mast: the shares of its jobs come to 100 %" in note

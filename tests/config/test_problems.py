@@ -89,13 +89,16 @@ Edited = Callable[..., str]
         ),
         (
             ('rbw = "10 kHz"', "band.false_alarm = 0.5"),
-            "job.watch.band.false_alarm", 23, "below 0.5",
+            "job.watch.band.false_alarm", 23, "at most 0.1",
         ),
         (
             ('rbw = "10 kHz"', 'band.false_alarm = "10 %"'),
             "job.watch.band.false_alarm", 23, "not a number",
         ),
-        (('rbw = "10 kHz"', 'band.margin = "2 dB"'), "job.watch.band.margin", 23, "noise floor"),
+        (
+            ('rbw = "10 kHz"', 'band = { margin = "6 dB", closing = "6 dB" }'),
+            "job.watch.band.closing", 23, "noise floor",
+        ),
         (
             ('rbw = "10 kHz"', 'band.floor = "even"'),
             "job.watch.band.floor", 23, '"flat" or "learnt"',
@@ -110,7 +113,7 @@ Edited = Callable[..., str]
         ),
         (('rbw = "10 kHz"', 'every = "2 s"'), "job.watch.every", 23, "belongs to [job.NAME.when]"),
         (('rbw = "10 kHz"', 'detector = "peak"'), "job.watch.detector", 23, '"positive"'),
-        (('rbw = "10 kHz"', 'min_share = "101 %"'), "job.watch.min_share", 23, "at most 100 %"),
+        (('rbw = "10 kHz"', 'min_share = "91 %"'), "job.watch.min_share", 23, "at most 90 %"),
         (('rbw = "10 kHz"', "priority = 101"), "job.watch.priority", 23, "at most 100"),
         (('rbw = "10 kHz"', 'enabled = "yes"'), "job.watch.enabled", 23, "true or false"),
         (('loss = "1 dB"', ""), "chain.aerial.part[1]", 13, "nothing says what the part does"),
@@ -271,8 +274,8 @@ def test_shares_beyond_the_whole(problems: Problems, read: Read, small: str) -> 
             "[job.watch]", f'[job.second]\nmin_share = "{second} %"'
         )
 
-    assert len(read(with_shares(60, 40)).jobs) == 2
-    (found,) = problems(with_shares(60, 41))
+    assert len(read(with_shares(50, 40)).jobs) == 2
+    (found,) = problems(with_shares(50, 41))
     assert (found.where, found.accepted) == ("job.second.min_share", "at most 40 % here")
 
 
