@@ -48,9 +48,11 @@ def codes_from_levels(level: NDArray[np.floating], step: float) -> NDArray[Any] 
     codes = scaled.astype(np.int16 if largest <= 2**15 - 2 else np.int32)
     if any_missing:
         codes[missing] = MISSING_CODE[codes.dtype.itemsize]
-    back = levels_from_codes(codes, step)
-    same = np.array_equal(back, level, equal_nan=True)
-    return codes if same else None
+    # By their bits: a −0.0 equals the 0.0 that its code gives back, and is not the same.
+    back = levels_from_codes(codes, step).view(np.uint32)
+    given = np.ascontiguousarray(level).view(np.uint32)
+    same = back == given
+    return codes if bool((same | missing if any_missing else same).all()) else None
 
 
 def finest_step(level: NDArray[np.floating], declared: float | None = None) -> float | None:
@@ -78,6 +80,7 @@ def canonical_levels(
         (points,) float32 where every value is a float32 already, or where all values lie on the
         declared step or on one of :data:`STEPS` within rounding of float64 (then the float32
         nearest to ``code · step``); else float64. Complex data likewise complex64 or complex128.
+        A real −0.0 becomes 0.0: the sign of no level means nothing, and integers have none.
     """
     if np.iscomplexobj(level):
         narrow = level.astype(np.complex64)
@@ -85,14 +88,14 @@ def canonical_levels(
         exact = np.array_equal(narrow.astype(np.complex128), wide, equal_nan=True)
         return narrow if exact else wide
     if level.dtype == np.float32:
-        return np.ascontiguousarray(level)
+        return np.ascontiguousarray(level) + np.float32(0.0)
     wide = level.astype(np.float64)
     narrow_real = wide.astype(np.float32)
     if np.array_equal(narrow_real.astype(np.float64), wide, equal_nan=True):
-        return narrow_real
+        return narrow_real + np.float32(0.0)
     for step in (*((resolution,) if resolution else ()), *STEPS):
         codes = np.rint(wide / step)
         off = np.abs(codes * step - wide)
         if bool((np.isnan(wide) | (off <= 4e-16 * np.abs(wide) + 1e-300)).all()):
-            return np.asarray(codes * step, dtype=np.float32)
-    return wide
+            return np.asarray(codes * step + 0.0, dtype=np.float32)
+    return wide + 0.0

@@ -49,6 +49,7 @@ from acqd.archive.tables import (
 from acqd.errors import ArchiveDamaged, ArchiveError
 
 __all__ = [
+    "EVENT_PAGE_ROWS",
     "Journal",
     "JournalView",
     "Mark",
@@ -271,6 +272,13 @@ class JournalView:
             "SELECT job FROM sweep UNION SELECT job FROM gap UNION SELECT job FROM hourly"
         ).fetchall()
         return {job for (job,) in rows}
+
+    def first_seq(self, job: str, *, after: int = 0) -> int | None:
+        """The lowest sequence number of a job above ``after``, or None."""
+        (first,) = self.connection.execute(
+            "SELECT MIN(seq) FROM sweep WHERE job = ? AND seq > ?", (job, after)
+        ).fetchone()
+        return None if first is None else int(first)
 
     def last_times(self) -> tuple[float, str] | None:
         """End of the last sweep and the boot it was of, or None in a journal without sweeps."""

@@ -39,7 +39,7 @@ class Packing:
         if self.step is None:
             return level
         codes = codes_from_levels(level, self.step)
-        if codes is None or codes.dtype.itemsize > self.width or _has_negative_zero(level):
+        if codes is None or codes.dtype.itemsize > self.width:
             raise DoesNotFit
         if codes.dtype.itemsize < self.width:
             wide = codes.astype(np.int32)
@@ -65,9 +65,3 @@ def packings(tag: str, declared: float | None) -> Iterator[Packing]:
             for step in steps:
                 yield Packing(float(step), width)
     yield Packing()
-
-
-def _has_negative_zero(level: NDArray[Any]) -> bool:
-    """Integers have no −0.0; codes compare equal to it, bits do not."""
-    zero = level == 0.0
-    return bool(zero.any()) and bool(np.signbit(level[zero]).any())

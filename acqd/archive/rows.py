@@ -14,7 +14,7 @@ from acqd.archive.records import SetupRecord, SweepRecord
 from acqd.archive.tables import TAGS
 from acqd.sweep import SweepFlag
 
-__all__ = ["CORE", "Rows"]
+__all__ = ["CORE", "SQL_CORE", "Rows"]
 
 CORE: dict[str, str] = {
     "sequence": "<i8",
@@ -28,6 +28,19 @@ CORE: dict[str, str] = {
     "flags": "<i4",
 }
 """Numbers that every sweep has, by the name of the variable. No sweeper time is NaN."""
+
+SQL_CORE: dict[str, str] = {
+    "event": "event",
+    "sequence": "seq",
+    "pass": "pass_id",
+    "due": "due_s",
+    "time": "started_s",
+    "monotonic": "monotonic_s",
+    "duration": "took_s",
+    "sweeper_time": "sweeper_time_s",
+    "flags": "flags",
+}
+"""The same by the columns of the journal's sweep table, its key first."""
 
 _SQL_PLACE = {
     "event": 0,

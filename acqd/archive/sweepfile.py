@@ -7,7 +7,10 @@ once to float32, or the floats as they are. h5py is imported when the first file
 from __future__ import annotations
 
 import json
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from types import TracebackType
@@ -29,8 +32,26 @@ __all__ = ["COLUMN_ATTRIBUTE", "SUMMARY_BYTES", "SUMMARY_END", "SweepFile"]
 COLUMN_ATTRIBUTE = "summary_column"
 """Marks a variable as a summary's column, and holds the column's own name."""
 
+CHUNKS_FOR_THREADS = 4
+CHUNKS_IN_FLIGHT = 4
+
 SUMMARY_BYTES = "summary_json"
 SUMMARY_END = "summary_json_end"
+
+
+@dataclass(frozen=True, slots=True)
+class _Stored:
+    """How the chunks of one level variable are held."""
+
+    shape: tuple[int, ...]
+    dtype: np.dtype[Any]
+    packing: Packing
+
+    @classmethod
+    def of(cls, dataset: Any) -> _Stored:
+        step = dataset.attrs.get("scale_factor")
+        packing = Packing() if step is None else Packing(float(step), dataset.dtype.itemsize)
+        return cls(dataset.chunks, dataset.dtype, packing)
 
 
 class SweepFile:
@@ -55,6 +76,7 @@ class SweepFile:
             self.count = int(self._file["sequence"].shape[0])
             self.tag = _text(self._file.attrs["level_type"])
             self._cache: tuple[int, NDArray[Any]] | None = None
+            self._stored: list[_Stored] | None = None
         except (KeyError, ValueError) as exc:
             self._file.close()
             raise ArchiveDamaged(f"{path}: not a file of sweeps ({exc})") from exc
@@ -134,6 +156,38 @@ class SweepFile:
             out[low - start : high - start] = block[low - chunk * rows : high - chunk * rows]
         return out
 
+    def levels_at(self, rows: NDArray[np.int64], out: NDArray[Any]) -> None:
+        """Canonical levels of the sweeps ``rows``, in any order, into ``out`` (rows, points).
+
+        Many chunks are inflated by two threads: HDF5 only hands them over, one after the other.
+        """
+        chunk_rows = self.chunk_rows
+        owner = rows // chunk_rows
+        chunks = np.unique(owner).tolist()
+
+        def fill(chunk: int, stored: list[tuple[_Stored, bytes]]) -> None:
+            here = np.flatnonzero(owner == chunk)
+            block = self._decode(stored)
+            out[here] = block[rows[here] - chunk * chunk_rows]
+
+        if len(chunks) < CHUNKS_FOR_THREADS:
+            for chunk in chunks:
+                fill(chunk, self._fetch(chunk))
+            return
+        with ThreadPoolExecutor(2, thread_name_prefix="acqd-inflate") as pool:
+            waiting: deque[Future[None]] = deque()
+            for chunk in chunks:
+                waiting.append(pool.submit(fill, chunk, self._fetch(chunk)))
+                if len(waiting) > CHUNKS_IN_FLIGHT:
+                    waiting.popleft().result()
+            for future in waiting:
+                future.result()
+
+    def names_of(self, what: str) -> NDArray[Any]:
+        """The run or boot of each sweep, (sweeps,) of str."""
+        names = np.array(self._names(f"{what}_ids"), dtype=object)
+        return np.asarray(names[self._file[what][...]])
+
     def rows(self, start: int, stop: int) -> Rows:
         """Everything about sweeps ``start`` to ``stop`` (not included)."""
         runs, boots = self._names("run_ids"), self._names("boot_ids")
@@ -176,23 +230,33 @@ class SweepFile:
         return [file["level"]] if "level" in file else [file["level_real"], file["level_imag"]]
 
     def _block(self, chunk: int) -> NDArray[Any]:
-        if self._cache is not None and self._cache[0] == chunk:
-            return self._cache[1]
-        parts = []
-        for dataset in self._level_names():
-            _, data = dataset.id.read_direct_chunk((chunk * dataset.chunks[0], 0))
-            step = dataset.attrs.get("scale_factor")
-            packing = Packing() if step is None else Packing(float(step), dataset.dtype.itemsize)
-            try:
-                stored = decode_chunk(data, dataset.chunks, dataset.dtype)
-            except ArchiveDamaged as exc:
-                raise ArchiveDamaged(f"{self.path}: {exc}") from exc
-            parts.append(packing.unpack(stored))
-        block = parts[0]
-        if len(parts) == 2:
-            block = np.empty(parts[0].shape, dtype=TAGS[self.tag])
-            block.real, block.imag = parts
-        self._cache = (chunk, block)
+        if self._cache is None or self._cache[0] != chunk:
+            self._cache = (chunk, self._decode(self._fetch(chunk)))
+        return self._cache[1]
+
+    def _fetch(self, chunk: int) -> list[tuple[_Stored, bytes]]:
+        """A chunk as it lies in the file, for each level variable."""
+        if self._stored is None:
+            self._stored = [_Stored.of(dataset) for dataset in self._level_names()]
+        place = (chunk * self._stored[0].shape[0], 0)
+        return [
+            (stored, dataset.id.read_direct_chunk(place)[1])
+            for stored, dataset in zip(self._stored, self._level_names(), strict=True)
+        ]
+
+    def _decode(self, fetched: list[tuple[_Stored, bytes]]) -> NDArray[Any]:
+        """Levels of a chunk. Touches no file, so it may run in any thread."""
+        try:
+            parts = [
+                stored.packing.unpack(decode_chunk(data, stored.shape, stored.dtype))
+                for stored, data in fetched
+            ]
+        except ArchiveDamaged as exc:
+            raise ArchiveDamaged(f"{self.path}: {exc}") from exc
+        if len(parts) == 1:
+            return parts[0]
+        block = np.empty(parts[0].shape, dtype=TAGS[self.tag])
+        block.real, block.imag = parts
         return block
 
     def _names(self, attribute: str) -> list[str]:

@@ -1,0 +1,154 @@
+"""From pieces to an xarray Dataset. Imports xarray, so it is imported when a question needs it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+from xarray.core import indexing
+
+from acqd.archive.index import Piece, Wanted
+from acqd.archive.lazy import LevelArray
+from acqd.archive.records import SetupRecord
+from acqd.errors import ArchiveError
+from acqd.sweep import SweepFlag
+
+__all__ = ["dataset_of"]
+
+NAMES_SHOWN = 6
+
+
+def dataset_of(wanted: Wanted, pieces: list[Piece], *, far_end: bool) -> xr.Dataset:
+    """All sweeps of the pieces, in the order of their numbers, levels lazy.
+
+    Raises:
+        ArchiveError: the pieces have different grids or units.
+    """
+    _check_alike(wanted, pieces)
+    setup = pieces[0].setup
+    sequence = np.concatenate([piece.sequence for piece in pieces])
+    order = np.argsort(sequence, kind="stable")
+    point = "frequency" if _strict(setup.frequency_hz) else "point"
+
+    def joined(name: str) -> NDArray[Any]:
+        return np.concatenate([piece.core[name] for piece in pieces])[order]
+
+    levels = LevelArray(wanted, pieces, order, far_end=far_end)
+    times = {"long_name": "start of the sweep, by the station's clock"}
+    coords: dict[str, Any] = {
+        "time": ("sweep", _datetimes(joined("time")), times),
+        "sequence": ("sweep", sequence[order], {"long_name": "number of the sweep in its job"}),
+        "frequency": (point, setup.frequency_hz, {"units": "Hz", "long_name": "frequency"}),
+        "setup": ("sweep", _repeated([p.setup.setup for p in pieces], pieces)[order]),
+    }
+    variables: dict[str, Any] = {
+        "level": xr.Variable(
+            ("sweep", point),
+            indexing.LazilyIndexedArray(levels),
+            {"units": setup.unit, "long_name": _level_name(far_end)},
+        ),
+        "started": ("sweep", joined("time"), {"units": "s", "long_name": "seconds since 1970"}),
+        "duration": ("sweep", joined("duration"), {"units": "s"}),
+        "due": ("sweep", _datetimes(joined("due"))),
+        "pass": ("sweep", joined("pass")),
+        "event": ("sweep", joined("event")),
+        "monotonic": ("sweep", joined("monotonic"), {"units": "s"}),
+        "sweeper_time": ("sweep", _datetimes(joined("sweeper_time"))),
+        "flags": ("sweep", joined("flags"), _flag_attributes()),
+        "run": ("sweep", np.concatenate([piece.run for piece in pieces])[order]),
+        "boot": ("sweep", np.concatenate([piece.boot for piece in pieces])[order]),
+    }
+    for name, values in _columns(pieces).items():
+        # A column may be called like one of ours; the sweep's own facts keep their names.
+        variables[name if name not in {*variables, *coords} else f"summary_{name}"] = (
+            "sweep",
+            values[order],
+        )
+    gain = _common_gain(pieces)
+    if gain is not None:
+        coords["chain_gain"] = (point, gain, {"units": "dB"})
+    attributes = {
+        "job": wanted.job,
+        "step": wanted.step,
+        "kind": setup.kind,
+        "sweeper": setup.sweeper,
+        "unit": setup.unit,
+        "plane": "far end" if far_end else "input",
+        "setups": list(dict.fromkeys(piece.setup.setup for piece in pieces)),
+    }
+    return xr.Dataset(variables, coords, attributes)
+
+
+def _check_alike(wanted: Wanted, pieces: list[Piece]) -> None:
+    kinds: dict[tuple[bytes, str, bool], list[SetupRecord]] = {}
+    for piece in pieces:
+        setup = piece.setup
+        key = (setup.frequency_hz.tobytes(), setup.unit, piece.tag.startswith("<c"))
+        kinds.setdefault(key, []).append(setup)
+    if len(kinds) < 2:
+        return
+    seen = {setup.setup: setup for setups in kinds.values() for setup in setups}
+    named = [
+        f"{s.setup} ({s.frequency_hz.size} points, {s.frequency_hz.min() / 1e6:.6g} to "
+        f"{s.frequency_hz.max() / 1e6:.6g} MHz, {s.unit})"
+        for s in seen.values()
+    ]
+    more = f" and {len(named) - NAMES_SHOWN} more" if len(named) > NAMES_SHOWN else ""
+    raise ArchiveError(
+        f"job {wanted.job}, step {wanted.step}: sweeps of {len(named)} setups with different "
+        f"grids or units; choose one with setup=: {'; '.join(named[:NAMES_SHOWN])}{more}"
+    )
+
+
+def _strict(axis: NDArray[np.float64]) -> bool:
+    steps = np.diff(axis)
+    return bool((steps > 0).all()) or bool((steps < 0).all())
+
+
+def _datetimes(seconds: NDArray[np.float64]) -> NDArray[np.datetime64]:
+    """Nanoseconds since 1970, NaT for NaN. A float64 of today holds a quarter of a microsecond."""
+    whole = np.floor(np.where(np.isnan(seconds), 0.0, seconds))
+    part = np.rint((np.where(np.isnan(seconds), 0.0, seconds) - whole) * 1e9)
+    out = (whole.astype(np.int64) * 1_000_000_000 + part.astype(np.int64)).astype("M8[ns]")
+    out[np.isnan(seconds)] = np.datetime64("NaT")
+    return out
+
+
+def _repeated(values: list[str], pieces: list[Piece]) -> NDArray[Any]:
+    sizes = [piece.place.size for piece in pieces]
+    return np.repeat(np.array(values, dtype=object), sizes)
+
+
+def _columns(pieces: list[Piece]) -> dict[str, NDArray[np.float64]]:
+    names = dict.fromkeys(name for piece in pieces for name in piece.columns)
+    return {
+        name: np.concatenate(
+            [piece.columns.get(name, np.full(piece.place.size, np.nan)) for piece in pieces]
+        )
+        for name in names
+    }
+
+
+def _common_gain(pieces: list[Piece]) -> NDArray[np.float64] | None:
+    """The chain's gain where all pieces have the same one; each piece's own is used anyway."""
+    gain = pieces[0].setup.chain_gain_db
+    if gain is None:
+        return None
+    for piece in pieces:
+        other = piece.setup.chain_gain_db
+        if other is None or not np.array_equal(other, gain):
+            return None
+    return gain
+
+
+def _level_name(far_end: bool) -> str:
+    return "level at the far end of the chain" if far_end else "level at the sweeper's input"
+
+
+def _flag_attributes() -> dict[str, Any]:
+    return {
+        "flag_masks": [int(flag) for flag in SweepFlag],
+        "flag_meanings": " ".join(str(flag.name).lower() for flag in SweepFlag),
+    }

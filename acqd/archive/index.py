@@ -1,0 +1,310 @@
+"""Which sweeps there are, and where each lies: volume, segment or journal.
+
+A station may be writing. Journals are therefore looked at first: what is sealed meanwhile is found
+a second time in a segment and taken once, instead of being missed in both. A file that is gone
+between listing and opening was sealed or merged meanwhile: then everything is listed anew.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.archive.database import error_of, pages
+from acqd.archive.journal import JournalView
+from acqd.archive.layout import (
+    DAY_S,
+    FileKind,
+    FileName,
+    day_start_s,
+    list_days,
+    list_files,
+    list_journals,
+)
+from acqd.archive.records import SetupRecord
+from acqd.archive.rows import CORE, SQL_CORE
+from acqd.archive.sweepfile import SweepFile
+from acqd.errors import ArchiveError
+
+__all__ = [
+    "Piece",
+    "Wanted",
+    "find_pieces",
+    "list_range",
+    "list_settled",
+    "open_journals",
+    "read_levels",
+    "retried",
+]
+
+RETRIES = 20
+"""Listings until a busy archive holds still: each try means a file was sealed or merged in it."""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """Sweeps of a job that start in [start_s, stop_s), of one step; of one setup or of all."""
+
+    root: Path
+    job: str
+    start_s: float = -np.inf
+    stop_s: float = np.inf
+    step: int = 0
+    setup: str | None = None
+
+
+@dataclass(slots=True)
+class Piece:
+    """Sweeps of one setup in one file or journal.
+
+    ``place`` is the row in a file, the ordinal in a journal; one a sweep, like everything else.
+    """
+
+    path: Path
+    is_journal: bool
+    setup: SetupRecord
+    tag: str
+    place: NDArray[np.int64]
+    core: dict[str, NDArray[Any]]
+    run: NDArray[Any]
+    boot: NDArray[Any]
+    columns: dict[str, NDArray[np.float64]]
+
+    @property
+    def sequence(self) -> NDArray[np.int64]:
+        return self.core["sequence"]
+
+    def keep(self, where: NDArray[Any]) -> None:
+        """Leave out all sweeps but those at ``where``."""
+        self.place = self.place[where]
+        self.core = {name: values[where] for name, values in self.core.items()}
+        self.run, self.boot = self.run[where], self.boot[where]
+        self.columns = {name: values[where] for name, values in self.columns.items()}
+
+
+def retried(what: str, attempt: Callable[[], T]) -> T:
+    """``attempt`` until no file vanishes under it.
+
+    Raises:
+        ArchiveError: the archive would not hold still.
+    """
+    for _ in range(RETRIES):
+        try:
+            return attempt()
+        except FileNotFoundError:
+            continue
+    raise ArchiveError(
+        f"{what}: files kept vanishing while they were read ({RETRIES} tries); "
+        f"is something else removing files from the archive?"
+    )
+
+
+@contextmanager
+def open_journals(root: Path) -> Iterator[list[JournalView]]:
+    """Every journal there is, open; they can be read to the end also if they are sealed meanwhile.
+
+    Raises:
+        ArchiveError: a journal cannot be read.
+    """
+    views = retried(str(root), lambda: _open_once(root))
+    try:
+        yield views
+    finally:
+        for view in views:
+            view.close()
+
+
+def _open_once(root: Path) -> list[JournalView]:
+    views: list[JournalView] = []
+    try:
+        for path in list_journals(root):
+            view = JournalView(path)
+            views.append(view)
+            # The first look opens the log too. If the file is still there after it, log and file
+            # belong together, and both stay readable for as long as they are open.
+            whole = view.begun()
+            if not path.exists():
+                raise FileNotFoundError(path)
+            if not whole:
+                views.pop().close()
+    except BaseException as exc:
+        for view in views:
+            view.close()
+        if isinstance(exc, ArchiveError) and views and not views[-1].path.exists():
+            raise FileNotFoundError(views[-1].path) from exc
+        raise
+    return views
+
+
+def list_range(root: Path, job: str, start_s: float, stop_s: float) -> list[tuple[Path, FileName]]:
+    """Files of the days that a range of time touches, volumes of each day first."""
+    found = []
+    for day in list_days(root, job):
+        day_s = day_start_s(day)
+        if day_s + DAY_S > start_s and day_s < stop_s:
+            found += list_files(root, job, day)
+    return found
+
+
+def find_pieces(wanted: Wanted) -> list[Piece]:
+    """All sweeps wanted, each once, ordered by the first sequence number of a piece.
+
+    Raises:
+        ArchiveError: a file cannot be read.
+    """
+    return retried(f"job {wanted.job}", lambda: _find_once(wanted))
+
+
+def _find_once(wanted: Wanted) -> list[Piece]:
+    late: list[Piece] = []
+    with open_journals(wanted.root) as views:
+        for view in views:
+            late += _pieces_of_journal(view, wanted)
+    listed = list_settled(wanted.root, wanted.job, wanted.start_s, wanted.stop_s)
+    pieces: list[Piece] = []
+    seen: dict[str, list[NDArray[np.int64]]] = {}
+    for path, name in listed:
+        if name.step != wanted.step:
+            continue
+        piece = _piece_of_file(path, wanted)
+        if piece is not None:
+            _take(piece, pieces, seen)
+    for piece in late:
+        _take(piece, pieces, seen)
+    return sorted(pieces, key=lambda piece: int(piece.sequence[0]))
+
+
+def list_settled(
+    root: Path, job: str, start_s: float, stop_s: float
+) -> list[tuple[Path, FileName]]:
+    """A listing in which no merge was missed halfway: two in a row that agree on the volumes."""
+    listed = list_range(root, job, start_s, stop_s)
+    for _ in range(RETRIES):
+        again = list_range(root, job, start_s, stop_s)
+        if _volumes(again) == _volumes(listed):
+            return again
+        listed = again
+    return listed
+
+
+def _volumes(listed: list[tuple[Path, FileName]]) -> list[Path]:
+    return [path for path, name in listed if name.kind == FileKind.VOLUME]
+
+
+def _take(piece: Piece, pieces: list[Piece], seen: dict[str, list[NDArray[np.int64]]]) -> None:
+    """Add what of a piece no earlier one has."""
+    earlier = seen.setdefault(piece.setup.setup, [])
+    for sequence in earlier:
+        if sequence[0] <= piece.sequence[-1] and piece.sequence[0] <= sequence[-1]:
+            piece.keep(~np.isin(piece.sequence, sequence))
+            if not piece.place.size:
+                return
+    earlier.append(piece.sequence)
+    pieces.append(piece)
+
+
+def _piece_of_file(path: Path, wanted: Wanted) -> Piece | None:
+    with SweepFile(path) as file:
+        if wanted.setup is not None and file.attribute("setup") != wanted.setup:
+            return None
+        time = file.core("time")
+        where = np.flatnonzero((time >= wanted.start_s) & (time < wanted.stop_s))
+        if not where.size:
+            return None
+        run, boot = file.names_of("run"), file.names_of("boot")
+        return Piece(
+            path=path,
+            is_journal=False,
+            setup=file.setup(),
+            tag=file.tag,
+            place=where.astype(np.int64),
+            core={name: file.core(name)[where] for name in CORE},
+            run=run[where],
+            boot=boot[where],
+            columns={name: values[where] for name, values in file.columns().items()},
+        )
+
+
+def _pieces_of_journal(view: JournalView, wanted: Wanted) -> list[Piece]:
+    select = (
+        f"SELECT {', '.join(SQL_CORE.values())}, setup, tag, run_id, boot_id, columns FROM sweep "
+        f"WHERE job = ? AND step = ? AND started_s >= ? AND started_s < ? AND (? IS NULL OR "
+        f"setup = ?) AND event > {{after}} ORDER BY event"
+    )
+    parameters = (
+        wanted.job,
+        wanted.step,
+        wanted.start_s,
+        wanted.stop_s,
+        wanted.setup,
+        wanted.setup,
+    )
+    try:
+        groups: dict[tuple[str, str], list[Any]] = {}
+        for page in pages(view.connection, select, parameters):
+            for row in page:
+                groups.setdefault((row[-5], row[-4]), []).append(row)
+        return [
+            _piece_of_rows(view.path, view.setup(wanted.job, wanted.step, setup), tag, group)
+            for (setup, tag), group in groups.items()
+        ]
+    except sqlite3.Error as exc:
+        raise error_of(exc, view.path) from exc
+
+
+def _piece_of_rows(path: Path, setup: SetupRecord, tag: str, rows: list[Any]) -> Piece:
+    core = {
+        name: np.array([np.nan if r[i] is None else r[i] for r in rows], dtype=CORE[name])
+        for i, name in enumerate(SQL_CORE)
+    }
+    columns: dict[str, NDArray[np.float64]] = {}
+    for index, row in enumerate(rows):
+        for name, value in json.loads(row[-1]).items():
+            columns.setdefault(name, np.full(len(rows), np.nan))[index] = value
+    return Piece(
+        path=path,
+        is_journal=True,
+        setup=setup,
+        tag=tag,
+        place=core["event"],
+        core=core,
+        run=np.array([row[-3] for row in rows], dtype=object),
+        boot=np.array([row[-2] for row in rows], dtype=object),
+        columns=columns,
+    )
+
+
+def read_levels(piece: Piece, which: NDArray[np.int64], out: NDArray[Any]) -> None:
+    """Canonical levels of the sweeps ``which`` of a piece into ``out``, (which, points).
+
+    Raises:
+        FileNotFoundError: it has been sealed or merged meanwhile.
+    """
+    place = piece.place[which]
+    if not piece.is_journal:
+        with SweepFile(piece.path) as file:
+            file.levels_at(place, out)
+        return
+    with closing(JournalView(piece.path)) as view:
+        try:
+            for row, event in enumerate(place.tolist()):
+                found = view.connection.execute(
+                    "SELECT level FROM sweep WHERE event = ?", (event,)
+                ).fetchone()
+                if found is None:
+                    raise FileNotFoundError(piece.path)
+                out[row] = np.frombuffer(found[0], dtype=piece.tag)
+        except sqlite3.Error as exc:
+            if not piece.path.exists():
+                raise FileNotFoundError(piece.path) from exc
+            raise error_of(exc, piece.path) from exc

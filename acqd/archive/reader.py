@@ -1,0 +1,395 @@
+"""Reading an archive, also while a station writes it.
+
+    with acqd.open_archive("archive") as archive:
+        night = archive.sweeps("marine-vhf", "2026-06-01T21:00Z", "2026-06-02T05:00Z")
+        night.level.max("sweep")
+
+Nothing is opened for writing, nothing stays open between calls, and levels are read when they are
+looked at. Each sweep is seen once, wherever it lies. Times are seconds since 1970-01-01T00:00:00Z,
+aware datetimes, or ISO 8601 texts with a zone; ranges hold their start and not their stop.
+"""
+
+from __future__ import annotations
+
+import heapq
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
+
+import numpy as np
+
+from acqd.archive.coverage import Coverage, coverage_of
+from acqd.archive.database import error_of, open_reading, pages
+from acqd.archive.index import Wanted, find_pieces, open_journals
+from acqd.archive.layout import (
+    ledger_path,
+    list_days,
+    list_files,
+    list_jobs,
+    list_journals,
+    sweeps_folder,
+)
+from acqd.archive.ledger import Overlay, overlays_in, rows_from_copy
+from acqd.archive.records import (
+    FindingRecord,
+    GapRecord,
+    HourlyRecord,
+    SetupRecord,
+)
+from acqd.archive.recovery import RecordedEvent
+from acqd.archive.replay import SweepWithSetup, sweep_events
+from acqd.archive.sweepfile import SweepFile
+from acqd.archive.tables import (
+    EVENT_TABLES,
+    SETUP_COLUMNS,
+    finding_of,
+    gap_of,
+    hourly_of,
+    setup_of,
+)
+from acqd.errors import ArchiveError
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["Archive", "Plane", "Time", "open_archive"]
+
+Time = float | int | str | datetime
+Plane = Literal["input", "far end"]
+T = TypeVar("T")
+
+_START_COLUMN = {"finding": "at_s", "gap": "from_s", "hourly": "hour_start_s"}
+
+
+def open_archive(path: str | Path) -> Archive:
+    """Open an archive for reading.
+
+    Raises:
+        ArchiveError: there is no archive at ``path``.
+    """
+    return Archive(Path(path))
+
+
+class Archive:
+    """An archive as a reader sees it. A context manager, though nothing is held open."""
+
+    def __init__(self, root: Path) -> None:
+        """Raises ArchiveError where there is no archive."""
+        self.root = root.absolute()
+        if not (
+            ledger_path(self.root).exists()
+            or list_journals(self.root)
+            or sweeps_folder(self.root).is_dir()
+        ):
+            raise ArchiveError(
+                f"{root}: no archive here; expected a folder with ledger.sqlite, journals/ or "
+                f"sweeps/, as the config's archive names it"
+            )
+
+    def __enter__(self) -> Archive:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        exc: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Nothing is held open; here for symmetry."""
+
+    # -- what there is ---------------------------------------------------------------------------
+
+    def jobs(self) -> list[str]:
+        """Jobs that have sweeps, gaps or hourly figures, in alphabetical order."""
+        names: set[str] = set()
+        with open_journals(self.root) as views:
+            for view in views:
+                names |= view.jobs()
+        names |= set(list_jobs(self.root))
+        for table in ("gap", "hourly"):
+            names |= {job for (job,) in self._ledger_rows(f"SELECT DISTINCT job FROM {table}")}
+        return sorted(names)
+
+    def setups(self, job: str) -> list[SetupRecord]:
+        """Setups of a job, in the order in which they were first used as far as it is known."""
+        found: dict[tuple[int, str], SetupRecord] = {}
+        late: list[SetupRecord] = []
+        with open_journals(self.root) as views:
+            for view in views:
+                late += view.setups(job)
+        rows = self._ledger_rows(
+            f"SELECT {SETUP_COLUMNS} FROM setup WHERE job = ? ORDER BY rowid", (job,)
+        )
+        if not ledger_path(self.root).exists():
+            late = self._setups_of_files(job) + late
+        for record in [setup_of(row) for row in rows] + late:
+            found.setdefault((record.step, record.setup), record)
+        return list(found.values())
+
+    # -- sweeps ----------------------------------------------------------------------------------
+
+    def sweeps(
+        self,
+        job: str,
+        start: Time | None = None,
+        stop: Time | None = None,
+        *,
+        step: int = 0,
+        setup: str | None = None,
+        plane: Plane = "input",
+    ) -> xr.Dataset:
+        """Sweeps of a job as an xarray Dataset, levels lazy.
+
+        Args:
+            setup: one setup, by its digest or the beginning of it; without it all that share one
+                grid and unit are joined.
+            plane: ``input`` gives the levels as they were measured; ``far end`` takes off the
+                gain of the chain that is stored with them, in float64.
+
+        Returns:
+            ``level(sweep, frequency)``, ``(sweep, point)`` where the axis is not strictly
+            monotonic; coordinates ``time``, ``sequence``, ``frequency``, ``setup``; the summary
+            columns and what else a sweep has.
+
+        Raises:
+            ArchiveError: no such sweeps; or setups with different grids, which are named.
+        """
+        from acqd.archive.dataset import dataset_of
+
+        if plane not in ("input", "far end"):
+            raise ArchiveError(f"plane {plane!r}: expected 'input' or 'far end'")
+        wanted = Wanted(
+            root=self.root,
+            job=job,
+            start_s=_seconds(start, -np.inf),
+            stop_s=_seconds(stop, np.inf),
+            step=step,
+            setup=self._whole_digest(job, step, setup),
+        )
+        pieces = find_pieces(wanted)
+        if not pieces:
+            self._say_none(job, step)
+        return dataset_of(wanted, pieces, far_end=plane == "far end")
+
+    def coverage(self, job: str, start: Time | None = None, stop: Time | None = None) -> Coverage:
+        """Passes stored over passes due in a range of time, and why the others are missing."""
+        start_s, stop_s = _seconds(start, -np.inf), _seconds(stop, np.inf)
+        steps = {record.step for record in self.setups(job)} or {0}
+        passes, flags, sweeps = [], [], 0
+        for step in sorted(steps):
+            wanted = Wanted(root=self.root, job=job, start_s=start_s, stop_s=stop_s, step=step)
+            for piece in find_pieces(wanted):
+                passes.append(piece.core["pass"])
+                flags.append(piece.core["flags"])
+                sweeps += int(piece.place.size)
+        stored = int(np.unique(np.concatenate(passes)).size) if passes else 0
+        gaps = self._records("gap", gap_of, job, -np.inf, np.inf)
+        return coverage_of(
+            job=job,
+            stored=stored,
+            sweeps=sweeps,
+            flags=np.concatenate(flags) if flags else np.empty(0, dtype=np.int32),
+            gaps=gaps,
+            start_s=start_s,
+            stop_s=stop_s,
+        )
+
+    # -- what the ledger has ---------------------------------------------------------------------
+
+    def findings(
+        self, job: str, start: Time | None = None, stop: Time | None = None
+    ) -> list[FindingRecord]:
+        """Findings of a job by the time they are about, in the order of their commit."""
+        return self._records("finding", finding_of, job, *_range(start, stop))
+
+    def gaps(
+        self, job: str, start: Time | None = None, stop: Time | None = None
+    ) -> list[GapRecord]:
+        """Gaps that begin in a range of time, in the order of their commit."""
+        return self._records("gap", gap_of, job, *_range(start, stop))
+
+    def hourly(
+        self, job: str, start: Time | None = None, stop: Time | None = None
+    ) -> list[HourlyRecord]:
+        """Hourly figures by the start of the hour, in the order of their commit."""
+        return self._records("hourly", hourly_of, job, *_range(start, stop))
+
+    def overlays(self, job: str | None = None) -> list[Overlay]:
+        """What people said later about a job, or about all of them."""
+        if not ledger_path(self.root).exists():
+            return []
+        return self._with_ledger(lambda db: overlays_in(db, job))
+
+    def plans(self) -> list[tuple[float, str]]:
+        """The plans that were in force: since when, and as JSON."""
+        return [(at_s, plan) for at_s, plan in self._ledger_rows("SELECT at_s, plan FROM plan")]
+
+    # -- replay ----------------------------------------------------------------------------------
+
+    def events(
+        self, job: str, start: Time | None = None, stop: Time | None = None
+    ) -> Iterator[RecordedEvent]:
+        """Everything a meter was told of, in order, with canonical levels, a block at a time.
+
+        Setups come before their first sweep and wherever they change. A range takes sweeps, gaps
+        and hours by the time at which they begin.
+        """
+        start_s, stop_s = _range(start, stop)
+        told: dict[int, str] = {}
+        streams: list[Iterator[tuple[int, SweepWithSetup | GapRecord | HourlyRecord]]] = [
+            sweep_events(self.root, job, start_s, stop_s),
+            self._table_events("gap", gap_of, job, start_s, stop_s),
+            self._table_events("hourly", hourly_of, job, start_s, stop_s),
+        ]
+        for _, told_of in heapq.merge(*streams, key=lambda item: item[0]):
+            if not isinstance(told_of, SweepWithSetup):
+                yield told_of
+                continue
+            sweep = told_of.sweep
+            if told.get(sweep.step) != sweep.setup:
+                told[sweep.step] = sweep.setup
+                yield told_of.setup
+            yield sweep
+
+    # -- inside ----------------------------------------------------------------------------------
+
+    def _with_ledger(self, ask: Callable[[sqlite3.Connection], T]) -> T:
+        path = ledger_path(self.root)
+        connection = open_reading(path)
+        try:
+            return ask(connection)
+        except sqlite3.Error as exc:
+            raise error_of(exc, path) from exc
+        finally:
+            connection.close()
+
+    def _ledger_rows(self, select: str, parameters: tuple[Any, ...] = ()) -> list[Any]:
+        if not ledger_path(self.root).exists():
+            return []
+        rows: list[Any] = self._with_ledger(lambda db: db.execute(select, parameters).fetchall())
+        return rows
+
+    def _records(
+        self,
+        table: str,
+        record_of: Callable[[Any], T],
+        job: str,
+        start_s: float,
+        stop_s: float,
+    ) -> list[T]:
+        return [record for _, record in self._table_events(table, record_of, job, start_s, stop_s)]
+
+    def _table_events(
+        self,
+        table: str,
+        record_of: Callable[[Any], T],
+        job: str,
+        start_s: float,
+        stop_s: float,
+    ) -> Iterator[tuple[int, T]]:
+        """Records of a table with their ordinals, in order, from ledger and journals together."""
+        time = _START_COLUMN[table]
+        select = (
+            f"SELECT {EVENT_TABLES[table]} FROM {table} WHERE job = ? AND {time} >= ? "
+            f"AND {time} < ? AND event > {{after}} ORDER BY event"
+        )
+        with ExitStack() as stack:
+            # Journals before the ledger: what is sealed between is then in both, not in neither.
+            databases = [view.connection for view in stack.enter_context(open_journals(self.root))]
+            streams: list[Iterator[Any]] = []
+            if ledger_path(self.root).exists():
+                ledger = open_reading(ledger_path(self.root))
+                stack.callback(ledger.close)
+                databases.append(ledger)
+            else:
+                streams.append(iter(self._copied(table, job, start_s, stop_s)))
+            streams += [_rows(db, select, (job, start_s, stop_s)) for db in databases]
+            last = -1
+            for row in heapq.merge(*streams, key=lambda row: row[0]):
+                if row[0] != last:
+                    last = row[0]
+                    yield last, record_of(row)
+
+    def _copied(self, table: str, job: str, start_s: float, stop_s: float) -> list[Any]:
+        """Rows of a lost ledger, from the copies in the files."""
+        at = [name.strip() for name in EVENT_TABLES[table].split(",")].index(_START_COLUMN[table])
+        found: dict[int, Any] = {}
+        for folder_job in list_jobs(self.root):
+            for day in list_days(self.root, folder_job):
+                for path, _ in list_files(self.root, folder_job, day):
+                    with SweepFile(path) as file:
+                        for row in rows_from_copy(table, file.ledger().get(table, [])):
+                            if row[1] == job and start_s <= row[at] < stop_s:
+                                found[row[0]] = row
+        return [found[event] for event in sorted(found)]
+
+    def _setups_of_files(self, job: str) -> list[SetupRecord]:
+        records = []
+        for day in list_days(self.root, job):
+            for path, _ in list_files(self.root, job, day):
+                with SweepFile(path) as file:
+                    records.append(file.setup())
+        return records
+
+    def _whole_digest(self, job: str, step: int, setup: str | None) -> str | None:
+        if setup is None:
+            return None
+        known = {
+            record.setup
+            for record in self.setups(job)
+            if record.step == step and record.setup.startswith(setup)
+        }
+        if len(known) != 1:
+            have = ", ".join(sorted(known)) or "none"
+            raise ArchiveError(
+                f"job {job}, step {step}: setup {setup!r} fits {have}; setups() lists them"
+            )
+        return known.pop()
+
+    def _say_none(self, job: str, step: int) -> None:
+        jobs = self.jobs()
+        if job not in jobs:
+            raise ArchiveError(
+                f"{self.root}: no job {job!r} here; there is {', '.join(jobs) or 'none'}"
+            )
+        raise ArchiveError(f"{self.root}: job {job} has no sweeps of step {step} in that time")
+
+
+def _rows(
+    connection: sqlite3.Connection, select: str, parameters: tuple[Any, ...]
+) -> Iterator[Any]:
+    for page in pages(connection, select, parameters):
+        yield from page
+
+
+def _range(start: Time | None, stop: Time | None) -> tuple[float, float]:
+    return _seconds(start, -np.inf), _seconds(stop, np.inf)
+
+
+def _seconds(at: Time | None, default: float) -> float:
+    """Seconds since 1970 of what a caller gave.
+
+    Raises:
+        ArchiveError: a text that is no time, or a time without a zone.
+    """
+    if at is None:
+        return default
+    if isinstance(at, int | float):
+        return float(at)
+    if isinstance(at, str):
+        try:
+            at = datetime.fromisoformat(at)
+        except ValueError as exc:
+            raise ArchiveError(
+                f"time {at!r}: expected ISO 8601 with a zone, such as 2026-06-01T21:00Z"
+            ) from exc
+    if at.tzinfo is None:
+        raise ArchiveError(f"time {at.isoformat()} has no zone; write Z for UTC")
+    return at.timestamp()

@@ -1,0 +1,140 @@
+"""Sweeps of a job one after the other, for a replay: in order, each once, a block at a time.
+
+Sequence numbers of a job rise with the ordinals of its events, so files can be taken in the order
+of the numbers in their names, and only those are open that a replay is in the middle of.
+"""
+
+from __future__ import annotations
+
+import heapq
+import sqlite3
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from itertools import count
+from pathlib import Path
+
+import numpy as np
+
+from acqd.archive.database import error_of, pages
+from acqd.archive.index import RETRIES, list_settled, open_journals
+from acqd.archive.journal import EVENT_PAGE_ROWS, JournalView
+from acqd.archive.records import SetupRecord, SweepRecord
+from acqd.archive.sweepfile import SweepFile
+from acqd.archive.tables import SWEEP_COLUMNS, sweep_of
+from acqd.errors import ArchiveError
+
+__all__ = ["SweepWithSetup", "sweep_events"]
+
+
+@dataclass(frozen=True, slots=True)
+class SweepWithSetup:
+    """A sweep and what it was taken with."""
+
+    setup: SetupRecord
+    sweep: SweepRecord
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    root: Path
+    job: str
+    start_s: float
+    stop_s: float
+    after_seq: int
+
+
+Found = tuple[int, SweepWithSetup]
+
+
+def sweep_events(
+    root: Path, job: str, start_s: float, stop_s: float
+) -> Iterator[tuple[int, SweepWithSetup]]:
+    """Sweeps that start in [start_s, stop_s) with their ordinals, of all steps and setups.
+
+    Raises:
+        ArchiveError: a file cannot be read, or files keep vanishing.
+    """
+    after_seq, tries = 0, 0
+    while tries < RETRIES:
+        try:
+            for event, found in _one_pass(_Asked(root, job, start_s, stop_s, after_seq)):
+                after_seq, tries = found.sweep.seq, 0
+                yield event, found
+        except FileNotFoundError:
+            # Sealed or merged under us: list anew and go on after the last one given.
+            tries += 1
+            continue
+        return
+    raise ArchiveError(f"job {job}: files kept vanishing after sweep {after_seq}")
+
+
+def _one_pass(asked: _Asked) -> Iterator[Found]:
+    with ExitStack() as stack:
+        waiting: list[tuple[int, int, Iterator[Found]]] = []
+        order = count()
+        for view in stack.enter_context(open_journals(asked.root)):
+            first = view.first_seq(asked.job, after=asked.after_seq)
+            if first is not None:
+                waiting.append((first, next(order), _of_journal(view, asked)))
+        for path, name in list_settled(asked.root, asked.job, asked.start_s, asked.stop_s):
+            if name.last_seq > asked.after_seq:
+                first = max(name.first_seq, asked.after_seq + 1)
+                waiting.append((first, next(order), _of_file(path, asked)))
+        yield from _in_order(sorted(waiting, key=lambda item: item[:2]))
+
+
+def _in_order(waiting: list[tuple[int, int, Iterator[Found]]]) -> Iterator[Found]:
+    """Merge by sequence number; a source is opened only when its first number is due."""
+    waiting.reverse()
+    heads: list[tuple[int, int, Found, Iterator[Found]]] = []
+    order = count()
+    last = 0
+
+    def push(source: Iterator[Found]) -> None:
+        head = next(source, None)
+        if head is not None:
+            heapq.heappush(heads, (head[1].sweep.seq, next(order), head, source))
+
+    while waiting or heads:
+        while waiting and (not heads or waiting[-1][0] <= heads[0][0]):
+            push(waiting.pop()[2])
+        if not heads:
+            continue
+        seq, _, found, source = heapq.heappop(heads)
+        if seq > last:
+            last = seq
+            yield found
+        push(source)
+
+
+def _of_file(path: Path, asked: _Asked) -> Iterator[Found]:
+    with SweepFile(path) as file:
+        setup = file.setup()
+        rows = file.chunk_rows
+        start = int(np.searchsorted(file.core("sequence"), asked.after_seq, side="right"))
+        while start < file.count:
+            stop = min(file.count, (start // rows + 1) * rows)
+            for event, sweep in file.rows(start, stop).records(setup):
+                if asked.start_s <= sweep.started_s < asked.stop_s:
+                    yield event, SweepWithSetup(setup, sweep)
+            start = stop
+
+
+def _of_journal(view: JournalView, asked: _Asked) -> Iterator[Found]:
+    select = (
+        f"SELECT {SWEEP_COLUMNS} FROM sweep WHERE job = ? AND seq > ? AND started_s >= ? "
+        f"AND started_s < ? AND event > {{after}} ORDER BY event"
+    )
+    setups: dict[tuple[int, str], SetupRecord] = {}
+    parameters = (asked.job, asked.after_seq, asked.start_s, asked.stop_s)
+    try:
+        for page in pages(view.connection, select, parameters, rows=EVENT_PAGE_ROWS):
+            for row in page:
+                sweep = sweep_of(row)
+                key = (sweep.step, sweep.setup)
+                if key not in setups:
+                    setups[key] = view.setup(asked.job, *key)
+                yield row[0], SweepWithSetup(setups[key], sweep)
+    except sqlite3.Error as exc:
+        raise error_of(exc, view.path) from exc
