@@ -27,6 +27,7 @@ from acqd.config.tables import (
     ExactlyOne,
     KeyRule,
     Misfit,
+    PathText,
     Switch,
     Table,
 )
@@ -174,7 +175,7 @@ class BandTable(Table):
     min_duration_s: Annotated[float, Quantity(dimension=DURATION, at_most="1 d")] = Field(
         default=0.0, alias="min_duration"
     )
-    channels: Annotated[str, Field(min_length=1, max_length=1024)] | None = None
+    channels: PathText | None = None
     floor: Literal["flat", "learnt"] = "flat"
     learn_s: Annotated[float, Quantity(dimension=DURATION, above="0 s", at_most="7 d")] = Field(
         default=600.0, alias="learn"

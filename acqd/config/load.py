@@ -66,7 +66,7 @@ def find_config(
         ConfigError: nothing is there; says where it was looked for.
     """
     if given is not None:
-        path = FilePath(given).expanduser()
+        path = FilePath(os.path.expanduser(given))  # leaves a home it does not know as it is
         return path / FILE_NAME if path.is_dir() else path
     places = _usual_places(
         FilePath.cwd() if folder is None else folder, os.environ if environ is None else environ

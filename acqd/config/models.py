@@ -33,6 +33,7 @@ from acqd.config.tables import (
     ExactlyOne,
     KeyRule,
     Misfit,
+    PathText,
     Switch,
     Table,
     Together,
@@ -99,9 +100,7 @@ class StationTable(Table):
 
     name: Annotated[str, AfterValidator(_topic_level)] = Field(description=TOPIC_LEVEL)
     title: str = Field(default="", max_length=200)
-    archive: str = Field(
-        min_length=1, max_length=1024, description="a folder, relative to this file's own"
-    )
+    archive: PathText = Field(description="a folder, relative to this file's own")
     time_zone: Annotated[str, AfterValidator(_time_zone)] = "UTC"
     latitude_deg: (
         Annotated[float, Quantity(dimension=ANGLE, at_least="-90 deg", at_most="90 deg")] | None

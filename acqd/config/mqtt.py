@@ -12,7 +12,7 @@ from urllib.parse import SplitResult, urlsplit
 from pydantic import AfterValidator, Field
 
 from acqd.config.quantity import refusal
-from acqd.config.tables import AtMostOne, Count, KeyRule, Misfit, Table, Unwelcome
+from acqd.config.tables import AtMostOne, Count, KeyRule, Misfit, PathText, Table, Unwelcome
 
 __all__ = ["BrokerPlace", "Endpoint", "MqttTable"]
 
@@ -125,8 +125,8 @@ class MqttTable(Table):
     version: Literal["5", "3.1.1"] = "5"
     user_env: EnvName | None = None
     password_env: EnvName | None = None
-    password_file: str | None = None
-    ca_file: str | None = None
+    password_file: PathText | None = None
+    ca_file: PathText | None = None
     topic_root: Annotated[str, AfterValidator(_topic_root)] = "acqd"
     trace_points: Annotated[Count, Field(ge=2, le=2000)] = 200
     outbox: Annotated[Count, Field(ge=10, le=100_000)] = 1000

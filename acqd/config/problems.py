@@ -16,7 +16,7 @@ from acqd.config.lines import Path, line_of
 from acqd.config.tables import Table
 from acqd.errors import ConfigProblem
 
-__all__ = ["Text", "dotted", "homes_of_keys", "in_file_order", "near_miss", "shown"]
+__all__ = ["Text", "dotted", "homes_of_keys", "in_file_order", "near_miss", "printable", "shown"]
 
 LONGEST_SHOWN = 60
 """Characters of a given value that a message repeats."""
@@ -78,6 +78,11 @@ def dotted(path: Path) -> str:
     return text or "the file"
 
 
+def printable(text: str) -> str:
+    """``text`` with what a terminal would act on instead of showing it written out."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
 def near_miss(word: str, known: Iterable[str]) -> str:
     """ "; did you mean `x`?" where something known is near, else nothing."""
     near = get_close_matches(word, list(known), n=1, cutoff=0.6)
@@ -108,11 +113,11 @@ class Text:
         """A problem at ``path``."""
         return ConfigProblem(
             file=self.file,
-            where=dotted(path),
+            where=printable(dotted(path)),
             line=self.line(*path),
-            given=given,
-            problem=problem,
-            accepted=accepted,
+            given=None if given is None else printable(given),
+            problem=printable(problem),
+            accepted=printable(accepted),
         )
 
     def problems_of(

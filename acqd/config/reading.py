@@ -9,7 +9,7 @@ from pathlib import Path as FilePath
 from typing import Any
 
 from acqd.config.lines import lines_of
-from acqd.config.problems import Text
+from acqd.config.problems import Text, printable
 from acqd.errors import ConfigError, ConfigProblem
 
 __all__ = ["parse_toml", "read_text"]
@@ -51,8 +51,9 @@ def read_text(path: FilePath) -> str:
         raise refused(f"there is no such file{_neighbour(path)}", "a TOML file") from exc
     except IsADirectoryError as exc:
         raise refused("this is a folder", "a TOML file in it") from exc
-    except OSError as exc:
-        raise refused(f"cannot be read: {exc.strerror}", "a file that may be read") from exc
+    except (OSError, ValueError) as exc:
+        reason = exc.strerror if isinstance(exc, OSError) else exc
+        raise refused(f"cannot be read: {reason}", "a file that may be read") from exc
     if len(data) > LARGEST_FILE:
         raise refused(f"larger than {LARGEST_FILE // 1000} kB", "a smaller file")
     try:
@@ -128,6 +129,11 @@ def _one(
     file: str, problem: str, accepted: str, line: int | None = None, given: str | None = None
 ) -> ConfigError:
     found = ConfigProblem(
-        file=file, where="the file", line=line, given=given, problem=problem, accepted=accepted
+        file=file,
+        where="the file",
+        line=line,
+        given=None if given is None else printable(given),
+        problem=printable(problem),
+        accepted=printable(accepted),
     )
     return ConfigError((found,))

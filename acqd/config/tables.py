@@ -10,12 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Annotated, Any, ClassVar, Protocol
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
+    Field,
     ModelWrapValidatorHandler,
     Strict,
     ValidationError,
@@ -34,7 +37,7 @@ __all__ = [
     "ExactlyOne",
     "KeyRule",
     "Misfit",
-    "Needs",
+    "PathText",
     "Switch",
     "Table",
     "Together",
@@ -105,20 +108,6 @@ class Together:
         if given and missing:
             problem = f"{_joined(given)} without {_joined(missing)}"
             yield Misfit(key=given[0], problem=problem, accepted=_joined(self.keys))
-
-
-@dataclass(frozen=True, slots=True)
-class Needs:
-    """A key that needs another one."""
-
-    key: str
-    other: str
-    why: str
-
-    def broken(self, keys: Sequence[str]) -> Iterator[Misfit]:
-        if self.key in keys and self.other not in keys:
-            problem = f"`{self.key}` without `{self.other}`: {self.why}"
-            yield Misfit(key=self.key, problem=problem, accepted=f"also `{self.other}`")
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,9 +184,22 @@ def _detector(given: object) -> Detector:
         raise refusal("unknown detector", accepted=f"one of {known}") from exc
 
 
+def _path(text: str) -> str:
+    accepted = 'a path, relative to the folder of this file, or "~/…"'
+    if not text.isprintable():
+        raise refusal("not a path: there are control characters in it", accepted=accepted)
+    try:
+        Path(text).expanduser()
+    except RuntimeError as exc:
+        raise refusal("a home folder that nobody knows", accepted=accepted) from exc
+    return text
+
+
 Count = Annotated[int, Strict()]
 """A whole number; neither a text nor true is taken for one."""
 Switch = Annotated[bool, Strict()]
 """true or false; neither 1 nor "yes" is taken for it."""
+PathText = Annotated[str, Field(min_length=1, max_length=1024), AfterValidator(_path)]
+"""A path as it stands in the file; what it is relative to is the config's own business."""
 DetectorName = Annotated[Detector, BeforeValidator(_detector)]
 """A detector by its word."""

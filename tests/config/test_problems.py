@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from acqd.config.load import StationConfig
+from acqd.config.load import StationConfig, parse_config
 from acqd.errors import ConfigError, ConfigProblem
 
 Read = Callable[[str], StationConfig]
 Problems = Callable[[str], tuple[ConfigProblem, ...]]
 Edited = Callable[..., str]
+
+PAGE = Path(__file__).parents[2] / "docs" / "config.md"
+FULL = PAGE.read_text("utf-8").split("```toml\n")[1].split("```")[0]
+"""The config of the page, as one that uses most keys."""
 
 
 @pytest.mark.parametrize(
@@ -133,6 +140,8 @@ Edited = Callable[..., str]
         (('kind = "cable"', 'kind = "wire"'), "chain.aerial.part[1].kind", 14, '"cable"'),
         (("[[chain.aerial.part]]", "[chain.aerial.part]"), "chain.aerial.part", 13, "not a list"),
         (('name = "gannet-ledge"', 'name = "Gannet"'), "station.name", 2, "a-z 0-9 _ -"),
+        (('archive = "archive"', 'archive = "~no-one/a"'), "station.archive", 3, "home folder"),
+        (('archive = "archive"', 'archive = "a\\u001b[2J"'), "station.archive", 3, "control"),
         (('archive = "archive"', 'archive = ""'), "station.archive", 3, "an empty text"),
         (
             ('"Europe/London"', '"europe/london"'),
@@ -322,3 +331,42 @@ def test_lists_nested_beyond_reason(problems: Problems) -> None:
     """A text made to exhaust the parser is one problem too."""
     (found,) = problems(f"x = {'[' * 5000}{']' * 5000}")
     assert "nested too deeply" in found.problem or "not TOML" in found.problem
+
+
+VALUES = st.sampled_from(
+    [
+        "0", "-1", "1e400", "nan", "-inf", "99999999999999999999", "true", '""', '"x"',
+        '"{accepted}"',
+        '"10 kHz"', '"-10 dB"', '"10 %"', '"5 min"', "[]", "[[]]", '["a", 1]', "{}", "{ x = 1 }",
+        "1979-05-27", "07:32:00", "1979-05-27T07:32:00Z", '"\\u0000"', "'''a\n\nb'''", '"mqtt://[::"',
+        '"../.."', '"\\ud7ff\\U0010ffff"',
+        '"mqtt://a:b@c"', '[["1 MHz", "1 dB"]]', '"21:00..06:00"',
+    ]
+)  # fmt: skip
+
+
+@settings(derandomize=True, deadline=None, max_examples=150)
+@given(st.data())
+def test_any_value_anywhere_is_read_or_told(data: st.DataObject) -> None:
+    """Whatever stands in place of some values, nothing but a ConfigError comes out, with lines."""
+    lines = FULL.splitlines()
+    for number in data.draw(st.lists(st.integers(0, len(lines) - 1), max_size=4)):
+        key, equals, _ = lines[number].partition(" = ")
+        if equals:
+            lines[number] = f"{key} = {data.draw(VALUES)}"
+    text = "\n".join(lines)
+    found: tuple[ConfigProblem, ...] = ()
+    try:
+        parse_config(text, "station.toml").notes()
+    except ConfigError as exc:
+        found = exc.problems
+    assert all(1 <= (problem.line or 0) <= text.count("\n") + 1 for problem in found)
+    assert len(str(ConfigError(found))) < 20_000
+
+
+def test_messages_are_safe_to_show(problems: Problems, small: str, edited: Edited) -> None:
+    """What a terminal would act on is written out, wherever in a message it stands."""
+    text = edited(small, ('rbw = "10 kHz"', '"r\\u001b[2J" = 1\nband.channels = "x y\\u202e"'))
+    message = str(ConfigError(problems(text)))
+    assert all(line.isprintable() for line in message.splitlines()), message
+    assert "\\x1b[2J" in message
