@@ -46,9 +46,11 @@ class _Range:
 
 
 class Account:
-    """One job of a sweeper. Times are integer microseconds."""
+    """One job of a sweeper, from ``now_us`` on. Times are integer microseconds."""
 
-    def __init__(self, job: PlannedJob, *, index: int, after_us: int, now_us: int) -> None:
+    def __init__(
+        self, job: PlannedJob, *, index: int, now_us: int, accounted_us: int | None = None
+    ) -> None:
         self.job = job
         self.index = index
         self.paused: Reason | None = None
@@ -66,9 +68,9 @@ class Account:
         self._blocked_from_us = now_us
         self._span: tuple[int, int] | None = None
         self.next_us: int | None = None
-        self.accounted_us: int | None = None
-        """The latest due time that was started or missed."""
-        self._look_ahead(after_us)
+        self.accounted_us = accounted_us
+        """The latest due time that was started or missed, also by a former plan."""
+        self._look_ahead(now_us - 1 if accounted_us is None else max(now_us - 1, accounted_us))
 
     # -- asking ---------------------------------------------------------------------------------
 

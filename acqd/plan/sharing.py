@@ -73,8 +73,10 @@ class SweeperPlan:
             if job.name in self._accounts:
                 raise ValueError(f"two jobs are named {job.name!r}")
             known_s = (accounted or {}).get(job.name)
-            after_us = now_us - 1 if known_s is None else max(now_us - 1, floor_us(known_s))
-            self._accounts[job.name] = Account(job, index=index, after_us=after_us, now_us=now_us)
+            known_us = None if known_s is None else floor_us(known_s)
+            self._accounts[job.name] = Account(
+                job, index=index, now_us=now_us, accounted_us=known_us
+            )
         self._all = tuple(self._accounts.values())
         wanted = sum(job.min_share for job in jobs)
         scale = min(1.0, SHARES_MOST / wanted) if wanted > 0 else 1.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from acqd.plan.downtime import missed_while_down, plan_from_json, plan_time_s, plan_to_json
@@ -75,6 +75,7 @@ def test_back_to_back_is_estimated_from_the_open_time(at: At) -> None:
     assert missed_while_down(jobs, at("2026-06-01 21:00"), at("2026-06-01 21:00:03")) == ()
 
 
+@settings(deadline=None, derandomize=True, max_examples=100)
 @given(
     every_s=st.sampled_from([0.5, 1.0, 3.0, 60.0]),
     stops=st.lists(

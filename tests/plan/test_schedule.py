@@ -9,7 +9,7 @@ from datetime import date
 from itertools import islice, pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from acqd.plan.schedule import ClockWindow, DuskToDawn, Schedule, window_from_text
@@ -47,6 +47,7 @@ def test_ten_millisecond_grid_does_not_drift(at: At) -> None:
     assert due_s == NOW_S + 200.0
 
 
+@settings(deadline=None, derandomize=True, max_examples=100)
 @given(
     every_us=st.integers(1_000, 10_000_000_000),
     start_us=st.integers(0, 4_000_000_000_000_000),
@@ -161,6 +162,7 @@ def test_schedule_says_itself_in_plain_words(schedule: Schedule, words: str) -> 
     assert Schedule.from_json(json.loads(json.dumps(schedule.to_json()))) == schedule
 
 
+@settings(deadline=None, derandomize=True, max_examples=100)
 @given(
     every_s=st.floats(0.001, 1e6),
     windows=st.lists(

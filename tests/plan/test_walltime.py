@@ -7,7 +7,7 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from acqd.plan.walltime import (
@@ -22,12 +22,14 @@ from acqd.plan.walltime import (
 )
 
 
+@settings(deadline=None, derandomize=True, max_examples=100)
 @given(st.integers(0, 8_000_000_000 * US))
 def test_a_microsecond_survives_the_way_through_float_seconds(micros: int) -> None:
     """Until the year 2223 both roundings give the very microsecond back."""
     assert floor_us(seconds(micros)) == micros == ceil_us(seconds(micros))
 
 
+@settings(deadline=None, derandomize=True, max_examples=100)
 @given(st.floats(0, 8e9, allow_nan=False))
 def test_floor_and_ceil_enclose_any_time(time_s: float) -> None:
     """The microsecond before is not after the time, the one after is not before it."""
