@@ -3,10 +3,10 @@
 The meter is pure (see :mod:`acqd.measure.meter`): states are never changed, and the same events
 give the same outputs bit for bit, also when the state went through :meth:`BandMeter.dump` and
 :meth:`BandMeter.load` in between. What it keeps is bounded: arrays of the length of a sweep and of
-the channel plan, at most 256 tracks, 8 MiB while a floor is learnt.
+the channel plan, at most 256 tracks, 2 MiB while a floor is learnt.
 
-The stages, one module each: ``band_work`` (what a setup fixes), ``band_sweep`` (one sweep, no
-memory), this one (memory), ``band_summary`` and ``band_findings`` (what is said).
+One module each: ``band_work`` (what a setup fixes), ``band_sweep`` (one sweep, no memory), this
+one with ``band_noise`` and ``band_sums`` (memory), ``band_summary`` and ``band_findings`` (words).
 """
 
 from __future__ import annotations
@@ -20,20 +20,20 @@ from numpy.typing import NDArray
 
 from acqd.errors import UnitMismatch
 from acqd.measure import band_findings, band_summary
+from acqd.measure.band_noise import floor_uncertainty, noise_seen, watched
 from acqd.measure.band_state import (
     BandState,
     ChannelStates,
     FloorWatch,
-    Hold,
     HourSums,
     NoiseSeen,
     fresh_hour,
-    thinned,
 )
+from acqd.measure.band_sums import HOUR_S, add_missed, counted, held
 from acqd.measure.band_sweep import ChannelLook, Seen, look_at, residual_of
 from acqd.measure.band_work import BandSettings, BandSetup, BandWork
 from acqd.measure.checkpoint import dump_state, load_state
-from acqd.measure.floor import Learning, learn_sweep, learnt_floor, spread_of_noise
+from acqd.measure.floor import Learning, learn_sweep, learnt_floor
 from acqd.measure.meter import (
     Event,
     FindingDraft,
@@ -44,31 +44,14 @@ from acqd.measure.meter import (
     SetupChanged,
     SweepSeen,
 )
-from acqd.measure.statistics import DB_PER_NEPER
 from acqd.measure.tracking import Flap, Track, follow, note_appeared, note_ended, settle_flaps
 from acqd.sweep import LevelUnit, SweepFlag, SweepRequest
 
 __all__ = ["BandMeter", "BandSettings", "BandState", "band_pass"]
 
-HOUR_S = 3600.0
-
-WATCH_SWEEPS = 9
-"""A floor is judged by the median of this many sweeps: bursts of four do not move it."""
-
-SPREAD_EVERY_SWEEP = 32
-SPREAD_SELDOM = 16
-"""The noise's spread is looked at in each of the first sweeps, then in each sixteenth."""
-
-SPREAD_MEMORY = 64
-SPREAD_CHANGE = 0.05
-"""Thresholds are set anew when the spread has moved by this share since they were."""
-
 UNWATCHED_LIMIT_S = 60.0
 UNWATCHED_PERIODS = 10.0
 """A gap longer than both ends what was up: nobody knows whether it stayed."""
-
-MISSED_HOURS = 24 * 40
-"""Most clock hours that a gap is spread over; what is older is counted in the oldest kept."""
 
 
 def band_pass(
@@ -195,15 +178,26 @@ class BandMeter:
     # --- a gap ------------------------------------------------------------------------------------
 
     def _gap(self, state: BandState, event: GapSeen) -> tuple[BandState, Output]:
+        new = replace(state, missed=add_missed(state.missed, event))
+        lasted_s = max(0.0, event.to_s - event.from_s)
+        new, findings = self._unwatched(new, event.from_s, lasted_s)
+        return new, Output(findings=tuple(findings))
+
+    def _unwatched(
+        self, state: BandState, at_s: float, lasted_s: float
+    ) -> tuple[BandState, list[FindingDraft]]:
+        """Nobody looked for ``lasted_s`` and one period more. What was up has ended, as far as
+        anybody can say, when that grows too long."""
         period_s = self._period_s(state)
-        unwatched_s = state.unwatched_s + max(0.0, event.to_s - event.from_s) + period_s
-        new = replace(state, missed=_add_missed(state.missed, event), unwatched_s=unwatched_s)
+        unwatched_s = state.unwatched_s + lasted_s + period_s
+        new = replace(state, unwatched_s=unwatched_s)
         if unwatched_s <= max(UNWATCHED_LIMIT_S, UNWATCHED_PERIODS * period_s):
-            return new, Output()
-        findings = self._end_all(state, event.from_s, "not watched any longer")
-        channels = replace(state.channels, up_since_s=np.full(self._channels, np.nan), up=0)
+            return new, []
+        findings = self._end_all(state, at_s, "not watched any longer")
         # Busy stays as last told until a sweep says otherwise; only its beginning is void.
-        return replace(new, tracks=(), channels=channels), Output(findings=tuple(findings))
+        nothing = np.full(self._channels, np.nan)
+        channels = replace(state.channels, up_since_s=nothing, up=0)
+        return replace(new, tracks=(), channels=channels), findings
 
     def _end_all(self, state: BandState, at_s: float, why: str) -> list[FindingDraft]:
         if state.work is None:
@@ -276,23 +270,25 @@ class BandMeter:
         if level.shape != (work.points,):
             raise ValueError(f"expected {work.points} levels, got an array of {level.shape}")
         missing = residual_of(work, level, state.shape)
-        listening = not event.flags & SweepFlag.REPEATED
+        repeated = bool(event.flags & SweepFlag.REPEATED)
+        learning = self.settings.floor == "learnt" and state.shape is None
         noise = state.noise
-        if listening and work.estimates:
-            noise = _noise_seen(noise, work.over)
+        if work.estimates and not repeated:
+            noise = noise_seen(noise, work.over)
             if noise.used != work.spread and noise.used == noise.used:
                 work = work.retuned(self.settings, noise.used)
         following = bool(state.tracks) or state.channels.up > 0
         seen = look_at(work, self.settings, level, missing, following=following)
         revisit_s = self._revisit_s(state, event)
-        hour = _counted(state.hour, work, seen, event.flags, revisit_s)
-        if listening:
-            new, findings = self._heard(state, event, work, seen, noise, hour)
+        hour = counted(state.hour, work, seen, event.flags, revisit_s, learning=learning)
+        if repeated:
+            # The same bits again are no news: a frozen sweeper hears nothing.
+            new, findings = self._unwatched(replace(state, hour=hour), event.started_s, 0.0)
+            new = replace(new, last_started_s=event.started_s)
         else:
-            new = replace(state, hour=hour, last_started_s=event.started_s)
-            findings = []
+            new, findings = self._heard(state, event, work, seen, noise, hour, learning=learning)
         output = Output(
-            summary=self._summary(new, event, work, seen, revisit_s, listening),
+            summary=self._summary(new, event, work, seen, revisit_s, not (repeated or learning)),
             columns=band_summary.columns(work, seen),
             values=band_summary.values(work, seen),
             channels=band_summary.channel_news(self.settings, work, state, new, event.started_s),
@@ -319,7 +315,7 @@ class BandMeter:
             revisit_s=revisit_s,
             took_s=max(event.took_s, new.setup.sweep_time_s or 0.0 if new.setup else 0.0),
             missed=missed,
-            floor_u=_floor_uncertainty(work, seen, new.noise),
+            floor_u=floor_uncertainty(work, seen, new.noise),
             listening=listening,
         )
 
@@ -331,21 +327,19 @@ class BandMeter:
         seen: Seen,
         noise: NoiseSeen,
         hour: HourSums,
+        *,
+        learning: bool,
     ) -> tuple[BandState, list[FindingDraft]]:
         """The state after a sweep that can be trusted to have listened."""
+        if learning:
+            return self._learnt(state, event, work, noise, hour), []
         tracks, flaps, next_track, findings = self._tracked(state, event, work, seen)
-        watch, stepped = self._watched(state.watch, event, work, seen)
+        watch, stepped = watched(self.settings, work, state.watch, seen, event)
         findings += stepped
-        learning, shape = self._learnt(state, event)
-        if shape is not state.shape:
-            # Levels now count from the learnt shape: what was said of the floor before is void.
-            watch, noise = FloorWatch(), NoiseSeen()
-            work = work.retuned(self.settings, math.nan)
         new = BandState(
             channel_names=state.channel_names,
             setup=state.setup,
-            learning=learning,
-            shape=shape,
+            shape=state.shape,
             noise=noise,
             watch=watch,
             tracks=tracks,
@@ -353,7 +347,7 @@ class BandMeter:
             flaps=flaps,
             channels=self._channels_after(state.channels, work, seen.channels, event.started_s),
             hour=hour,
-            hold=_held(state.hold, work, event, seen),
+            hold=held(state.hold, work, event, seen),
             missed=state.missed,
             last_started_s=event.started_s,
             unwatched_s=0.0,
@@ -430,70 +424,39 @@ class BandMeter:
             )
         return flaps, findings
 
-    def _watched(
-        self, watch: FloorWatch, event: SweepSeen, work: BandWork, seen: Seen
-    ) -> tuple[FloorWatch, list[FindingDraft]]:
-        """Follow the floor; a step is told once it has stayed for nine sweeps."""
-        floor = seen.floor
-        if not seen.estimate.trusted or not math.isfinite(floor):
-            return watch, []
-        recent = (*watch.recent, floor)[-WATCH_SWEEPS:]
-        recent_s = (*watch.recent_s, event.started_s)[-WATCH_SWEEPS:]
-        reference, waiting, onset_s = watch.reference, watch.waiting, watch.onset_s
-        findings: list[FindingDraft] = []
-        if len(recent) == WATCH_SWEEPS:
-            middle = sorted(recent)[WATCH_SWEEPS // 2]
-            step = self.settings.floor_step_db
-            moved = middle - reference
-            if math.isnan(reference):
-                reference = middle
-            elif waiting:
-                waiting -= 1
-                if not waiting and abs(moved) >= step:
-                    findings = [
-                        band_findings.floor_step(
-                            self.settings,
-                            work,
-                            before=reference,
-                            after=middle,
-                            onset_s=onset_s,
-                            seq=event.seq,
-                        )
-                    ]
-                    reference = middle
-            elif abs(moved) >= step:
-                waiting = WATCH_SWEEPS
-                half = math.copysign(step / 2.0, moved)
-                onset_s = next(
-                    at_s
-                    for at_s, level in zip(recent_s, recent, strict=True)
-                    if (level - reference) / half >= 1.0
-                )
-        return (
-            FloorWatch(
-                recent=recent,
-                recent_s=recent_s,
-                reference=reference,
-                waiting=waiting,
-                onset_s=onset_s,
-            ),
-            findings,
-        )
-
     def _learnt(
-        self, state: BandState, event: SweepSeen
-    ) -> tuple[Learning | None, NDArray[np.float64] | None]:
-        """Learn the floor's shape where that is asked for and not yet done."""
-        if self.settings.floor != "learnt" or state.shape is not None:
-            return None, state.shape
+        self,
+        state: BandState,
+        event: SweepSeen,
+        work: BandWork,
+        noise: NoiseSeen,
+        hour: HourSums,
+    ) -> BandState:
+        """The state after one more sweep to learn the floor's shape from."""
         learning = state.learning or Learning(started_s=event.started_s)
         learning = learn_sweep(learning, event.level)
+        new = replace(
+            state,
+            learning=learning,
+            noise=noise,
+            hour=hour,
+            last_started_s=event.started_s,
+            unwatched_s=0.0,
+            work=work,
+        )
         if event.started_s - learning.started_s < self.settings.learn_s:
-            return learning, None
+            return new
         floor = learnt_floor(learning)
         if floor is None or not np.isfinite(floor).any():
-            return learning, None
-        return None, floor - np.nanmedian(floor)
+            return new
+        # Levels count from the shape now: what the noise looked like before is void.
+        return replace(
+            new,
+            learning=None,
+            shape=floor - np.nanmedian(floor),
+            noise=NoiseSeen(),
+            work=work.retuned(self.settings, math.nan),
+        )
 
     def _channels_after(
         self,
@@ -535,140 +498,4 @@ def _is_flapping(flaps: Sequence[Flap], track: Track) -> bool:
         flap.flapping and flap.channel == track.channel and track.opened_s >= flap.since_s
         for flap in flaps
         if track.channel >= 0 or flap.at_hz == track.peak_hz
-    )
-
-
-def _add_missed(missed: tuple[tuple[int, int], ...], gap: GapSeen) -> tuple[tuple[int, int], ...]:
-    """Spread a gap's due times, evenly from first to last, over the clock hours they fell in."""
-    if gap.count <= 0:
-        return missed
-    counts = dict(missed)
-    first = math.floor(gap.from_s / HOUR_S)
-    last = max(first, math.floor(gap.to_s / HOUR_S))
-    first_kept = max(first, last - MISSED_HOURS + 1)
-    step_s = (gap.to_s - gap.from_s) / (gap.count - 1) if gap.count > 1 else 0.0
-    told = 0
-    for hour in range(first_kept, last + 1):
-        until = gap.count
-        if hour < last and step_s > 0:
-            # Due times i with from + i·step before the end of this hour.
-            until = min(gap.count, math.ceil(((hour + 1) * HOUR_S - gap.from_s) / step_s))
-        counts[hour] = counts.get(hour, 0) + until - told
-        told = until
-    kept = sorted(pair for pair in counts.items() if pair[1])
-    return tuple(kept[-MISSED_HOURS:])
-
-
-def _noise_seen(noise: NoiseSeen, over: NDArray[np.float64]) -> NoiseSeen:
-    sweeps = noise.sweeps + 1
-    spread = None
-    if sweeps <= SPREAD_EVERY_SWEEP or sweeps % SPREAD_SELDOM == 0:
-        spread = spread_of_noise(over)
-    if spread is None:
-        return NoiseSeen(sweeps=sweeps, count=noise.count, mean=noise.mean, used=noise.used)
-    count = min(noise.count + 1, SPREAD_MEMORY)
-    mean = spread if noise.count == 0 else noise.mean + (spread - noise.mean) / count
-    used = noise.used
-    # Anew at 1, 2, 4, … sweeps while the mean settles, later only when it has moved.
-    settling = noise.count < SPREAD_MEMORY and count & (count - 1) == 0
-    if math.isnan(used) or settling or abs(mean - used) > SPREAD_CHANGE * used:
-        used = mean
-    return NoiseSeen(sweeps=sweeps, count=count, mean=mean, used=used)
-
-
-def _floor_uncertainty(work: BandWork, seen: Seen, noise: NoiseSeen) -> float | None:
-    """Standard uncertainty of the floor: number of points, and N where that was estimated."""
-    u, bias = seen.estimate.uncertainty, seen.estimate.bias_db
-    if u is None or bias is None:
-        return None
-    if work.estimates and noise.count:
-        # One sweep of K points gives N within 0.12·√(1000/K) of itself (Monte Carlo, N 1 to 100);
-        # the bias goes about as 1/√N.
-        effective = max(1.0, work.points * work.independent * noise.count)
-        u = math.hypot(u, 0.5 * bias * 0.12 * math.sqrt(1000.0 / effective))
-    return u
-
-
-def _counted(
-    hour: HourSums, work: BandWork, seen: Seen, flags: SweepFlag, revisit_s: float
-) -> HourSums:
-    """The hour's sums with one more sweep."""
-    repeated = bool(flags & SweepFlag.REPEATED)
-    hits, hits_any, unseen, peak = hour.hits, hour.hits_any, hour.unseen, hour.peak
-    look = seen.channels
-    if not repeated and not seen.cells:
-        # Nothing was seen at all: no channel was visited.
-        unseen = unseen + 1
-    elif not repeated and look is not None:
-        number = work.index.channel
-        if look.above.any():
-            hits, hits_any, peak = hits.copy(), hits_any.copy(), peak.copy()
-            hits[number] += look.own
-            hits_any[number] += look.above
-            peak[number] = np.where(
-                look.own, np.fmax(peak[number], look.largest_level), peak[number]
-            )
-        if look.seen is not None and not look.seen.all():
-            unseen = unseen.copy()
-            unseen[number] += ~look.seen
-    floors, stride, floor_seen = hour.floors, hour.floor_stride, hour.floor_seen
-    floor_low, floor_high = hour.floor_low, hour.floor_high
-    if not repeated and math.isfinite(seen.floor):
-        if floor_seen % stride == 0:
-            floors, stride = thinned((*floors, seen.floor), stride)
-        floor_seen += 1
-        floor_low, floor_high = min(floor_low, seen.floor), max(floor_high, seen.floor)
-    return HourSums(
-        stored=hour.stored + 1,
-        repeated=hour.repeated + repeated,
-        overload=hour.overload + bool(flags & SweepFlag.OVERLOAD),
-        not_finite=hour.not_finite + (seen.missing is not None),
-        visits=hour.visits + (not repeated),
-        hits=hits,
-        hits_any=hits_any,
-        unseen=unseen,
-        peak=peak,
-        cells=hour.cells + (0 if repeated else seen.cells),
-        cells_above=hour.cells_above + (0 if repeated else seen.cells_above),
-        floors=floors,
-        floor_stride=stride,
-        floor_seen=floor_seen,
-        floor_low=floor_low,
-        floor_high=floor_high,
-        longest_revisit_s=max(hour.longest_revisit_s, revisit_s),
-        dropped=hour.dropped + seen.dropped,
-    )
-
-
-def _held(hold: Hold | None, work: BandWork, event: SweepSeen, seen: Seen) -> Hold:
-    """The hour's largest, smallest and summed levels with one more sweep."""
-    level = event.level
-    if work.logarithmic:
-        power = np.multiply(level, 1.0 / DB_PER_NEPER)
-        np.exp(power, out=power)
-    else:
-        power = level.copy()
-    missing = hold.missing if hold is not None else None
-    if seen.missing is not None:
-        gone = ~np.isfinite(level)
-        power[gone] = 0.0
-        level = np.where(gone, np.nan, level)
-        missing = gone.astype(np.int64) if missing is None else missing + gone
-    if hold is None:
-        return Hold(
-            from_s=event.started_s,
-            sweeps=1,
-            largest=level.copy(),
-            smallest=level.copy(),
-            total=power,
-            missing=missing,
-        )
-    power += hold.total
-    return Hold(
-        from_s=hold.from_s,
-        sweeps=hold.sweeps + 1,
-        largest=np.fmax(hold.largest, level),
-        smallest=np.fmin(hold.smallest, level),
-        total=power,
-        missing=missing,
     )

@@ -19,6 +19,7 @@ from acqd.measure.words import (
     level_text,
     number_text,
     range_text,
+    unit_text,
 )
 
 __all__ = ["TOLD_AT_ONCE", "appeared", "ended", "flapping", "floor_step", "track_lasted_s"]
@@ -161,7 +162,7 @@ def floor_step(
 ) -> FindingDraft:
     """The floor moved and stayed; the time is that of the first sweep that had it."""
     rose = after > before
-    step_unit = "dB" if work.logarithmic else work.unit.value
+    step_unit = "dB" if work.logarithmic else unit_text(work.unit)
     start_hz, stop_hz = (float(hz) for hz in work.grid.frequency_hz[[0, -1]])
     text = (
         f"floor {'rose' if rose else 'fell'} {number_text(abs(after - before), 1)} {step_unit} "

@@ -100,15 +100,17 @@ class Hold:
 class HourSums:
     """What has been counted since the turn of the hour.
 
-    ``visits`` sweeps looked at all channels but for ``unseen`` visits of each; ``hits`` and
-    ``hits_any`` are without and with what a strong neighbour explains. ``cells`` of the band were
-    judged, ``cells_above`` of them lay above the threshold.
+    ``learning`` sweeps came while the floor was not known yet. ``visits`` sweeps looked at all
+    channels but for ``unseen`` visits of each; ``hits`` and ``hits_any`` are without and with what
+    a strong neighbour explains. ``cells`` of the band were judged, ``cells_above`` of them lay
+    above the threshold.
     """
 
     stored: int = 0
     repeated: int = 0
     overload: int = 0
     not_finite: int = 0
+    learning: int = 0
     visits: int = 0
     hits: NDArray[np.int64]
     hits_any: NDArray[np.int64]

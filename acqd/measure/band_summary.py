@@ -185,7 +185,7 @@ def hourly(
     """The figures of a clock hour; see docs/band.md for each name."""
     suffix = work.suffix
     due = hour.stored + missed
-    listened = hour.stored - hour.repeated
+    listened = hour.stored - hour.repeated - hour.learning
     floors = sorted(hour.floors)
     median = None
     if floors:
@@ -199,6 +199,7 @@ def hourly(
         "listened": listened,
         "listening_coverage": coverage(listened, due),
         "repeated": hour.repeated,
+        "learning": hour.learning,
         "overload": hour.overload,
         "not_finite": hour.not_finite,
         f"floor_low_{suffix}": _level(hour.floor_low),

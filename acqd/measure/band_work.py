@@ -49,8 +49,10 @@ class BandSettings:
         closing_db: how far below it a signal ends; less where noise alone would keep it open.
         min_duration_s: how long a signal must have lasted before it is told of.
         floor: ``"flat"`` (one level a sweep) or ``"learnt"`` (a shape over frequency, learnt
-            for ``learn_s``, plus one level a sweep; flat until then).
+            for ``learn_s``, plus one level a sweep). While it learns nothing is told or counted:
+            against a floor that is not flat a flat threshold would find signals everywhere.
         floor_step_db: a floor that moves this much and stays is a finding (digits likewise).
+        floor_hold_s: how long it has to stay; nine sweeps in any case.
         flapping_s: three appearances within it make an episode that is told once; 0 switches
             that off.
         averages: N of the noise where the user states it; else it is taken from the setup
@@ -66,6 +68,7 @@ class BandSettings:
     floor: str = "flat"
     learn_s: float = 600.0
     floor_step_db: float = 3.0
+    floor_hold_s: float = 30.0
     flapping_s: float = 60.0
     averages: float | None = None
     channels: ChannelPlan | None = None
@@ -84,7 +87,7 @@ class BandSettings:
             value = getattr(self, name)
             if value is not None and not value > 0:
                 raise ValueError(f"{name} must be above 0, got {value}")
-        for name in ("closing_db", "min_duration_s", "learn_s", "flapping_s"):
+        for name in ("closing_db", "min_duration_s", "learn_s", "floor_hold_s", "flapping_s"):
             if not getattr(self, name) >= 0:
                 raise ValueError(f"{name} must not be below 0, got {getattr(self, name)}")
 

@@ -49,8 +49,9 @@ BUSY_FALSE_ALARM = 1e-3
 
 BUSY_ROUNDS = 3
 
-LEARN_BYTES = 8 * 1024 * 1024
-"""Most memory that learning a floor may hold; more sweeps are thinned evenly."""
+LEARN_BYTES = 2 * 1024 * 1024
+"""Most memory that learning a floor may hold; more sweeps are thinned evenly.
+It goes into each checkpoint, so it is kept small: 261 sweeps of 1001 points."""
 
 SPREAD_BLOCK = 64
 """Points in which a floor is taken as level when the spread of its noise is looked at."""

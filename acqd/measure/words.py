@@ -12,8 +12,10 @@ __all__ = [
     "duration_text",
     "frequency_text",
     "level_text",
+    "number_text",
     "range_text",
     "unit_suffix",
+    "unit_text",
 ]
 
 SUFFIXES = {
@@ -38,9 +40,14 @@ def number_text(value: float, decimals: int) -> str:
     return text.replace("-", "−")
 
 
-def level_text(level: float, unit: LevelUnit | str) -> str:
-    """−69.8 dBm."""
-    return f"{number_text(level, 1)} {unit.value if isinstance(unit, LevelUnit) else unit}"
+def unit_text(unit: LevelUnit) -> str:
+    """The unit as it stands behind a number in a sentence."""
+    return "digits" if unit is LevelUnit.DIGIT else unit.value
+
+
+def level_text(level: float, unit: LevelUnit) -> str:
+    """−69.8 dBm; 137.0 digits."""
+    return f"{number_text(level, 1)} {unit_text(unit)}"
 
 
 def frequency_text(frequency_hz: float, *, resolution_hz: float = 1e3) -> str:
