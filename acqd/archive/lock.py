@@ -11,7 +11,7 @@ from pathlib import Path
 
 from acqd.errors import ArchiveError, ArchiveLocked
 
-__all__ = ["WriterLock"]
+__all__ = ["WriterLock", "holder_of"]
 
 LOCK_TEXT_MAX_BYTES = 4096
 
@@ -57,6 +57,23 @@ class WriterLock:
         if handle is not None:
             os.ftruncate(handle, 0)
             os.close(handle)
+
+
+def holder_of(root: Path) -> str | None:
+    """Who writes the archive at ``root``, in words; None where nobody does, or there is none."""
+    try:
+        handle = os.open(root / "lock", os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return None
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return _describe(os.pread(handle, LOCK_TEXT_MAX_BYTES, 0))
+    except OSError:
+        return None
+    finally:
+        os.close(handle)
+    return None
 
 
 def _describe(text: bytes) -> str:

@@ -1,0 +1,117 @@
+"""``acqd check``: what a station would do."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from acqd.station.build import Built
+    from acqd.station.forecast import Forecast
+
+__all__ = ["command"]
+
+NEXT_SHOWN = 3
+
+
+@click.command("check")
+@click.argument("config", required=False, type=click.Path())
+@click.option("--offline", is_flag=True, help="Do not ask the sweepers anything.")
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+def command(config: str | None, offline: bool, as_json: bool) -> None:
+    """Show what the station of CONFIG would do: sweepers, jobs, times, disk and messages.
+
+    Sweepers that can be reached are asked who they are and how long each job's sweep takes; no
+    sweep is taken, and a running station is left alone.
+    """
+    import json
+
+    from acqd.clock import SystemClock
+    from acqd.config.load import find_config, load_config
+    from acqd.drivers.registry import load_drivers
+    from acqd.station.build import build
+    from acqd.station.forecast import forecast
+
+    path = find_config(config)
+    loaded = load_config(path)
+    registry = load_drivers()
+    for broken in registry.broken:
+        click.echo(f"acqd: {broken}", err=True)
+    built = build(loaded, registry)
+    seen = asyncio.run(forecast(built, clock=SystemClock(), ask=not offline))
+    if as_json:
+        shown = {"config": str(path), "notes": loaded.notes(), **asdict(seen)}
+        click.echo(json.dumps(shown, indent=2, ensure_ascii=False))
+        return
+    click.echo(f"{built.title} ({built.name}), from {path}")
+    _show(built, seen)
+    for note in loaded.notes():
+        click.echo(f"note: {note}")
+
+
+def _show(built: Built, seen: Forecast) -> None:
+    import os
+    import shutil
+
+    from acqd.cli.tables import number, quantity, table, when
+
+    click.echo("\nsweepers")
+    click.echo(
+        table(
+            ("name", "driver", "address", "who answers"),
+            [(one.name, one.driver, one.address, one.state) for one in seen.sweepers],
+        )
+    )
+    click.echo("\njobs")
+    rows = []
+    for job in seen.jobs:
+        due = [when(at_s, built.time_zone) for at_s in job.next_due_s[:NEXT_SHOWN]]
+        rows.append(
+            (
+                job.name,
+                job.sweeper,
+                job.rhythm,
+                str(job.points),
+                f"{quantity(job.sweep_s, 's')} ({job.sweep_s_from})",
+                f"{number(100 * job.share, 0)} %",
+                str(job.due),
+                str(job.missed),
+                f"{quantity(job.bytes_a_day, 'B')}",
+                ", ".join([due[0], *(text.split(" ", 1)[1] for text in due[1:])]) if due else "–",
+            )
+        )
+    heads = (
+        "name",
+        "sweeper",
+        "when",
+        "points",
+        "a sweep takes",
+        "share",
+        "due a day",
+        "missed",
+        "disk a day",
+        f"next due ({built.time_zone})",
+    )
+    click.echo(table(heads, rows, right=(3, 5, 6, 7, 8)))
+    for job in seen.jobs:
+        if job.problem:
+            click.echo(f"{job.name}: cannot be done: {job.problem}")
+    click.echo("\nconflicts")
+    for sentence in seen.conflicts or ("none",):
+        click.echo(sentence)
+    folder = built.archive
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    free = shutil.disk_usage(folder).free if os.access(folder, os.R_OK) else None
+    left = "" if free is None else f"; {quantity(float(free), 'B')} free"
+    if free is not None and seen.bytes_a_day > 0:
+        days = max(0.0, free - built.keep_free_bytes) / seen.bytes_a_day
+        left += f", enough for about {number(days, 0)} days" if days < 36500 else ""
+    click.echo(f"\narchive   {built.archive}")
+    click.echo(f"disk      about {quantity(seen.bytes_a_day, 'B')} a day{left}")
+    click.echo(f"messages  about {number(seen.messages_a_second, 1)} a second")
+    if seen.extrapolated:
+        click.echo("(part of the day was worked out in proportion; see docs/plan.md)")

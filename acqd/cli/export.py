@@ -1,0 +1,158 @@
+"""``acqd export``: an archive as tidy CSV, units in the head line."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from typing import IO, TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["command"]
+
+ROWS_AT_ONCE = 64
+"""Sweeps that are held in memory at a time."""
+
+
+@click.command("export")
+@click.argument("archive", type=click.Path())
+@click.option("--job", help="The job; may be left out where there is only one.")
+@click.option("--from", "start", help="First moment, ISO 8601 with a zone (…Z is UTC).")
+@click.option("--to", "stop", help="End of the range, not included.")
+@click.option("--setup", help="One setup, by the beginning of its digest.")
+@click.option(
+    "--plane",
+    type=click.Choice(["input", "far-end"]),
+    default="far-end",
+    show_default=True,
+    help="Levels at the sweeper's input as they were measured, or at the far end of the chain.",
+)
+@click.option(
+    "--what",
+    type=click.Choice(["levels", "summary", "findings", "gaps"]),
+    default="levels",
+    show_default=True,
+    help="A row a point of each sweep; a row a sweep; a row a finding; a row a gap.",
+)
+@click.option("-o", "--output", type=click.Path(), help="A file, instead of standard output.")
+def command(
+    archive: str,
+    job: str | None,
+    start: str | None,
+    stop: str | None,
+    setup: str | None,
+    plane: str,
+    what: str,
+    output: str | None,
+) -> None:
+    """Write what ARCHIVE holds as comma-separated values, one observation a row."""
+    from acqd.archive.reader import open_archive
+    from acqd.errors import ArchiveError
+
+    with open_archive(archive) as opened:
+        if job is None:
+            jobs = opened.jobs()
+            if len(jobs) != 1:
+                have = ", ".join(jobs) or "none"
+                raise ArchiveError(f"{archive}: --job is needed; jobs here: {have}")
+            job = jobs[0]
+        if what == "findings":
+            lines = _findings(opened.findings(job, start, stop))
+        elif what == "gaps":
+            lines = _gaps(opened.gaps(job, start, stop))
+        else:
+            far_end = plane == "far-end"
+            data = opened.sweeps(
+                job, start, stop, setup=setup, plane="far end" if far_end else "input"
+            )
+            lines = _levels(data) if what == "levels" else _summaries(data)
+        if output is None:
+            _write(lines, sys.stdout)
+        else:
+            with open(output, "w", encoding="utf-8", newline="") as file:
+                _write(lines, file)
+
+
+def _write(lines: Iterator[str], file: IO[str]) -> None:
+    for line in lines:
+        file.write(line)
+    file.flush()
+
+
+def _times(data: xr.Dataset) -> list[str]:
+    import numpy as np
+
+    return [f"{time}Z" for time in np.datetime_as_string(data["time"].values, unit="ms")]
+
+
+def _levels(data: xr.Dataset) -> Iterator[str]:
+    names = ("level",) if "level" in data else ("level_real", "level_imag")
+    unit = data[names[0]].attrs.get("units", "1")
+    heads = ",".join(f"{name} [{unit}]" for name in names)
+    yield f"time [UTC],sequence [1],frequency [Hz],{heads}\n"
+    frequency = [f"{value:.10g}" for value in data["frequency"].values.tolist()]
+    for first in range(0, data.sizes["sweep"], ROWS_AT_ONCE):
+        block = data.isel(sweep=slice(first, first + ROWS_AT_ONCE))
+        times, numbers = _times(block), block["sequence"].values.tolist()
+        columns = [block[name].values for name in names]
+        for at, (time, number) in enumerate(zip(times, numbers, strict=True)):
+            head = f"{time},{number},"
+            values = zip(*(_texts(column[at]) for column in columns), strict=True)
+            yield "".join(
+                f"{head}{hz},{','.join(cells)}\n"
+                for hz, cells in zip(frequency, values, strict=True)
+            )
+
+
+def _texts(values: Any) -> list[str]:
+    """Shortest texts that read back to the same bits; empty where there is no number."""
+    return ["" if value != value else str(value) for value in values]
+
+
+UNITS = {"hz": "Hz", "s": "s", "dbm": "dBm", "dbuv": "dBµV", "dbfs": "dBFS", "digit": "digit"}
+
+
+def _summaries(data: xr.Dataset) -> Iterator[str]:
+    names = [
+        name
+        for name in data.variables
+        if data[name].dims == ("sweep",) and name not in ("time", "sequence", "sweep")
+    ]
+    heads = []
+    for name in map(str, names):
+        stem, _, suffix = name.rpartition("_")
+        unit = UNITS.get(suffix) if stem else None
+        unit = unit or data[name].attrs.get("units", "1")
+        heads.append(f"{stem if stem and suffix in UNITS else name} [{unit}]")
+    yield ",".join(("time [UTC]", "sequence [1]", *heads)) + "\n"
+    times, numbers = _times(data), data["sequence"].values.tolist()
+    columns = [_texts(data[name].values) for name in names]
+    for time, number, *cells in zip(times, numbers, *columns, strict=True):
+        yield ",".join((time, str(number), *cells)) + "\n"
+
+
+def _quoted(text: str) -> str:
+    return '"' + text.replace('"', '""') + '"'
+
+
+def _utc(at_s: float) -> str:
+    from datetime import UTC, datetime
+
+    return datetime.fromtimestamp(at_s, UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
+
+
+def _findings(findings: Any) -> Iterator[str]:
+    yield "time [UTC],number [1],sequence [1],what,text\n"
+    for one in findings:
+        seq = "" if one.seq is None else one.seq
+        yield f"{_utc(one.at_s)},{one.number},{seq},{one.what},{_quoted(one.text)}\n"
+
+
+def _gaps(gaps: Any) -> Iterator[str]:
+    yield "from [UTC],to [UTC],sweeps [1],reason,detail\n"
+    for one in gaps:
+        detail = _quoted(one.detail) if one.detail else ""
+        yield f"{_utc(one.from_s)},{_utc(one.to_s)},{one.count},{one.reason},{detail}\n"

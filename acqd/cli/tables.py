@@ -1,0 +1,48 @@
+"""Plain tables: columns line up, numbers to the right, no colour and no frames."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+__all__ = ["number", "quantity", "table", "when"]
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()) -> str:
+    """Rows under their heads. ``right`` are the columns that line up on the right."""
+    widths = [max(len(cell) for cell in column) for column in zip(head, *rows, strict=True)]
+    lines = []
+    for row in (head, *rows):
+        cells = [
+            cell.rjust(width) if at in right else cell.ljust(width)
+            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    return "\n".join(lines)
+
+
+def number(value: float | None, digits: int = 1) -> str:
+    """A number with a real minus sign; a dash where there is none."""
+    if value is None or value != value:
+        return "–"
+    return f"{value:.{digits}f}".replace("-", "−")
+
+
+def quantity(value: float | None, unit: str) -> str:
+    """A value with the prefix that people would use: 156.025 MHz, 250 ms, 1.4 GB."""
+    if value is None or value != value:
+        return "–"
+    if value == 0:
+        return f"0 {unit}"
+    size = abs(value)
+    for factor, prefix in ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ")):
+        if size >= factor * 0.9999999 and not (unit == "s" and factor > 1):
+            return f"{value / factor:.7g} {prefix}{unit}"
+    return f"{value:.3g} {unit}"
+
+
+def when(at_s: float, zone: str) -> str:
+    """A time in a zone, to the second, with its offset."""
+    from datetime import UTC, datetime
+    from zoneinfo import ZoneInfo
+
+    return datetime.fromtimestamp(at_s, UTC).astimezone(ZoneInfo(zone)).strftime("%a %H:%M:%S")

@@ -1,0 +1,207 @@
+"""What a station would do, before it is left alone: times, conflicts, disk and messages.
+
+Sweepers are asked how long a sweep takes where they can be reached; otherwise the config's sweep
+time or a stated assumption stands in. The plan is then run on virtual time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from acqd.archive.lock import holder_of
+from acqd.clock import Clock
+from acqd.drivers.host import SweeperHost
+from acqd.errors import RequestRefused, SweeperError
+from acqd.plan.jobs import PlannedJob
+from acqd.plan.preview import Preview, preview
+from acqd.station.build import ASSUMED_SWEEP_S, Built, SweeperSpec
+from acqd.station.job import JobSpec
+from acqd.sweep import Capabilities
+
+__all__ = ["Forecast", "JobForecast", "SweeperForecast", "forecast"]
+
+DAY_S = 86_400.0
+ASK_WITHIN_S = 5.0
+SWEEP_BYTES = 120
+"""Columns, times and flags of one sweep in a volume, about (measured by tools/bench)."""
+RESOLUTION_DB = 0.01
+NOISE_BITS_AT_1_DB = 4.39
+"""Entropy of one unaveraged noise reading quantised to 1 dB; log2(1 / step) more at a finer one.
+From the differential entropy of a log-exponential: (1 + γ)/ln 2 + log2(10/ln 10)."""
+PACKING_BITS = 1.1
+"""What shuffle and DEFLATE lie above that entropy (measured by tools/bench)."""
+LIVE_MESSAGES = 5
+"""Per sweep: summary, trace and three bare figures."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweeperForecast:
+    """One sweeper: ``state`` is who answered, or why nobody was asked or did."""
+
+    name: str
+    driver: str
+    address: str
+    state: str
+    answered: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobForecast:
+    """One job over the day to come."""
+
+    name: str
+    sweeper: str
+    points: int
+    rhythm: str
+    sweep_s: float
+    sweep_s_from: str
+    next_due_s: tuple[float, ...]
+    due: int
+    missed: int
+    share: float
+    bytes_a_day: float
+    problem: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """The day to come."""
+
+    from_s: float
+    to_s: float
+    sweepers: tuple[SweeperForecast, ...]
+    jobs: tuple[JobForecast, ...]
+    conflicts: tuple[str, ...]
+    bytes_a_day: float
+    messages_a_second: float
+    extrapolated: bool
+
+
+async def forecast(built: Built, *, clock: Clock, ask: bool) -> Forecast:
+    """The forecast for one day from now. ``ask`` opens the sweepers, unless a station has them."""
+    busy = holder_of(built.archive) if ask else None
+    asked: dict[str, tuple[SweeperForecast, dict[str, _Timing]]] = {}
+    found = await asyncio.gather(
+        *(_ask_sweeper(spec, built.jobs, clock, ask=ask, busy=busy) for spec in built.sweepers)
+    )
+    for spec, answer in zip(built.sweepers, found, strict=True):
+        asked[spec.name] = answer
+    now_s = clock.wall_s()
+    jobs: list[JobForecast] = []
+    conflicts: list[str] = []
+    extrapolated = False
+    for spec in built.sweepers:
+        _, timings = asked[spec.name]
+        mine = [job for job in built.jobs if job.sweeper == spec.name]
+        if not mine:
+            continue
+        planned = [_timed(job, timings[job.name]) for job in mine]
+        view = preview(planned, now_s, now_s + DAY_S)
+        extrapolated |= view.extrapolated
+        conflicts += [f"{spec.name}: {sentence}" for sentence in view.conflicts]
+        jobs += [_job(job, timings[job.name], view) for job in mine]
+    sweeps_a_second = sum((job.due - job.missed) for job in jobs) / DAY_S
+    return Forecast(
+        from_s=now_s,
+        to_s=now_s + DAY_S,
+        sweepers=tuple(told for told, _ in asked.values()),
+        jobs=tuple(jobs),
+        conflicts=tuple(conflicts),
+        bytes_a_day=sum(job.bytes_a_day for job in jobs),
+        messages_a_second=0.0
+        if built.mqtt is None
+        else LIVE_MESSAGES * sweeps_a_second + len(jobs) / 30.0,
+        extrapolated=extrapolated,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Timing:
+    sweep_s: float
+    source: str
+    resolution: float
+    problem: str = ""
+
+
+def _assumed(job: JobSpec, why: str) -> _Timing:
+    if job.request.sweep_time_s is not None:
+        return _Timing(job.request.sweep_time_s, "config", RESOLUTION_DB)
+    return _Timing(ASSUMED_SWEEP_S, f"assumed, {why}", RESOLUTION_DB)
+
+
+async def _ask_sweeper(
+    spec: SweeperSpec, jobs: Sequence[JobSpec], clock: Clock, *, ask: bool, busy: str | None
+) -> tuple[SweeperForecast, dict[str, _Timing]]:
+    mine = [job for job in jobs if job.sweeper == spec.name]
+    why = "not asked" if not ask else f"in use by {busy}" if busy else ""
+    timings = {job.name: _assumed(job, why or "nobody answered") for job in mine}
+
+    def told(state: str, *, answered: bool = False) -> SweeperForecast:
+        return SweeperForecast(
+            name=spec.name,
+            driver=spec.driver_name,
+            address=spec.address,
+            state=state,
+            answered=answered,
+        )
+
+    if why:
+        return told(why), timings
+    host = SweeperHost(
+        name=spec.name,
+        driver=spec.driver,
+        address=spec.address,
+        options=spec.options,
+        clock=clock,
+        expected=spec.expected,
+        deadline_s=ASK_WITHIN_S,
+    )
+    try:
+        opened = await host.open()
+        for job in mine:
+            timings[job.name] = await _timing(host, job, opened.capabilities)
+        return told(str(opened.identity), answered=True), timings
+    except SweeperError as exc:
+        return told(f"away: {exc}"), timings
+    finally:
+        await host.close()
+
+
+async def _timing(host: SweeperHost, job: JobSpec, capabilities: Capabilities) -> _Timing:
+    resolution = capabilities.resolution or RESOLUTION_DB
+    try:
+        estimate_s = await host.estimate_s(job.request)
+    except RequestRefused as exc:
+        return replace(_assumed(job, "refused"), problem=str(exc))
+    if estimate_s is None:
+        return _assumed(job, "the sweeper cannot say")
+    return _Timing(estimate_s, "asked", resolution)
+
+
+def _timed(job: JobSpec, timing: _Timing) -> PlannedJob:
+    estimate_s = max(1e-3, timing.sweep_s) * job.planned.schedule.burst
+    return replace(job.planned, estimate_s=estimate_s)
+
+
+def _job(job: JobSpec, timing: _Timing, view: Preview) -> JobForecast:
+    seen = next(one for one in view.jobs if one.job == job.name)
+    burst = job.planned.schedule.burst
+    bits = NOISE_BITS_AT_1_DB - math.log2(timing.resolution) + PACKING_BITS
+    stored = (seen.due - seen.missed) * burst
+    return JobForecast(
+        name=job.name,
+        sweeper=job.sweeper,
+        points=job.request.points,
+        rhythm=seen.schedule,
+        sweep_s=timing.sweep_s,
+        sweep_s_from=timing.source,
+        next_due_s=seen.next_due_s,
+        due=seen.due * burst,
+        missed=seen.missed * burst,
+        share=seen.share,
+        bytes_a_day=stored * (job.request.points * bits / 8 + SWEEP_BYTES),
+        problem=timing.problem,
+    )
