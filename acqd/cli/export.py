@@ -109,6 +109,9 @@ def _levels(data: xr.Dataset) -> Iterator[str]:
 
 def _texts(values: Any) -> list[str]:
     """Shortest texts that read back to the same bits; empty where there is no number."""
+    if values.dtype.kind == "f" and values.dtype.itemsize == 8:
+        # What was worked out in float64 has no more than this to say: a tenth of a microdecibel.
+        values = values.round(7)
     return ["" if value != value else str(value) for value in values]
 
 

@@ -36,7 +36,8 @@ def quantity(value: float | None, unit: str) -> str:
     size = abs(value)
     for factor, prefix in ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ")):
         if size >= factor * 0.9999999 and not (unit == "s" and factor > 1):
-            return f"{value / factor:.7g} {prefix}{unit}"
+            digits = 9 if unit == "Hz" else 4
+            return f"{value / factor:.{digits}g} {prefix}{unit}"
     return f"{value:.3g} {unit}"
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
@@ -83,7 +84,8 @@ class StationConfig:
 
     def resolved(self, path: str) -> FilePath:
         """A path of the config, made absolute; ``~`` is the user's home."""
-        return (self.folder / FilePath(path).expanduser()).absolute()
+        # Not resolve(): the last part may be a link on purpose, as a serial port's name often is.
+        return FilePath(os.path.normpath(self.folder.resolve() / FilePath(path).expanduser()))
 
     def address(self, sweeper: str) -> str:
         """The sweeper's address; the path of a serial port made absolute where it has folders."""
