@@ -223,6 +223,9 @@ class JournalView:
                 "SELECT value FROM meta WHERE key = 'schema'"
             ).fetchone()
         except sqlite3.Error as exc:
+            if exc.sqlite_errorcode == sqlite3.SQLITE_READONLY_ROLLBACK:
+                # Killed while the file was being turned to WAL, before its first transaction.
+                return False
             raise error_of(exc, self.path) from exc
         if schema != str(SCHEMA_VERSION):
             raise ArchiveDamaged(
@@ -331,7 +334,7 @@ class JournalView:
 
 def remove_journal(path: Path) -> None:
     """Unlink a journal. The file first, so that nobody opens it without its log."""
-    for suffix in ("", "-wal", "-shm"):
+    for suffix in ("", "-journal", "-wal", "-shm"):
         path.with_name(path.name + suffix).unlink(missing_ok=True)
     sync_folder(path.parent)
 
