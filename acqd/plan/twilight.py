@@ -41,13 +41,12 @@ def dark_s(latitude_deg: float, longitude_deg: float, night: int) -> tuple[int, 
     if not _is_dark(place, midnight_s):
         return None
     dusk_s = noon_s if _is_dark(place, noon_s) else _turn_s(place, noon_s, midnight_s)
-    if _is_dark(place, next_noon_s):
-        return dusk_s, next_noon_s
+    # Where it stays dark there is no turn to find, and the search ends at the next noon.
     return dusk_s, _turn_s(place, midnight_s, next_noon_s)
 
 
 def _turn_s(place: tuple[float, float], low_s: int, high_s: int) -> int:
-    """The second in (low, high] at which light turns to dark or dark to light."""
+    """The second in (low, high] at which light turns to dark or dark to light; else ``high_s``."""
     dark_at_first = _is_dark(place, low_s)
     while high_s - low_s > 1:
         middle_s = (low_s + high_s) // 2

@@ -51,6 +51,17 @@ def test_nothing_starts_before_it_is_due() -> None:
     assert start is not None and start.due_s == T0 + 10
 
 
+def test_a_microsecond_before_the_next_due_time_it_is_not_due() -> None:
+    """What is late is served; the next one waits for its own time."""
+    plan = SweeperPlan([job("a")], now_s=T0)
+    start = plan.ask(T0 + 9.999999).start
+    assert start is not None and start.due_s == T0
+    plan.finished("a", now_s=T0 + 9.999999, took_s=0.1)
+    decision = plan.ask(T0 + 9.999999)
+    assert decision.start is None and decision.missed == ()
+    assert decision.wait_until_s == T0 + 10
+
+
 def test_due_exactly_at_the_start_is_served() -> None:
     """The plan's first moment belongs to it."""
     assert SweeperPlan([job("a")], now_s=T0).ask(T0).start is not None
@@ -293,6 +304,19 @@ def test_clock_found_a_day_fast_does_not_silence_the_station() -> None:
     assert start is not None and start.job == "a" and start.due_s == T0 + 10
 
 
+def test_clock_set_far_back_forgets_what_was_pending_under_the_wrong_time() -> None:
+    """It comes due again under the right one, and the wait is for the first that does."""
+    plan = SweeperPlan([job("a")], now_s=T0 + 86_400)
+    plan.sweeper_away(T0 + 86_400, "sweeper lost")
+    plan.ask(T0 + 86_400)
+    plan.clock_stepped(T0 + 86_405, T0 + 5)
+    plan.sweeper_back(T0 + 5)
+    decision = plan.ask(T0 + 5)
+    assert decision.start is None and decision.wait_until_s == T0 + 10
+    start = plan.ask(T0 + 10).start
+    assert start is not None and start.due_s == T0 + 10
+
+
 def test_sleep_of_the_host_is_its_own_reason() -> None:
     """Also while the sweeper is away; a paused job stays paused."""
     plan = SweeperPlan([job("a"), job("b")], now_s=T0 + 1)
@@ -316,6 +340,18 @@ def test_back_to_back_estimates_what_it_missed() -> None:
     assert missed.due_times == 698
     plan.sweeper_back(T0 + 3600)
     assert plan.ask(T0 + 3600).start is None
+
+
+def test_back_to_back_is_due_from_when_it_could_sweep_again() -> None:
+    """Not from before the outage that is accounted for already."""
+    plan = SweeperPlan([job("a", None)], now_s=T0)
+    plan.sweeper_away(T0 + 1, "sweeper lost")
+    plan.sweeper_back(T0 + 31)
+    start = plan.ask(T0 + 31).start
+    assert start is not None and start.due_s == T0 + 31
+    plan.finished("a", now_s=T0 + 33, took_s=2)
+    start = plan.ask(T0 + 34).start
+    assert start is not None and start.due_s == T0 + 33
 
 
 def test_drain_accounts_for_what_is_pending() -> None:
