@@ -22,13 +22,15 @@ def set_up_logs(*, verbose: bool = False) -> None:
         renderer: list[structlog.typing.Processor] = [
             structlog.processors.TimeStamper(fmt="%H:%M:%S", utc=False),
             structlog.dev.ConsoleRenderer(
-                colors=terminal and "NO_COLOR" not in os.environ, pad_event_to=18
+                colors=terminal and "NO_COLOR" not in os.environ,
+                pad_event_to=18,
+                exception_formatter=structlog.dev.plain_traceback,
             ),
         ]
     else:
         renderer = [
             structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.dict_tracebacks,
+            structlog.processors.format_exc_info,
             structlog.processors.JSONRenderer(ensure_ascii=False),
         ]
     structlog.configure(

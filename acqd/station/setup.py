@@ -121,7 +121,14 @@ class SetupMaker:
     def _measuring(self, sweep: Sweep, capabilities: Capabilities) -> dict[str, Any]:
         """What the meter is told, with what is assumed marked as such."""
         facts, reported = self._facts, sweep.reported
-        assumed = list(reported.assumed) + list(capabilities.assumed)
+        stated = {
+            name
+            for name in ("level_accuracy_db", "frequency_accuracy_ppm", "detector", "averages")
+            if getattr(facts, name) is not None
+        }
+        assumed = [
+            name for name in (*reported.assumed, *capabilities.assumed) if name not in stated
+        ]
         accuracy_db = facts.level_accuracy_db
         if accuracy_db is None:
             accuracy_db = capabilities.level_accuracy_db
