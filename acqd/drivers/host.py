@@ -7,7 +7,7 @@ What a driver can do wrong costs its own sweeper's sweeps and nothing else (guar
 
 * It raises: SweeperErrors pass through, anything else becomes DriverFault with a traceback in the
   log. After an error that leaves the conversation in doubt the session is closed; RequestRefused,
-  SweeperReported and SweepInvalid leave it open.
+  SweeperReported and SweepInvalid leave it open, but for the third failure in a row.
 * It hangs: after three times its own estimate and two seconds (or ``deadline_s`` where it makes no
   estimate) the cancel token is set and the link is closed under it, so that the port is free. If
   its thread has not come back a second later, it is abandoned. Threads cannot be ended, so
@@ -83,7 +83,10 @@ ABANDONED_MAX: Final = 3
 REMEMBERED: Final = 64
 """Requests whose estimate and last levels are remembered; the least recently used go."""
 
-KEEPS_OPEN = (RequestRefused, SweeperReported, SweepInvalid)
+FAILURES_IN_A_ROW: Final = 3
+"""So many sweeps in a row that came to nothing close the session, whatever the reason."""
+
+KEEPS_OPEN: Final = (RequestRefused, SweeperReported, SweepInvalid)
 
 
 class Log(Protocol):
@@ -179,6 +182,7 @@ class SweeperHost:
         self._estimates: OrderedDict[SweepRequest, float | None] = OrderedDict()
         self._last_levels: OrderedDict[SweepRequest, bytes] = OrderedDict()
         self._opens = self._sweeps = self._failures = self._abandoned = 0
+        self._in_a_row = 0
         self._last_error: str | None = None
         self._last_took_s: float | None = None
 
@@ -236,6 +240,7 @@ class SweeperHost:
                 await self._end_session()
                 raise
             self._opened = opened
+            self._in_a_row = 0
             self._last_identity = opened.identity
             self._opens += 1
             self._log.info("sweeper_opened", sweeper=self.name, identity=str(opened.identity))
@@ -253,6 +258,7 @@ class SweeperHost:
             hops = plan_hops(request, self._require_open().capabilities)
             sweep = await (self._whole(request) if len(hops) == 1 else self._joined(request, hops))
             self._sweeps += 1
+            self._in_a_row = 0
             self._last_took_s = sweep.took_s
             return sweep
 
@@ -325,7 +331,7 @@ class SweeperHost:
                 raise
             except SweeperError as error:
                 self._note(error)
-                if not isinstance(error, KEEPS_OPEN):
+                if not isinstance(error, KEEPS_OPEN) or self._in_a_row >= FAILURES_IN_A_ROW:
                     await self._end_session()
                 raise
             except asyncio.CancelledError:
@@ -334,6 +340,7 @@ class SweeperHost:
 
     def _note(self, error: SweeperError) -> None:
         self._failures += 1
+        self._in_a_row += not isinstance(error, RequestRefused)
         self._last_error = f"{type(error).__name__}: {error}"
         if isinstance(error, DriverFault):
             trace = "".join(getattr(error, "__notes__", ()))

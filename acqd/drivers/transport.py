@@ -327,14 +327,15 @@ def _open_serial(address: str, options: Mapping[str, Any]) -> Link:
     os.set_blocking(fd, False)
 
     def free(hurry: bool) -> None:
+        import termios
+
         # Closing a port with bytes still to go may hold the kernel for 30 s; so wait a little,
         # then throw the rest away. In a hurry the peer does not listen anyway.
-        if not hurry:
-            _drain(fd)
-        try:
-            port.reset_output_buffer()
-        except OSError:
-            pass  # unplugged
+        if hurry or not _drained(fd):
+            try:
+                port.reset_output_buffer()
+            except (OSError, termios.error):
+                pass  # unplugged; termios.error is no OSError
         port.close()
 
     return Link(
@@ -381,20 +382,21 @@ def _serial_refusal(address: str, path: str, error: Exception) -> TransportError
     return TransportError(f"{address}: cannot open: {error}")
 
 
-def _drain(fd: int) -> None:
+def _drained(fd: int) -> bool:
+    """Wait a little for what was written to go out; whether it has."""
     import fcntl
     import struct
     import termios
 
     deadline_s = time.monotonic() + DRAIN_WAIT_S
     try:
-        while time.monotonic() < deadline_s:
-            waiting = struct.unpack("i", fcntl.ioctl(fd, termios.TIOCOUTQ, bytes(4)))[0]
-            if waiting == 0:
-                return
+        while struct.unpack("i", fcntl.ioctl(fd, termios.TIOCOUTQ, bytes(4)))[0]:
+            if time.monotonic() > deadline_s:
+                return False
             time.sleep(0.005)
     except OSError:
-        return  # unplugged, or a device that does not say
+        pass  # unplugged, or a device that does not say
+    return True
 
 
 def _number(

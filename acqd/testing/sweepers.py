@@ -89,7 +89,7 @@ class FakeTransport:
 class ScriptedDriver(Driver):
     """A driver without hardware. Each sweep takes one step of the script; then sweeps of noise.
 
-    What was done to it is in ``opens``, ``closes``, ``swept`` and ``source_on``.
+    Set ``is_unplugged`` to pull its cable. What was done to it is in ``opens``, ``closes``, ``swept`` and ``source_on``.
     """
 
     def __init__(
@@ -121,12 +121,18 @@ class ScriptedDriver(Driver):
         self.closes = 0
         self.swept: list[SweepRequest] = []
         self.source_on = True
+        self.is_unplugged = False
         self._script: Iterator[Step] = iter(script)
         self._random = np.random.default_rng(seed)
 
     def open(self, context: OpenContext) -> Sweeper:
+        self.raise_if_unplugged()
         self.opens += 1
         return _ScriptedSweeper(self, context)
+
+    def raise_if_unplugged(self) -> None:
+        if self.is_unplugged:
+            raise TransportClosed("unplugged")
 
     def next_trace(self, request: SweepRequest, context: OpenContext) -> Trace:
         """The next step of the script."""
@@ -169,9 +175,16 @@ class _ScriptedSweeper(Sweeper):
         return request.sweep_time_s or self._driver.estimate_s
 
     def sweep(self, request: SweepRequest) -> Trace:
-        if request.sweep_time_s and self._context.cancel.wait(request.sweep_time_s):
-            raise TransportClosed("cancelled")
+        self._wait(request.sweep_time_s or 0.0)
+        self._driver.raise_if_unplugged()
         return self._driver.next_trace(request, self._context)
+
+    def _wait(self, seconds: float) -> None:
+        until_s = time.monotonic() + seconds
+        while (left_s := until_s - time.monotonic()) > 0:
+            self._driver.raise_if_unplugged()
+            if self._context.cancel.wait(min(left_s, 0.01)):
+                raise TransportClosed("cancelled")
 
     def set_source(self, request: SourceRequest) -> None:
         self._driver.source_on = request.on

@@ -14,10 +14,10 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 import pytest
+from acqd_scpi import ScpiDriver
 
 from acqd.clock import SystemClock
 from acqd.drivers.host import SweeperHost
-from acqd_scpi import ScpiDriver
 
 LIMITS = {
     "FREQ:STAR": (9e3, 3e9),

@@ -120,6 +120,7 @@ def _located(candidate: Candidate, location: str) -> Candidate:
 def _look(context: FindContext, address: str, *, named: bool) -> Candidate | None:
     if not context.probe:
         return None
+    link = None
     try:
         link = context.connect(address)
         client = ScpiClient(link, timeout_s=FIND_TIMEOUT_S)
@@ -130,6 +131,9 @@ def _look(context: FindContext, address: str, *, named: bool) -> Candidate | Non
         return Candidate(driver="scpi", address=address, what=what, certainty=Certainty.BUSY)
     except SweeperError:
         return None
+    finally:
+        if link is not None:
+            link.close()
     if not named and not (who.maker and who.model):
         # A modem or a console that echoes is not a sweeper.
         return None

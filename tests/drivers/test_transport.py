@@ -1,0 +1,250 @@
+"""Links over real sockets and pseudo-terminals: deadlines, waking, busy ports, lost peers."""
+
+from __future__ import annotations
+
+import os
+import socket
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from acqd.drivers.contract import Transport
+from acqd.drivers.transport import Link, open_transport
+from acqd.errors import (
+    PortBusy,
+    RequestRefused,
+    TransportClosed,
+    TransportError,
+    TransportTimeout,
+)
+
+
+class Ends:
+    """A link and how to act on its far end, whichever kind it is."""
+
+    def __init__(self, link: Link, send: Callable[[bytes], Any], cut: Callable[[], Any]) -> None:
+        self.link = link
+        self.send = send
+        self.cut = cut
+
+
+@pytest.fixture(params=["tcp", "serial"])
+def ends(request: pytest.FixtureRequest) -> Any:
+    """The same tests run over a socket and over a pseudo-terminal."""
+    if request.param == "tcp":
+        listener = request.getfixturevalue("listener")
+        link = open_transport(f"tcp://127.0.0.1:{listener.getsockname()[1]}")
+        far, _ = listener.accept()
+        with far:
+            yield Ends(link, far.sendall, far.close)
+            link.close()
+        return
+    terminal = request.getfixturevalue("terminal")
+    link = open_transport(f"serial:{terminal.path}")
+    yield Ends(link, lambda data: os.write(terminal.far, data), terminal.unplug)
+    link.close()
+
+
+def later(act: Callable[[], Any], seconds: float = 0.05) -> threading.Thread:
+    """Do it from another thread in a moment."""
+    thread = threading.Timer(seconds, act)
+    thread.start()
+    return thread
+
+
+def test_keeps_the_contract_of_a_transport(ends: Ends) -> None:
+    """A link is what drivers are promised."""
+    assert isinstance(ends.link, Transport)
+
+
+def test_reads_what_is_there_without_waiting_for_more(ends: Ends) -> None:
+    """A read comes back with the first bytes, at most as many as asked for."""
+    ends.send(b"abcdef")
+    assert ends.link.read(4, timeout_s=1) == b"abcd"
+    assert ends.link.read(4, timeout_s=1) == b"ef"
+
+
+def test_a_silent_peer_times_out_by_the_deadline(ends: Ends) -> None:
+    """A read without bytes raises TransportTimeout, which is also a TimeoutError, in time."""
+    begun_s = time.monotonic()
+    with pytest.raises(TransportTimeout):
+        ends.link.read(timeout_s=0.05)
+    assert 0.045 <= time.monotonic() - begun_s < 0.5
+
+
+def test_close_wakes_a_waiting_reader_and_frees_the_port(ends: Ends) -> None:
+    """A reader in another thread gets TransportClosed at once when the host closes the link."""
+    later(ends.link.close)
+    begun_s = time.monotonic()
+    with pytest.raises(TransportClosed, match="host closed"):
+        ends.link.read(timeout_s=10)
+    assert time.monotonic() - begun_s < 1
+    with pytest.raises(TransportClosed):
+        ends.link.write(b"x")
+    ends.link.close()
+    assert ends.link.is_closed
+
+
+def test_an_interrupt_ends_the_call_and_leaves_the_link_usable(ends: Ends) -> None:
+    """After interrupt and resume the same link reads on: the sweeper can be left well."""
+    later(ends.link.interrupt)
+    with pytest.raises(TransportClosed, match="interrupted"):
+        ends.link.read(timeout_s=10)
+    with pytest.raises(TransportClosed):
+        ends.link.write(b"x")
+    ends.link.resume()
+    ends.send(b"still here")
+    assert ends.link.read(timeout_s=1) == b"still here"
+
+
+def test_resume_does_not_open_a_closed_link(ends: Ends) -> None:
+    """Closed is for good."""
+    ends.link.close()
+    ends.link.resume()
+    with pytest.raises(TransportClosed):
+        ends.link.read(timeout_s=0.1)
+
+
+def test_a_lost_peer_breaks_the_link(ends: Ends) -> None:
+    """Cutting the far end raises a TransportError in the reader, which is also an OSError."""
+    later(ends.cut)
+    with pytest.raises(TransportError) as caught:
+        ends.link.read(timeout_s=5)
+    assert not isinstance(caught.value, TransportTimeout)
+    assert isinstance(caught.value, OSError)
+
+
+def test_a_lost_peers_link_can_be_interrupted_and_closed(ends: Ends) -> None:
+    """Closing in a hurry, with the far end gone, raises nothing and frees everything."""
+    ends.cut()
+    ends.link.interrupt()
+    ends.link.close()
+    assert ends.link.is_closed
+
+
+def test_discarding_takes_all_that_waits_and_does_not_wait(ends: Ends) -> None:
+    """A greeting is thrown away; with nothing there it returns at once."""
+    ends.send(b"welcome\r\n")
+    time.sleep(0.02)
+    assert ends.link.discard_input() == b"welcome\r\n"
+    begun_s = time.monotonic()
+    assert ends.link.discard_input() == b""
+    assert time.monotonic() - begun_s < 0.1
+
+
+def test_a_peer_that_takes_nothing_times_out_the_writer(ends: Ends) -> None:
+    """A write that does not fit into the buffers raises and says how much went out."""
+    with pytest.raises(TransportTimeout, match=r"took only \d+ of 30000000 bytes"):
+        ends.link.write(bytes(30_000_000), timeout_s=0.1)
+
+
+def test_no_descriptor_is_left_after_closing(terminal: Any, listener: socket.socket) -> None:
+    """Opening and closing many times keeps no file open."""
+    port = listener.getsockname()[1]
+
+    def open_files() -> int:
+        return len(os.listdir("/proc/self/fd"))
+
+    before = open_files()
+    for _ in range(5):
+        link = open_transport(f"tcp://127.0.0.1:{port}")
+        far, _ = listener.accept()
+        far.close()
+        link.close()
+        open_transport(f"serial:{terminal.path}").close()
+    assert open_files() == before
+
+
+def test_a_serial_port_is_opened_exclusively(terminal: Any) -> None:
+    """A second opener is told that the port is busy; after closing it gets it."""
+    first = open_transport(f"serial:{terminal.path}")
+    with pytest.raises(PortBusy, match="another program holds this port"):
+        open_transport(f"serial:{terminal.path}")
+    first.close()
+    open_transport(f"serial:{terminal.path}").close()
+
+
+def test_a_serial_port_can_be_named_by_a_link_in_this_folder(
+    terminal: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Symbolic links and relative paths are ports too."""
+    monkeypatch.chdir(tmp_path)
+    Path("bench").symlink_to(terminal.path)
+    link = open_transport("serial:bench", {"baud": 9600, "dtr": False, "rts": False})
+    os.write(terminal.far, b"hello")
+    assert link.read(timeout_s=1) == b"hello"
+    link.close()
+
+
+def test_what_was_written_last_still_goes_out_before_closing(terminal: Any) -> None:
+    """Closing a serial port does not swallow the command that turns the source off."""
+    link = open_transport(f"serial:{terminal.path}")
+    link.write(b"OUTP 0\n")
+    link.close()
+    assert os.read(terminal.far, 100) == b"OUTP 0\n"
+
+
+UNOPENABLE = {
+    "no such port": ("serial:/dev/ttyGANNET9", TransportError, "is the sweeper plugged in"),
+    "a plain file": ("serial:/etc/hostname", TransportError, "cannot open"),
+    "no path": ("serial:", RequestRefused, "serial:/dev/"),
+    "no port": ("tcp://mast.local", RequestRefused, "port of 1 to 65535"),
+    "port too large": ("tcp://mast.local:70000", RequestRefused, "port of 1 to 65535"),
+    "a path behind": ("tcp://mast.local:5025/x", RequestRefused, "tcp://host:port"),
+    "VISA socket": ("TCPIP0::mast::5025::SOCKET", RequestRefused, "VISA .* tcp://host:port or"),
+    "VISA serial": ("ASRL/dev/ttyACM0::INSTR", RequestRefused, "VISA"),
+    "VISA USB": ("USB0::0x1234::0x5678::SN1::INSTR", RequestRefused, "VISA"),
+    "no scheme": ("mast", RequestRefused, "tcp://host:port or serial:/dev/"),
+}
+
+
+@pytest.mark.parametrize(("address", "error", "says"), UNOPENABLE.values(), ids=UNOPENABLE)
+def test_an_address_that_cannot_be_opened_says_why(
+    address: str, error: type[Exception], says: str
+) -> None:
+    """One line: what was given, and what is accepted or what to do."""
+    with pytest.raises(error, match=says):
+        open_transport(address)
+
+
+def test_a_closed_tcp_port_says_that_it_cannot_connect(listener: socket.socket) -> None:
+    """Nobody listening is a TransportError with the system's reason."""
+    port = listener.getsockname()[1]
+    listener.close()
+    with pytest.raises(TransportError, match="cannot connect"):
+        open_transport(f"tcp://127.0.0.1:{port}")
+
+
+BAD_OPTIONS = {
+    "baud as text": ({"baud": "fast"}, "option baud"),
+    "baud true": ({"baud": True}, "option baud"),
+    "unknown parity": ({"parity": "mark"}, "one of none, even, odd"),
+    "unknown flow": ({"flow_control": "some"}, "rts-cts"),
+    "dtr as number": ({"dtr": 1}, "one of true, false"),
+}
+
+
+@pytest.mark.parametrize(("options", "says"), BAD_OPTIONS.values(), ids=BAD_OPTIONS)
+def test_a_wrong_option_is_named(terminal: Any, options: dict[str, Any], says: str) -> None:
+    """The option, what was given, what is accepted."""
+    with pytest.raises(RequestRefused, match=says):
+        open_transport(f"serial:{terminal.path}", options)
+
+
+def test_an_ipv6_address_is_written_in_brackets() -> None:
+    """tcp://[::1]:port reaches a listener on the IPv6 loopback."""
+    try:
+        listener = socket.create_server(("::1", 0), family=socket.AF_INET6)
+    except OSError:
+        pytest.skip("this machine has no IPv6 loopback")
+    with listener:
+        link = open_transport(f"tcp://[::1]:{listener.getsockname()[1]}")
+        far, _ = listener.accept()
+        far.sendall(b"6")
+        assert link.read(timeout_s=1) == b"6"
+        far.close()
+        link.close()
