@@ -7,7 +7,6 @@ between listing and opening was sealed or merged meanwhile: then everything is l
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
@@ -30,7 +29,7 @@ from acqd.archive.layout import (
     list_journals,
 )
 from acqd.archive.records import SetupRecord
-from acqd.archive.rows import CORE, SQL_CORE
+from acqd.archive.rows import CORE, SQL_CORE, columns_from
 from acqd.archive.sweepfile import SweepFile
 from acqd.errors import ArchiveError
 
@@ -267,10 +266,6 @@ def _piece_of_rows(path: Path, setup: SetupRecord, tag: str, rows: list[Any]) ->
         name: np.array([np.nan if r[i] is None else r[i] for r in rows], dtype=CORE[name])
         for i, name in enumerate(SQL_CORE)
     }
-    columns: dict[str, NDArray[np.float64]] = {}
-    for index, row in enumerate(rows):
-        for name, value in json.loads(row[-1]).items():
-            columns.setdefault(name, np.full(len(rows), np.nan))[index] = value
     return Piece(
         path=path,
         is_journal=True,
@@ -280,7 +275,7 @@ def _piece_of_rows(path: Path, setup: SetupRecord, tag: str, rows: list[Any]) ->
         core=core,
         run=np.array([row[-3] for row in rows], dtype=object),
         boot=np.array([row[-2] for row in rows], dtype=object),
-        columns=columns,
+        columns=columns_from([row[-1] for row in rows]),
     )
 
 

@@ -65,11 +65,16 @@ class Sealing:
 
 @dataclass(frozen=True, slots=True)
 class _Group:
+    """The sweeps of a journal that go into one segment."""
+
     job: str
     step: int
     setup: str
     tag: str
     day: str
+    count: int
+    first_seq: int
+    last_seq: int
 
 
 def seal_journal(work: Sealing, path: Path) -> list[FileEntry]:
@@ -94,12 +99,12 @@ def _segments(work: Sealing, view: JournalView) -> list[FileEntry]:
     entries: list[FileEntry] = []
     copies: dict[str, dict[str, list[Any]]] = {}
     setups = {(s.job, s.step, s.setup): s for s in view.setups()}
-    for group, found in _groups(view).items():
+    for group in _groups(view):
         work.check()
         setup = setups[group.job, group.step, group.setup]
         if group.job not in copies:
             copies[group.job] = _copy_of(view, group.job)
-        entries.append(_segment(work, view, group, setup, found, copies[group.job]))
+        entries.append(_segment(work, view, group, setup, copies[group.job]))
     by_folder: dict[Path, list[FileEntry]] = defaultdict(list)
     for entry in entries:
         by_folder[(work.root / entry.path).parent].append(entry)
@@ -108,21 +113,24 @@ def _segments(work: Sealing, view: JournalView) -> list[FileEntry]:
     return entries
 
 
-def _groups(view: JournalView) -> dict[_Group, list[tuple[int, int]]]:
-    """(event, seq) of the sweeps of each segment to be. 16 bytes a sweep, not the levels."""
-    groups: dict[_Group, list[tuple[int, int]]] = defaultdict(list)
-    after = 0
-    while True:
-        rows = view.connection.execute(
-            "SELECT event, job, step, setup, tag, started_s, seq FROM sweep "
-            "WHERE event > ? ORDER BY event LIMIT 1024",
-            (after,),
-        ).fetchall()
-        for event, job, step, setup, tag, started_s, seq in rows:
-            groups[_Group(job, step, setup, tag, day_of(started_s))].append((event, seq))
-        if len(rows) < 1024:
-            return groups
-        after = rows[-1][0]
+def _groups(view: JournalView) -> Iterator[_Group]:
+    """What segments there are to be, cut at UTC midnight of the sweeps' start."""
+    alike = view.connection.execute(
+        "SELECT job, step, setup, tag, MIN(started_s), MAX(started_s) FROM sweep "
+        "GROUP BY job, step, setup, tag ORDER BY job, MIN(seq)"
+    ).fetchall()
+    for job, step, setup, tag, first_s, last_s in alike:
+        day_s = day_start_s(day_of(first_s))
+        # Compared with midnights that are exact; a division of the times would not be.
+        while day_s <= last_s:
+            count, first, last = view.connection.execute(
+                "SELECT COUNT(*), MIN(seq), MAX(seq) FROM sweep WHERE job = ? AND step = ? "
+                "AND setup = ? AND tag = ? AND started_s >= ? AND started_s < ?",
+                (job, step, setup, tag, day_s, day_s + DAY_S),
+            ).fetchone()
+            if count:
+                yield _Group(job, step, setup, tag, day_of(day_s), count, first, last)
+            day_s += DAY_S
 
 
 def _segment(
@@ -130,27 +138,26 @@ def _segment(
     view: JournalView,
     group: _Group,
     setup: SetupRecord,
-    found: list[tuple[int, int]],
     copy: dict[str, list[Any]],
 ) -> FileEntry:
     name = FileName(
         kind=FileKind.SEGMENT,
-        first_seq=found[0][1],
-        last_seq=found[-1][1],
+        first_seq=group.first_seq,
+        last_seq=group.last_seq,
         step=group.step,
         setup=group.setup,
     )
     path = folder_of_job(work.root, group.job) / group.day / str(name)
     make_folder(path.parent)
     points = setup.frequency_hz.size
-    need_room(path.parent, len(found) * (points * 8 + 400))
+    need_room(path.parent, group.count * (points * 16 + 1000))
     content = FileContent(
         kind=name.kind,
         station=work.station,
         setup=setup,
         tag=group.tag,
-        count=len(found),
-        blocks=lambda rows: _blocks(view, group, [event for event, _ in found], points, rows),
+        count=group.count,
+        blocks=lambda rows: _blocks(view, group, points, rows),
         ledger=copy,
         software=work.software,
         written_s=work.wall_s(),
@@ -159,28 +166,31 @@ def _segment(
     return entry_of(work.root, path, content, name)
 
 
-def _blocks(
-    view: JournalView, group: _Group, events: list[int], points: int, rows: int
-) -> Iterator[Rows]:
+def _blocks(view: JournalView, group: _Group, points: int, rows: int) -> Iterator[Rows]:
+    """A segment's sweeps, ``rows`` at a time, along the index of the job's sequence numbers."""
     day_s = day_start_s(group.day)
-    for start in range(0, len(events), rows):
-        block = events[start : start + rows]
+    after = 0
+    while True:
         found = view.connection.execute(
-            f"SELECT {SWEEP_COLUMNS} FROM sweep WHERE event BETWEEN ? AND ? AND job = ? "
-            f"AND step = ? AND setup = ? AND tag = ? AND started_s >= ? AND started_s < ? "
-            f"ORDER BY event",
+            f"SELECT {SWEEP_COLUMNS} FROM sweep WHERE job = ? AND seq > ? AND step = ? "
+            f"AND setup = ? AND tag = ? AND started_s >= ? AND started_s < ? "
+            f"ORDER BY seq LIMIT ?",
             (
-                block[0],
-                block[-1],
                 group.job,
+                after,
                 group.step,
                 group.setup,
                 group.tag,
                 day_s,
                 day_s + DAY_S,
+                rows,
             ),
         ).fetchall()
-        yield Rows.from_sql(found, tag=group.tag, points=points)
+        if found:
+            after = found[-1][4]
+            yield Rows.from_sql(found, tag=group.tag, points=points)
+        if len(found) < rows:
+            return
 
 
 def _copy_of(view: JournalView, job: str) -> dict[str, list[Any]]:

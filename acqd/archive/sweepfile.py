@@ -6,6 +6,7 @@ once to float32, or the floats as they are. h5py is imported when the first file
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections import deque
 from collections.abc import Iterator
@@ -224,6 +225,21 @@ class SweepFile:
     def digests(self) -> list[str]:
         """SHA-256 of the raw levels of each block of ``chunk_rows`` sweeps."""
         return [_text(value) for value in self._file["level_digest"][...]]
+
+    def summary_ends(self) -> NDArray[np.int64]:
+        """Where the line of each sweep ends; empty in a file without summaries."""
+        if SUMMARY_END not in self._file:
+            return np.empty(0, dtype=np.int64)
+        ends: NDArray[np.int64] = self._file[SUMMARY_END][...]
+        return ends
+
+    def summary_digest(self) -> str:
+        """SHA-256 of all summaries' lines."""
+        state = hashlib.sha256()
+        text = self._file[SUMMARY_BYTES]
+        for start in range(0, text.shape[0], text.chunks[0]):
+            state.update(text[start : start + text.chunks[0]].data)
+        return state.hexdigest()
 
     def _level_names(self) -> list[Any]:
         file = self._file

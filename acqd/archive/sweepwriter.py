@@ -28,7 +28,7 @@ from acqd.archive.durable import publish
 from acqd.archive.layout import SCHEMA_VERSION, temporary_of
 from acqd.archive.packing import DoesNotFit, Packing, packings
 from acqd.archive.records import SetupRecord
-from acqd.archive.rows import CORE, Rows
+from acqd.archive.rows import CORE, Rows, same_bits
 from acqd.archive.sweepfile import COLUMN_ATTRIBUTE, SUMMARY_BYTES, SUMMARY_END, SweepFile
 from acqd.archive.tables import TAGS
 from acqd.errors import ArchiveDamaged
@@ -103,13 +103,7 @@ def write_sweeps(
     """
     temporary = temporary_of(path)
     try:
-        for packing in packings(content.tag, content.setup.resolution):
-            try:
-                _write(temporary, content, packing, pool, check)
-            except DoesNotFit:
-                continue
-            break
-        _compare(temporary, content, check)
+        _compare(temporary, _write(temporary, content, pool, check), check)
         publish(path)
     except BaseException:
         with suppress(OSError):
@@ -118,16 +112,27 @@ def write_sweeps(
 
 
 def _write(
+    temporary: Path, content: FileContent, pool: Executor, check: Callable[[], None]
+) -> _Writer:
+    """With the first packing that fits all blocks."""
+    for packing in packings(content.tag, content.setup.resolution):
+        try:
+            return _write_packed(temporary, content, packing, pool, check)
+        except DoesNotFit:
+            continue
+    raise AssertionError("the last packing keeps floats as they are, and fits everything")
+
+
+def _write_packed(
     temporary: Path,
     content: FileContent,
     packing: Packing,
     pool: Executor,
     check: Callable[[], None],
-) -> None:
+) -> _Writer:
     import h5py
 
-    rows = _chunk_rows(content)
-    blocks = content.blocks(rows)
+    blocks = content.blocks(_chunk_rows(content))
     first = next(blocks)
     # Found out before a file is made: most candidates fail on the first block.
     packed = [packing.pack(part) for part in _parts(first.level)]
@@ -139,27 +144,27 @@ def _write(
             check()
             writer.append(block, [packing.pack(part) for part in _parts(block.level)])
         writer.finish()
+    return writer
 
 
-def _compare(temporary: Path, content: FileContent, check: Callable[[], None]) -> None:
-    """Every value of the file against where it came from, bit for bit."""
+def _compare(temporary: Path, written: _Writer, check: Callable[[], None]) -> None:
+    """Every value of the file against what came from the journal, bit for bit.
+
+    Levels by their digests, which were taken before packing; all else by its bytes.
+    """
     with SweepFile(temporary) as back:
-        digests = back.digests()
-        start = 0
-        for number, block in enumerate(content.blocks(_chunk_rows(content))):
+        differs = written.difference(back)
+        for number, digest in enumerate(written.digests):
             check()
-            found = back.rows(start, start + block.count)
-            differs = block.first_difference(found)
-            if differs is None and _digest(found.level) != digests[number]:
-                differs = "digest"
-            if differs is not None:
-                raise ArchiveDamaged(
-                    f"{temporary}: {differs} of sweeps {start} to {start + block.count - 1} is "
-                    f"not what was written; the journal is kept, check the disk and the memory"
-                )
-            start += block.count
-        if start != content.count or back.count != content.count:
-            raise ArchiveDamaged(f"{temporary}: {back.count} sweeps, {content.count} were written")
+            start = number * back.chunk_rows
+            level = back.levels(start, min(back.count, start + back.chunk_rows))
+            if differs is None and _digest(level) != digest:
+                differs = f"level of the {number + 1}. block"
+    if differs is not None:
+        raise ArchiveDamaged(
+            f"{temporary}: {differs} is not what was written; "
+            f"the source is kept, check the disk and the memory"
+        )
 
 
 def _chunk_rows(content: FileContent) -> int:
@@ -185,8 +190,9 @@ class _Writer:
         self._rows = _chunk_rows(content)
         self._start = 0
         self._waiting: deque[tuple[Any, int, Future[bytes]]] = deque()
-        self._digests: list[str] = []
-        self._core: dict[str, list[NDArray[Any]]] = {name: [] for name in CORE}
+        self.digests: list[str] = []
+        self._parts: dict[str, list[NDArray[Any]]] = {name: [] for name in CORE}
+        self._core: dict[str, NDArray[Any]] = {}
         self._columns: dict[str, list[NDArray[np.float64]]] = {}
         self._names: dict[str, dict[str, int]] = {"run": {}, "boot": {}}
         self._index: dict[str, list[int]] = {"run": [], "boot": []}
@@ -194,6 +200,7 @@ class _Writer:
         self._text_done = 0
         self._text_ends: list[int] = []
         self._text_set: Any = None
+        self._text_digest = hashlib.sha256()
         self._attributes()
         self._axes()
         self._levels = self._make_levels(packing)
@@ -317,9 +324,9 @@ class _Writer:
                 full[: block.shape[0]] = block
                 block = full
             self._send(dataset, self._start, self._pool.submit(encode_chunk, block))
-        self._digests.append(_digest(rows.level))
+        self.digests.append(_digest(rows.level))
         for name in CORE:
-            self._core[name].append(rows.core[name])
+            self._parts[name].append(rows.core[name])
         for name in rows.columns:
             if name not in self._columns:
                 self._columns[name] = [np.full(self._start, np.nan)] if self._start else []
@@ -363,6 +370,7 @@ class _Writer:
             )
         block = np.zeros(TEXT_CHUNK_BYTES, dtype=np.uint8)
         block[:size] = np.frombuffer(self._text[:size], dtype=np.uint8)
+        self._text_digest.update(block[:size].data)
         self._text_set.resize((self._text_done + size,))
         self._text_set.id.write_direct_chunk((self._text_done,), encode_chunk(block))
         self._text_done += size
@@ -372,7 +380,7 @@ class _Writer:
 
     def finish(self) -> None:
         """All that is known only now. The caller closes the file."""
-        core = {name: np.concatenate(parts) for name, parts in self._core.items()}
+        self._core = core = {name: np.concatenate(self._parts.pop(name)) for name in CORE}
         for name, values in core.items():
             self._core_variable(name, values)
         self._name_variables()
@@ -392,6 +400,33 @@ class _Writer:
         _put(attrs, "time_coverage_end", _iso(float((core["time"] + core["duration"]).max())))
         while self._waiting:
             self._write_one()
+
+    def difference(self, back: SweepFile) -> str | None:
+        """Name of the first thing besides levels in which the file differs from what it was given.
+
+        Only after :meth:`finish`.
+        """
+        if back.count != self._content.count or self._start != self._content.count:
+            return "number of sweeps"
+        if back.digests() != self.digests:
+            return "level_digest"
+        for name, values in self._core.items():
+            if not same_bits(back.core(name), values):
+                return name
+        columns = back.columns()
+        for name, parts in self._columns.items():
+            if name not in columns or not same_bits(columns[name], np.concatenate(parts)):
+                return f"column {name}"
+        for what, places in self._index.items():
+            names = np.array(list(self._names[what]), dtype=object)
+            if not np.array_equal(back.names_of(what), names[np.array(places)]):
+                return what
+        if self._text_set is not None and (
+            back.summary_ends().tolist() != self._text_ends
+            or back.summary_digest() != self._text_digest.hexdigest()
+        ):
+            return SUMMARY_BYTES
+        return None
 
     def _core_variable(self, name: str, values: NDArray[Any]) -> None:
         variable = self._column(name, values)
@@ -447,8 +482,8 @@ class _Writer:
         _put(ends.attrs, "units", "1")
 
     def _finish_digests(self) -> None:
-        block = self._dimension("digest_block", len(self._digests))
-        digest = self._strings(self._file, "level_digest", self._digests)
+        block = self._dimension("digest_block", len(self.digests))
+        digest = self._strings(self._file, "level_digest", self.digests)
         digest.dims[0].attach_scale(block)
         _put(
             digest.attrs,

@@ -205,6 +205,9 @@ def sweep_row(event: int, record: SweepRecord) -> tuple[Any, ...]:
             f"job {record.job}, sweep {record.seq}: levels of type {level.dtype} cannot be kept; "
             f"canonical levels are float32, float64, complex64 or complex128"
         )
+    if np.isnan(level).any():
+        # One bit pattern for all of them, so that digests agree wherever the levels lie.
+        level = np.where(np.isnan(level), level.dtype.type(np.nan), level)
     # NaN in a column means the same as no such column: nothing else could be read back from a file.
     columns = {key: float(value) for key, value in record.columns.items() if value == value}
     return (
