@@ -7,13 +7,14 @@ one, a message that had failed is sent later all the same), so an object lives f
 from __future__ import annotations
 
 import asyncio
+import math
 import secrets
 import socket
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable
 from contextlib import asynccontextmanager
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 import aiomqtt
 from paho.mqtt.reasoncodes import ReasonCode
@@ -22,6 +23,8 @@ from acqd.errors import BrokerError
 from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion, is_loopback
 
 __all__ = ["Link", "PublishRefused", "connection", "new_link", "reachable", "round_trip"]
+
+T = TypeVar("T")
 
 SEND_BUFFER_BYTES = 65_536
 """Small on purpose: what lies in the kernel's buffer of a slow link is no longer newest-only."""
@@ -66,6 +69,16 @@ class Link(aiomqtt.Client):
         await self.publish(topic, payload, qos, retain)
         if self._refusal is not None:
             raise PublishRefused(self._refusal.value, str(self._refusal))
+
+    async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:  # noqa: ASYNC109
+        # aiomqtt uses asyncio.wait_for, which up to Python 3.11 swallows a cancellation that comes
+        # at the same moment as the answer: the task then never ends.
+        limit_s = self.timeout if timeout is None else timeout
+        try:
+            async with asyncio.timeout(None if limit_s == math.inf else limit_s):
+                return await fut
+        except TimeoutError:
+            raise aiomqtt.MqttError("no answer in time") from None
 
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any

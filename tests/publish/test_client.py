@@ -1,0 +1,464 @@
+"""The client against a real broker that is killed, frozen, restarted and made to refuse."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import signal
+import socket
+import time
+
+import aiomqtt
+import pytest
+
+from acqd.errors import ArchiveError
+from acqd.publish.client import BATCH, backoff_s
+from acqd.publish.settings import Endpoint, MqttVersion
+from acqd.publish.topics import Topics
+
+TOPICS = Topics("gannet-ledge")
+STATUS = TOPICS.status
+FINDING = TOPICS.finding("marine-vhf")
+SUMMARY = TOPICS.summary("marine-vhf")
+STATE = TOPICS.state("marine-vhf")
+
+
+def numbers(payloads: list[bytes]) -> list[int]:
+    """Finding numbers in the order of arrival, each once."""
+    found = [json.loads(p)["number"] for p in payloads if json.loads(p)["schema"] == "finding/1"]
+    return list(dict.fromkeys(found))
+
+
+@pytest.mark.parametrize("version", list(MqttVersion), ids=lambda v: f"mqtt-{v}")
+async def test_all_three_ways_arrive(
+    version, mosquitto, make_publisher, outbox, hear, tasks, make_status
+):
+    """Retained, live and findings reach a subscriber, by both versions of the protocol."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(mosquitto.endpoint, version=version)
+    outbox.add(3)
+    publisher.retain(STATUS, make_status())
+    publisher.live(SUMMARY, b'{"a":1}')
+    publisher.retain(TOPICS.value("marine-vhf", "floor_dbm"), b"-110.5")
+    tasks(publisher.run())
+    await heard.until(lambda: len(heard.messages) >= 6)
+    assert heard.on(SUMMARY) == [b'{"a":1}']
+    assert heard.on(STATUS) == [make_status()]
+    assert heard.on(TOPICS.value("marine-vhf", "floor_dbm")) == [b"-110.5"]
+    assert numbers(heard.on(FINDING)) == [1, 2, 3]
+    await heard.until(lambda: outbox.marked == [1, 2, 3])
+    assert publisher.statistics().connected
+
+
+async def test_findings_survive_a_broker_that_is_killed(
+    mosquitto, make_publisher, outbox, hear, tasks
+):
+    """Broker killed twice in mid-stream: every finding arrives, in order, none is missing."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(mosquitto.endpoint)
+    tasks(publisher.run())
+    for stage in range(3):
+        outbox.add(100)
+        publisher.findings_waiting()
+        await heard.until(lambda n=stage: len(outbox.marked) > 100 * n + 20)
+        if stage < 2:
+            mosquitto.kill()
+            await mosquitto.up()
+    await heard.until(lambda: len(outbox.marked) >= 300 and not outbox.rows)
+    # What the broker acknowledged and had not delivered when it was killed is gone for this
+    # subscriber: the promise ends at the acknowledgement. What did arrive is in order.
+    arrived = numbers(heard.on(FINDING))
+    assert arrived == sorted(arrived)
+    assert set(range(201, 301)) <= set(arrived)
+    assert len(arrived) >= 290
+    assert outbox.marked == list(range(1, 301))
+    assert publisher.statistics().reconnects >= 2
+
+
+async def test_every_finding_arrives_over_a_link_that_keeps_breaking(
+    mosquitto, wire, make_publisher, outbox, hear, tasks
+):
+    """The broker lives, the link is cut again and again: all arrive, in order, without gaps."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(wire.endpoint)
+    tasks(publisher.run())
+    outbox.add(400)
+    publisher.findings_waiting()
+    for stage in range(1, 6):
+        await heard.until(lambda n=stage: len(outbox.marked) >= 60 * n)
+        wire.cut()
+    await heard.until(lambda: not outbox.rows)
+    await heard.until(lambda: len(numbers(heard.on(FINDING))) == 400)
+    assert numbers(heard.on(FINDING)) == list(range(1, 401))
+    assert publisher.statistics().reconnects >= 3
+
+
+async def test_a_finding_is_marked_only_after_the_acknowledgement(
+    mosquitto, wire, make_publisher, outbox, hear, tasks
+):
+    """While nothing comes back from the broker, no finding is marked as sent."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(wire.endpoint)
+    publisher.retain(STATE, b"{}")
+    tasks(publisher.run())
+    await heard.until(lambda: heard.on(STATE) != [])
+    wire.holds = True
+    outbox.add(1)
+    publisher.findings_waiting()
+    await asyncio.sleep(0.1)
+    assert outbox.marked == []
+    wire.holds = False
+    await heard.until(lambda: outbox.marked == [1])
+
+
+async def test_retained_set_is_back_after_a_restart_of_the_broker(
+    mosquitto, make_publisher, make_status, hear, tasks
+):
+    """A broker without memory is told the whole retained set again, the forgotten one not."""
+    publisher = make_publisher(mosquitto.endpoint)
+    publisher.retain(STATUS, make_status())
+    publisher.retain(STATE, b'{"state":"idle"}')
+    publisher.retain(TOPICS.channel("marine-vhf", "16"), b'{"state":"busy"}')
+    tasks(publisher.run())
+    before = await hear(mosquitto.endpoint)
+    await before.until(lambda: len(before.on(TOPICS.channel("marine-vhf", "16"))) == 1)
+    publisher.forget(TOPICS.channel("marine-vhf", "16"))
+    publisher.retain(STATE, b'{"state":"listening"}')
+    await before.until(lambda: b'{"state":"listening"}' in before.on(STATE))
+    mosquitto.kill()
+    await mosquitto.up()
+    await before.until(lambda: publisher.statistics().reconnects == 1)
+    after = await hear(mosquitto.endpoint)
+    await after.until(lambda: {STATUS, STATE} <= {str(m.topic) for m in after.messages})
+    assert {str(m.topic) for m in after.messages} == {STATUS, STATE}
+    assert after.on(STATE)[-1] == b'{"state":"listening"}'
+
+
+async def test_live_keeps_the_newest_only_while_the_broker_is_away(
+    mosquitto, make_publisher, hear, tasks
+):
+    """A thousand summaries while the broker is away: the last one arrives, the rest is counted."""
+    publisher = make_publisher(mosquitto.endpoint)
+    mosquitto.kill()
+    tasks(publisher.run())
+    for n in range(1000):
+        publisher.live(SUMMARY, str(n).encode())
+        publisher.live(TOPICS.trace("marine-vhf"), str(n).encode())
+    await mosquitto.up()
+    # The first connection may come before the subscription; so one more each, and look at the end.
+    heard = await hear(mosquitto.endpoint)
+    publisher.live(SUMMARY, b"last")
+    await heard.until(lambda: b"last" in heard.on(SUMMARY))
+    assert set(heard.on(SUMMARY)) <= {b"999", b"last"}
+    assert publisher.statistics().dropped >= 2 * 999
+
+
+async def test_live_keeps_the_newest_only_while_the_link_is_slow(
+    mosquitto, wire, make_publisher, hear, tasks
+):
+    """A link that stands still holds what the kernel buffers, not the hour of traces behind it."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(wire.endpoint)
+    publisher.live(SUMMARY, b"0")
+    tasks(publisher.run())
+    await heard.until(lambda: heard.on(SUMMARY) != [])
+    wire.holds = True
+    for n in range(1, 4001):
+        publisher.live(SUMMARY, str(n).encode().ljust(4000))
+        await asyncio.sleep(0)
+    assert publisher.statistics().dropped > 1000
+    wire.holds = False
+    last = str(4000).encode().ljust(4000)
+    await heard.until(lambda: heard.on(SUMMARY)[-1] == last)
+    order = [int(payload) for payload in heard.on(SUMMARY)]
+    assert order == sorted(order)
+
+
+async def test_an_outage_beyond_the_outbox_says_once_which_numbers_to_fetch(
+    mosquitto, make_publisher, outbox, hear, tasks
+):
+    """250 findings, room for 100: one message names 1 to 150, then 151 to 250 arrive."""
+    heard = await hear(mosquitto.endpoint)
+    outbox.add(250)
+    publisher = make_publisher(mosquitto.endpoint, outbox=100)
+    tasks(publisher.run())
+    await heard.until(lambda: not outbox.rows and len(numbers(heard.on(FINDING))) == 100)
+    messages = [json.loads(payload) for payload in heard.on(FINDING)]
+    catch_ups = [m for m in messages if m["schema"] == "catch-up/1"]
+    assert [(m["job"], m["first"], m["last"], m["count"]) for m in catch_ups] == [
+        ("marine-vhf", 1, 150, 150)
+    ]
+    assert messages[0] == catch_ups[0]
+    assert numbers(heard.on(FINDING)) == list(range(151, 251))
+
+
+async def test_a_finding_too_large_is_named_and_does_not_block(
+    mosquitto, make_publisher, outbox, hear, tasks, log
+):
+    """A finding beyond the payload bound is skipped with a catch-up; the next one arrives."""
+    heard = await hear(mosquitto.endpoint)
+    outbox.add(1)
+    outbox.add(1, payload=b'{"x":"' + b"y" * 200_000 + b'"}')
+    outbox.add(1)
+    tasks(make_publisher(mosquitto.endpoint).run())
+    await heard.until(lambda: outbox.marked == [1, 2, 3])
+    await heard.until(lambda: numbers(heard.on(FINDING)) == [1, 3])
+    catch_up = json.loads(heard.on(FINDING)[1])
+    assert (catch_up["first"], catch_up["last"]) == (2, 2)
+    assert catch_up["reason"] == "refused by the broker"
+    assert log.events("error") == ["finding_not_sent"]
+
+
+async def test_a_finding_that_breaks_the_connection_is_given_up_after_three(
+    make_mosquitto, make_publisher, outbox, hear, tasks, make_status
+):
+    """A broker that drops whoever sends 2 kB: three connections, then a catch-up, then go on."""
+    broker = make_mosquitto("max_packet_size 2000")
+    await broker.up()
+    heard = await hear(broker.endpoint)
+    outbox.add(1)
+    outbox.add(1, payload=b'{"x":"' + b"y" * 3000 + b'"}')
+    outbox.add(1)
+    # MQTT 3.1.1: with 5 mosquitto states its limit beforehand and still only drops the line.
+    publisher = make_publisher(broker.endpoint, version=MqttVersion.V311)
+    publisher.retain(STATUS, make_status())
+    tasks(publisher.run())
+    await heard.until(lambda: outbox.marked == [1, 2, 3])
+    await heard.until(lambda: numbers(heard.on(FINDING)) == [1, 3])
+    assert publisher.statistics().reconnects == 3
+
+
+async def test_a_refused_finding_is_skipped_with_a_word(
+    make_mosquitto, folder, make_publisher, outbox, hear, tasks, log, monkeypatch
+):
+    """MQTT 5 says no in its acknowledgement; that is not taken for a yes."""
+    monkeypatch.setattr("acqd.publish.client.REFUSED_PAUSE_S", 0.01)
+    acl = folder / "acl"
+    acl.write_text("topic read #\ntopic write acqd/gannet-ledge/status\ntopic write acqd-probe\n")
+    acl.chmod(0o644)
+    broker = make_mosquitto(f"acl_file {acl}")
+    await broker.up()
+    outbox.add(1)
+    tasks(make_publisher(broker.endpoint).run())
+    heard = await hear(broker.endpoint)
+    await heard.until(lambda: outbox.marked == [1])
+    assert "finding_not_sent" in log.events("error")
+    fields = next(f for _, event, f in log.lines if event == "finding_not_sent")
+    assert fields["reason"] == "Not authorized"
+    assert heard.on(FINDING) == []
+
+
+async def test_close_says_offline_and_ends_within_a_second(
+    mosquitto, make_publisher, make_status, hear, tasks
+):
+    """A stop publishes our own last status, and the will stays unsaid."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(mosquitto.endpoint)
+    publisher.retain(STATUS, make_status())
+    running = tasks(publisher.run())
+    await heard.until(lambda: heard.on(STATUS) != [])
+    publisher.live(SUMMARY, b"newest")
+    started_s = time.monotonic()
+    await publisher.close(make_status("offline", reason="stopped"))
+    assert time.monotonic() - started_s < 1.0
+    await running
+    await heard.until(lambda: len(heard.on(STATUS)) >= 2)
+    await asyncio.sleep(0.05)
+    assert heard.on(STATUS) == [make_status(), make_status("offline", reason="stopped")]
+    assert heard.on(SUMMARY) == [b"newest"]
+
+
+async def test_close_does_not_wait_for_a_broker_that_is_away(
+    make_publisher, make_status, tasks
+):
+    """Without any broker a stop is quick."""
+    publisher = make_publisher(Endpoint(host="127.0.0.1", port=1))
+    running = tasks(publisher.run())
+    await asyncio.sleep(0.05)
+    started_s = time.monotonic()
+    await publisher.close(make_status("offline"))
+    await running
+    assert time.monotonic() - started_s < 0.5
+
+
+@pytest.mark.slow
+async def test_close_is_bounded_with_a_frozen_broker(
+    mosquitto, make_publisher, make_status, hear, tasks
+):
+    """A broker that no longer reads costs a stop its second, not more."""
+    publisher = make_publisher(mosquitto.endpoint)
+    publisher.retain(STATUS, make_status())
+    running = tasks(publisher.run())
+    heard = await hear(mosquitto.endpoint)
+    await heard.until(lambda: heard.on(STATUS) != [])
+    os.kill(mosquitto.process.pid, signal.SIGSTOP)
+    started_s = time.monotonic()
+    await publisher.close(make_status("offline"))
+    await running
+    assert time.monotonic() - started_s < 1.5
+
+
+async def test_the_will_speaks_when_the_process_dies(
+    mosquitto, wire, make_publisher, make_status, hear, tasks
+):
+    """A link that ends without a goodbye has the broker say offline; then we say online again."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(wire.endpoint)
+    publisher.retain(STATUS, make_status())
+    tasks(publisher.run())
+    await heard.until(lambda: heard.on(STATUS) == [make_status()])
+    wire.cut()
+    await heard.until(lambda: len(heard.on(STATUS)) >= 3)
+    offline = make_status("offline", reason="connection lost")
+    assert heard.on(STATUS)[:3] == [make_status(), offline, make_status()]
+
+
+async def test_cancelling_says_offline_too(mosquitto, make_publisher, make_status, hear, tasks):
+    """A cancelled publisher leaves no "online" behind."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(mosquitto.endpoint)
+    publisher.retain(STATUS, make_status())
+    running = tasks(publisher.run())
+    await heard.until(lambda: heard.on(STATUS) != [])
+    running.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await running
+    await heard.until(lambda: len(heard.on(STATUS)) == 2)
+    assert json.loads(heard.on(STATUS)[1])["state"] == "offline"
+
+
+async def test_a_late_will_of_an_old_connection_is_corrected(
+    mosquitto, make_publisher, make_status, hear, tasks, log, monkeypatch
+):
+    """Whoever publishes another status of ours, we say anew what is true."""
+    monkeypatch.setattr("acqd.publish.client.CORRECTION_PAUSE_S", 0.01)
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(mosquitto.endpoint)
+    publisher.retain(STATUS, make_status())
+    tasks(publisher.run())
+    await heard.until(lambda: heard.on(STATUS) != [])
+    await asyncio.sleep(0.05)
+    async with aiomqtt.Client(mosquitto.endpoint.host, mosquitto.endpoint.port) as other:
+        await other.publish(STATUS, make_status("offline"), 1, True)
+    await heard.until(lambda: len(heard.on(STATUS)) >= 3)
+    assert heard.on(STATUS)[-1] == make_status()
+    assert "status_corrected" in log.events()
+
+
+async def test_outbox_that_fails_is_asked_again(
+    mosquitto, make_publisher, outbox, hear, tasks, log, monkeypatch
+):
+    """An archive in trouble costs publishing a pause, not the station its client."""
+    monkeypatch.setattr("acqd.publish.client.ARCHIVE_PAUSE_S", 0.01)
+    heard = await hear(mosquitto.endpoint)
+    working, failures = outbox.pending, iter([ArchiveError("the ledger is locked")])
+
+    async def pending(limit):
+        assert limit == BATCH
+        for error in failures:
+            raise error
+        return await working(limit)
+
+    outbox.pending = pending
+    outbox.add(1)
+    tasks(make_publisher(mosquitto.endpoint).run())
+    await heard.until(lambda: outbox.marked == [1])
+    assert log.events("warning") == ["outbox_failed"]
+
+
+async def test_changes_of_state_are_logged_once(mosquitto, make_publisher, hear, tasks, log):
+    """Dozens of failed attempts in a row are one line, and the return is another."""
+    publisher = make_publisher(mosquitto.endpoint)
+    heard = await hear(mosquitto.endpoint)
+    tasks(publisher.run())
+    await heard.until(lambda: publisher.statistics().connected)
+    mosquitto.kill()
+    await heard.until(lambda: not publisher.statistics().connected)
+    await asyncio.sleep(0.2)
+    await mosquitto.up()
+    await heard.until(lambda: publisher.statistics().connected)
+    assert log.events() == ["broker_connected", "broker_away", "broker_connected"]
+
+
+async def test_secrets_show_nowhere(make_mosquitto, folder, make_publisher, tasks, log, hear):
+    """A wrong password is said without the password."""
+    passwords = folder / "passwords"
+    passwords.write_text("")
+    passwords.chmod(0o600)
+    broker = make_mosquitto(f"password_file {passwords}", "allow_anonymous false")
+    broker.start()
+    publisher = make_publisher(broker.endpoint, user="watch", password="hunter2-secret")
+    tasks(publisher.run())
+    for _ in range(300):
+        reasons = [str(f.get("reason")) for _, event, f in log.lines if event == "broker_away"]
+        if reasons:
+            break
+        await asyncio.sleep(0.01)
+    said = repr(log.lines) + repr(publisher) + repr(publisher._settings)
+    assert "broker_away" in said
+    assert "hunter2-secret" not in said and "watch'" not in said
+
+
+def test_backoff_doubles_up_to_a_minute():
+    """1, 2, 4 … 60 s, each within a quarter."""
+    for attempt, expected_s in enumerate([1, 2, 4, 8, 16, 32, 60, 60, 60]):
+        assert 0.75 * expected_s <= backoff_s(attempt) <= 1.25 * expected_s
+    assert backoff_s(10_000) <= 75.0
+
+
+async def test_bounds_are_kept_and_said(make_publisher, log):
+    """Too many topics and too large messages are dropped, counted, and said once."""
+    publisher = make_publisher(
+        Endpoint(host="127.0.0.1", port=1), topics_max=2, payload_max_bytes=10, retained_advice=1
+    )
+    for job in ("a", "b", "c", "d"):
+        publisher.live(TOPICS.summary(job), b"1")
+    publisher.live(TOPICS.summary("a"), b"x" * 11)
+    publisher.retain(TOPICS.state("a"), b"1")
+    publisher.retain(TOPICS.state("b"), b"1")
+    assert publisher.statistics().dropped == 3
+    assert log.events("warning") == ["topics_too_many", "message_too_large", "retained_many"]
+    with pytest.raises(ValueError, match="forget"):
+        publisher.retain(TOPICS.state("a"), b"")
+
+
+@pytest.mark.slow
+async def test_latency_on_loopback(mosquitto, make_publisher, outbox, hear, tasks):
+    """From hand-over to a subscriber in 2 ms at p99: findings and summaries in turn, one each 5 ms.
+
+    The best of three rounds counts: the machine is shared.
+    """
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(mosquitto.endpoint)
+    tasks(publisher.run())
+    await heard.until(lambda: publisher.statistics().connected)
+    p99_s = []
+    for _ in range(3):
+        took_s = []
+        for n in range(100):
+            before, started_s = len(heard.messages), time.perf_counter()
+            if n % 2:
+                outbox.add(1)
+                publisher.findings_waiting()
+            else:
+                publisher.live(SUMMARY, b"x" * 600)
+            while len(heard.messages) == before:
+                heard.changed.clear()
+                async with asyncio.timeout(2):
+                    await heard.changed.wait()
+            took_s.append(time.perf_counter() - started_s)
+            await asyncio.sleep(0.005)
+        p99_s.append(sorted(took_s)[98])
+    assert min(p99_s) <= 2e-3, p99_s
+
+
+async def test_nodelay_is_set(mosquitto, make_publisher, hear, tasks):
+    """TCP_NODELAY is on at our end of the connection."""
+    from acqd.publish.link import connection, new_link
+    from acqd.publish.settings import BrokerSettings
+
+    link = new_link(BrokerSettings(address=mosquitto.endpoint), client_id="t")
+    async with connection(link):
+        made = link._client.socket()
+        assert made.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) != 0
