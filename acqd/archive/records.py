@@ -95,7 +95,8 @@ class GapRecord:
     """``count`` due sweeps of a job, first due at ``from_s`` and last at ``to_s``, not taken.
 
     ``reason`` is one of: ``overrun``, ``sweeper lost``, ``sweep failed``, ``paused``,
-    ``disk full``, ``clock stepped``, ``host asleep``, ``station down``, ``refused``.
+    ``disk full``, ``clock stepped``, ``host asleep``, ``station down``, ``refused``. One of no
+    sweeps and the reason ``config changed`` marks where a job's config did.
     """
 
     job: str

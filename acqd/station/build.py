@@ -176,7 +176,8 @@ def _job(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSp
     schedule = config.schedule(name)
     request: SweepRequest = table.request()
     estimate_s = (table.sweep_time_s or ASSUMED_SWEEP_S) * schedule.burst
-    digest = config.job_digest(name)
+    # Another version of the meter is another config: its states mean something else.
+    digest = f"{config.job_digest(name)}@{meter.version}"
     return JobSpec(
         name=name,
         kind=table.kind,

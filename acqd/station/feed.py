@@ -4,6 +4,10 @@ A meter is told of sweeps, gaps, hours and changes of setup. Which of them, in w
 which levels is decided here, from the records that the archive commits and gives back, and from
 nothing else. So a restart that reads the records of the last minutes, and a replay that reads those
 of a whole night, give the meter exactly what it was given live (guarantee G4).
+
+A job whose config changed starts with a fresh meter. Where in the order of events it did is marked
+by a gap of no sweeps with the reason :data:`CONFIG_CHANGED` and the new config's digest; what was
+taken under another config than the feed's own is accounted for and not measured.
 """
 
 from __future__ import annotations
@@ -30,7 +34,9 @@ from acqd.measure.meter import (
 )
 from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag
 
-__all__ = ["HOUR_S", "Feed", "JobState", "SetupView", "hour_start_s"]
+__all__ = ["CONFIG_CHANGED", "HOUR_S", "Feed", "JobState", "SetupView", "hour_start_s"]
+
+CONFIG_CHANGED = "config changed"
 
 HOUR_S = 3600.0
 STATE_VERSION = 1
@@ -93,7 +99,7 @@ class JobState:
 
     meter: Any
     config: str
-    """Digest of the job's config; with another one the meter starts anew."""
+    """Digest of the config in force; where it is not the feed's own the meter stands fresh."""
     setup: str | None = None
     hour_s: float | None = None
     """Start of the UTC hour that has not turned yet."""
@@ -184,17 +190,24 @@ class Feed:
         setups: dict[str, SetupRecord] = {}
         views: dict[str, SetupView] = {}
         for event in events:
+            outputs: list[Output] = []
             match event:
                 case SetupRecord():
                     setups.setdefault(event.setup, event)
+                    if not state.seq:
+                        # The first of a whole replay: no marker says which config it began with.
+                        state = replace(state, config=event.details["config_digest"])
                     continue
+                case GapRecord(reason=reason) if reason == CONFIG_CHANGED:
+                    state = self.reconfigured(state, event)
+                case _ if state.config != self.config:
+                    state = self.passed_over(state, event)
+                case SweepRecord(flags=flags) if flags & SweepFlag.METER_FAILED:
+                    state = self.skip(state, event)
                 case SweepRecord():
                     if event.setup not in views:
                         views = {event.setup: SetupView.of(setups[event.setup], event.started_s)}
-                    if event.flags & SweepFlag.METER_FAILED:
-                        state, outputs = self.skip(state, event), list[Output]()
-                    else:
-                        state, outputs = self.sweep(state, event, views[event.setup])
+                    state, outputs = self.sweep(state, event, views[event.setup])
                 case GapRecord():
                     state, output = self.gap(state, event)
                     outputs = [output]
@@ -202,6 +215,21 @@ class Feed:
                     state, output = self.hour(state, event.hour_start_s)
                     outputs = [output]
             yield state, event, outputs
+
+    def reconfigured(self, state: JobState, marker: GapRecord) -> JobState:
+        """The state after a change of config: fresh, but for what is accounted for."""
+        fresh = self.start(accounted_s=state.accounted_s, seq=state.seq)
+        return replace(fresh, config=marker.detail)
+
+    def passed_over(
+        self, state: JobState, event: SweepRecord | GapRecord | HourlyRecord
+    ) -> JobState:
+        """The state after something that happened under another config."""
+        if isinstance(event, SweepRecord):
+            return replace(self.skip(state, event), hour_s=None)
+        if isinstance(event, GapRecord):
+            return replace(self._accounted(state, event.to_s, event.from_s), hour_s=None)
+        return state
 
     def checkpoint(self, job: str, state: JobState, *, next_finding: int) -> MeterState:
         """``state`` as the archive keeps it."""
@@ -222,16 +250,17 @@ class Feed:
         )
 
     def restore(self, kept: MeterState) -> JobState:
-        """The state that :meth:`checkpoint` made; a fresh meter where config or version differ."""
+        """The state that :meth:`checkpoint` made; its meter fresh where config or version differ.
+
+        Its ``config`` tells which it was. A state that cannot be read is taken for one of another
+        config: what it counted begins anew, and nothing else is lost.
+        """
         body = json.loads(kept.state)
         fresh = self.start(accounted_s=body["accounted_s"], seq=kept.after_seq)
-        same = (kept.version, body["config"], body["version"]) == (
-            self.version,
-            self.config,
-            STATE_VERSION,
-        )
-        if not same:
-            return fresh
+        if (kept.version, body["version"]) != (self.version, STATE_VERSION):
+            return replace(fresh, config=f"{body['config']} of {kept.version}")
+        if body["config"] != self.config:
+            return replace(fresh, config=body["config"])
         return replace(
             fresh,
             meter=self.meter.load(base64.b64decode(body["meter"])),

@@ -22,7 +22,7 @@ from acqd.clock import Clock
 from acqd.errors import ArchiveError, ArchiveFull
 from acqd.measure.meter import FindingDraft, Output
 from acqd.plan.sharing import PlannedJob
-from acqd.station.feed import Feed, JobState, SetupView
+from acqd.station.feed import CONFIG_CHANGED, Feed, JobState, SetupView
 from acqd.station.setup import SetupFacts, SetupMaker
 from acqd.station.tell import Teller
 from acqd.sweep import Capabilities, Sweep, SweepFlag, SweepRequest
@@ -160,11 +160,37 @@ class JobRunner:
             ArchiveError: it could not be kept; the caller keeps it and tries again.
         """
         async with self.lock:
+            draft = self._draft()
+            if self.state.config != self.spec.feed.config:
+                # Time down before the config changed: the meter of that config is gone.
+                draft.state = self.spec.feed.passed_over(draft.state, record)
+                draft.gaps.append(record)
+                await self._commit(draft)
+                return
             await self._turn_hours(record.from_s)
             draft = self._draft()
             draft.state, output = self.spec.feed.gap(draft.state, record)
             draft.gaps.append(record)
             self._add_output(draft, None, None, output)
+            await self._commit(draft)
+
+    async def begin(self) -> None:
+        """Mark a change of config, if there was one: from here on the meter is a fresh one."""
+        if self.state.config == self.spec.feed.config:
+            return
+        async with self.lock:
+            now_s = self._clock.wall_s()
+            marker = GapRecord(
+                job=self.name,
+                from_s=now_s,
+                to_s=now_s,
+                count=0,
+                reason=CONFIG_CHANGED,
+                detail=self.spec.feed.config,
+            )
+            draft = self._draft()
+            draft.state = self.spec.feed.reconfigured(draft.state, marker)
+            draft.gaps.append(marker)
             await self._commit(draft)
 
     async def turn_hours(self, now_s: float) -> None:

@@ -29,11 +29,12 @@ from acqd.station.job import JobRunner
 from acqd.station.outbox import ArchiveOutbox
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.tell import STATION, Teller, settings_for
-from acqd.station.watch import ClockWatch, StationFindings
+from acqd.station.watch import ClockNews, ClockWatch, StationFindings
 
 __all__ = ["Station"]
 
 CLOCK_LOOK_S = 1.0
+CLOCK_NEWS_MOST = 100
 HOUR_LOOK_S = 5.0
 ALIVE_EVERY_S = 10.0
 HOUR_GRACE_S = 30.0
@@ -60,6 +61,8 @@ class Station:
         self._stop = asyncio.Event()
         self._jobs: dict[str, JobRunner] = {}
         self._sweepers: list[SweeperRunner] = []
+        self._clocks = ClockWatch(clock)
+        self._clock_news: list[ClockNews] = []
         self._log = structlog.get_logger()
 
     def stop(self) -> None:
@@ -135,8 +138,11 @@ class Station:
                 self._clock.wall_s(),
             )
         )
-        await self._account_for_time_down(archive, recovered)
-        self._make_sweepers(archive, teller, findings)
+        now_s = self._clock.wall_s()
+        await self._account_for_time_down(archive, recovered, now_s)
+        for job in self._jobs.values():
+            await job.begin()
+        self._make_sweepers(archive, teller, findings, now_s)
         self._say_started(archive, recovered, broker)
         publishing = None
         try:
@@ -145,7 +151,7 @@ class Station:
                     publishing = group.create_task(publisher.run())
                 teller.station_up()
                 tasks = [group.create_task(sweeper.run()) for sweeper in self._sweepers]
-                tasks.append(group.create_task(self._look_at_clocks(findings)))
+                tasks.append(group.create_task(self._watch_clocks(findings)))
                 tasks.append(group.create_task(self._turn_hours()))
                 tasks.append(group.create_task(self._stay_alive(archive)))
                 tasks.append(group.create_task(self._rotate(archive)))
@@ -188,12 +194,13 @@ class Station:
             )
         return out
 
-    async def _account_for_time_down(self, archive: ArchiveWriter, out: _Recovered) -> None:
+    async def _account_for_time_down(
+        self, archive: ArchiveWriter, out: _Recovered, now_s: float
+    ) -> None:
         """What the old plan would have swept since it was last accounted for (G5)."""
         old = archive.recovery.last_plan
         if old is None:
             return
-        now_s = self._clock.wall_s()
         last_s = archive.recovery.last_alive_s
         out.down_s = None if last_s is None else max(0.0, now_s - last_s)
         for planned in plan_from_json(old):
@@ -214,7 +221,11 @@ class Station:
                 )
 
     def _make_sweepers(
-        self, archive: ArchiveWriter, teller: Teller, findings: StationFindings
+        self,
+        archive: ArchiveWriter,
+        teller: Teller,
+        findings: StationFindings,
+        now_s: float,
     ) -> None:
         for spec in self._built.sweepers:
             jobs = [job for job in self._jobs.values() if job.spec.sweeper == spec.name]
@@ -236,6 +247,8 @@ class Station:
                     clock=self._clock,
                     teller=teller,
                     findings=findings,
+                    now_s=now_s,
+                    look_first=self._look_at_clocks,
                 )
             )
 
@@ -261,31 +274,40 @@ class Station:
 
     # -- while it runs --------------------------------------------------------------------------
 
-    async def _look_at_clocks(self, findings: StationFindings) -> None:
-        watch = ClockWatch(self._clock)
+    def _look_at_clocks(self) -> None:
+        """See whether the clock was stepped or the host slept, before a plan is asked anything."""
+        news = self._clocks.look()
+        if news is None:
+            return
+        self._clock_news.append(news)
+        del self._clock_news[:-CLOCK_NEWS_MOST]
+        for sweeper in self._sweepers:
+            if news.slept_s:
+                sweeper.asleep(news.from_s, news.from_s + news.slept_s)
+            if news.stepped_s:
+                sweeper.clock_stepped(news.to_s - news.stepped_s, news.to_s)
+
+    async def _watch_clocks(self, findings: StationFindings) -> None:
         while True:
             await asyncio.sleep(CLOCK_LOOK_S)
-            news = watch.look()
-            if news is None:
-                continue
-            if news.slept_s:
-                self._log.warning("host_slept", slept_s=round(news.slept_s, 1))
-                for sweeper in self._sweepers:
-                    sweeper.asleep(news.from_s, news.from_s + news.slept_s)
-                await findings.tell(
-                    "host_asleep",
-                    f"the host slept for {news.slept_s:.0f} s",
-                    {"slept_s": news.slept_s},
-                )
-            if news.stepped_s:
-                self._log.warning("clock_stepped", stepped_s=round(news.stepped_s, 3))
-                for sweeper in self._sweepers:
-                    sweeper.clock_stepped(news.to_s - news.stepped_s, news.to_s)
-                await findings.tell(
-                    "clock_stepped",
-                    f"the clock was stepped by {news.stepped_s:+.1f} s",
-                    {"stepped_s": news.stepped_s},
-                )
+            self._look_at_clocks()
+            while self._clock_news:
+                news = self._clock_news.pop(0)
+                if news.slept_s:
+                    self._log.warning("host_slept", slept_s=round(news.slept_s, 1))
+                    await findings.tell(
+                        "host_asleep",
+                        f"the host slept for {news.slept_s:.0f} s",
+                        {"slept_s": round(news.slept_s, 3)},
+                    )
+                if news.stepped_s:
+                    self._log.warning("clock_stepped", stepped_s=round(news.stepped_s, 3))
+                    way = "forwards" if news.stepped_s > 0 else "back"
+                    await findings.tell(
+                        "clock_stepped",
+                        f"the clock was set {way} by {abs(news.stepped_s):.1f} s",
+                        {"stepped_s": round(news.stepped_s, 3)},
+                    )
 
     async def _turn_hours(self) -> None:
         while True:

@@ -11,7 +11,7 @@ its reason, and nothing else (G5, G6).
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -74,13 +74,15 @@ class SweeperRunner:
         clock: Clock,
         teller: Teller,
         findings: StationFindings,
+        now_s: float,
+        look_first: Callable[[], None] = lambda: None,
         known: Identity | None = None,
     ) -> None:
         self.name = name
         self.host = host
         self.plan = SweeperPlan(
             planned,
-            now_s=clock.wall_s(),
+            now_s=now_s,
             accounted={
                 job.name: job.state.accounted_s for job in jobs if job.state.accounted_s is not None
             },
@@ -89,6 +91,7 @@ class SweeperRunner:
         self._clock = clock
         self._teller = teller
         self._findings = findings
+        self._look_first = look_first
         self._known = known
         self._present = False
         self._lost_told = False
@@ -151,6 +154,9 @@ class SweeperRunner:
     # -- the loop -------------------------------------------------------------------------------
 
     async def _once(self) -> None:
+        # A step of the clock must be known before the plan sees the time, or it takes the jump for
+        # an overrun.
+        self._look_first()
         decision = self.plan.ask(self._clock.wall_s())
         for missed in decision.missed:
             self._note(missed)
