@@ -1,12 +1,12 @@
 """The commands of a simulated sweeper: SCPI-1999 vol. 2 names, IEEE 488.2 common commands.
 
-One table, :data:`COMMANDS`, at the end; above it the shapes that most of them have.
+One table, :data:`COMMANDS`, at the end; above it what each of them does.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,186 +20,32 @@ from acqd_sim.grammar import (
     RATIO_UNITS,
     TIME_UNITS,
     ScpiError,
-    boolean_of,
     choice_of,
     header_key,
     numeric_of,
-    short_form,
 )
 from acqd_sim.instrument import Instrument
+from acqd_sim.shapes import (
+    Command,
+    Numeric,
+    Parameters,
+    choice,
+    event,
+    flag,
+    no_parameter,
+    numeric,
+    one_parameter,
+    plain,
+    reading,
+    register,
+)
 
-__all__ = ["COMMANDS", "NOT_A_NUMBER", "Action", "Command"]
+__all__ = ["COMMANDS", "NOT_A_NUMBER"]
 
 Float = NDArray[np.float64]
-Parameters = tuple[str, ...]
-Action = Callable[[Instrument, Parameters], Generator[float, None, bytes | None]]
-Quick = Callable[[Instrument, Parameters], str | bytes | None]
 
 NOT_A_NUMBER = 9.91e37
 """SCPI-1999 vol. 1, 7.2.1.5 (from memory)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Command:
-    """One header: what it does, and what its query answers."""
-
-    pattern: str
-    setter: Action | None = None
-    query: Action | None = None
-    indefinite: bool = False
-    """The answer has no end of its own, so no query may follow it in a message."""
-
-    def action(self, *, query: bool) -> Action | None:
-        return self.query if query else self.setter
-
-
-def _at_once(quick: Quick) -> Action:
-    """An action that never waits."""
-
-    def action(
-        instrument: Instrument, parameters: Parameters
-    ) -> Generator[float, None, bytes | None]:
-        answer = quick(instrument, parameters)
-        return answer.encode("ascii") if isinstance(answer, str) else answer
-        yield  # never reached: makes this a generator
-
-    return action
-
-
-def _command(
-    pattern: str,
-    *,
-    setter: Quick | None = None,
-    query: Quick | None = None,
-    indefinite: bool = False,
-) -> Command:
-    return Command(
-        pattern=pattern,
-        setter=None if setter is None else _at_once(setter),
-        query=None if query is None else _at_once(query),
-        indefinite=indefinite,
-    )
-
-
-def _none(parameters: Parameters) -> None:
-    if parameters:
-        raise ScpiError(-108, parameters[0][:40])
-
-
-def _one(parameters: Parameters) -> str:
-    if not parameters:
-        raise ScpiError(-109)
-    _none(parameters[1:])
-    return parameters[0]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Numeric:
-    """A numeric setting with limits, which MINimum, MAXimum and DEFault stand for."""
-
-    get: Callable[[Instrument], float]
-    put: Callable[[Instrument, float], None]
-    limits: Callable[[Instrument], tuple[float, float, float]]
-    """Least, most and default value."""
-    units: Mapping[str, float]
-    whole: bool = False
-
-    def _word(self, instrument: Instrument, text: str) -> float | None:
-        least, most, default = self.limits(instrument)
-        words = {"MINimum": least, "MAXimum": most, "DEFault": default}
-        try:
-            return words[choice_of(text, tuple(words))]
-        except ScpiError:
-            return None
-
-    def _write(self, value: float) -> str:
-        return f"{round(value):d}" if self.whole else f"{value:.9E}"
-
-    def set(self, instrument: Instrument, parameters: Parameters) -> None:
-        text = _one(parameters)
-        value = self._word(instrument, text)
-        value = numeric_of(text, self.units) if value is None else value
-        least, most, _ = self.limits(instrument)
-        if not least * (1 - 1e-12) - 1e-12 <= value <= most * (1 + 1e-12) + 1e-12:
-            raise ScpiError(-222, f"{value:g} is not within {least:g} to {most:g}")
-        self.put(instrument, float(round(value)) if self.whole else value)
-
-    def ask(self, instrument: Instrument, parameters: Parameters) -> str:
-        if not parameters:
-            return self._write(self.get(instrument))
-        value = self._word(instrument, _one(parameters))
-        if value is None:
-            raise ScpiError(-141, parameters[0][:40])
-        return self._write(value)
-
-
-def _numeric(pattern: str, numeric: Numeric) -> Command:
-    return _command(pattern, setter=numeric.set, query=numeric.ask)
-
-
-def _flag(
-    pattern: str,
-    get: Callable[[Instrument], bool],
-    put: Callable[[Instrument, bool], None],
-) -> Command:
-    def setter(instrument: Instrument, parameters: Parameters) -> None:
-        put(instrument, boolean_of(_one(parameters)))
-
-    def query(instrument: Instrument, parameters: Parameters) -> str:
-        _none(parameters)
-        return str(int(get(instrument)))
-
-    return _command(pattern, setter=setter, query=query)
-
-
-def _register(
-    pattern: str, get: Callable[[Instrument], int], put: Callable[[Instrument, int], None]
-) -> Command:
-    """An enable mask of 8 or 16 bits."""
-    numeric = Numeric(
-        get=lambda i: float(get(i)),
-        put=lambda i, value: put(i, int(value)),
-        limits=lambda i: (0.0, 255.0 if pattern.startswith("*") else 65535.0, 0.0),
-        units=NO_UNITS,
-        whole=True,
-    )
-    return _numeric(pattern, numeric)
-
-
-def _reading(
-    pattern: str, get: Callable[[Instrument], object], *, indefinite: bool = False
-) -> Command:
-    """Something that can only be asked."""
-
-    def query(instrument: Instrument, parameters: Parameters) -> str:
-        _none(parameters)
-        return str(get(instrument))
-
-    return _command(pattern, query=query, indefinite=indefinite)
-
-
-def _choice(
-    pattern: str,
-    words: Sequence[str],
-    get: Callable[[Instrument], str],
-    put: Callable[[Instrument, str], None],
-) -> Command:
-    """One of some words, answered in its short form."""
-
-    def setter(instrument: Instrument, parameters: Parameters) -> None:
-        put(instrument, choice_of(_one(parameters), words))
-
-    return replace(_reading(pattern, lambda i: short_form(get(i))), setter=_at_once(setter))
-
-
-def _event(pattern: str, act: Callable[[Instrument], None]) -> Command:
-    """Something that is only done."""
-
-    def setter(instrument: Instrument, parameters: Parameters) -> None:
-        _none(parameters)
-        act(instrument)
-
-    return _command(pattern, setter=setter)
 
 
 # ---- frequency: start, stop, centre and span are one thing seen from four sides ------------------
@@ -286,7 +132,7 @@ def _automatic(pattern: str, name: str) -> Command:
         value = None if on else getattr(instrument.sweeping.settings, name)
         instrument.sweeping.change(**{name: value})
 
-    return _flag(pattern, lambda i: getattr(i.sweeping.panel, name) is None, put)
+    return flag(pattern, lambda i: getattr(i.sweeping.panel, name) is None, put)
 
 
 def _rbw_limits(instrument: Instrument) -> tuple[float, float, float]:
@@ -363,7 +209,7 @@ def _put_format(instrument: Instrument, parameters: Parameters) -> None:
     if not parameters:
         raise ScpiError(-109)
     kind = choice_of(parameters[0], ("ASCii", "REAL"))
-    _none(parameters[2:])
+    no_parameter(parameters[2:])
     length = numeric_of(parameters[1], NO_UNITS) if len(parameters) > 1 else None
     if kind == "ASCii":
         instrument.output.real_bits = 0
@@ -374,7 +220,7 @@ def _put_format(instrument: Instrument, parameters: Parameters) -> None:
 
 
 def _ask_format(instrument: Instrument, parameters: Parameters) -> str:
-    _none(parameters)
+    no_parameter(parameters)
     bits = instrument.output.real_bits
     return f"REAL,{bits}" if bits else "ASC,0"
 
@@ -394,13 +240,14 @@ def _in_unit(level_dbm: Float, unit: str) -> Float:
 
 def _trace(instrument: Instrument, parameters: Parameters) -> Generator[float, None, bytes]:
     """``TRAC? TRACE1``: the newest complete trace, whatever is being swept meanwhile."""
-    if header_key((_one(parameters).upper(),)) not in (("TRACE",), ("TRAC",)):
+    if header_key((one_parameter(parameters).upper(),)) not in (("TRACE",), ("TRAC",)):
         raise ScpiError(-224, parameters[0][:40])
     level_dbm = instrument.sweeping.collect()
-    if level_dbm is None and instrument.sweeping.continuous:
+    while level_dbm is None and instrument.sweeping.continuous:
         due_s = instrument.sweeping.due_s()
-        if due_s is not None:
-            yield due_s
+        if due_s is None:
+            break
+        yield due_s
         level_dbm = instrument.sweeping.collect()
     if level_dbm is None:
         raise ScpiError(-230, "no sweep was taken with these settings")
@@ -450,13 +297,13 @@ def _until_done(instrument: Instrument) -> Generator[float, None, None]:
 
 
 def _ask_opc(instrument: Instrument, parameters: Parameters) -> Generator[float, None, bytes]:
-    _none(parameters)
+    no_parameter(parameters)
     yield from _until_done(instrument)
     return b"1"
 
 
 def _wait(instrument: Instrument, parameters: Parameters) -> Generator[float, None, None]:
-    _none(parameters)
+    no_parameter(parameters)
     yield from _until_done(instrument)
 
 
@@ -507,9 +354,9 @@ def _group(word: str, name: str) -> Sequence[Command]:
         getattr(instrument.status, name).enable = value & 0x7FFF
 
     return (
-        _reading(f":STATus:{word}[:EVENt]", lambda i: getattr(i.status, name).read_event()),
-        _reading(f":STATus:{word}:CONDition", lambda i: getattr(i.status, name).condition),
-        _register(f":STATus:{word}:ENABle", lambda i: int(getattr(i.status, name).enable), put),
+        reading(f":STATus:{word}[:EVENt]", lambda i: getattr(i.status, name).read_event()),
+        reading(f":STATus:{word}:CONDition", lambda i: getattr(i.status, name).condition),
+        register(f":STATus:{word}:ENABle", lambda i: int(getattr(i.status, name).enable), put),
     )
 
 
@@ -524,65 +371,65 @@ SOURCE_LEVEL = replace(
 )
 
 COMMANDS: tuple[Command, ...] = (
-    _reading("*IDN", _identity, indefinite=True),
+    reading("*IDN", _identity, indefinite=True),
     Command(
         pattern="*OPC",
-        setter=_event("*OPC", lambda i: i.arm_opc()).setter,
+        setter=event("*OPC", lambda i: i.arm_opc()).setter,
         query=_ask_opc,
     ),
     Command(pattern="*WAI", setter=_wait),
-    _event("*CLS", _clear),
-    _event("*RST", lambda i: i.reset()),
-    _reading("*ESR", lambda i: i.status.read_esr()),
-    _register("*ESE", lambda i: i.status.ese, _put_ese),
-    _register("*SRE", lambda i: i.status.sre, _put_sre),
-    _reading("*STB", _status_byte),
-    _reading("*TST", lambda i: 0),
-    _reading(":SYSTem:ERRor[:NEXT]", lambda i: i.status.next_error()),
-    _reading(":SYSTem:ERRor:COUNt", lambda i: i.status.error_count),
-    _reading(":SYSTem:ERRor:ALL", _all_errors),
-    _reading(":SYSTem:VERSion", lambda i: "1999.0"),
-    _event(":SYSTem:PRESet", lambda i: i.reset()),
-    _event(":STATus:PRESet", _preset_status),
+    event("*CLS", _clear),
+    event("*RST", lambda i: i.reset()),
+    reading("*ESR", lambda i: i.status.read_esr()),
+    register("*ESE", lambda i: i.status.ese, _put_ese),
+    register("*SRE", lambda i: i.status.sre, _put_sre),
+    reading("*STB", _status_byte),
+    reading("*TST", lambda i: 0),
+    reading(":SYSTem:ERRor[:NEXT]", lambda i: i.status.next_error()),
+    reading(":SYSTem:ERRor:COUNt", lambda i: i.status.error_count),
+    reading(":SYSTem:ERRor:ALL", _all_errors),
+    reading(":SYSTem:VERSion", lambda i: "1999.0"),
+    event(":SYSTem:PRESet", lambda i: i.reset()),
+    event(":STATus:PRESet", _preset_status),
     *_group("OPERation", "operation"),
     *_group("QUEStionable", "questionable"),
-    _numeric("[:SENSe]:FREQuency:STARt", START),
-    _numeric("[:SENSe]:FREQuency:STOP", STOP),
-    _numeric("[:SENSe]:FREQuency:CENTer", CENTRE),
-    _numeric("[:SENSe]:FREQuency:SPAN", SPAN),
-    _numeric("[:SENSe]:BANDwidth|BWIDth[:RESolution]", RBW),
+    numeric("[:SENSe]:FREQuency:STARt", START),
+    numeric("[:SENSe]:FREQuency:STOP", STOP),
+    numeric("[:SENSe]:FREQuency:CENTer", CENTRE),
+    numeric("[:SENSe]:FREQuency:SPAN", SPAN),
+    numeric("[:SENSe]:BANDwidth|BWIDth[:RESolution]", RBW),
     _automatic("[:SENSe]:BANDwidth|BWIDth[:RESolution]:AUTO", "rbw_hz"),
-    _numeric("[:SENSe]:BANDwidth|BWIDth:VIDeo", VBW),
+    numeric("[:SENSe]:BANDwidth|BWIDth:VIDeo", VBW),
     _automatic("[:SENSe]:BANDwidth|BWIDth:VIDeo:AUTO", "vbw_hz"),
-    _numeric("[:SENSe]:SWEep:POINts", POINTS),
-    _numeric("[:SENSe]:SWEep:TIME", SWEEP_TIME),
+    numeric("[:SENSe]:SWEep:POINts", POINTS),
+    numeric("[:SENSe]:SWEep:TIME", SWEEP_TIME),
     _automatic("[:SENSe]:SWEep:TIME:AUTO", "sweep_time_s"),
-    _choice("[:SENSe]:DETector[:FUNCtion]", tuple(DETECTORS), _detector_word, _put_detector),
-    _numeric("[:SENSe]:AVERage:COUNt", AVERAGE_COUNT),
-    _flag(
+    choice("[:SENSe]:DETector[:FUNCtion]", tuple(DETECTORS), _detector_word, _put_detector),
+    numeric("[:SENSe]:AVERage:COUNt", AVERAGE_COUNT),
+    flag(
         "[:SENSe]:AVERage[:STATe]",
         lambda i: i.sweeping.panel.average_on,
         lambda i, on: i.sweeping.change(average_on=on),
     ),
-    _numeric(":INPut:ATTenuation", ATTENUATION),
+    numeric(":INPut:ATTenuation", ATTENUATION),
     _automatic(":INPut:ATTenuation:AUTO", "attenuation_db"),
-    _numeric(":DISPlay[:WINDow]:TRACe:Y[:SCALe]:RLEVel", REFERENCE_LEVEL),
-    _choice(":UNIT:POWer", UNITS, lambda i: i.output.unit, _put_unit),
-    _command(":FORMat[:DATA]", setter=_put_format, query=_ask_format),
-    _choice(
+    numeric(":DISPlay[:WINDow]:TRACe:Y[:SCALe]:RLEVel", REFERENCE_LEVEL),
+    choice(":UNIT:POWer", UNITS, lambda i: i.output.unit, _put_unit),
+    plain(":FORMat[:DATA]", setter=_put_format, query=_ask_format),
+    choice(
         ":FORMat:BORDer",
         ("NORMal", "SWAPped"),
         lambda i: "SWAPped" if i.output.swapped else "NORMal",
         _put_order,
     ),
-    _flag(
+    flag(
         ":INITiate:CONTinuous",
         lambda i: i.sweeping.continuous,
         lambda i, on: i.sweeping.set_continuous(on),
     ),
-    _event(":INITiate[:IMMediate]", _initiate),
-    _event(":ABORt", lambda i: i.sweeping.abort()),
+    event(":INITiate[:IMMediate]", _initiate),
+    event(":ABORt", lambda i: i.sweeping.abort()),
     Command(pattern=":TRACe[:DATA]", query=_trace),
-    _numeric(":SOURce:POWer[:LEVel][:IMMediate][:AMPLitude]", SOURCE_LEVEL),
-    _flag(":OUTPut[:STATe]", lambda i: i.sweeping.panel.source_on, _put_source),
+    numeric(":SOURce:POWer[:LEVel][:IMMediate][:AMPLitude]", SOURCE_LEVEL),
+    flag(":OUTPut[:STATe]", lambda i: i.sweeping.panel.source_on, _put_source),
 )

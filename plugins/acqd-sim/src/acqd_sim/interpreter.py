@@ -11,9 +11,10 @@ from collections.abc import Generator, Mapping
 from functools import lru_cache
 
 from acqd.errors import RequestRefused
-from acqd_sim.commands import COMMANDS, Command
+from acqd_sim.commands import COMMANDS
 from acqd_sim.grammar import ScpiError, expand, header_key, resolve, split_units, unit_of
 from acqd_sim.instrument import Instrument
+from acqd_sim.shapes import Command
 
 __all__ = ["Waits", "command_index", "run"]
 

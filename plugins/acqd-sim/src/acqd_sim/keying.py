@@ -20,7 +20,8 @@ Float = NDArray[np.float64]
 
 DAY_S = 86_400.0
 MAX_INTERVALS = 100_000
-"""More bursts than this in one question for the truth are refused: about an hour of full slots."""
+"""More bursts (or slots) in one question for the truth are refused: about three quarters of an hour
+of slots of 27 ms."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,8 +217,8 @@ class Slots(Keying):
         return np.asarray(at_s - np.floor(at_s / self.slot_s) * self.slot_s)
 
     def intervals(self, start_s: float, stop_s: float) -> list[On]:
+        _refuse_too_many(int((stop_s - start_s) / self.slot_s))
         slot = np.arange(np.floor(start_s / self.slot_s), np.ceil(stop_s / self.slot_s))
-        _refuse_too_many(int(slot.size * self.duty_fraction))
         gain = self._gain_of(slot.astype(np.int64))
         found = []
         for i in np.flatnonzero(gain > 0):

@@ -9,6 +9,7 @@ import os
 import socket
 import tty
 from abc import ABC, abstractmethod
+from collections.abc import Callable
 from pathlib import Path
 
 from acqd_sim.instrument import Instrument
@@ -51,6 +52,14 @@ class Port(ABC):
     @abstractmethod
     def hang_up(self) -> None:
         """Break off the conversations, stay reachable."""
+
+
+def _complain(task: asyncio.Task[None], drop: Callable[[], None]) -> None:
+    """A defect of the simulator ends the conversation and is told by the loop's handler."""
+    if not task.cancelled() and (problem := task.exception()) is not None:
+        drop()
+        context = {"message": "the simulator failed", "exception": problem, "task": task}
+        task.get_loop().call_exception_handler(context)
 
 
 class TcpPort(Port):
@@ -116,6 +125,7 @@ class TcpPort(Port):
 
         session = Session(self.instrument, send, writer.transport.abort)
         work = asyncio.create_task(session.work())
+        work.add_done_callback(lambda task: _complain(task, writer.transport.abort))
         try:
             while data := await reader.read(READ_BYTES):
                 session.receive(data)
@@ -156,6 +166,7 @@ class PtyPort(Port):
             raise PortTaken(f"cannot make a terminal at {self.path}: {exc.strerror}") from exc
         self._session = Session(self.instrument, self._send, self._drop)
         self._work = asyncio.create_task(self._session.work())
+        self._work.add_done_callback(lambda task: _complain(task, self._drop))
         asyncio.get_running_loop().add_reader(self._master, self._readable)
 
     def _link(self, target: str) -> None:

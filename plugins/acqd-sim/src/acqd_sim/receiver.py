@@ -246,10 +246,10 @@ class Receiver:
         """Add every tone in reach; returns those that were on anywhere in the sweep."""
         settings = looks.settings
         strongest = milliwatt(settings.attenuation_db - 60.0)
-        ends = np.linspace(at_s[0, 0], at_s[-1, -1], 16)
+        middles_s = looks.middles_s + float(at_s[0, 0] - looks.offset_s[0, 0])
         heard = []
         for tone, gain in self._tones:
-            if tone.power_mw * gain > strongest and tone.gain(ends).any():
+            if tone.power_mw * gain > strongest and tone.gain(middles_s).any():
                 heard.append((tone, gain))
             field.add_tone(tone, gain, at_s, self.frequency_error_ppm)
         own = 10.0 ** (settings.attenuation_db / 10.0)
@@ -327,7 +327,8 @@ class _Field:
         self.touched[part] |= amplitude.any(axis=1)
 
     def add_tone(self, tone: Tone, gain: float, at_s: Float, error_ppm: float) -> None:
-        low_hz, high_hz = tone.frequency_hz - tone.reach_hz, tone.frequency_hz + tone.reach_hz
+        reach_hz = tone.reach_hz + abs(error_ppm) * 1e-6 * tone.frequency_hz
+        low_hz, high_hz = tone.frequency_hz - reach_hz, tone.frequency_hz + reach_hz
         part = self.looks.slice_of(low_hz, high_hz)
         if part.start >= part.stop:
             return

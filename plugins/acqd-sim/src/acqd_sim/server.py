@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from acqd_sim.control import Control
 from acqd_sim.instrument import Instrument
@@ -100,16 +100,11 @@ class SimServer:
 
     def __init__(self, world: World, served: Served) -> None:
         if served.control is None:
-            served = Served(
-                tcp=served.tcp,
-                pty=served.pty,
-                control=("127.0.0.1", 0),
-                time_scale=served.time_scale,
-            )
+            served = replace(served, control=("127.0.0.1", 0))
         self._service = Service(world, served)
-        self._loop = asyncio.new_event_loop()
+        self._loop: asyncio.AbstractEventLoop | None = None
         self._ready = threading.Event()
-        self._stop = asyncio.Event()
+        self._stop: asyncio.Event | None = None
         self._problem: PortTaken | None = None
         self._thread = threading.Thread(target=self._main, name="acqd-sim", daemon=True)
 
@@ -123,14 +118,15 @@ class SimServer:
         return self
 
     def __exit__(self, *exc: object) -> None:
-        self._loop.call_soon_threadsafe(self._stop.set)
+        if self._loop is not None and self._stop is not None:
+            self._loop.call_soon_threadsafe(self._stop.set)
         self._thread.join(STOP_LIMIT_S)
 
     def _main(self) -> None:
-        with asyncio.Runner(loop_factory=lambda: self._loop) as runner:
-            runner.run(self._serve())
+        asyncio.run(self._serve())
 
     async def _serve(self) -> None:
+        self._loop, self._stop = asyncio.get_running_loop(), asyncio.Event()
         try:
             await self._service.open()
         except PortTaken as exc:
@@ -147,6 +143,10 @@ class SimServer:
             return self._service.control.address
         return self._service.ports[name][0].address
 
+    def instrument(self, name: str) -> Instrument:
+        """The instrument itself, to look at while nobody talks to it."""
+        return self._service.instruments[name]
+
     def tell(self, line: str) -> str:
         """Carry out a line of the control protocol; its answer without ``ok``.
 
@@ -154,7 +154,7 @@ class SimServer:
             ValueError: the line was refused; the text says why.
         """
         control = self._service.control
-        if control is None:
-            raise ValueError("this server has no control")
+        if control is None or self._loop is None:
+            raise ValueError("this server is not running")
         future = asyncio.run_coroutine_threadsafe(control.carry_out(line), self._loop)
         return future.result(STOP_LIMIT_S)
