@@ -17,7 +17,8 @@ from pydantic_core import CoreSchema
 
 __all__ = ["LevelPart"]
 
-UNIT_SUFFIXES = "dbm|dbuv|dbfs|digit|ratio"
+UNIT_SUFFIXES = "dbm|dbuv|dbfs|digit|ratio|db"
+"""``db`` is for what is no level but a difference of two."""
 
 
 class LevelPart(BaseModel):
