@@ -30,7 +30,7 @@ from acqd.measure.band_state import (
     fresh_hour,
 )
 from acqd.measure.band_sums import HOUR_S, add_missed, counted, held
-from acqd.measure.band_sweep import ChannelLook, Seen, look_at, residual_of
+from acqd.measure.band_sweep import Seen, look_at, residual_of
 from acqd.measure.band_work import BandSettings, BandSetup, BandWork
 from acqd.measure.checkpoint import dump_state, load_state
 from acqd.measure.floor import Learning, learn_sweep, learnt_floor
@@ -345,7 +345,7 @@ class BandMeter:
             tracks=tracks,
             next_track=next_track,
             flaps=flaps,
-            channels=self._channels_after(state.channels, work, seen.channels, event.started_s),
+            channels=self._channels_after(state.channels, work, seen, event.started_s),
             hour=hour,
             hold=held(state.hold, work, event, seen),
             missed=state.missed,
@@ -381,6 +381,8 @@ class BandMeter:
                 tolerance_hz=work.tolerance_hz,
                 min_duration_s=self.settings.min_duration_s,
                 unwatched_s=state.unwatched_s,
+                unseen=() if seen.missing is None else self._unseen(tracks, work, seen.missing),
+                period_s=self._period_s(state),
             )
             tracks, next_track = followed.tracks, followed.next_number
             flaps, findings = self._told(
@@ -391,6 +393,22 @@ class BandMeter:
             flaps, settled = self._settle(now, work, flaps, at_s, flush=False)
             findings += settled
         return tracks, flaps, next_track, findings
+
+    def _unseen(
+        self, tracks: Sequence[Track], work: BandWork, missing: NDArray[np.bool_]
+    ) -> set[int]:
+        """Tracks in whose channel, or last extent, at least one level is missing."""
+        plan, frequency_hz = self.settings.channels, work.grid.frequency_hz
+        found = set()
+        for track in tracks:
+            low_hz, high_hz = track.first_hz, track.last_hz
+            if plan is not None and track.channel >= 0:
+                channel = plan.channels[track.channel]
+                low_hz, high_hz = channel.start_hz, channel.stop_hz
+            first, last = np.searchsorted(frequency_hz, (low_hz, high_hz))
+            if missing[first : last + 1].any():
+                found.add(track.number)
+        return found
 
     def _told(
         self,
@@ -462,11 +480,14 @@ class BandMeter:
         self,
         channels: ChannelStates,
         work: BandWork,
-        look: ChannelLook | None,
+        seen: Seen,
         at_s: float,
     ) -> ChannelStates:
         """Channel states after a sweep; the same object where nothing changed."""
+        look = seen.channels
         if look is None and not channels.up and not channels.busy.any():
+            return channels
+        if not seen.cells:
             return channels
         number = work.index.channel
         was_up = ~np.isnan(channels.up_since_s)

@@ -20,11 +20,11 @@ WATCH_SWEEPS = 9
 """A floor is judged by the median of this many sweeps: bursts of four do not move it. A step must
 stay for as many more, and for ``floor_hold_s``, before it is told."""
 
-SPREAD_EVERY_SWEEP = 32
+SPREAD_EVERY_SWEEP = 64
 SPREAD_SELDOM = 16
 """The noise's spread is looked at in each of the first sweeps, then in each sixteenth."""
 
-SPREAD_MEMORY = 64
+SPREAD_MEMORY = 256
 SPREAD_CHANGE = 0.05
 """Thresholds are set anew when the spread has moved by this share since they were."""
 

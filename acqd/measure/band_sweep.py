@@ -22,6 +22,9 @@ Float = NDArray[np.float64]
 SKIRT_POINTS = 3
 """A channel needs this many points for a skirt to be told from a signal of its own."""
 
+SKIRT_FALL = 6.0
+"""A skirt falls by at least this many dB (or digits) from one border of a channel to the other."""
+
 
 @dataclass(frozen=True, slots=True)
 class SeenSignal:
@@ -211,15 +214,17 @@ def _look_at_channels(
 
 
 def _skirts(work: BandWork, largest: Float) -> NDArray[np.bool_]:
-    """True where the largest value of a channel is its outermost point and the next point, in the
-    neighbour, is larger still: the skirt of what the neighbour has there."""
+    """True where the largest value of a channel is its outermost point, the next point, in the
+    neighbour, is larger still, and the level falls away across the channel: the skirt of what the
+    neighbour has there. A weaker signal of the channel's own under such a skirt is hidden by it."""
     padded = work.padded
     first, stop = work.index.edges[::2], work.index.edges[1::2]
     # padded ends in −inf, and so index −1 of the first point reads −inf too.
     at_first, at_last = padded[first], padded[stop - 1]
     from_below = (largest == at_first) & (padded[first - 1] > at_first)
     from_above = (largest == at_last) & (padded[stop] > at_last)
-    return np.asarray((from_below | from_above) & (work.widths >= SKIRT_POINTS))
+    falls = np.minimum(at_first, at_last) <= largest - SKIRT_FALL
+    return np.asarray((from_below | from_above) & falls & (work.widths >= SKIRT_POINTS))
 
 
 def _signals(

@@ -8,7 +8,7 @@ clock: all times are those of the sweeps.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 __all__ = [
@@ -88,12 +88,16 @@ def follow(
     tolerance_hz: float,
     min_duration_s: float,
     unwatched_s: float = 0.0,
+    unseen: Collection[int] = (),
+    period_s: float = 0.0,
 ) -> Followed:
     """Carry ``tracks`` on with what one sweep observed.
 
     Args:
         observed: in rising order of frequency, at most one for a channel.
         unwatched_s: time since the sweep before in which no sweep was taken.
+        unseen: numbers of tracks in whose place levels are missing: nothing ends them now, and
+            ``period_s`` counts as not watched.
 
     Association: by channel first; then, outside channels, each observation takes the overlapping
     track (within ``tolerance_hz``) that is nearest in frequency, one each, in rising order.
@@ -115,6 +119,11 @@ def follow(
             new = replace(new, confirmed=True)
             appeared.append(new)
         alive.append(new)
+    for track in tracks:
+        if track.number in unseen and track.number not in taken:
+            taken.add(track.number)
+            away_s = track.unwatched_s + unwatched_s + period_s
+            alive.append(replace(track, unwatched_s=away_s))
     ended = tuple(t for t in tracks if t.confirmed and t.number not in taken)
     dropped = max(0, len(alive) - TRACKS_LIMIT)
     if dropped:

@@ -146,7 +146,7 @@ def watch(plan: ChannelPlan, rng: np.random.Generator) -> Callable[..., Watch]:
     def make(
         *,
         points: int = 401,
-        averages: float = 10.0,
+        noise_averages: float = 10.0,
         interval_s: float = 2.0,
         rbw_hz: float = 10e3,
         frequency_hz: Float | None = None,

@@ -103,6 +103,25 @@ def test_unwatched_time_is_added_up() -> None:
     assert step(first, [seen(1e6)], 30.0, unwatched_s=28.0).tracks[0].unwatched_s == 28.0
 
 
+def test_a_track_nobody_could_see_is_not_ended() -> None:
+    """Levels are missing in its place: it stays, and the time counts as not watched."""
+    first = step(None, [seen(1e6)], 0.0)
+    second = follow(
+        first.tracks,
+        [],
+        at_s=2.0,
+        seq=2,
+        next_number=2,
+        tolerance_hz=1e3,
+        min_duration_s=0.0,
+        unseen={1},
+        period_s=2.0,
+    )
+    assert second.ended == ()
+    assert second.tracks[0].unwatched_s == 2.0
+    assert second.tracks[0].heard_s == 0.0
+
+
 def test_too_many_tracks_drop_the_weakest() -> None:
     """The strongest 256 stay; those told of end, and the count is said."""
     many = [seen(1e6 + 1e5 * i, peak=-90.0 + i / 10) for i in range(tracking.TRACKS_LIMIT)]
