@@ -89,7 +89,8 @@ class FakeTransport:
 class ScriptedDriver(Driver):
     """A driver without hardware. Each sweep takes one step of the script; then sweeps of noise.
 
-    Set ``is_unplugged`` to pull its cable. What was done to it is in ``opens``, ``closes``, ``swept`` and ``source_on``.
+    Set ``is_unplugged`` to pull its cable. What was done to it is in ``opens``, ``closes``,
+    ``swept`` and ``source_on``.
     """
 
     def __init__(

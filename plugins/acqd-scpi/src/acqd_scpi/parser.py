@@ -44,8 +44,8 @@ PLAUSIBLE_DB: Final = (-250.0, 207.0)
 NOT_A_NUMBER: Final = 9.9e37 * (1 - 1e-3)
 
 _END_OF_LINE = re.compile(rb"[\r\n]")
-_NRF = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
-_ERROR_ENTRY = re.compile(r'([+-]?\d+)\s*,\s*"?(.*?)"?', re.DOTALL)
+_NRF = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_ERROR_ENTRY = re.compile(r'([+-]?\d+)\s*,\s*"?(.*?)"?', re.ASCII | re.DOTALL)
 _BASES = {"h": 16, "q": 8, "b": 2}
 _WORDS = {"nan": np.nan, "inf": np.inf, "ninf": -np.inf, "+inf": np.inf, "-inf": -np.inf}
 
@@ -200,8 +200,8 @@ def numbers(text: str) -> NDArray[np.float64]:
         values = np.array([float(item) for item in items], dtype=np.float64)
     except ValueError:
         values = np.array([number(item) for item in items], dtype=np.float64)
-    if "_" in text:
-        # float() takes digit groups, which no sweeper means.
+    if "_" in text or not text.isascii():
+        # float() takes digit groups and digits of other scripts, which no sweeper means.
         raise ProtocolViolation(expected="numbers", got=text)
     return values
 
