@@ -138,5 +138,8 @@ def error_of(exc: sqlite3.Error, path: Path) -> ArchiveError:
     if primary == sqlite3.SQLITE_FULL:
         return ArchiveFull(f"{path}: no room on the disk; nothing of this was kept, make room")
     if primary in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-        return ArchiveDamaged(f"{path}: not a whole SQLite database ({exc}); keep a copy of it")
+        return ArchiveDamaged(
+            f"{path}: not a whole SQLite database ({exc}); move it elsewhere and keep it: a lost "
+            f"ledger is made anew from the files, a lost journal costs its own minutes"
+        )
     return ArchiveError(f"{path}: SQLite says: {exc}")

@@ -31,6 +31,7 @@ __all__ = [
     "folder_of_job",
     "job_of_folder",
     "journal_name",
+    "journal_of",
     "journal_ordinal",
     "journals_folder",
     "ledger_path",
@@ -93,6 +94,11 @@ class FileName:
 def event_of(journal: int, row: int) -> int:
     """The ordinal of an event: rises over the whole archive."""
     return (journal << 32) | row
+
+
+def journal_of(event: int) -> int:
+    """The journal that an event was committed to."""
+    return event >> 32
 
 
 def day_of(at_s: float) -> str:

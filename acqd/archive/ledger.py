@@ -12,7 +12,6 @@ import base64
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
-from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -108,7 +107,6 @@ class Ledger:
             ArchiveError: it cannot be opened; ArchiveDamaged where it is of another schema.
         """
         self.path = path
-        self.is_new = not path.exists()
         self._db = open_writing(path)
         try:
             self._prepare()
@@ -124,7 +122,6 @@ class Ledger:
         with transaction(self._db):
             exists = self._db.execute("SELECT 1 FROM sqlite_master WHERE name = 'meta'").fetchone()
             if not exists:
-                self.is_new = True
                 for statement in statements_of(LEDGER_SQL):
                     self._db.execute(statement)
                 self._db.execute("INSERT INTO meta VALUES ('schema', ?)", (str(SCHEMA_VERSION),))
@@ -136,19 +133,29 @@ class Ledger:
                 f"use the acqd that wrote it"
             )
 
+    def is_complete(self) -> bool:
+        """False in a new ledger, until :meth:`set_complete`: it may have to be made from files."""
+        return self._db.execute("SELECT 1 FROM meta WHERE key = 'complete'").fetchone() is not None
+
+    def set_complete(self) -> None:
+        self._db.execute("INSERT OR REPLACE INTO meta VALUES ('complete', '1')")
+
     def close(self) -> None:
         self._db.close()
-
-    def release_log(self) -> None:
-        """Move the log into the file and cut it, at a quiet time."""
-        with closing(self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")) as cursor:
-            cursor.fetchall()
 
     # -- numbers --------------------------------------------------------------------------------
 
     def marks(self) -> dict[str, Mark]:
         rows = self._db.execute("SELECT job, last_seq, last_finding FROM watermark").fetchall()
         return {job: Mark(seq, finding) for job, seq, finding in rows}
+
+    def lift_ordinal(self, ordinal: int) -> None:
+        """No journal up to ``ordinal`` is to be begun any more."""
+        self._db.execute(
+            "INSERT INTO counter VALUES ('journal', ?) ON CONFLICT (name) DO UPDATE SET "
+            "value = MAX(value, excluded.value)",
+            (ordinal,),
+        )
 
     def take_ordinal(self, at_least: int) -> int:
         """The next journal's ordinal; on the disk as taken before it is used."""
@@ -182,6 +189,12 @@ class Ledger:
         """The last hour turned, by job."""
         return dict(
             self._db.execute("SELECT job, MAX(hour_start_s) FROM hourly GROUP BY job").fetchall()
+        )
+
+    def last_findings(self) -> dict[str, int]:
+        """The highest finding number there is, by job."""
+        return dict(
+            self._db.execute("SELECT job, MAX(number) FROM finding GROUP BY job").fetchall()
         )
 
     # -- from journals --------------------------------------------------------------------------

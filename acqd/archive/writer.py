@@ -43,6 +43,7 @@ from acqd.archive.layout import (
 )
 from acqd.archive.ledger import Ledger, OverlayKind, PendingFinding, pending_in
 from acqd.archive.lock import WriterLock
+from acqd.archive.rebuild import rebuild_ledger
 from acqd.archive.records import Batch, MeterState, SetupRecord
 from acqd.archive.recovery import Recovery, recover
 from acqd.archive.sealer import Sealer
@@ -137,6 +138,9 @@ class ArchiveWriter:
             cleared = clear_temporaries(sweeps_folder(root))
             self._ledger = Ledger(ledger_path(root))
             try:
+                if not self._ledger.is_complete():
+                    rebuild_ledger(root, self._ledger)
+                    self._ledger.set_complete()
                 leftovers = _begun_journals(root)
                 self.recovery: Recovery = recover(self._ledger, leftovers, tuple(cleared))
                 self._delivered = self._ledger.delivered()
