@@ -162,7 +162,7 @@ def watch(plan: ChannelPlan, rng: np.random.Generator) -> Callable[..., Watch]:
             else frequency_hz,
             rbw_hz=rbw_hz,
             interval_s=interval_s,
-            averages=averages,
+            averages=noise_averages,
             state=meter.start(),
         )
 
