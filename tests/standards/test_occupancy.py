@@ -1,0 +1,84 @@
+"""Occupancy against worked definitions and intervals.
+
+Terms: Rec. ITU-R SM.1880-2 and Report ITU-R SM.2256-1 (definitions as restated elsewhere; the texts
+themselves were not at hand). Worked values are derived from those definitions.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from acqd.measure import occupancy
+from acqd.measure.channels import Channel
+from acqd.measure.statistics import wilson_interval
+from acqd.sweep import Grid
+
+
+def test_fco_and_sro_of_five_sweeps() -> None:
+    """5 sweeps × 4 channels, hits 4, 0, 1, 3: FCO 0.8, 0, 0.2, 0.6 and SRO 0.4."""
+    fco = occupancy.channel_occupancy(np.array([4, 0, 1, 3]), np.array([5, 5, 5, 5]))
+    assert fco.tolist() == [0.8, 0.0, 0.2, 0.6]
+    assert occupancy.resource_occupancy(fco) == pytest.approx(0.4)
+
+
+def test_a_signal_that_does_not_fill_its_channel() -> None:
+    """3 channels × 4 steps, A active in half the sweeps in 2 of its 4 steps.
+
+    FCO 0.5, 0, 0; SRO 0.16667; FBO 0.08333: FBO ≤ SRO wherever a signal leaves steps free.
+    """
+    grid = Grid.from_axis(np.arange(12.0))
+    channels = [Channel(name=n, centre_hz=1.5 + 4 * i, width_hz=4.0) for i, n in enumerate("ABC")]
+    above = np.zeros((10, 12), dtype=np.bool_)
+    above[::2, 1:3] = True
+    index = occupancy.index_channels(grid, channels)
+    busy, judged = occupancy.channel_visits(above, index)
+    fco = occupancy.channel_occupancy(busy.sum(axis=0), judged.sum(axis=0))
+    assert fco.tolist() == [0.5, 0.0, 0.0]
+    assert occupancy.resource_occupancy(fco) == pytest.approx(0.16667, abs=5e-6)
+    assert occupancy.band_occupancy(above) == pytest.approx(0.08333, abs=5e-6)
+
+
+@pytest.mark.parametrize(
+    ("hits", "trials", "low", "high"),
+    [(30, 300, 0.070948, 0.139166), (0, 300, 0.0, 0.012643), (5, 50, 0.043476, 0.213602)],
+)
+def test_wilson_intervals(hits: int, trials: int, low: float, high: float) -> None:
+    """95 % (derived)."""
+    assert wilson_interval(hits, trials) == pytest.approx((low, high), abs=5.1e-7)
+
+
+SHARES = [0.01, 0.05, 0.10, 0.15, 0.20, 0.30, 0.50, 0.70, 0.90]
+
+
+@pytest.mark.parametrize(
+    ("error", "counts"),
+    [
+        ({"relative": 0.1}, [38031, 7299, 3458, 2177, 1537, 897, 385, 165, 43]),
+        ({"relative": 0.2}, [9508, 1825, 865, 545, 385, 225, 97, 42, 11]),
+        ({"absolute": 0.01}, [381, 1825, 3458, 4898, 6147, 8068, 9604, 8068, 3458]),
+    ],
+    ids=["10 % of it", "20 % of it", "1 % absolute"],
+)
+def test_samples_needed(error: dict[str, float], counts: list[int]) -> None:
+    """n = z²(1 − p)/(δ²p) and z²p(1 − p)/ε², 95 % (derived, normal approximation)."""
+    assert [occupancy.samples_needed(share, **error) for share in SHARES] == counts
+
+
+@pytest.mark.parametrize(
+    ("on_s", "off_s", "revisit_s", "factor", "samples"),
+    [
+        (10.0, 90.0, 4.0, 4.57383, 15814),
+        (10.0, 40.0, 4.0, 4.08299, 6274),
+        (10.0, 90.0, 30.0, 1.07399, 3714),
+    ],
+)
+def test_dependent_samples_need_more(
+    on_s: float, off_s: float, revisit_s: float, factor: float, samples: int
+) -> None:
+    """(1 + ρ)/(1 − ρ) of a two-state Markov channel (derived)."""
+    found = occupancy.dependent_factor(revisit_s, on_s, off_s)
+    assert found == pytest.approx(factor, abs=5.1e-6)
+    share = on_s / (on_s + off_s)
+    independent = 1.959964**2 * (1 - share) / (0.01 * share)
+    assert found * independent == pytest.approx(samples, abs=1.0)
