@@ -38,6 +38,13 @@ def test_gamma_quantiles_agree_with_scipy(shape: float) -> None:
         assert upper == pytest.approx(stats.gamma.isf(tail, shape), rel=1e-10)
 
 
+@pytest.mark.parametrize("probability", [1e-300, 1e-12, 1e-3, 0.2, 0.5, 0.7, 0.975, 1 - 1e-12])
+def test_normal_quantile_agrees_with_scipy(probability: float) -> None:
+    """From the far left to the far right."""
+    found = statistics.normal_quantile(probability)
+    assert found == pytest.approx(stats.norm.ppf(probability), rel=1e-12, abs=1e-15)
+
+
 def test_gamma_at_nothing() -> None:
     """Nothing lies below 0 and everything above it."""
     assert statistics.gamma_lower(3.0, 0.0) == 0.0
@@ -58,6 +65,8 @@ def test_impossible_probabilities_are_refused(probability: float) -> None:
         statistics.gamma_quantile(2.0, probability)
     with pytest.raises(ValueError, match="probability"):
         statistics.gamma_upper_quantile(2.0, probability)
+    with pytest.raises(ValueError, match="probability"):
+        statistics.normal_quantile(probability)
 
 
 @given(st.integers(0, 500), st.integers(0, 500), st.sampled_from([0.8, 0.95, 0.99]))
