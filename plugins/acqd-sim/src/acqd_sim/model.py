@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from acqd.errors import RequestRefused
 from acqd.sweep import Capabilities, Detector, Identity, SourceRequest, SweepRequest
 
-__all__ = ["ENB_PER_RBW", "Model", "Settings"]
+__all__ = ["ENB_PER_RBW", "Model", "Settings", "rbw_steps_hz"]
 
 ENB_PER_RBW = 0.5 * math.sqrt(math.pi / math.log(2.0))
 """Equivalent noise bandwidth of a Gaussian filter over its 3 dB width: 1.06447."""
@@ -20,6 +20,12 @@ ALL_DETECTORS = (
     Detector.RMS,
     Detector.AVERAGE,
 )
+
+
+def rbw_steps_hz(least_hz: float, most_hz: float) -> tuple[float, ...]:
+    """The 1-3-10 steps within limits, from 1 Hz to 30 MHz."""
+    steps = [float(digit * 10**decade) for decade in range(8) for digit in (1, 3)]
+    return tuple(step for step in steps if least_hz <= step <= most_hz)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,10 +96,8 @@ class Model:
 
     @property
     def rbw_steps_hz(self) -> tuple[float, ...]:
-        """The resolution bandwidths there are: 1-3-10 steps within the limits."""
-        decades = range(8)
-        steps = [float(digit * 10**decade) for decade in decades for digit in (1, 3)]
-        return tuple(step for step in steps if self.rbw_min_hz <= step <= self.rbw_max_hz)
+        """The resolution bandwidths there are."""
+        return rbw_steps_hz(self.rbw_min_hz, self.rbw_max_hz)
 
     @property
     def attenuation_steps_db(self) -> tuple[float, ...]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -71,19 +70,24 @@ class Scene:
         return sorted(found, key=lambda one: (one.start_s, one.name))
 
     @staticmethod
-    def _tone_truth(tone: Tone, start_s: float, stop_s: float) -> Iterable[Emitted]:
-        for on in tone.keying.intervals(start_s, stop_s):
-            middle = np.array([(on.start_s + on.stop_s) / 2.0])
-            gain = float(tone.gain(middle)[0])
-            yield Emitted(
+    def _tone_truth(tone: Tone, start_s: float, stop_s: float) -> list[Emitted]:
+        stretches = tone.keying.intervals(start_s, stop_s)
+        middles_s = np.array([(on.start_s + on.stop_s) / 2.0 for on in stretches])
+        power_dbm = tone.power_dbm + 10.0 * np.log10(np.maximum(tone.gain(middles_s), 1e-30))
+        return [
+            Emitted(
                 name=tone.name,
                 kind=tone.kind,
                 start_s=on.start_s,
                 stop_s=on.stop_s,
-                frequency_hz=float(tone.carrier_hz(middle)[0]),
+                frequency_hz=float(centre_hz),
                 bandwidth_hz=tone.bandwidth_hz,
-                power_dbm=tone.power_dbm + 10.0 * float(np.log10(max(gain, 1e-30))),
+                power_dbm=float(power),
             )
+            for on, centre_hz, power in zip(
+                stretches, tone.carrier_hz(middles_s), power_dbm, strict=True
+            )
+        ]
 
 
 def _stretches(

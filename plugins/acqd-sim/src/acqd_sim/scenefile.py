@@ -7,7 +7,7 @@ accepted.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path as FilePath
@@ -92,12 +92,16 @@ def world_from_text(text: str, file: str = "scene") -> World:
     try:
         table = FileTable.model_validate(data)
     except ValidationError as exc:
-        problems = tuple(source.problems_of(exc, table=(), model=FileTable, data=data))
-        raise ConfigError(problems) from exc
-    problems = tuple(_wrong_names(table, source))
+        found = source.problems_of(exc, table=(), model=FileTable, data=data)
+        raise ConfigError(_in_order(found)) from exc
+    problems = _wrong_names(table, source)
     if problems:
-        raise ConfigError(problems)
+        raise ConfigError(_in_order(problems))
     return _world(table, file)
+
+
+def _in_order(problems: Iterable[ConfigProblem]) -> tuple[ConfigProblem, ...]:
+    return tuple(sorted(problems, key=lambda one: one.line or 0))
 
 
 def _unreadable(file: str, problem: str) -> ConfigError:

@@ -25,6 +25,9 @@ __all__ = [
     "register",
 ]
 
+ROUNDING = 1e-12
+"""A limit that comes back as text may be off by its last digit."""
+
 Parameters = tuple[str, ...]
 Action = Callable[[Instrument, Parameters], Generator[float, None, bytes | None]]
 """Carries out a command or a query; yields steady times to wait for."""
@@ -113,7 +116,8 @@ class Numeric:
         value = self._word(instrument, text)
         value = numeric_of(text, self.units) if value is None else value
         least, most, _ = self.limits(instrument)
-        if not least * (1 - 1e-12) - 1e-12 <= value <= most * (1 + 1e-12) + 1e-12:
+        slack = ROUNDING * max(abs(least), abs(most), 1.0)
+        if not least - slack <= value <= most + slack:
             raise ScpiError(-222, f"{value:g} is not within {least:g} to {most:g}")
         self.put(instrument, float(round(value)) if self.whole else value)
 

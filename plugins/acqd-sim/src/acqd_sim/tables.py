@@ -34,6 +34,7 @@ from acqd.config.tables import (
     Together,
 )
 from acqd.sweep import Detector
+from acqd_sim.model import rbw_steps_hz
 
 __all__ = [
     "AnyDevice",
@@ -319,6 +320,9 @@ class InstrumentTable(Table):
             if getattr(self, low) > getattr(self, high):
                 accepted = f"a `{low}` below `{high}`"
                 yield Misfit(key=low, problem=f"above `{high}`", accepted=accepted)
+        if not rbw_steps_hz(self.rbw_min, self.rbw_max):
+            accepted = "limits with a step of 1-3-10 between them, such as 1 kHz to 1 MHz"
+            yield Misfit(key="rbw_min", problem="no step up to `rbw_max`", accepted=accepted)
         if self.attenuation_step <= 0.0:
             accepted = "an `attenuation_step` above 0 dB"
             yield Misfit(key="attenuation_step", problem="no step", accepted=accepted)
