@@ -28,7 +28,9 @@ class LevelPart(BaseModel):
     expression.
     """
 
-    model_config = ConfigDict(extra="allow", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        extra="allow", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True
+    )
 
     level_names: ClassVar[str]
 

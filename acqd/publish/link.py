@@ -7,6 +7,7 @@ one, a message that had failed is sent later all the same), so an object lives f
 from __future__ import annotations
 
 import asyncio
+import logging
 import math
 import secrets
 import socket
@@ -146,6 +147,9 @@ def new_link(
         settings.address.port,
         username=settings.user,
         password=settings.password,
+        # What it logs about a broken link is said by whoever uses it, once and with the reason; a
+        # logger of our own, because the shared one is not ours to silence.
+        logger=logging.Logger("mqtt", level=logging.CRITICAL),  # noqa: LOG001
         identifier=client_id,
         protocol=aiomqtt.ProtocolVersion.V5 if v5 else aiomqtt.ProtocolVersion.V311,
         clean_session=None if v5 else True,

@@ -85,8 +85,8 @@ class Message(BaseModel):
         extra="forbid",
         frozen=True,
         allow_inf_nan=False,
-        validate_by_name=True,
-        validate_by_alias=True,
+        populate_by_name=True,
+        use_attribute_docstrings=True,
     )
 
     station: Level
@@ -100,7 +100,9 @@ class Message(BaseModel):
 class Part(BaseModel):
     """A piece of a message."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True
+    )
 
 
 class Health(Part):

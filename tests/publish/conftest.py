@@ -224,9 +224,7 @@ async def mosquitto(_have_mosquitto: None, folder: Path) -> AsyncIterator[Mosqui
 
 
 @pytest.fixture
-def make_mosquitto(
-    _have_mosquitto: None, folder: Path
-) -> Iterator[Callable[..., Mosquitto]]:
+def make_mosquitto(_have_mosquitto: None, folder: Path) -> Iterator[Callable[..., Mosquitto]]:
     """Make a mosquitto with lines of configuration of the test's own; not started."""
     made: list[Mosquitto] = []
 
@@ -312,8 +310,7 @@ class Wire:
     broker: Endpoint
     endpoint: Endpoint
     open: set[asyncio.StreamWriter] = field(default_factory=set)
-    connections: int = 0
-    holds: bool = False
+    flows: asyncio.Event = field(default_factory=asyncio.Event)
 
     def cut(self) -> None:
         """Break every connection with a reset."""
@@ -321,7 +318,6 @@ class Wire:
             writer.transport.abort()
 
     async def relay(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self.connections += 1
         try:
             there, back = await asyncio.open_connection(self.broker.host, self.broker.port)
         except OSError:
@@ -334,8 +330,7 @@ class Wire:
     async def _pass(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         try:
             while data := await reader.read(65536):
-                while self.holds:
-                    await asyncio.sleep(0.01)
+                await self.flows.wait()
                 writer.write(data)
                 await writer.drain()
         except OSError:
@@ -348,11 +343,12 @@ async def wire(mosquitto: Mosquitto) -> AsyncIterator[Wire]:
     """A relay in front of the mosquitto of this test."""
     endpoint = Endpoint(host="127.0.0.1", port=free_port("127.0.0.1"))
     made = Wire(broker=mosquitto.endpoint, endpoint=endpoint)
+    made.flows.set()
     server = await asyncio.start_server(made.relay, endpoint.host, endpoint.port)
     try:
         yield made
     finally:
         server.close()
-        made.holds = False
+        made.flows.set()
         made.cut()
         await asyncio.sleep(0.01)
