@@ -1,0 +1,70 @@
+"""docs/band.md says what the code does."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from acqd.measure.meter import HourTurned
+from acqd.measure.statistics import lowest_mean_bias_db, threshold_over_mean_db
+
+PAGE = (Path(__file__).parents[2] / "docs" / "band.md").read_text("utf-8")
+
+
+def shape(value: Any) -> Any:
+    """Names and types, all the way down; numbers are numbers."""
+    if isinstance(value, dict):
+        return {name: shape(item) for name, item in value.items()}
+    if isinstance(value, list):
+        return [shape(item) for item in value]
+    return "number" if type(value) in (int, float) else type(value).__name__
+
+
+def test_example_summary_is_one_the_meter_makes(watch: Callable[..., Any]) -> None:
+    """Same names in the same order, same types, and figures within the noise."""
+    (text,) = re.findall(r"```json\n(.*?)```", PAGE, re.DOTALL)
+    example = json.loads(text)
+    w = watch(points=1001)
+    w.setup()
+    w.sweeps(20)
+    w.sweeps(31, [(156.8e6, -69.8)])
+    summary = json.loads(json.dumps(w.outputs[-1].summary))
+    assert shape(summary) == shape(example)
+    assert list(summary) == list(example)
+    for name in ("floor_dbm", "threshold_dbm", "peak_dbm", "weakest_level_seen_dbm"):
+        assert summary[name] == pytest.approx(example[name], abs=1.0)
+
+
+def test_thresholds_are_those_of_the_table() -> None:
+    """Every row of the table."""
+    rows = re.findall(r"^\| (1e-\d) \| ([\d.]+) \| ([\d.]+) \| ([\d.]+) \|$", PAGE, re.MULTILINE)
+    assert len(rows) == 3
+    for false_alarm, *thresholds in rows:
+        for averages, threshold in zip((1.0, 10.0, 100.0), thresholds, strict=True):
+            found = threshold_over_mean_db(float(false_alarm), averages)
+            assert f"{found:.2f}" == threshold
+
+
+def test_biases_are_those_of_the_text() -> None:
+    """9.69, 2.21 and 0.63 dB."""
+    found = re.findall(r"([\d.]+) dB for N = (\d+)", PAGE)
+    assert len(found) == 3
+    for bias, averages in found:
+        assert f"{-lowest_mean_bias_db(0.2, float(averages)):.2f}" == bias
+
+
+@pytest.mark.parametrize("name", ["fco", "fco_low", "fco_high", "sro", "fbo", "tracks_dropped"])
+def test_hourly_names_of_the_page_exist(watch: Callable[..., Any], name: str) -> None:
+    """What the page names is in the figures of an hour."""
+    w = watch()
+    w.setup()
+    w.sweep()
+    output = w.step(HourTurned(hour_start_s=w.at_s // 3600 * 3600, hour_end_s=w.at_s + 3600))
+    figures = output.hourly[0].figures
+    assert name in figures or name in figures["channels"][0]
+    assert f"`{name}`" in PAGE
