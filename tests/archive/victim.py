@@ -112,7 +112,7 @@ def run(root: Path) -> None:
     seq = writer.recovery.next_seq(JOB) - 1
     finding = writer.recovery.next_finding(JOB) - 1
     writer.begin([meter(seq, finding)])
-    print(f"began {seq} {finding}", flush=True)
+    os.write(1, f"began {seq} {finding}\n".encode())
     while True:
         sweeps = [sweep_record(seq + 1 + i) for i in range(1 + seq % 3)]
         findings = [finding_record(finding + 1)] if seq % 2 else []
@@ -215,4 +215,4 @@ def wait_for(done) -> None:  # type: ignore[no-untyped-def]
 if __name__ == "__main__":
     root, what, *rest = sys.argv[1:]
     {"run": run, "seal": seal, "merge": merge}[what](Path(root), *rest)
-    print("survived", flush=True)
+    os.write(1, b"survived\n")
