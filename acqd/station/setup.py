@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -135,6 +136,9 @@ class SetupMaker:
         if accuracy_db is None:
             accuracy_db = ASSUMED_LEVEL_ACCURACY_DB
             assumed.append("level_accuracy_db")
+        if facts.chain is not None:
+            # Both are half-widths of independent errors; at the far end of the chain both count.
+            accuracy_db = math.hypot(accuracy_db, facts.chain.uncertainty_db)
         accuracy_ppm = facts.frequency_accuracy_ppm
         if accuracy_ppm is None:
             accuracy_ppm = capabilities.frequency_accuracy_ppm
