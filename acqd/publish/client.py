@@ -133,6 +133,7 @@ class Publisher:
         self._state_event = asyncio.Event()
         self._live_event = asyncio.Event()
         self._findings_event = asyncio.Event()
+        self._foreign_event = asyncio.Event()
         self._hurry = asyncio.Event()
         self._stop = asyncio.Event()
         self._ended = asyncio.Event()
@@ -259,6 +260,7 @@ class Publisher:
             try:
                 async with asyncio.TaskGroup() as pumps:
                     pumps.create_task(self._watch(link))
+                    pumps.create_task(self._correct_status())
                     pumps.create_task(self._pump_state(link))
                     pumps.create_task(self._pump_live(link))
                     pumps.create_task(self._pump_findings(link))
@@ -313,18 +315,25 @@ class Publisher:
     # ---- what runs on each connection -------------------------------------------------------
 
     async def _watch(self, link: Link) -> None:
-        """Notice a broken link at once, and a status that is not ours.
+        """Notice a broken link at once, and a status that is not ours."""
+        async for message in link.messages:
+            if str(message.topic) == self._topics.status and message.payload not in self._said:
+                self._foreign_event.set()
+
+    async def _correct_status(self) -> None:
+        """Say our status anew where another one was published.
 
         A connection that broke without a word has its will published when the broker notices,
         which may be after the new one said that we are there.
         """
-        async for message in link.messages:
-            if str(message.topic) != self._topics.status or message.payload in self._said:
-                continue
-            self._log.info("status_corrected", topic=self._topics.status)
-            await asyncio.sleep(CORRECTION_PAUSE_S)
-            self._changed[self._topics.status] = None
-            self._state_event.set()
+        while True:
+            await self._foreign_event.wait()
+            self._foreign_event.clear()
+            if self._topics.status in self._retained:
+                self._log.info("status_corrected", topic=self._topics.status)
+                self._changed[self._topics.status] = None
+                self._state_event.set()
+                await asyncio.sleep(CORRECTION_PAUSE_S)
 
     async def _pump_state(self, link: Link) -> None:
         """Publish the retained set, the status first, then each change."""

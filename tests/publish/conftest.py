@@ -198,7 +198,7 @@ async def listen(endpoint: Endpoint, heard: Heard, ready: asyncio.Event | None =
 
 
 @pytest.fixture(scope="session")
-def _have_mosquitto() -> None:
+def have_mosquitto() -> None:
     try:
         find_mosquitto()
     except BrokerError as exc:
@@ -214,7 +214,7 @@ def folder() -> Iterator[Path]:
 
 
 @pytest.fixture
-async def mosquitto(_have_mosquitto: None, folder: Path) -> AsyncIterator[Mosquitto]:
+async def mosquitto(have_mosquitto: None, folder: Path) -> AsyncIterator[Mosquitto]:
     broker = Mosquitto(folder)
     try:
         await broker.up()
@@ -224,7 +224,7 @@ async def mosquitto(_have_mosquitto: None, folder: Path) -> AsyncIterator[Mosqui
 
 
 @pytest.fixture
-def make_mosquitto(_have_mosquitto: None, folder: Path) -> Iterator[Callable[..., Mosquitto]]:
+def make_mosquitto(have_mosquitto: None, folder: Path) -> Iterator[Callable[..., Mosquitto]]:
     """Make a mosquitto with lines of configuration of the test's own; not started."""
     made: list[Mosquitto] = []
 

@@ -34,7 +34,7 @@ async def until(condition, timeout_s=8.0):
 
 
 @pytest.fixture
-def make_local(_have_mosquitto, log):
+def make_local(have_mosquitto, log):
     def make(address=ANY_PORT, **changes):
         return LocalBroker(address, log=log, **({"timings": QUICK} | changes))
 
@@ -167,7 +167,8 @@ def test_a_missing_mosquitto_says_how_to_get_one(monkeypatch):
     assert "\n" not in str(caught.value)
 
 
-def test_mosquitto_is_found_outside_the_path(_have_mosquitto, monkeypatch):
+@pytest.mark.usefixtures("have_mosquitto")
+def test_mosquitto_is_found_outside_the_path(monkeypatch):
     """Distributions put it in sbin, which a user's PATH often lacks."""
     real = find_mosquitto()
     monkeypatch.setenv("PATH", "/nowhere")
@@ -255,7 +256,8 @@ asyncio.run(main())
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["LocalBroker", "EmbeddedBroker"])
-def test_the_broker_dies_with_a_killed_station(kind, _have_mosquitto):
+@pytest.mark.usefixtures("have_mosquitto")
+def test_the_broker_dies_with_a_killed_station(kind):
     """kill -9 of the station leaves no broker behind, and its port is free."""
     station = subprocess.Popen(
         [sys.executable, "-c", STATION.format(kind=kind)],
@@ -309,5 +311,5 @@ async def test_round_trip_says_how_far_it_got():
         address = Endpoint(host="127.0.0.1", port=silent.getsockname()[1])
         with pytest.raises(BrokerError, match=r"while connecting: no answer.*0\.1 s"):
             await round_trip(address, MqttVersion.V311, 0.1)
-    with pytest.raises(BrokerError, match="while connecting: .*refused"):
+    with pytest.raises(BrokerError, match=r"while connecting: .*refused"):
         await round_trip(address, MqttVersion.V311, 0.1)

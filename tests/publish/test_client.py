@@ -94,6 +94,22 @@ async def test_every_finding_arrives_over_a_link_that_keeps_breaking(
     assert publisher.statistics().reconnects >= 3
 
 
+async def test_a_broken_link_is_noticed_at_once_though_nothing_is_sent(
+    mosquitto, wire, make_publisher, hear, tasks
+):
+    """An idle station, whose status somebody has just contradicted, sees the cut in a moment."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(wire.endpoint)
+    publisher.retain(STATUS, b"{}")
+    tasks(publisher.run())
+    await heard.until(lambda: heard.on(STATUS) != [])
+    await asyncio.sleep(0.05)
+    for n in range(3):
+        wire.cut()
+        await heard.until(lambda n=n: publisher.statistics().reconnects == n + 1, 0.5)
+        await heard.until(lambda n=n: heard.on(STATUS)[-1] == b"{}", 0.5)
+
+
 async def test_a_finding_is_marked_only_after_the_acknowledgement(
     mosquitto, wire, make_publisher, outbox, hear, tasks
 ):
@@ -327,10 +343,9 @@ async def test_cancelling_says_offline_too(mosquitto, make_publisher, make_statu
 
 
 async def test_a_late_will_of_an_old_connection_is_corrected(
-    mosquitto, make_publisher, make_status, hear, tasks, log, monkeypatch
+    mosquitto, make_publisher, make_status, hear, tasks, log
 ):
     """Whoever publishes another status of ours, we say anew what is true."""
-    monkeypatch.setattr("acqd.publish.client.CORRECTION_PAUSE_S", 0.01)
     heard = await hear(mosquitto.endpoint)
     publisher = make_publisher(mosquitto.endpoint)
     publisher.retain(STATUS, make_status())
