@@ -1,0 +1,206 @@
+"""tools/bench: medians, spreads and ratios against bare baselines taken in the same run."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import platform
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from bench_parts.figures import Report
+from bench_parts.table import lines_of
+
+# Each part is imported when it is run: the memory of a child process must not hold them all.
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Size:
+    """How much is done of everything."""
+
+    rounds: int
+    sweeps: int
+    segment: int
+    messages: int
+    memory: int
+    starts: int
+    kernel_s: float
+    night: int
+
+
+SIZES = {
+    "tiny": Size(
+        rounds=1,
+        sweeps=20,
+        segment=64,
+        messages=10,
+        memory=300,
+        starts=2,
+        kernel_s=0.01,
+        night=300,
+    ),
+    "quick": Size(
+        rounds=7,
+        sweeps=200,
+        segment=3600,
+        messages=200,
+        memory=10_000,
+        starts=15,
+        kernel_s=0.05,
+        night=28_800,
+    ),
+    "full": Size(
+        rounds=15,
+        sweeps=500,
+        segment=3600,
+        messages=600,
+        memory=100_000,
+        starts=30,
+        kernel_s=0.2,
+        night=28_800,
+    ),
+}
+
+
+def _sweep(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.sweep import bench_sweep
+
+    bench_sweep(report, folder, count=size.sweeps, repeat=size.rounds)
+
+
+def _seal(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.disk import bench_sealing
+
+    bench_sealing(report, folder, sweeps=size.segment, repeat=min(size.rounds, 7))
+
+
+def _latency(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.latency import bench_latency
+
+    bench_latency(report, folder, count=size.messages, repeat=min(size.rounds, 7))
+
+
+def _memory(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.memory import bench_memory
+
+    bench_memory(report, folder, sweeps=size.memory)
+
+
+def _start(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.start import bench_start
+
+    bench_start(report, repeat=size.starts)
+
+
+def _kernel(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.kernel import bench_kernel
+
+    bench_kernel(report, repeat=size.rounds, seconds=size.kernel_s)
+
+
+def _overview(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.disk import bench_overview
+
+    bench_overview(report, folder, sweeps=size.night, repeat=min(size.rounds, 7))
+
+
+PARTS: dict[str, tuple[str, Callable[[Report, Path, Size], None]]] = {
+    "sweep": ("one sweep through the whole path, alone and in tens", _sweep),
+    "seal": ("bits per point of a segment, time to seal it", _seal),
+    "latency": ("sweep committed to message received, over mosquitto", _latency),
+    "memory": ("resident memory of a station, idle and as sweeps go by", _memory),
+    "start": ("acqd --help", _start),
+    "kernel": ("arithmetic of kind band at 1001, 10,001 and 100,001 points", _kernel),
+    "overview": ("reading a night back; only with --full or by name", _overview),
+}
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Measure what was asked for and print it; 0 unless a part failed."""
+    options = _options().parse_args(arguments)
+    size = SIZES[options.size]
+    wanted = options.only or [
+        name for name in PARTS if name != "overview" or options.size == "full"
+    ]
+    _quiet_logs()
+    report = Report()
+    options.folder.mkdir(parents=True, exist_ok=True)
+    started_s = time.monotonic()
+    with tempfile.TemporaryDirectory(dir=options.folder, prefix="run-") as scratch:
+        for name in wanted:
+            print(f"bench: {PARTS[name][0]}", file=sys.stderr, flush=True)
+            folder = Path(scratch, name)
+            folder.mkdir()
+            PARTS[name][1](report, folder, size)
+            shutil.rmtree(folder, ignore_errors=True)
+    took_s = time.monotonic() - started_s
+    if options.json:
+        print(json.dumps(_as_json(report, options.size, took_s), indent=2, ensure_ascii=False))
+    else:
+        print("\n".join(lines_of(report)))
+        print(f"\n{options.size}, {took_s:.0f} s; {_machine()}; scratch on {options.folder}")
+    return 0
+
+
+def _options() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="tools/bench", description=__doc__)
+    sizes = parser.add_mutually_exclusive_group()
+    for name, text in (
+        ("quick", "under a minute (the default)"),
+        ("full", "some minutes: more rounds, 100,000 sweeps, a night read back"),
+        ("tiny", "a few seconds, to see that it runs; the figures mean nothing"),
+    ):
+        sizes.add_argument(f"--{name}", dest="size", action="store_const", const=name, help=text)
+    parts = "; ".join(f"{name}: {text}" for name, (text, _) in PARTS.items())
+    parser.add_argument(
+        "--only",
+        action="append",
+        metavar="NAME",
+        choices=list(PARTS),
+        help=f"this part; may be given several times. {parts}",
+    )
+    parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
+    parser.add_argument(
+        "--folder",
+        type=Path,
+        default=Path("var/bench"),
+        help="where scratch files go: the disk that is measured (default var/bench)",
+    )
+    parser.set_defaults(size="quick")
+    return parser
+
+
+def _quiet_logs() -> None:
+    import structlog
+
+    structlog.configure(
+        wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    )
+
+
+def _machine() -> str:
+    import os
+
+    return f"{os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}"
+
+
+def _as_json(report: Report, size: str, took_s: float) -> dict[str, object]:
+    return {
+        "size": size,
+        "took_s": round(took_s, 1),
+        "machine": _machine(),
+        "figures": [figure.to_json() for figure in report.figures],
+        "skipped": report.skipped,
+        "notes": report.notes,
+    }
+
+
+if __name__ == "__main__":
+    sys.exit(main())

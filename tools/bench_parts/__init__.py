@@ -1,0 +1,1 @@
+"""Parts of tools/bench: one module a subject, what they share in figures, rounds and material."""
