@@ -39,7 +39,14 @@ __all__ = ["CONFIG_CHANGED", "HOUR_S", "Feed", "JobState", "SetupView", "hour_st
 CONFIG_CHANGED = "config changed"
 
 HOUR_S = 3600.0
-STATE_VERSION = 1
+HOURS_MOST = 24 * 40
+"""Hours of one outage that are told one by one, as many as a meter spreads a gap over."""
+
+STATE_VERSION = 2
+
+CLOCK_BACK_S = 60.0
+"""A sweep due so long before the last one accounted for says that the clock was set back; what is
+accounted for then follows it, as the plan does (:data:`acqd.plan.sharing.SERVED_STANDS_S`)."""
 
 
 def hour_start_s(at_s: float) -> float:
@@ -105,6 +112,8 @@ class JobState:
     """Start of the UTC hour that has not turned yet."""
     accounted_s: float | None = None
     """Latest due time that is stored or accounted for."""
+    taken: int | None = None
+    """Sweeps stored or accounted for at that due time; None for all that it asked for."""
     seq: int = 0
 
 
@@ -144,7 +153,7 @@ class Feed:
             meter, output = self.meter.step(meter, event)
             outputs.append(output)
         after = replace(
-            self._accounted(state, record.due_s, record.started_s),
+            self._swept(state, record),
             meter=meter,
             setup=record.setup,
             seq=max(state.seq, record.seq),
@@ -153,15 +162,14 @@ class Feed:
 
     def skip(self, state: JobState, record: SweepRecord) -> JobState:
         """The state after a sweep whose measurement failed: accounted for, not measured."""
-        after = self._accounted(state, record.due_s, record.started_s)
-        return replace(after, seq=max(state.seq, record.seq))
+        return replace(self._swept(state, record), seq=max(state.seq, record.seq))
 
     def gap(self, state: JobState, record: GapRecord) -> tuple[JobState, Output]:
         event = GapSeen(
             from_s=record.from_s, to_s=record.to_s, count=record.count, reason=record.reason
         )
         meter, output = self.meter.step(state.meter, event)
-        return replace(self._accounted(state, record.to_s, record.from_s), meter=meter), output
+        return replace(self._missed(state, record), meter=meter), output
 
     def hour(self, state: JobState, start_s: float) -> tuple[JobState, Output]:
         event = HourTurned(hour_start_s=start_s, hour_end_s=start_s + HOUR_S)
@@ -171,15 +179,15 @@ class Feed:
     def hours_before(self, state: JobState, at_s: float) -> Iterator[float]:
         """Starts of the hours that have turned by ``at_s`` and that the meter was not told of.
 
-        Hours in which nothing at all was due or done are passed over, but for the first.
+        Each of them, also those of a long outage: an hour of which nothing is known has a coverage
+        of none. Beyond :data:`HOURS_MOST` those after the first are passed over.
         """
         if state.hour_s is None:
             return
-        current_s = hour_start_s(at_s)
-        if state.hour_s < current_s:
-            yield state.hour_s
-        if state.hour_s + HOUR_S < current_s:
-            yield current_s - HOUR_S
+        count = round((hour_start_s(at_s) - state.hour_s) / HOUR_S)
+        for number in range(count):
+            if number == 0 or number > count - HOURS_MOST:
+                yield state.hour_s + number * HOUR_S
 
     def replay(
         self,
@@ -219,7 +227,7 @@ class Feed:
     def reconfigured(self, state: JobState, marker: GapRecord) -> JobState:
         """The state after a change of config: fresh, but for what is accounted for."""
         fresh = self.start(accounted_s=state.accounted_s, seq=state.seq)
-        return replace(fresh, config=marker.detail)
+        return replace(fresh, taken=state.taken, config=marker.detail)
 
     def passed_over(
         self, state: JobState, event: SweepRecord | GapRecord | HourlyRecord
@@ -228,7 +236,7 @@ class Feed:
         if isinstance(event, SweepRecord):
             return replace(self.skip(state, event), hour_s=None)
         if isinstance(event, GapRecord):
-            return replace(self._accounted(state, event.to_s, event.from_s), hour_s=None)
+            return replace(self._missed(state, event), hour_s=None)
         return state
 
     def checkpoint(self, job: str, state: JobState, *, next_finding: int) -> MeterState:
@@ -239,6 +247,7 @@ class Feed:
             "setup": state.setup,
             "hour_s": state.hour_s,
             "accounted_s": state.accounted_s,
+            "taken": state.taken,
             "meter": base64.b64encode(self.meter.dump(state.meter)).decode("ascii"),
         }
         return MeterState(
@@ -257,6 +266,7 @@ class Feed:
         """
         body = json.loads(kept.state)
         fresh = self.start(accounted_s=body["accounted_s"], seq=kept.after_seq)
+        fresh = replace(fresh, taken=body.get("taken"))
         if (kept.version, body["version"]) != (self.version, STATE_VERSION):
             return replace(fresh, config=f"{body['config']} of {kept.version}")
         if body["config"] != self.config:
@@ -269,7 +279,26 @@ class Feed:
         )
 
     @staticmethod
-    def _accounted(state: JobState, due_s: float, hour_of_s: float) -> JobState:
-        accounted_s = due_s if state.accounted_s is None else max(state.accounted_s, due_s)
-        hour_s = state.hour_s if state.hour_s is not None else hour_start_s(hour_of_s)
-        return replace(state, accounted_s=accounted_s, hour_s=hour_s)
+    def _swept(state: JobState, record: SweepRecord) -> JobState:
+        """One sweep more is accounted for at its due time."""
+        at_s, last_s = record.due_s, state.accounted_s
+        hour_s = state.hour_s if state.hour_s is not None else hour_start_s(record.started_s)
+        if at_s == last_s:
+            taken = None if state.taken is None else state.taken + 1
+        elif last_s is None or at_s > last_s or at_s < last_s - CLOCK_BACK_S:
+            last_s, taken = at_s, 1
+        else:
+            taken = state.taken
+        return replace(state, accounted_s=last_s, taken=taken, hour_s=hour_s)
+
+    @staticmethod
+    def _missed(state: JobState, record: GapRecord) -> JobState:
+        """The due times of a gap are accounted for; one of a single due time may be part of it."""
+        last_s, taken = state.accounted_s, state.taken
+        hour_s = state.hour_s if state.hour_s is not None else hour_start_s(record.from_s)
+        alone = record.from_s == record.to_s
+        if last_s is None or record.to_s > last_s:
+            last_s, taken = record.to_s, record.count if alone else None
+        elif record.to_s == last_s and alone and taken is not None:
+            taken += record.count
+        return replace(state, accounted_s=last_s, taken=taken, hour_s=hour_s)

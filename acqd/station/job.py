@@ -24,13 +24,16 @@ from acqd.measure.meter import FindingDraft, Output
 from acqd.plan.sharing import PlannedJob
 from acqd.station.feed import CONFIG_CHANGED, Feed, JobState, SetupView
 from acqd.station.setup import SetupFacts, SetupMaker
-from acqd.station.tell import Teller
+from acqd.station.tell import Teller, one_line
 from acqd.sweep import Capabilities, Sweep, SweepFlag, SweepRequest
 
 __all__ = ["JobRunner", "JobSpec", "Taken", "gap_reason", "joined"]
 
 COMMIT_AT_STOP_S = 1.0
 """How long a stopping station waits for a commit that is on its way."""
+
+GAPS_APART = 64
+"""Gaps that wait for their commit and differ in their detail alone; more of them are joined."""
 
 METER_FAILED_EVERY = 1000
 """A meter that goes on failing is told of again after this many failed sweeps."""
@@ -147,6 +150,7 @@ class JobRunner:
             ArchiveError: nothing was kept; the state is as it was before.
         """
         async with self.lock:
+            await self._mark_config()
             await self._turn_hours(batch[0].sweep.started_s)
             draft = self._draft()
             for taken in batch:
@@ -175,23 +179,13 @@ class JobRunner:
             await self._commit(draft)
 
     async def begin(self) -> None:
-        """Mark a change of config, if there was one: from here on the meter is a fresh one."""
-        if self.state.config == self.spec.feed.config:
-            return
+        """Mark a change of config, if there was one: from here on the meter is a fresh one.
+
+        Raises:
+            ArchiveError: it could not be marked; the first sweep that is kept does it then.
+        """
         async with self.lock:
-            now_s = self._clock.wall_s()
-            marker = GapRecord(
-                job=self.name,
-                from_s=now_s,
-                to_s=now_s,
-                count=0,
-                reason=CONFIG_CHANGED,
-                detail=self.spec.feed.config,
-            )
-            draft = self._draft()
-            draft.state = self.spec.feed.reconfigured(draft.state, marker)
-            draft.gaps.append(marker)
-            await self._commit(draft)
+            await self._mark_config()
 
     async def turn_hours(self, now_s: float) -> None:
         """Tell the meter of hours that have ended, where no sweep or gap has done so already."""
@@ -218,15 +212,33 @@ class JobRunner:
     def _draft(self) -> _Draft:
         return _Draft(state=self.state, seq=self._next_seq, finding=self._next_finding)
 
+    async def _mark_config(self) -> None:
+        if self.state.config == self.spec.feed.config:
+            return
+        now_s = self._clock.wall_s()
+        marker = GapRecord(
+            job=self.name,
+            from_s=now_s,
+            to_s=now_s,
+            count=0,
+            reason=CONFIG_CHANGED,
+            detail=self.spec.feed.config,
+        )
+        draft = self._draft()
+        draft.state = self.spec.feed.reconfigured(draft.state, marker)
+        draft.gaps.append(marker)
+        await self._commit(draft)
+
     async def _turn_hours(self, at_s: float) -> None:
-        for start_s in list(self.spec.feed.hours_before(self.state, at_s)):
-            draft = self._draft()
+        draft = self._draft()
+        for start_s in self.spec.feed.hours_before(self.state, at_s):
             draft.state, output = self.spec.feed.hour(draft.state, start_s)
             figures: Mapping[str, Any] = output.hourly[0].figures if output.hourly else {}
             draft.hourly.append(
                 HourlyRecord(job=self.name, hour_start_s=start_s, figures=dict(figures))
             )
             self._add_output(draft, None, None, output)
+        if draft.hourly:
             await self._commit(draft)
 
     def _view_of(self, setup: Any, at_s: float) -> SetupView:
@@ -312,6 +324,7 @@ class JobRunner:
     def _add_finding(self, draft: _Draft, finding: FindingDraft) -> None:
         number = draft.finding
         draft.finding += 1
+        finding = replace(finding, text=one_line(finding.text))
         draft.findings.append(
             FindingRecord(
                 job=self.name,
@@ -358,12 +371,23 @@ def gap_reason(exc: ArchiveError) -> str:
 
 
 def joined(gaps: Iterable[GapRecord]) -> list[GapRecord]:
-    """Gaps with those of one job, reason and detail that follow each other made one."""
+    """Gaps with those of one job and reason that follow each other made one.
+
+    While there are few, only where the detail is the same too. Each job's stay in their order.
+    """
     out: list[GapRecord] = []
+    newest: dict[str, int] = {}
     for gap in gaps:
-        last = out[-1] if out else None
-        if last and (last.job, last.reason, last.detail) == (gap.job, gap.reason, gap.detail):
-            out[-1] = replace(last, to_s=max(last.to_s, gap.to_s), count=last.count + gap.count)
-        else:
+        at = newest.get(gap.job)
+        last = None if at is None else out[at]
+        like = last is not None and last.reason == gap.reason
+        if (
+            at is None
+            or last is None
+            or not (like and (last.detail == gap.detail or len(out) >= GAPS_APART))
+        ):
+            newest[gap.job] = len(out)
             out.append(gap)
+            continue
+        out[at] = replace(last, to_s=max(last.to_s, gap.to_s), count=last.count + gap.count)
     return out

@@ -12,24 +12,36 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import structlog
 
+from acqd.archive.reader import open_archive
 from acqd.archive.records import GapRecord, MeterState
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.drivers.host import SweeperHost
 from acqd.errors import AcqdError, ArchiveError
-from acqd.plan.downtime import missed_while_down, plan_from_json, plan_to_json
+from acqd.plan.downtime import (
+    STATION_DOWN,
+    missed_while_down,
+    plan_from_json,
+    plan_time_s,
+    plan_to_json,
+)
+from acqd.plan.jobs import PlannedJob
+from acqd.publish.messages import Health
 from acqd.station.build import Built, OwnBroker
 from acqd.station.job import JobRunner
 from acqd.station.outbox import ArchiveOutbox
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.tell import STATION, Teller, settings_for
 from acqd.station.watch import ClockNews, ClockWatch, StationFindings
+from acqd.sweep import Identity
 
 __all__ = ["Station"]
 
@@ -37,8 +49,10 @@ CLOCK_LOOK_S = 1.0
 CLOCK_NEWS_MOST = 100
 HOUR_LOOK_S = 5.0
 ALIVE_EVERY_S = 10.0
+STATUS_EVERY_S = 60.0
+"""How often the retained status is told anew, with how the station is doing."""
 HOUR_GRACE_S = 30.0
-"""A sweep that started before the hour's end may still be on its way for this long."""
+"""So long an idle job waits with the turn of an hour, for gaps of it that are still to come."""
 MERGE_EVERY_S = 600.0
 CLOSE_SWEEPERS_S = 0.7
 CLOSE_ARCHIVE_S = 0.9
@@ -127,22 +141,15 @@ class Station:
         )
         settings = None if built.mqtt is None else settings_for(built.mqtt, broker)
         publisher = teller.connect(settings, ArchiveOutbox(archive, teller))
+        teller.health_from(lambda: self._health(archive, teller))
         recovered = self._recover(archive, teller)
         checkpoint = [self._checkpoint(job) for job in self._jobs.values()]
         await asyncio.to_thread(archive.begin, checkpoint)
-        await asyncio.wrap_future(
-            archive.record_plan(
-                plan_to_json(
-                    [job.spec.planned for job in self._jobs.values()], self._clock.wall_s()
-                ),
-                self._clock.wall_s(),
-            )
-        )
+        # The old plan ends and the new one begins at one moment, so that no due time lies between.
         now_s = self._clock.wall_s()
-        await self._account_for_time_down(archive, recovered, now_s)
-        for job in self._jobs.values():
-            await job.begin()
-        self._make_sweepers(archive, teller, findings, now_s)
+        left = await self._account_for_time_down(archive, recovered, now_s)
+        await self._record_plan(archive, now_s)
+        self._make_sweepers(teller, findings, now_s, left)
         self._say_started(archive, recovered, broker)
         publishing = None
         try:
@@ -153,7 +160,7 @@ class Station:
                 tasks = [group.create_task(sweeper.run()) for sweeper in self._sweepers]
                 tasks.append(group.create_task(self._watch_clocks(findings)))
                 tasks.append(group.create_task(self._turn_hours()))
-                tasks.append(group.create_task(self._stay_alive(archive)))
+                tasks.append(group.create_task(self._stay_alive(archive, teller)))
                 tasks.append(group.create_task(self._rotate(archive)))
                 if ready is not None:
                     ready(self)
@@ -196,36 +203,39 @@ class Station:
 
     async def _account_for_time_down(
         self, archive: ArchiveWriter, out: _Recovered, now_s: float
-    ) -> None:
-        """What the old plan would have swept since it was last accounted for (G5)."""
-        old = archive.recovery.last_plan
-        if old is None:
-            return
-        last_s = archive.recovery.last_alive_s
+    ) -> list[GapRecord]:
+        """What the old plan would have swept since it was last accounted for (G5).
+
+        Gives back what there was no room for: it waits with the gaps to come.
+        """
+        old, last_s = archive.recovery.last_plan, archive.recovery.last_alive_s
         out.down_s = None if last_s is None else max(0.0, now_s - last_s)
-        for planned in plan_from_json(old):
+        left: list[GapRecord] = []
+        for planned in () if old is None else plan_from_json(old):
             job = self._jobs.get(planned.name)
-            if job is None or job.state.accounted_s is None:
-                continue
-            for missed in missed_while_down([planned], job.state.accounted_s, now_s):
-                out.lost += missed.count
-                await job.gap(
-                    GapRecord(
-                        job=missed.job,
-                        from_s=missed.from_s,
-                        to_s=missed.to_s,
-                        count=missed.count,
-                        reason=missed.reason,
-                        detail=missed.detail,
-                    )
-                )
+            for gap in [] if job is None or old is None else _down(job, planned, old, now_s):
+                out.lost += gap.count
+                try:
+                    await self._jobs[gap.job].gap(gap)
+                except ArchiveError as exc:
+                    self._log.warning("gap_not_kept", job=gap.job, problem=str(exc))
+                    left.append(gap)
+        for job in self._jobs.values():
+            with contextlib.suppress(ArchiveError):
+                if not left:
+                    await job.begin()
+        return left
+
+    async def _record_plan(self, archive: ArchiveWriter, now_s: float) -> None:
+        plan = plan_to_json([job.spec.planned for job in self._jobs.values()], now_s)
+        await asyncio.wrap_future(archive.record_plan(plan, now_s))
 
     def _make_sweepers(
         self,
-        archive: ArchiveWriter,
         teller: Teller,
         findings: StationFindings,
         now_s: float,
+        left: list[GapRecord],
     ) -> None:
         for spec in self._built.sweepers:
             jobs = [job for job in self._jobs.values() if job.spec.sweeper == spec.name]
@@ -248,9 +258,20 @@ class Station:
                     teller=teller,
                     findings=findings,
                     now_s=now_s,
+                    known=self._known_identity(jobs),
                     look_first=self._look_at_clocks,
+                    gaps=[gap for gap in left if self._jobs[gap.job] in jobs],
                 )
             )
+
+    def _known_identity(self, jobs: list[JobRunner]) -> Identity | None:
+        """Who was swept last by any of these jobs, as the archive knows it."""
+        reader = open_archive(self._built.archive)
+        for job in sorted(jobs, key=lambda one: -(one.state.accounted_s or 0.0)):
+            for setup in reader.setups(job.name) if job.state.setup else ():
+                if setup.setup == job.state.setup:
+                    return Identity(**setup.details["identity"])
+        return None
 
     def _say_started(
         self, archive: ArchiveWriter, recovered: _Recovered, broker: OwnBroker | None
@@ -312,19 +333,22 @@ class Station:
     async def _turn_hours(self) -> None:
         while True:
             await asyncio.sleep(HOUR_LOOK_S)
-            for job in self._jobs.values():
-                # Only where nothing else has: a busy job turns its hours itself.
+            for sweeper in self._sweepers:
+                # Only where nothing else has: a job at work turns its hours itself.
                 try:
-                    await job.turn_hours(self._clock.wall_s() - HOUR_GRACE_S)
+                    await sweeper.turn_hours(self._clock.wall_s() - HOUR_GRACE_S)
                 except ArchiveError as exc:
-                    self._log.debug("hour_not_kept", job=job.name, problem=str(exc))
+                    self._log.debug("hour_not_kept", sweeper=sweeper.name, problem=str(exc))
 
-    async def _stay_alive(self, archive: ArchiveWriter) -> None:
-        merged_s = self._clock.monotonic_s()
+    async def _stay_alive(self, archive: ArchiveWriter, teller: Teller) -> None:
+        merged_s = told_s = self._clock.monotonic_s()
         while True:
             with contextlib.suppress(ArchiveError):
                 await asyncio.wrap_future(archive.alive(self._clock.wall_s()))
             await asyncio.sleep(ALIVE_EVERY_S)
+            if self._clock.monotonic_s() - told_s >= STATUS_EVERY_S:
+                told_s = self._clock.monotonic_s()
+                teller.station_up()
             if self._clock.monotonic_s() - merged_s >= MERGE_EVERY_S:
                 merged_s = self._clock.monotonic_s()
                 archive.merge_due(
@@ -352,6 +376,20 @@ class Station:
     def _checkpoint(self, job: JobRunner) -> MeterState:
         return job.spec.feed.checkpoint(job.name, job.state, next_finding=job.last_finding + 1)
 
+    def _health(self, archive: ArchiveWriter, teller: Teller) -> Health:
+        kept = archive.statistics()
+        sent = None if teller.publisher is None else teller.publisher.statistics()
+        return Health(
+            sweeps=teller.sweeps,
+            findings=teller.findings,
+            disk_free_bytes=kept.free_bytes,
+            archive_waiting=kept.queued_batches,
+            outbox_waiting=0 if sent is None else sent.outbox,
+            live_dropped=0 if sent is None else sent.dropped,
+            reconnects=0 if sent is None else sent.reconnects,
+            rss_bytes=_rss_bytes(),
+        )
+
     # -- stop -----------------------------------------------------------------------------------
 
     async def _shut_down(self, archive: ArchiveWriter, teller: Teller) -> None:
@@ -375,3 +413,44 @@ class Station:
         except AcqdError as exc:
             self._log.error("archive_not_closed", problem=str(exc))
         self._log.info("stopped", took_s=round(time.monotonic() - started_s, 3))
+
+
+def _down(job: JobRunner, planned: PlannedJob, old: str, now_s: float) -> list[GapRecord]:
+    """What one job of the old plan missed: the rest of a pass that was under way, and all since."""
+    state, gaps = job.state, []
+    since_s = state.accounted_s
+    if since_s is None:
+        # Nothing came of that plan at all; a due time exactly at its beginning was its own.
+        since_s = plan_time_s(old) - 1e-6
+    elif state.taken is not None and state.taken < planned.schedule.burst:
+        gaps.append(
+            GapRecord(
+                job=job.name,
+                from_s=since_s,
+                to_s=since_s,
+                count=planned.schedule.burst - state.taken,
+                reason=STATION_DOWN,
+                detail="the pass was under way",
+            )
+        )
+    gaps += [
+        GapRecord(
+            job=missed.job,
+            from_s=missed.from_s,
+            to_s=missed.to_s,
+            count=missed.count,
+            reason=missed.reason,
+            detail=missed.detail,
+        )
+        for missed in missed_while_down([planned], since_s, now_s)
+    ]
+    return gaps
+
+
+def _rss_bytes() -> int | None:
+    """Memory of this process that is in RAM; None where the system does not say."""
+    try:
+        pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
+    except (OSError, ValueError, IndexError):
+        return None
+    return pages * os.sysconf("SC_PAGE_SIZE")

@@ -31,8 +31,8 @@ from acqd.errors import (
     SweepInvalid,
 )
 from acqd.measure.meter import Figure, FindingDraft
-from acqd.plan.sharing import Due, Missed, PlannedJob, SweeperPlan
-from acqd.station.job import JobRunner, Taken, gap_reason, joined
+from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
+from acqd.station.job import COMMIT_AT_STOP_S, JobRunner, Taken, gap_reason, joined
 from acqd.station.tell import Teller
 from acqd.station.watch import StationFindings
 from acqd.sweep import Identity, Sweep, SweepFlag
@@ -76,6 +76,7 @@ class SweeperRunner:
         findings: StationFindings,
         now_s: float,
         look_first: Callable[[], None] = lambda: None,
+        gaps: Sequence[GapRecord] = (),
         known: Identity | None = None,
     ) -> None:
         self.name = name
@@ -84,7 +85,11 @@ class SweeperRunner:
             planned,
             now_s=now_s,
             accounted={
-                job.name: job.state.accounted_s for job in jobs if job.state.accounted_s is not None
+                job.name: accounted_s
+                for job in jobs
+                # One in the future is of a clock that was wrong: waiting for it would be deaf time.
+                if (accounted_s := job.state.accounted_s) is not None
+                and accounted_s <= now_s + SERVED_STANDS_S
             },
         )
         self._jobs: Mapping[str, JobRunner] = {job.name: job for job in jobs}
@@ -95,7 +100,8 @@ class SweeperRunner:
         self._known = known
         self._present = False
         self._lost_told = False
-        self._gaps: list[GapRecord] = []
+        self._stranger: str | None = None
+        self._gaps: list[GapRecord] = list(gaps)
         self._gaps_kept_s = clock.monotonic_s()
         self._bad_in_a_row = 0
         self._refused: set[str] = set()
@@ -112,7 +118,7 @@ class SweeperRunner:
 
     async def run(self) -> None:
         """Open, sweep when due, recover; until cancelled."""
-        self.plan.sweeper_away(self._clock.wall_s(), "sweeper lost")
+        self.plan.sweeper_away(self._now_s(), "sweeper lost")
         self._tell("away")
         async with asyncio.TaskGroup() as group:
             self._group = group
@@ -123,7 +129,7 @@ class SweeperRunner:
     async def close(self) -> None:
         """Close the sweeper and account for what is open. Bounded; raises nothing."""
         await self.host.close()
-        for missed in self.plan.drain(self._clock.wall_s()):
+        for missed in self.plan.drain(self._now_s()):
             self._note(missed, reason="station down")
         await self.keep_gaps()
 
@@ -135,6 +141,17 @@ class SweeperRunner:
     def asleep(self, from_s: float, to_s: float) -> None:
         self.plan.asleep(from_s, to_s)
         self._wake.set()
+
+    async def turn_hours(self, by_s: float) -> None:
+        """Turn the hours that ended by ``by_s`` for jobs that are not at work.
+
+        A pass under way turns them itself when it is kept: what started in an hour belongs to it.
+        """
+        if self._gaps:
+            await self.keep_gaps()
+        for job in self._jobs.values():
+            if self.plan.running != job.name:
+                await job.turn_hours(by_s)
 
     async def keep_gaps(self) -> None:
         """Commit the gaps that were joined up to now; those that cannot be are kept in mind."""
@@ -154,10 +171,7 @@ class SweeperRunner:
     # -- the loop -------------------------------------------------------------------------------
 
     async def _once(self) -> None:
-        # A step of the clock must be known before the plan sees the time, or it takes the jump for
-        # an overrun.
-        self._look_first()
-        decision = self.plan.ask(self._clock.wall_s())
+        decision = self.plan.ask(self._now_s())
         for missed in decision.missed:
             self._note(missed)
         if self._clock.monotonic_s() - self._gaps_kept_s >= GAPS_KEPT_EVERY_S:
@@ -187,7 +201,13 @@ class SweeperRunner:
             await self._pass(job, due)
         finally:
             took_s = self._clock.monotonic_s() - started_s
-            self.plan.finished(due.job, now_s=self._clock.wall_s(), took_s=took_s)
+            self.plan.finished(due.job, now_s=self._now_s(), took_s=took_s)
+
+    def _now_s(self) -> float:
+        """Wall time for the plan. A step of the clock is made known to it before it sees the time,
+        or it would take the jump for an overrun."""
+        self._look_first()
+        return self._clock.wall_s()
 
     async def _pass(self, job: JobRunner, due: Due) -> None:
         """Take one pass. What fails of it is accounted for; what came is kept."""
@@ -197,11 +217,18 @@ class SweeperRunner:
         kept_s = self._clock.monotonic_s()
         request = next(series, None)
         while request is not None:
-            sweep = await self._sweep(job, due, request, missing=due.sweeps - done)
             capabilities = self.host.capabilities
-            if sweep is None or capabilities is None:
+            try:
+                sweep = await self._sweep(job, due, request, missing=due.sweeps - done)
+            except asyncio.CancelledError:
+                # The station stops; what has come is worth keeping.
+                if taken:
+                    await self._keep(job, taken)
+                raise
+            if sweep is None:
                 series.close()
                 break
+            assert capabilities is not None, "only an open sweeper sweeps"
             done += 1
             taken.append(
                 Taken(
@@ -257,6 +284,20 @@ class SweeperRunner:
         return replace(sweep, flags=sweep.flags | SweepFlag.CLOCK_STEPPED)
 
     async def _keep(self, job: JobRunner, taken: list[Taken]) -> None:
+        """Keep what was taken, or account for it, also while the station stops."""
+        keeping = asyncio.ensure_future(self._kept(job, taken))
+        try:
+            problem = await asyncio.shield(keeping)
+        except asyncio.CancelledError:
+            await asyncio.wait([keeping], timeout=COMMIT_AT_STOP_S)
+            raise
+        if problem is not None:
+            await self._no_room_now(problem)
+        elif self._no_room:
+            self._no_room = False
+            await self._findings.tell("room_again", "there is room again: sweeping goes on")
+
+    async def _kept(self, job: JobRunner, taken: list[Taken]) -> ArchiveError | None:
         try:
             await job.keep(taken)
         except ArchiveError as exc:
@@ -271,11 +312,8 @@ class SweeperRunner:
                     detail=str(exc),
                 )
             )
-            await self._no_room_now(exc)
-            return
-        if self._no_room:
-            self._no_room = False
-            await self._findings.tell("room_again", "there is room again: sweeping goes on")
+            return exc
+        return None
 
     async def _no_room_now(self, exc: ArchiveError) -> None:
         """Nothing can be kept: say so once, and do not sweep for a while."""
@@ -283,10 +321,10 @@ class SweeperRunner:
             self._no_room = True
             self._log.error("cannot_keep", problem=str(exc))
             await self._findings.tell("cannot_keep", f"sweeps cannot be kept: {exc}")
-        self.plan.sweeper_away(self._clock.wall_s(), gap_reason(exc))
+        self.plan.sweeper_away(self._now_s(), gap_reason(exc))
         await asyncio.sleep(NO_ROOM_RETRY_S)
         if self._present:
-            self.plan.sweeper_back(self._clock.wall_s())
+            self.plan.sweeper_back(self._now_s())
 
     # -- lost and found -------------------------------------------------------------------------
 
@@ -315,6 +353,16 @@ class SweeperRunner:
         elif isinstance(exc, IdentityChanged | DriverFault):
             state = "fault"
         self._tell(state, problem=str(exc))
+        if isinstance(exc, IdentityChanged):
+            self._lost_told = True
+            if self._stranger != str(exc):
+                self._stranger = str(exc)
+                self._log.warning("sweeper_is_another", problem=str(exc))
+                await self._findings.tell(
+                    "identity_changed",
+                    f"sweeper {self.name} is not used: {exc}",
+                    {"sweeper": self.name},
+                )
         if not self._lost_told:
             self._lost_told = True
             self._log.warning("sweeper_away", problem=str(exc))
@@ -326,6 +374,7 @@ class SweeperRunner:
         identity = opened.identity
         was_lost, self._lost_told = self._lost_told, False
         self._present = True
+        self._stranger = None
         self._bad_in_a_row = 0
         self._refused.clear()
         self._drift = None
@@ -336,7 +385,7 @@ class SweeperRunner:
                 "sweeper_back", f"sweeper {self.name} is back: {identity}", {"sweeper": self.name}
             )
         await self._compare_identity(identity)
-        self.plan.sweeper_back(self._clock.wall_s())
+        self.plan.sweeper_back(self._now_s())
         self._wake.set()
 
     async def _compare_identity(self, identity: Identity) -> None:
@@ -360,7 +409,7 @@ class SweeperRunner:
         if not self._present:
             return
         self._present = False
-        self.plan.sweeper_away(self._clock.wall_s(), "sweeper lost")
+        self.plan.sweeper_away(self._now_s(), "sweeper lost")
         self._lost_told = True
         self._log.warning("sweeper_lost", problem=problem)
         self._tell("away", problem=problem)
@@ -376,13 +425,15 @@ class SweeperRunner:
             return
         self._refused.add(job.name)
         self._log.error("request_refused", job=job.name, problem=str(exc))
-        await job.finding(
-            FindingDraft(
-                what="refused",
-                at_s=self._clock.wall_s(),
-                text=f"{self.name} cannot do what this job asks: {exc}",
-            )
+        draft = FindingDraft(
+            what="refused",
+            at_s=self._clock.wall_s(),
+            text=f"{self.name} cannot do what this job asks: {exc}",
         )
+        try:
+            await job.finding(draft)
+        except ArchiveError as problem:
+            self._log.error("finding_not_kept", job=job.name, problem=str(problem))
 
     def _tell(
         self, state: str, *, identity: Identity | None = None, problem: str | None = None

@@ -40,7 +40,7 @@ from acqd.sweep import Identity, SweepFlag
 if TYPE_CHECKING:
     from acqd.station.job import JobRunner
 
-__all__ = ["STATION", "Teller"]
+__all__ = ["STATION", "Teller", "one_line", "settings_for"]
 
 STATION = "station"
 """The name under which findings of the station itself are numbered; no job may have it."""
@@ -49,6 +49,9 @@ STATE_EVERY_S = 30.0
 """A job's state is told when it changes, and its counts at most this often."""
 
 EMBEDDED_RETAINED = 90
+
+TEXT_MOST = 1000
+"""Characters of a sentence. Drivers and sweepers bring in texts of any length and kind."""
 
 
 @dataclass(slots=True)
@@ -184,7 +187,7 @@ class Teller:
                     location=identity.location,
                     doubtful=identity.is_doubtful,
                 ),
-                "last_error": None if problem is None else problem[:500],
+                "last_error": None if problem is None else one_line(problem),
             }
         )
         self._retain(self._topics.sweeper(name), message.to_json())
@@ -194,8 +197,8 @@ class Teller:
     def job_state(self, job: JobRunner, state: str, reason: str = "") -> None:
         """Tell what a job is doing, if that is news."""
         face = self._faces.setdefault(job.name, _JobFace(since_s=self._clock.wall_s()))
-        if (face.state, face.reason) != (state, reason) or face.told_s == -math.inf:
-            face.state, face.reason, face.since_s = state, reason, self._clock.wall_s()
+        if (face.state, face.reason) != (state, one_line(reason)) or face.told_s == -math.inf:
+            face.state, face.reason, face.since_s = state, one_line(reason), self._clock.wall_s()
             self._tell_state(job, face)
 
     def tell(
@@ -352,7 +355,7 @@ class Teller:
                 "kind": job.spec.kind,
                 "sweeper": job.spec.sweeper,
                 "state": face.state,
-                "reason": face.reason[:500],
+                "reason": face.reason,
                 "since": rfc3339(face.since_s),
                 "since_s": face.since_s,
                 "last_finding": job.last_finding,
@@ -396,6 +399,14 @@ def settings_for(settings: BrokerSettings, broker: Broker | None) -> BrokerSetti
         return settings
     advice = EMBEDDED_RETAINED if isinstance(broker, EmbeddedBroker) else None
     return replace(settings, address=broker.address, retained_advice=advice)
+
+
+def one_line(text: str) -> str:
+    """``text`` as it may stand in a message and a database: one line of printable characters."""
+    line = " ".join(text.split())
+    if len(line) > TEXT_MOST:
+        line = f"{line[: TEXT_MOST - 2]} …"
+    return "".join(letter if letter.isprintable() else "\ufffd" for letter in line)
 
 
 def _finite(value: Any) -> Any:

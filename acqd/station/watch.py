@@ -13,7 +13,7 @@ from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.errors import ArchiveError
 from acqd.measure.meter import Figure, FindingDraft
-from acqd.station.tell import STATION, Teller
+from acqd.station.tell import STATION, Teller, one_line
 
 __all__ = ["ClockNews", "ClockWatch", "StationFindings"]
 
@@ -48,7 +48,9 @@ class StationFindings:
     async def tell(self, what: str, text: str, figures: Mapping[str, Figure] | None = None) -> None:
         """Keep one finding and tell it. Where it cannot be kept now it waits, bounded."""
         self._waiting.append(
-            FindingDraft(what=what, at_s=self._clock.wall_s(), text=text, figures=figures or {})
+            FindingDraft(
+                what=what, at_s=self._clock.wall_s(), text=one_line(text), figures=figures or {}
+            )
         )
         del self._waiting[:-WAITING_MOST]
         async with self._lock:

@@ -1,0 +1,392 @@
+"""Real peers for the station: simulated sweepers, mosquitto and the station itself as processes."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from acqd.errors import BrokerError
+from acqd.publish.broker import find_mosquitto
+from acqd.publish.child import free_port
+
+HOST = "127.0.0.1"
+LIMIT_S = 20.0
+"""For everything that is waited for; far above what is needed on an idle machine."""
+
+ACQD = (sys.executable, "-c", "from acqd.cli import main; main()")
+SIM = (sys.executable, "-m", "acqd_sim.serve")
+
+SCENE = """\
+seed = 7
+
+[scene.harbour]
+
+[[scene.harbour.carrier]]
+name = "beacon"
+frequency = "156.8 MHz"
+power = "-61.5 dBm"
+
+[[scene.harbour.carrier]]
+name = "marker"
+frequency = "156.3 MHz"
+power = "-74 dBm"
+
+[[scene.harbour.voice]]
+name = "traffic"
+frequency = "156.5 MHz"
+power = "-70 dBm"
+on = "5 s"
+off = "5 s"
+least_on = "2 s"
+
+[instrument.mast]
+scene = "harbour"
+serial_number = "GL0017"
+residuals = 0
+sweep_factor = 1.0
+accuracy = "1.5 dB"
+
+[instrument.bench]
+scene = "harbour"
+serial_number = "GL0042"
+model = "SOAK 30"
+residuals = 0
+sweep_factor = 1.0
+"""
+
+
+def wait_for(what: str, condition: Callable[[], Any], limit_s: float = LIMIT_S) -> Any:
+    """The first true value of ``condition``, asked every 10 ms."""
+    ends_s = time.monotonic() + limit_s
+    while not (value := condition()):
+        assert time.monotonic() < ends_s, f"waited {limit_s:g} s in vain for {what}"
+        time.sleep(0.01)
+    return value
+
+
+def end(process: subprocess.Popen[Any]) -> None:
+    """Kill a process, if it still runs, and take back what it holds."""
+    if process.poll() is None:
+        process.kill()
+    process.wait(LIMIT_S)
+    for pipe in (process.stdout, process.stderr):
+        if pipe is not None:
+            pipe.close()
+
+
+class Lines:
+    """The lines that a process writes, read in a thread so that no pipe fills up."""
+
+    def __init__(self, pipe: Any) -> None:
+        self.lines: list[str] = []
+        self._thread = threading.Thread(target=self._read, args=(pipe,), daemon=True)
+        self._thread.start()
+
+    def _read(self, pipe: Any) -> None:
+        for line in pipe:
+            self.lines.append(line.rstrip("\n"))
+
+    def join(self) -> None:
+        self._thread.join(LIMIT_S)
+
+
+class Sim:
+    """Simulated sweepers, served by a process of their own."""
+
+    def __init__(self, scene: Path, ports: dict[str, str], *, time_scale: float) -> None:
+        control = free_port(HOST)
+        self.addresses: dict[str, str] = {}
+        words: list[str] = []
+        for name, port in ports.items():
+            where = f"{HOST}:{free_port(HOST)}" if port == "tcp" else port
+            words += ["--tcp" if port == "tcp" else "--pty", f"{name}={where}"]
+            scheme = "tcp://" if port == "tcp" else "serial:"
+            self.addresses[name] = f"{scheme}{where}"
+        self.control = f"{HOST}:{control}"
+        words += ["--control", self.control, "--time-scale", str(time_scale)]
+        self._words = [*SIM, "serve", str(scene), *words]
+        self._start()
+
+    def _start(self) -> None:
+        self.process = subprocess.Popen(self._words, stdout=subprocess.PIPE, text=True)
+        self._lines = Lines(self.process.stdout)
+        wait_for("the simulator", lambda: any("control is at" in x for x in self._lines.lines))
+
+    def tell(self, *words: str) -> str:
+        """Tell an instrument something, by the program that people use for it."""
+        done = subprocess.run(
+            [*SIM, "tell", self.control, *words], capture_output=True, text=True, timeout=LIMIT_S
+        )
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    def end(self) -> None:
+        end(self.process)
+
+    def restart(self) -> None:
+        self.end()
+        self._start()
+
+
+class Ear:
+    """mosquitto_sub, writing down everything of a station."""
+
+    def __init__(self, port: int) -> None:
+        program = shutil.which("mosquitto_sub")
+        assert program is not None
+        words = [program, "-h", HOST, "-p", str(port), "-q", "1", "-t", "acqd/#", "-F", "%r %t %p"]
+        self.process = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
+        self._lines = Lines(self.process.stdout)
+
+    def heard(self, end_of_topic: str = "") -> list[dict[str, Any]]:
+        """Payloads of the topics that end so, in the order in which they came."""
+        found = []
+        for _, topic, payload in self.messages():
+            if topic.endswith(end_of_topic) and "/value/" not in topic:
+                found.append(json.loads(payload))
+        return found
+
+    def messages(self) -> list[tuple[bool, str, str]]:
+        """(retained, topic, payload) of each message."""
+        out = []
+        for line in list(self._lines.lines):
+            retained, topic, payload = line.split(" ", 2)
+            out.append((retained == "1", topic, payload))
+        return out
+
+    def until(self, end_of_topic: str, count: int = 1) -> list[dict[str, Any]]:
+        """Wait until ``count`` such messages have come."""
+        wait_for(
+            f"{count} messages on …{end_of_topic}", lambda: len(self.heard(end_of_topic)) >= count
+        )
+        return self.heard(end_of_topic)
+
+    def end(self) -> None:
+        end(self.process)
+
+
+class Run:
+    """One ``acqd run`` in a process of its own."""
+
+    def __init__(self, config: Path, *words: str, env: dict[str, str] | None = None) -> None:
+        self.process = subprocess.Popen(
+            [*ACQD, "run", str(config), *words],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            env={**os.environ, **(env or {})},
+        )
+        self._lines = Lines(self.process.stderr)
+
+    @property
+    def text(self) -> str:
+        return "\n".join(self._lines.lines)
+
+    def log(self, event: str | None = None) -> list[dict[str, Any]]:
+        """What was logged, as objects; those of one event."""
+        objects = [json.loads(line) for line in list(self._lines.lines) if line.startswith("{")]
+        return [one for one in objects if event in (None, one["event"])]
+
+    def until(self, event: str, count: int = 1, **fields: Any) -> dict[str, Any]:
+        """Wait until something was logged, ``count`` times with these fields."""
+
+        def there() -> list[dict[str, Any]]:
+            assert self.process.poll() is None, f"the station ended: {self.text}"
+            return [
+                one
+                for one in self.log(event)
+                if all(one.get(key) == value for key, value in fields.items())
+            ][count - 1 :]
+
+        found: list[dict[str, Any]] = wait_for(f"{event} {fields}", there)
+        return found[0]
+
+    def stop(self, number: int = signal.SIGTERM) -> float:
+        """Ask it to end; returns the seconds that it took. It must end well."""
+        started_s = time.monotonic()
+        self.process.send_signal(number)
+        code = self.process.wait(LIMIT_S)
+        took_s = time.monotonic() - started_s
+        self._lines.join()
+        assert code == 0, self.text
+        assert "Traceback" not in self.text
+        return took_s
+
+    def kill(self) -> None:
+        """kill -9."""
+        end(self.process)
+        self._lines.join()
+
+    def wait(self) -> int:
+        """Its exit code, when it ends of itself."""
+        code = self.process.wait(LIMIT_S)
+        self._lines.join()
+        return code
+
+
+@dataclass
+class Mosquitto:
+    """A broker that is nobody's child here but the test's."""
+
+    folder: Path
+    port: int = field(default_factory=lambda: free_port(HOST))
+    process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def url(self) -> str:
+        return f"mqtt://{HOST}:{self.port}"
+
+    def start(self) -> None:
+        config = self.folder / f"mosquitto-{self.port}.conf"
+        user = "user root\n" if os.geteuid() == 0 else ""
+        config.write_text(
+            f"listener {self.port} {HOST}\nallow_anonymous true\nlog_dest none\n"
+            f"set_tcp_nodelay true\nmax_queued_messages 10000\n{user}"
+        )
+        self.process = subprocess.Popen([str(find_mosquitto()), "-c", str(config)])
+        program = shutil.which("mosquitto_pub")
+        assert program is not None
+        words = [program, "-h", HOST, "-p", str(self.port), "-t", "test/up", "-m", "1", "-q", "1"]
+        wait_for(
+            "mosquitto",
+            lambda: subprocess.run(words, stderr=subprocess.DEVNULL).returncode == 0,
+        )
+
+    def end(self) -> None:
+        if self.process is not None:
+            end(self.process)
+            self.process = None
+
+
+JOB = """\
+[job.{name}]
+kind = "band"
+sweeper = "{sweeper}"
+start = "156 MHz"
+stop = "157 MHz"
+points = 101
+rbw = "10 kHz"
+detector = "sample"
+when = {{ {when} }}
+{more}
+band = {{ margin = "10 dB" }}
+"""
+
+
+class Bench:
+    """Starts peers for a test and ends them with it."""
+
+    def __init__(self, folder: Path, stack: ExitStack) -> None:
+        self.folder = folder
+        self._stack = stack
+
+    @property
+    def archive(self) -> Path:
+        return self.folder / "archive"
+
+    def sim(self, ports: dict[str, str] | None = None, *, time_scale: float = 0.02) -> Sim:
+        """Sweepers by name: "tcp", or the path of a terminal."""
+        scene = self.folder / "scene.toml"
+        scene.write_text(SCENE)
+        sim = Sim(scene, ports or {"mast": "tcp"}, time_scale=time_scale)
+        self._stack.callback(sim.end)
+        return sim
+
+    def broker(self) -> Mosquitto:
+        """A mosquitto that answers."""
+        broker = Mosquitto(self.folder)
+        self._stack.callback(broker.end)
+        broker.start()
+        return broker
+
+    def ear(self, port: int) -> Ear:
+        ear = Ear(port)
+        self._stack.callback(ear.end)
+        return ear
+
+    def run(self, config: Path, *words: str, env: dict[str, str] | None = None) -> Run:
+        run = Run(config, *words, env=env)
+        self._stack.callback(run.kill)
+        return run
+
+    def config(
+        self,
+        sweepers: dict[str, str],
+        jobs: Sequence[str],
+        *,
+        broker: str = "none",
+        port: int | None = None,
+        more: str = "",
+        sweeper_more: str = "",
+    ) -> Path:
+        """Write a config: sweepers with their addresses, jobs made by :meth:`job`."""
+        address = "" if port is None else f'address = "{HOST}:{port}"\n'
+        parts = [
+            f'[station]\nname = "lookout"\narchive = "{self.archive}"\n'
+            f'seal_every = "10 s"\nkeep_free = "1 MB"\n{more}\n',
+            f'[mqtt]\nbroker = "{broker}"\n{address}\n',
+        ]
+        for name, where in sweepers.items():
+            driver = "sim" if where.startswith("sim:") else "scpi"
+            # Said, so that it need not be asked: an instrument without a source answers nothing.
+            options = '{ source = "no" }' if driver == "scpi" else "{ time_scale = 0.02 }"
+            parts.append(
+                f'[sweeper.{name}]\ndriver = "{driver}"\naddress = "{where}"\n'
+                f"options = {options}\n{sweeper_more}\n"
+            )
+        path = self.folder / "station.toml"
+        path.write_text("\n".join([*parts, *jobs]))
+        return path
+
+    @staticmethod
+    def job(
+        name: str, sweeper: str = "mast", when: str = 'every = "100 ms"', *, more: str = ""
+    ) -> str:
+        return JOB.format(name=name, sweeper=sweeper, when=when, more=more)
+
+
+@pytest.fixture(scope="session")
+def _programs() -> None:
+    """Without mosquitto and its clients these tests say so and are skipped; never in CI."""
+    try:
+        find_mosquitto()
+        missing = [name for name in ("mosquitto_sub", "mosquitto_pub") if not shutil.which(name)]
+        if missing:
+            raise BrokerError(f"{missing[0]} is not installed: `apt install mosquitto-clients`")
+    except BrokerError as exc:
+        if os.environ.get("CI"):
+            raise
+        pytest.skip(str(exc))
+
+
+@pytest.fixture
+def bench(_programs: None, tmp_path: Path) -> Iterator[Bench]:
+    """Peers that end with the test."""
+    with ExitStack() as stack:
+        yield Bench(tmp_path, stack)
+
+
+@pytest.fixture(scope="module")
+def module_bench(_programs: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    """Peers that several tests look at."""
+    with ExitStack() as stack:
+        yield Bench(tmp_path_factory.mktemp("bench"), stack)
+
+
+@pytest.fixture(scope="session")
+def waiting() -> Callable[..., Any]:
+    """Waits for something, within a limit."""
+    return wait_for
