@@ -24,10 +24,13 @@ class Ballast:
     def __init__(self, root: Path, *, keep_free_bytes: int) -> None:
         self.path = root / "ballast"
         self._keep_free_bytes = keep_free_bytes
+        self.reserved_bytes = 0
+        """Room that was given back for housekeeping, and is not for sweeps."""
 
     def load(self) -> bool:
         """Take the room, if there is plenty; whether it is taken now."""
         if self.path.exists():
+            self.reserved_bytes = 0
             return True
         if free_bytes(self.path.parent) < self._keep_free_bytes + 2 * BALLAST_BYTES:
             return False
@@ -41,8 +44,11 @@ class Ballast:
             return False
         finally:
             os.close(handle)
+        self.reserved_bytes = 0
         return True
 
     def drop(self) -> None:
-        """Give the room back."""
-        self.path.unlink(missing_ok=True)
+        """Give the room back, for the log to be moved and findings to be acknowledged."""
+        if self.path.exists():
+            self.path.unlink(missing_ok=True)
+            self.reserved_bytes = BALLAST_BYTES

@@ -18,6 +18,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from acqd.archive.database import error_of
 from acqd.archive.durable import free_bytes, make_folder, sha256_of
 from acqd.archive.journal import JournalView, remove_journal
@@ -34,7 +36,7 @@ from acqd.archive.manifest import update_manifest
 from acqd.archive.records import SetupRecord
 from acqd.archive.rows import Rows
 from acqd.archive.sweepwriter import FileContent, write_sweeps
-from acqd.archive.tables import EVENT_TABLES, SWEEP_COLUMNS
+from acqd.archive.tables import EVENT_TABLES, SWEEP_COLUMNS, TAGS
 from acqd.errors import ArchiveFull
 
 __all__ = ["Ask", "Sealing", "entry_of", "seal_journal"]
@@ -42,7 +44,7 @@ __all__ = ["Ask", "Sealing", "entry_of", "seal_journal"]
 COPIED_ROWS_MOST = 20_000
 """Rows of one table copied into one segment: far more than minutes can bring."""
 
-SPARE_BYTES = 4 << 20
+SPARE_BYTES = 1 << 20
 """Room wanted beyond the file itself, for the ledger and the folders."""
 
 Ask = Callable[[Callable[[Ledger], Any]], Any]
@@ -150,7 +152,9 @@ def _segment(
     path = folder_of_job(work.root, group.job) / group.day / str(name)
     make_folder(path.parent)
     points = setup.frequency_hz.size
-    need_room(path.parent, group.count * (points * 16 + 1000))
+    # About what packing leaves; a file that turns out larger runs into the end, and is removed.
+    item_bytes = np.dtype(TAGS[group.tag]).itemsize
+    need_room(path.parent, group.count * (points * item_bytes // 2 + 300))
     content = FileContent(
         kind=name.kind,
         station=work.station,
@@ -235,7 +239,7 @@ def entry_of(root: Path, path: Path, content: FileContent, name: FileName) -> Fi
 
 
 def need_room(folder: Path, size_bytes: int) -> None:
-    """Refuse before HDF5 runs into a full disk, which it does not survive.
+    """Refuse before the last room is taken, which the ledger needs.
 
     Raises:
         ArchiveFull: less than ``size_bytes`` and some spare are free.
@@ -243,6 +247,6 @@ def need_room(folder: Path, size_bytes: int) -> None:
     free = free_bytes(folder)
     if free < size_bytes + SPARE_BYTES:
         raise ArchiveFull(
-            f"{folder}: {free >> 20} MiB free, a file of up to {size_bytes >> 20} MiB is to be "
+            f"{folder}: {free >> 20} MiB free, a file of about {size_bytes >> 20} MiB is to be "
             f"written; nothing is lost, make room"
         )

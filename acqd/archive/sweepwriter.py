@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from acqd.archive.codec import block_rows, encode_chunk
 from acqd.archive.durable import publish
 from acqd.archive.layout import SCHEMA_VERSION, temporary_of
+from acqd.archive.outfile import OutFile
 from acqd.archive.packing import DoesNotFit, Packing, packings
 from acqd.archive.records import SetupRecord
 from acqd.archive.rows import CORE, Rows, same_bits
@@ -136,14 +137,17 @@ def _write_packed(
     first = next(blocks)
     # Found out before a file is made: most candidates fail on the first block.
     packed = [packing.pack(part) for part in _parts(first.level)]
-    with h5py.File(temporary, "w", libver=("earliest", "v110"), track_order=True) as file:
-        writer = _Writer(file, content, packing, pool)
-        writer.append(first, packed)
-        del first, packed
-        for block in blocks:
-            check()
-            writer.append(block, [packing.pack(part) for part in _parts(block.level)])
-        writer.finish()
+    with OutFile(temporary) as out:
+        with h5py.File(out, "w", libver=("earliest", "v110"), track_order=True) as file:
+            writer = _Writer(file, content, packing, pool)
+            writer.append(first, packed)
+            del first, packed
+            for block in blocks:
+                check()
+                out.check()
+                writer.append(block, [packing.pack(part) for part in _parts(block.level)])
+            writer.finish()
+        out.check()
     return writer
 
 

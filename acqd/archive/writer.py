@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from acqd.archive.ballast import Ballast
+from acqd.archive.ballast import BALLAST_BYTES, Ballast
 from acqd.archive.database import error_of
 from acqd.archive.durable import clear_temporaries, free_bytes, make_folder
 from acqd.archive.journal import (
@@ -473,7 +473,12 @@ class ArchiveWriter:
     def _keep(self, group: list[_Commit]) -> None:
         journal = self._current()
         size = sum(item.size_bytes for item in group)
-        self._need_room(size, keep_bytes=self._keep_free_bytes)
+        try:
+            self._need_room(size, keep_bytes=self._keep_free_bytes + self._ballast.reserved_bytes)
+        except ArchiveFull:
+            if free_bytes(self.root) < BALLAST_BYTES:
+                self._ballast.drop()
+            raise
         marks = dict(self._marks)
         batches = []
         for item in group:

@@ -133,7 +133,7 @@ class Scribe:
                 return
             assert forgiving or statistics.problem is None, statistics.problem
             time.sleep(0.002)
-        raise AssertionError("not sealed in time")
+        raise AssertionError(f"not sealed in time: {statistics}")
 
     def files(self, pattern: str = "*.nc") -> list[Path]:
         return sorted(self.root.glob(f"sweeps/*/*/{pattern}"))
