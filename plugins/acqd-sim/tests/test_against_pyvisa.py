@@ -101,15 +101,19 @@ def test_blocks_are_read(instrument: MessageBasedResource, bits: int, order: str
 
 def test_line_feeds_inside_a_block_do_not_end_it(instrument: MessageBasedResource) -> None:
     """In volts any byte may occur, 0x0A too; the block is read by its length."""
-    swept(instrument, 801)
     instrument.write("UNIT:POW V;:FORM REAL,32")
-    instrument.write("TRAC? TRACE1")
-    # 2 + 4 bytes of header, the data, and the line feed after it
-    data = instrument.read_bytes(6 + 3204 + 1)
-    assert data.startswith(b"#43204")
-    assert data.endswith(b"\n")
-    # 3204 bytes of which half are as good as random: without 0x0A about once in 500 runs
-    assert b"\n" in data[6:-1]
+    for _ in range(4):
+        swept(instrument, 801)
+        instrument.write("TRAC? TRACE1")
+        # 2 + 4 bytes of header, the data, and the line feed after it
+        data = instrument.read_bytes(6 + 3204 + 1)
+        assert data.startswith(b"#43204")
+        assert data.endswith(b"\n")
+        if b"\n" in data[6:-1]:
+            break
+    else:
+        # half of the bytes are as good as random: once in 10^10 runs
+        pytest.fail("no trace with 0x0A in four")
     level_v = instrument.query_binary_values("TRAC? TRACE1", datatype="f", is_big_endian=True)
     assert len(level_v) == 801
     assert all(0.0 < value < 1.0 for value in level_v)

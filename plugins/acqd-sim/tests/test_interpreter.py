@@ -356,6 +356,14 @@ def test_an_overload_is_a_questionable_power(receiver_of: Make, clock: Any) -> N
     assert bench("STAT:QUES?") == "0"
 
 
+def test_settings_may_pass_through_what_could_not_be_swept(bench: Bench) -> None:
+    """A narrow filter first, the span after it; only a sweep that would take hours is refused."""
+    bench("BAND 100;:INIT")
+    assert bench.errors() == [-221]
+    bench("FREQ:CENT 145E6;SPAN 10E3;:INIT;*WAI")
+    assert bench.errors() == []
+
+
 def test_without_a_source_none_can_be_turned_on(receiver_of: Make, clock: Any) -> None:
     """A settings conflict, not silence."""
     bench = Bench(receiver_of(), clock)

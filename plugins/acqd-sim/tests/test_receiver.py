@@ -439,9 +439,11 @@ def test_another_process_sees_the_same(receiver_of: Make) -> None:
         ({"rbw_hz": 10e6}, "1e\\+06"),
         ({"attenuation_db": 50.0}, "30 dB"),
         ({"averages": 1000}, "100"),
+        ({"vbw_hz": 1.0}, "10 Hz"),
+        ({"reference_level_dbm": -500.0}, "-100 to 30 dBm"),
         ({"source": SourceRequest(on=True, level_dbm=-10.0)}, "no source"),
     ],
-    ids=["range", "points", "rbw", "attenuation", "averages", "source"],
+    ids=["range", "points", "rbw", "attenuation", "averages", "vbw", "level", "source"],
 )
 def test_requests_beyond_a_limit_are_refused_with_it(
     receiver_of: Make, changes: dict[str, object], limit: str

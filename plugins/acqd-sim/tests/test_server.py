@@ -65,7 +65,7 @@ def test_sweeps_take_their_time(connect: Connect, serve: Callable[..., SimServer
     client.ask("INIT;*OPC?")
     took_s = time.monotonic() - before_s
     assert sweep_s == pytest.approx(0.2)
-    assert sweep_s <= took_s < sweep_s + 0.25
+    assert sweep_s <= took_s < sweep_s + 2.0
 
 
 def test_two_clients_see_one_instrument(connect: Connect, mast: SimServer) -> None:

@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.errors import RequestRefused
 from acqd.sweep import Detector
 from acqd.units import dbuv_from_dbm, watt_from_dbm
 from acqd_sim.grammar import (
@@ -25,6 +26,7 @@ from acqd_sim.grammar import (
     numeric_of,
 )
 from acqd_sim.instrument import Instrument
+from acqd_sim.model import REFERENCE_LEVELS_DBM, SWEEP_MAX_S, VBW_MIN_HZ
 from acqd_sim.shapes import (
     Command,
     Numeric,
@@ -142,7 +144,7 @@ def _rbw_limits(instrument: Instrument) -> tuple[float, float, float]:
 
 def _video_limits(instrument: Instrument) -> tuple[float, float, float]:
     steps = instrument.sweeping.receiver.model.rbw_steps_hz
-    return 10.0, steps[-1], steps[-1]
+    return VBW_MIN_HZ, steps[-1], steps[-1]
 
 
 def _points_limits(instrument: Instrument) -> tuple[float, float, float]:
@@ -170,7 +172,9 @@ AVERAGE_COUNT = replace(
     _setting("average_count", NO_UNITS, _average_limits, whole=True),
     get=lambda i: float(i.sweeping.panel.average_count),
 )
-REFERENCE_LEVEL = _setting("reference_level_dbm", LEVEL_UNITS, lambda i: (-100.0, 30.0, -20.0))
+REFERENCE_LEVEL = _setting(
+    "reference_level_dbm", LEVEL_UNITS, lambda i: (*REFERENCE_LEVELS_DBM, -20.0)
+)
 
 DETECTORS = {
     "POSitive": Detector.POSITIVE,
@@ -315,7 +319,10 @@ def _clear(instrument: Instrument) -> None:
 def _initiate(instrument: Instrument) -> None:
     if instrument.sweeping.continuous or instrument.sweeping.busy:
         raise ScpiError(-213, "it is sweeping already")
-    instrument.sweeping.initiate()
+    try:
+        instrument.sweeping.initiate()
+    except RequestRefused as exc:
+        raise ScpiError(-221, str(exc)) from exc
 
 
 def _identity(instrument: Instrument) -> str:
@@ -363,7 +370,7 @@ def _group(word: str, name: str) -> Sequence[Command]:
 RBW = _setting("rbw_hz", FREQUENCY_UNITS, _rbw_limits)
 VBW = _setting("vbw_hz", FREQUENCY_UNITS, _video_limits)
 POINTS = _setting("points", NO_UNITS, _points_limits, whole=True)
-SWEEP_TIME = _setting("sweep_time_s", TIME_UNITS, lambda i: (0.001, 4000.0, 0.001))
+SWEEP_TIME = _setting("sweep_time_s", TIME_UNITS, lambda i: (0.001, SWEEP_MAX_S, 0.001))
 ATTENUATION = _setting("attenuation_db", RATIO_UNITS, _attenuation_limits)
 SOURCE_LEVEL = replace(
     _setting("source_dbm", LEVEL_UNITS, _source_limits),

@@ -51,7 +51,8 @@ class SimSweeper(Sweeper):
         self._receiver = receiver
         self._clock = clock
         self._cancel = cancel
-        self._source = SourceRequest(on=False)
+        self.source = SourceRequest(on=False)
+        """What the source does at the moment."""
         self._counter = 0
 
     def identify(self) -> Identity:
@@ -69,8 +70,9 @@ class SimSweeper(Sweeper):
 
     def sweep(self, request: SweepRequest) -> Trace:
         settings = self._receiver.model.settings(request)
-        if request.source is None and self._source.on:
-            settings = self._receiver.model.with_source(settings, self._source)
+        if request.source is None and self.source.on:
+            settings = self._receiver.model.with_source(settings, self.source)
+        self._receiver.model.check_duration(settings)
         start_s = self._clock.now_s()
         if self._cancel.wait(self._clock.real_s(settings.total_s)):
             raise TransportClosed("the sweep was cancelled")
@@ -95,10 +97,10 @@ class SimSweeper(Sweeper):
 
     def set_source(self, request: SourceRequest) -> None:
         self._receiver.model.check_source(request)
-        self._source = request
+        self.source = request
 
     def close(self) -> None:
-        self._source = SourceRequest(on=False)
+        self.source = SourceRequest(on=False)
 
 
 class SimDriver(Driver):

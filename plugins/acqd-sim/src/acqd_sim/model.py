@@ -8,10 +8,23 @@ from dataclasses import dataclass, replace
 from acqd.errors import RequestRefused
 from acqd.sweep import Capabilities, Detector, Identity, SourceRequest, SweepRequest
 
-__all__ = ["ENB_PER_RBW", "Model", "Settings", "rbw_steps_hz"]
+__all__ = [
+    "ENB_PER_RBW",
+    "REFERENCE_LEVELS_DBM",
+    "SWEEP_MAX_S",
+    "VBW_MIN_HZ",
+    "Model",
+    "Settings",
+    "rbw_steps_hz",
+]
 
 ENB_PER_RBW = 0.5 * math.sqrt(math.pi / math.log(2.0))
 """Equivalent noise bandwidth of a Gaussian filter over its 3 dB width: 1.06447."""
+
+VBW_MIN_HZ = 10.0
+SWEEP_MAX_S = 4000.0
+"""The longest sweep it can be set to; a narrow filter over a wide span would take longer."""
+REFERENCE_LEVELS_DBM = (-100.0, 30.0)
 
 ALL_DETECTORS = (
     Detector.POSITIVE,
@@ -170,6 +183,7 @@ class Model:
         elif not 0.0 <= attenuation_db <= self.attenuation_max_db:
             raise _refused("attenuation_db", attenuation_db, f"0 to {self.attenuation_max_db:g} dB")
         least_s = self.least_sweep_s(span_hz, rbw_hz, vbw_hz, request.points)
+        sweep_time_s = max(least_s, request.sweep_time_s or 0.0)
         source = request.source
         return Settings(
             start_hz=request.start_hz,
@@ -182,12 +196,24 @@ class Model:
                 self.attenuation_steps_db, key=lambda step: (abs(step - attenuation_db), -step)
             ),
             reference_level_dbm=reference_dbm,
-            sweep_time_s=max(least_s, request.sweep_time_s or 0.0),
+            sweep_time_s=sweep_time_s,
             averages=request.averages or 1,
             source_on=bool(source and source.on),
             source_dbm=self._source_level(source.level_dbm if source and source.on else None),
             source_hz=source.frequency_hz if source else None,
         )
+
+    def check_duration(self, settings: Settings) -> None:
+        """Refuse a sweep that would take too long.
+
+        Apart from :meth:`settings`, because settings made one after the other pass through
+        combinations that nobody means to sweep with.
+
+        Raises:
+            RequestRefused: one sweep takes longer than :data:`SWEEP_MAX_S`.
+        """
+        if settings.sweep_time_s > SWEEP_MAX_S:
+            raise _refused("sweep time", f"{settings.sweep_time_s:g} s", f"{SWEEP_MAX_S:g} s")
 
     def _check_range(self, request: SweepRequest) -> None:
         if request.start_hz < self.start_hz or request.stop_hz > self.stop_hz:
@@ -200,6 +226,12 @@ class Model:
         ):
             steps = f"{self.rbw_steps_hz[0]:g} to {self.rbw_steps_hz[-1]:g} Hz"
             raise _refused("rbw_hz", f"{request.rbw_hz:g} Hz", steps)
+        if request.vbw_hz is not None and request.vbw_hz < VBW_MIN_HZ:
+            raise _refused("vbw_hz", f"{request.vbw_hz:g} Hz", f"at least {VBW_MIN_HZ:g} Hz")
+        low_dbm, high_dbm = REFERENCE_LEVELS_DBM
+        if not low_dbm <= (request.reference_level_dbm or 0.0) <= high_dbm:
+            limits = f"{low_dbm:g} to {high_dbm:g} dBm"
+            raise _refused("reference_level_dbm", f"{request.reference_level_dbm:g} dBm", limits)
         if not 1 <= (request.averages or 1) <= self.averages_max:
             raise _refused("averages", request.averages, f"1 to {self.averages_max}")
         if request.source is not None:

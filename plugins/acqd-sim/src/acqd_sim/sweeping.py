@@ -123,7 +123,12 @@ class Sweeping:
             self._begin(continuous=True)
 
     def initiate(self) -> None:
-        """Start one sweep (with all its averages)."""
+        """Start one sweep (with all its averages).
+
+        Raises:
+            RequestRefused: it would take too long.
+        """
+        self.receiver.model.check_duration(self.settings)
         self._begin(continuous=False)
 
     def abort(self) -> None:
