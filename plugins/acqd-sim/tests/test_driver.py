@@ -150,7 +150,7 @@ def test_a_cancelled_sweep_ends_at_once() -> None:
 def test_a_sweep_of_hours_is_refused(shack: Callable[..., Sweeper]) -> None:
     """300 Hz over 900 MHz would settle for seven hours."""
     endless = SweepRequest(start_hz=1e6, stop_hz=900e6, points=401, rbw_hz=300.0)
-    with pytest.raises(RequestRefused, match="sweep time.*4000 s"):
+    with pytest.raises(RequestRefused, match=r"sweep time.*4000 s"):
         shack().sweep(endless)
 
 

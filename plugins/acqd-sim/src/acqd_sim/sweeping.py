@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.errors import RequestRefused
 from acqd.sweep import Detector, SourceRequest, SweepRequest
 from acqd_sim.model import Settings
 from acqd_sim.receiver import Reading, Receiver
@@ -190,12 +189,3 @@ class Sweeping:
         self._trace = None
         self.overload = False
         self.panel = self.default_panel()
-
-    def refusal_of(self, **settings: object) -> RequestRefused | None:
-        """Why these settings cannot be, or None where they can."""
-        try:
-            panel = replace(self.panel, **settings)  # type: ignore[arg-type]
-            self.receiver.model.settings(panel.request())
-        except RequestRefused as exc:
-            return exc
-        return None
