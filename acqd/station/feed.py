@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.archive.records import GapRecord, HourlyRecord, MeterState, SetupRecord, SweepRecord
+from acqd.archive.recovery import JobRecovery
 from acqd.errors import UnitMismatch
 from acqd.measure.meter import (
     Event,
@@ -223,6 +224,15 @@ class Feed:
                     state, output = self.hour(state, event.hour_start_s)
                     outputs = [output]
             yield state, event, outputs
+
+    def recovered(self, kept: JobRecovery | None) -> JobState:
+        """Where the last run left the job: its last checkpoint and every event since."""
+        if kept is None or kept.meter is None:
+            return self.start(seq=0)
+        state = self.restore(kept.meter)
+        for after, _, _ in self.replay(state, kept.events()):
+            state = after
+        return state
 
     def reconfigured(self, state: JobState, marker: GapRecord) -> JobState:
         """The state after a change of config: fresh, but for what is accounted for."""

@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import structlog
@@ -341,15 +342,21 @@ class JobRunner:
     async def _commit(self, draft: _Draft) -> None:
         # Once a batch is in the writer's queue it will be committed, and the state must follow it
         # before the lock is given up, even if this task is being cancelled.
-        commit = asyncio.ensure_future(self._commit_and_install(draft))
+        committed = asyncio.wrap_future(self._archive.commit(draft.batch()))
         try:
-            await asyncio.shield(commit)
+            await asyncio.shield(committed)
         except asyncio.CancelledError:
-            await asyncio.wait([commit], timeout=COMMIT_AT_STOP_S)
+            committed.add_done_callback(partial(self._install_late, draft))
+            await asyncio.wait([committed], timeout=COMMIT_AT_STOP_S)
             raise
+        self._install(draft)
 
-    async def _commit_and_install(self, draft: _Draft) -> None:
-        await asyncio.wrap_future(self._archive.commit(draft.batch()))
+    def _install_late(self, draft: _Draft, committed: asyncio.Future[None]) -> None:
+        if not committed.cancelled() and committed.exception() is None:
+            self._install(draft)
+
+    def _install(self, draft: _Draft) -> None:
+        """What was committed becomes the state, and is told."""
         self.state = draft.state
         self._next_seq, self._next_finding = draft.seq, draft.finding
         self._kept_setups.update(setup.setup for setup in draft.setups)

@@ -183,19 +183,14 @@ class Station:
         recovery = archive.recovery
         for spec in self._built.jobs:
             kept = recovery.job(spec.name)
-            state = spec.feed.start(accounted_s=None, seq=0)
-            if kept is not None and kept.meter is not None:
-                out.jobs += 1
-                state = spec.feed.restore(kept.meter)
-                for after, _, _ in spec.feed.replay(state, kept.events()):
-                    state = after
+            out.jobs += kept is not None and kept.meter is not None
             self._jobs[spec.name] = JobRunner(
                 spec,
                 archive=archive,
                 teller=teller,
                 clock=self._clock,
                 run_id=self._run_id,
-                state=state,
+                state=spec.feed.recovered(kept),
                 next_seq=recovery.next_seq(spec.name),
                 next_finding=recovery.next_finding(spec.name),
             )

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import structlog
 
 from acqd import __version__
@@ -271,6 +272,8 @@ class Teller:
         reduced = reduce_trace(axis, view.at_plane(record.level), self._trace_points)
         even = view.grid.is_even and not reduced.is_reduced
         levels = reduced.level.round(2).tolist()
+        if np.isnan(reduced.level).any():
+            levels = [None if x != x else x for x in levels]
         return Trace.model_validate(
             {
                 **self._common,
@@ -284,8 +287,8 @@ class Teller:
                 "stop_hz": float(axis[-1]),
                 "points": len(levels),
                 "source_points": reduced.source_points,
-                "frequency_hz": None if even else tuple(reduced.frequency_hz.tolist()),
-                "level": tuple(None if x != x else x for x in levels),
+                "frequency_hz": None if even else reduced.frequency_hz.tolist(),
+                "level": levels,
             }
         )
 

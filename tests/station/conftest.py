@@ -352,6 +352,11 @@ class Bench:
         return path
 
     @staticmethod
+    def wait_for(what: str, condition: Callable[[], Any], limit_s: float = LIMIT_S) -> Any:
+        """The first true value of ``condition``."""
+        return wait_for(what, condition, limit_s)
+
+    @staticmethod
     def job(
         name: str, sweeper: str = "mast", when: str = 'every = "100 ms"', *, more: str = ""
     ) -> str:
@@ -384,9 +389,3 @@ def module_bench(_programs: None, tmp_path_factory: pytest.TempPathFactory) -> I
     """Peers that several tests look at."""
     with ExitStack() as stack:
         yield Bench(tmp_path_factory.mktemp("bench"), stack)
-
-
-@pytest.fixture(scope="session")
-def waiting() -> Callable[..., Any]:
-    """Waits for something, within a limit."""
-    return wait_for

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 import signal
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -41,7 +40,7 @@ class Evening:
 
 
 @pytest.fixture(scope="module")
-def evening(module_bench: Any) -> Iterator[Evening]:
+def evening(module_bench: Any) -> Evening:
     """Two runs of one station: the first ended by SIGTERM, the second by Ctrl-C."""
     bench = module_bench
     sim = bench.sim()
@@ -59,7 +58,7 @@ def evening(module_bench: Any) -> Iterator[Evening]:
         if not split:
             split = len(ear.messages())
             files = [str(path.relative_to(bench.archive)) for path in bench.archive.rglob("*.*")]
-    yield Evening(
+    return Evening(
         archive=open_archive(bench.archive),
         messages=ear.messages(),
         split=split,

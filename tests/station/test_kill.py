@@ -1,4 +1,4 @@
-"""``kill -9`` of a station at random moments: nothing published is lost (G1), no gap is silent (G5).
+"""``kill -9`` of a station at random moments: nothing published is lost (G1), no gap silent (G5).
 
 ``ACQD_KILLS`` sets how often it is killed; a dozen times without it.
 """
