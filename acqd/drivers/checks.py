@@ -250,7 +250,8 @@ def check_identity(got: Identity, expected: Identity | None) -> None:
 
     Only fields that ``expected`` fills count, and the firmware never does. A doubtful serial number
     (empty, zeros, ones: a bad update does that) passes where maker and model are named and fit;
-    where only the serial number is named, nothing is left to know it by, and it fails.
+    where only the serial number is named, nothing is left to know it by, and it fails. A location
+    counts where the driver knows one.
 
     Raises:
         IdentityChanged: another instrument answers.
@@ -258,8 +259,17 @@ def check_identity(got: Identity, expected: Identity | None) -> None:
     if expected is None:
         return
     named = [name for name in ("maker", "model", "serial_number") if getattr(expected, name)]
+    if expected.location and got.location:
+        named.append("location")
     if got.is_doubtful and len(named) > 1 and "serial_number" in named:
         named.remove("serial_number")
     for name in named:
         if getattr(got, name).strip().casefold() != getattr(expected, name).strip().casefold():
-            raise IdentityChanged(expected=str(expected), got=str(got))
+            raise IdentityChanged(expected=_placed(expected), got=_placed(got))
+
+
+def _placed(identity: Identity) -> str:
+    known = str(identity)
+    if not (identity.maker or identity.model) and identity.serial_number:
+        known = f"a sweeper with serial number {identity.serial_number}"
+    return known + (f" at USB {identity.location}" if identity.location else "")

@@ -12,8 +12,10 @@ The host calls it in a thread of the sweeper's own (or, later, a process), one c
    ``context.connect()``: the host opens the port, keeps it, and closes it under a driver that does
    not come back, so that the port is free again. Every read has a deadline.
 2. ``identify()``, then ``capabilities()``; then ``sweep(request)`` as often as the plan says.
-3. On any error the host calls ``close()``, closes the link and opens anew later. A driver therefore
-   never repairs a broken conversation: it raises, and starts clean in ``open``.
+3. On an error the host calls ``close()``, closes the link and opens anew later. Only
+   RequestRefused, SweeperReported and SweepInvalid leave the session open, and the third failure
+   in a row does not. A driver therefore never repairs a broken conversation: it raises, and starts
+   clean in ``open``.
 
 The host checks what comes back (points, finite values, grid, identity), splits requests beyond the
 limits into hops, and stamps the times. A driver raises :class:`~acqd.errors.SweeperError` or one of

@@ -6,6 +6,7 @@ A port that answered to one driver is not shown to the next.
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -17,7 +18,7 @@ from acqd.drivers.registry import DriverEntry, Registry
 from acqd.drivers.transport import Link, open_transport
 from acqd.errors import TransportClosed
 
-__all__ = ["FindResult", "find_all", "look_for", "serial_ports"]
+__all__ = ["FindResult", "find_all", "look_for", "serial_ports", "usb_location"]
 
 DRIVER_TIMEOUT_S: Final = 15.0
 """For one driver: a dozen ports, a second of silence each."""
@@ -53,6 +54,15 @@ def serial_ports() -> list[SerialPort]:
         )
         for port in sorted(list_ports.comports())
     ]
+
+
+def usb_location(path: str) -> str:
+    """Where the USB device behind a serial port is plugged in ("1-2.3"), or "" where it is none.
+
+    ``path`` may be a link to the port, as under /dev/serial.
+    """
+    device = os.path.realpath(path)
+    return next((port.location for port in serial_ports() if port.device == device), "")
 
 
 def find_all(

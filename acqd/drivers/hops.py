@@ -7,6 +7,7 @@ The rules, which docs/drivers.md repeats for users:
   1 % of a step passes, any other is refused and the steps are listed.
 * Fewer points than the sweeper's least are refused: sweeping more and dropping some would miss
   what lies between, and giving back more would not be what was asked.
+* Zero span with more points than its most is refused: moments cannot be joined without gaps.
 * More points than its most, or a number that it cannot set, are taken in hops on the exact grid
   asked for. Hops are of equal size; where that does not come out even the last hop overlaps the one
   before, and of points swept twice the earlier are kept. A sweep time asked for is shared out among
@@ -63,12 +64,11 @@ def plan_hops(request: SweepRequest, capabilities: Capabilities) -> tuple[Planne
     size = _hop_points(request.points, capabilities)
     if size == request.points:
         return (PlannedHop(request=request, first_point=0, points=size),)
+    if request.span_hz == 0:
+        # Points of zero span are moments: pieces of them cannot be joined without gaps.
+        raise _refused("points at zero span", f"{request.points}", f"{size} in one sweep")
     if size < 2 or -(-request.points // size) > MAX_HOPS:
-        raise RequestRefused(
-            setting="points",
-            asked=f"{request.points}",
-            limit=f"{MAX_HOPS} hops of {size} points",
-        )
+        raise _refused("points", f"{request.points}", f"{MAX_HOPS} hops of {size} points")
     grid_hz = request.frequencies_hz()
     hops = []
     done = 0

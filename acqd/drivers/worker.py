@@ -12,7 +12,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping
 from queue import SimpleQueue
-from typing import Any
+from typing import Any, Protocol, runtime_checkable
 
 from acqd.clock import Clock
 from acqd.drivers.contract import Driver, Sweeper, Transport
@@ -29,12 +29,21 @@ from acqd.drivers.protocol import (
     SweepCall,
     Taken,
 )
-from acqd.drivers.transport import Link, open_transport
+from acqd.drivers.transport import open_transport
 from acqd.errors import DriverFault, TransportClosed
 
 __all__ = ["Cancel", "OpenLink", "Worker"]
 
 OpenLink = Callable[[str, Mapping[str, Any]], Transport]
+
+
+@runtime_checkable
+class Interruptible(Protocol):
+    """A link whose calls can be ended without closing it."""
+
+    def interrupt(self) -> None: ...
+
+    def resume(self) -> None: ...
 
 
 class Cancel:
@@ -104,7 +113,7 @@ class Worker:
         self._cancel.set()
         with self._lock:
             link = self._link
-        if isinstance(link, Link):
+        if isinstance(link, Interruptible):
             link.interrupt()
 
     def close_link(self) -> None:
@@ -113,6 +122,9 @@ class Worker:
         with self._lock:
             self._link_gone = True
             link = self._link
+        if isinstance(link, Interruptible):
+            # Then closing does not wait for what was written to go out.
+            link.interrupt()
         if link is not None:
             link.close()
 
@@ -198,7 +210,7 @@ class Worker:
         if not gone:
             # A cancelled call left both set; the driver still has to make the sweeper safe.
             self._cancel.clear()
-            if isinstance(link, Link):
+            if isinstance(link, Interruptible):
                 link.resume()
         try:
             if self._sweeper is not None:

@@ -235,6 +235,15 @@ def test_a_config_that_names_only_a_serial_number_wants_that_one() -> None:
             check_identity(replace(KNOWN, serial_number=serial), expected)
 
 
+def test_without_a_serial_number_a_sweeper_is_known_by_where_it_is_plugged_in() -> None:
+    """A USB location counts where the driver knows one."""
+    expected = Identity(serial_number="SN0001", location="1-2")
+    check_identity(replace(KNOWN, serial_number="", location="1-2"), expected)
+    check_identity(KNOWN, expected)
+    with pytest.raises(IdentityChanged, match=r"serial number SN0001 at USB 1-2.*at USB 1-3"):
+        check_identity(replace(KNOWN, location="1-3"), expected)
+
+
 @pytest.mark.parametrize("serial", ["", "-1", "0000", "0x00000000", "FFFFFFFF", "ffff", " 0 "])
 def test_a_serial_number_of_nothing_ones_or_zeros_is_doubtful(serial: str) -> None:
     """As a bad update leaves it."""

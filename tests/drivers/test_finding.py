@@ -5,12 +5,13 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterable
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from acqd.drivers.contract import Candidate, Certainty, Driver, FindContext, SerialPort
-from acqd.drivers.finding import find_all, look_for, serial_ports
+from acqd.drivers.finding import find_all, look_for, serial_ports, usb_location
 from acqd.drivers.registry import DriverEntry, Registry
 from acqd.errors import PortBusy, SweeperError
 
@@ -170,3 +171,19 @@ def test_ports_that_cannot_be_listed_are_a_problem_not_an_end() -> None:
 def test_this_machines_ports_can_be_listed() -> None:
     """Whatever is plugged in here, each port has a device."""
     assert all(port.device for port in serial_ports())
+
+
+def test_a_port_without_usb_has_no_location(terminal: Any) -> None:
+    """A pseudo-terminal is plugged in nowhere; a USB port's link leads to its location."""
+    assert usb_location(terminal.path) == ""
+
+
+def test_a_link_leads_to_the_usb_location(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Names under /dev/serial are links."""
+    device = tmp_path / "ttyACM0"
+    device.touch()
+    link = tmp_path / "by-id"
+    link.symlink_to(device)
+    ports = [SerialPort(device=str(device), location="1-2.3")]
+    monkeypatch.setattr("acqd.drivers.finding.serial_ports", lambda: ports)
+    assert usb_location(str(link)) == "1-2.3"

@@ -51,6 +51,7 @@ REFUSED = {
         replace(ASK, stop_hz=310e6, source=SourceRequest(on=True, level_dbm=-20)),
         "source frequency: .*1 MHz to 300 MHz",
     ),
+    "zero span in pieces": (replace(ASK, stop_hz=ASK.start_hz, points=500), "zero span: .*250 in"),
     "hours of hops": (replace(ASK, points=290 * MAX_HOPS + 1), "points"),
 }
 

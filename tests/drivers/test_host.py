@@ -89,7 +89,9 @@ async def test_the_source_is_off_even_where_another_instrument_answers(host_of: 
     """A stranger is refused, but not with its source left on."""
     driver = ScriptedDriver()
     host = host_of(driver, expected=Identity(serial_number="SN9999"))
-    with pytest.raises(IdentityChanged, match=r"expected .*SN9999 .*SN0001.* answers"):
+    with pytest.raises(
+        IdentityChanged, match=r"expected a sweeper with serial number SN9999 .*SN0001.* answers"
+    ):
         await host.open()
     assert not driver.source_on and not host.is_open and driver.closes == 1
 

@@ -30,6 +30,7 @@ from acqd.drivers.contract import (
     Sweeper,
     Trace,
 )
+from acqd.drivers.finding import usb_location
 from acqd.errors import (
     PortBusy,
     ProtocolViolation,
@@ -152,6 +153,11 @@ def _option_refused(name: str, asked: str) -> RequestRefused:
     )
 
 
+def _location(context: OpenContext) -> str:
+    scheme, _, path = context.address.partition(":")
+    return usb_location(path) if scheme.lower() == "serial" else ""
+
+
 def _line_rate(context: OpenContext) -> float | None:
     """Bytes a second of a serial line whose rate is given; USB ports ignore the rate."""
     baud = context.options.get("baud")
@@ -189,7 +195,7 @@ class ScpiSweeper(Sweeper):
         if self._dialect.source != "no":
             client.write("OUTP 0")
         client.write("*CLS")
-        self._identity = identity(client.query("*IDN?"))
+        self._identity = replace(self._ask_who_it_is(), location=_location(self._context))
         if self._checks_errors:
             client.drain_errors()
             # A queue that never runs empty says nothing about what we do.
@@ -203,6 +209,14 @@ class ScpiSweeper(Sweeper):
             checks_errors=self._checks_errors,
         )
         self._prepare()
+
+    def _ask_who_it_is(self) -> Identity:
+        """Its identity, asked twice: a serial line has no connection that ends with an old
+        conversation, so an answer to that one may still come, and then the two are not the same."""
+        first, second = self._client.query("*IDN?"), self._client.query("*IDN?")
+        if first != second:
+            raise ProtocolViolation(expected=f"{first!r} again from *IDN?", got=second)
+        return identity(first)
 
     def _first_answer(self, query: str) -> str:
         """The answer to ``query``; a sweeper that restarts on opening is asked again."""
@@ -262,6 +276,7 @@ class ScpiSweeper(Sweeper):
     # --- what the host asks -------------------------------------------------------------------
 
     def identify(self) -> Identity:
+        """As ``*IDN?`` said on opening, and for a serial port where its USB device is."""
         return self._identity
 
     def capabilities(self) -> Capabilities:
@@ -307,7 +322,8 @@ class ScpiSweeper(Sweeper):
     def close(self) -> None:
         """Source off, sweep ended. The answer to ``*OPC?`` says that it was done, not just sent."""
         try:
-            off = ";OUTP 0" if self._surveyed is None or self.capabilities().source else ""
+            # Also where no source was recognised: one that is there stays off for certain.
+            off = "" if self._dialect.source == "no" else ";OUTP 0"
             if self._client.is_broken:
                 self._client.restart()
                 self._client.write(f"ABOR{off}")

@@ -97,7 +97,7 @@ def survey(client: ScpiClient, dialect: Dialect, *, checks_errors: bool) -> Surv
     detectors = _detectors(client, dialect, known) if checks_errors else None
     if detectors is None:
         assumed.append("detectors")
-    has_source = _has_source(asker, dialect)
+    low_dbm, high_dbm = _source_levels(asker, dialect)
     capabilities = Capabilities(
         start_hz=start_hz,
         stop_hz=max(start_hz, stop_hz),
@@ -113,9 +113,9 @@ def survey(client: ScpiClient, dialect: Dialect, *, checks_errors: bool) -> Surv
         unit=dialect.unit,
         level_accuracy_db=ASSUMED_LEVEL_ACCURACY_DB,
         frequency_accuracy_ppm=ASSUMED_FREQUENCY_ACCURACY_PPM,
-        source=has_source,
-        source_min_dbm=asker.number("SOUR:POW? MIN") if has_source else None,
-        source_max_dbm=asker.number("SOUR:POW? MAX") if has_source else None,
+        source=dialect.source == "yes" or (dialect.source == "auto" and high_dbm is not None),
+        source_min_dbm=low_dbm,
+        source_max_dbm=high_dbm,
         assumed=tuple(assumed),
     )
     return Surveyed(capabilities=capabilities, known=known, autos=_autos(asker, known))
@@ -179,7 +179,10 @@ def _averages_max(asker: _Asker, known: Mapping[str, str]) -> int:
     return 1 if most is None else max(1, round(min(most, 1e6)))
 
 
-def _has_source(asker: _Asker, dialect: Dialect) -> bool:
-    if dialect.source != "auto":
-        return dialect.source == "yes"
-    return asker.ask("OUTP?") is not None and asker.ask("SOUR:POW?") is not None
+def _source_levels(asker: _Asker, dialect: Dialect) -> tuple[float | None, float | None]:
+    """Least and greatest level of the source. Knowing the greatest is how a source is recognised:
+    models without one may answer the bare queries all the same."""
+    if dialect.source == "no" or asker.ask("OUTP?") is None:
+        return None, None
+    high_dbm = asker.number("SOUR:POW? MAX")
+    return (None if high_dbm is None else asker.number("SOUR:POW? MIN")), high_dbm
