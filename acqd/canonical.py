@@ -84,18 +84,29 @@ def canonical_levels(
     """
     if np.iscomplexobj(level):
         narrow = level.astype(np.complex64)
-        wide = level.astype(np.complex128)
-        exact = np.array_equal(narrow.astype(np.complex128), wide, equal_nan=True)
-        return narrow if exact else wide
+        whole = level.astype(np.complex128)
+        exact = np.array_equal(narrow.astype(np.complex128), whole, equal_nan=True)
+        return narrow if exact else whole
     if level.dtype == np.float32:
         return np.ascontiguousarray(level) + np.float32(0.0)
     wide = level.astype(np.float64)
+    # The declared step first: it nearly always fits, and where a float32 fits too both are equal.
+    if resolution and (on_step := _on_step(wide, resolution)) is not None:
+        return on_step
     narrow_real = wide.astype(np.float32)
     if np.array_equal(narrow_real.astype(np.float64), wide, equal_nan=True):
         return narrow_real + np.float32(0.0)
-    for step in (*((resolution,) if resolution else ()), *STEPS):
-        codes = np.rint(wide / step)
-        off = np.abs(codes * step - wide)
-        if bool((np.isnan(wide) | (off <= 4e-16 * np.abs(wide) + 1e-300)).all()):
-            return np.asarray(codes * step + 0.0, dtype=np.float32)
+    for step in STEPS:
+        if (on_step := _on_step(wide, step)) is not None:
+            return on_step
     return wide + 0.0
+
+
+def _on_step(wide: NDArray[np.float64], step: float) -> NDArray[np.float32] | None:
+    """The float32 nearest to ``code · step`` where all of ``wide`` is that, or NaN; else None."""
+    stepped = np.rint(wide / step)
+    stepped *= step
+    fits = np.abs(stepped - wide) <= 4e-16 * np.abs(wide) + 1e-300
+    if bool(fits.all()) or bool((fits | np.isnan(wide)).all()):
+        return (stepped + 0.0).astype(np.float32)
+    return None

@@ -10,6 +10,7 @@ of noise lies above their mean); floors are never taken from it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -62,11 +63,35 @@ def reduce_trace(frequency_hz: NDArray[np.float64], level: NDArray[Any], points:
     if n <= points:
         axis = np.asarray(frequency_hz, dtype=np.float64)
         return Reduced(frequency_hz=axis, level=wide, source_points=n)
+    runs = _runs(n, points)
+    peak = np.fmax.reduceat(wide, runs.first)
+    # The first place in each run that equals its maximum; n where there is none (all NaN).
+    places = np.where(wide == peak[runs.of_point], runs.place, n)
+    at = np.minimum.reduceat(places, runs.first)
+    at = np.where(at == n, runs.middle, at)
+    return Reduced(frequency_hz=np.asarray(frequency_hz)[at], level=peak, source_points=n)
+
+
+@dataclass(frozen=True, slots=True)
+class _Runs:
+    """How ``n`` points are cut into runs: (points,) each, but for ``of_point`` and ``place``."""
+
+    first: NDArray[np.intp]
+    middle: NDArray[np.intp]
+    of_point: NDArray[np.intp]
+    """(n,) number of the run that each point is in."""
+    place: NDArray[np.intp]
+    """(n,) 0, 1, 2, …"""
+
+
+@lru_cache(maxsize=8)
+def _runs(n: int, points: int) -> _Runs:
+    """Worked out once: a job's sweeps have one length. At most eight lengths are kept."""
     edges = np.arange(points + 1) * n // points
     first, size = edges[:-1], np.diff(edges)
-    peak = np.fmax.reduceat(wide, first)
-    # The first place in each run that equals its maximum; n where there is none (all NaN).
-    places = np.where(wide == np.repeat(peak, size), np.arange(n), n)
-    at = np.minimum.reduceat(places, first)
-    at = np.where(at == n, first + size // 2, at)
-    return Reduced(frequency_hz=np.asarray(frequency_hz)[at], level=peak, source_points=n)
+    return _Runs(
+        first=first,
+        middle=first + size // 2,
+        of_point=np.repeat(np.arange(points), size),
+        place=np.arange(n),
+    )

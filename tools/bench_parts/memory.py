@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import multiprocessing
-import os
 import time
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -174,12 +173,12 @@ async def _run(folder: Path, sweeps: int, broker: bool, pipe: Connection) -> Non
 
 
 def _look(pipe: Connection, swept: int) -> None:
-    import resource
-
-    pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
-    rss = pages * os.sysconf("SC_PAGE_SIZE")
-    largest = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
-    pipe.send((swept, rss / MB, largest / MB))
+    # Not getrusage(): its largest size begins with that of the process that started this one.
+    status = dict(
+        line.split(":", 1) for line in Path("/proc/self/status").read_text("ascii").splitlines()
+    )
+    rss_kib, largest_kib = (int(status[name].split()[0]) for name in ("VmRSS", "VmHWM"))
+    pipe.send((swept, rss_kib * 1024 / MB, largest_kib * 1024 / MB))
 
 
 def _port() -> int:
