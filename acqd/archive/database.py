@@ -9,10 +9,12 @@ in small pages, because an unfinished cursor keeps that log from being reset.
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 from urllib.parse import quote
 
@@ -69,19 +71,59 @@ def open_reading(path: Path) -> sqlite3.Connection:
     """
     if not path.exists():
         raise FileNotFoundError(path)
-    uri = f"file:{quote(str(path.absolute()))}?mode=ro"
     try:
-        connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
-        try:
-            connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
-        except BaseException:
-            connection.close()
-            raise
+        connection = _connect_reading(path)
+        if not _needs_copy(connection, path):
+            return connection
+        connection.close()
+        return _open_copy(path)
     except sqlite3.Error as exc:
         if not path.exists():
             raise FileNotFoundError(path) from exc
         raise error_of(exc, path) from exc
+
+
+def _connect_reading(path: Path) -> sqlite3.Connection:
+    uri = f"file:{quote(str(path.absolute()))}?mode=ro"
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
+    try:
+        connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
+    except BaseException:
+        connection.close()
+        raise
     return connection
+
+
+def _needs_copy(connection: sqlite3.Connection, path: Path) -> bool:
+    """True on a medium that cannot be written, where SQLite cannot make its index of the log.
+
+    Only where that index is not there: then nobody writes the database, and it can be copied.
+    """
+    try:
+        connection.execute("PRAGMA schema_version").fetchone()
+    except sqlite3.OperationalError as exc:
+        cannot = exc.sqlite_errorcode & 0xFF == sqlite3.SQLITE_CANTOPEN
+        return cannot and path.exists() and not path.with_name(path.name + "-shm").exists()
+    except sqlite3.Error:
+        pass  # Whoever reads next is told.
+    return False
+
+
+def _open_copy(path: Path) -> sqlite3.Connection:
+    """Read a copy of database and log, which is removed from its folder as soon as it is open."""
+    with TemporaryDirectory(prefix="acqd-") as folder:
+        copy = Path(folder, path.name)
+        for suffix in ("", "-wal"):
+            source = path.with_name(path.name + suffix)
+            if source.exists():
+                shutil.copyfile(source, copy.with_name(copy.name + suffix))
+        connection = _connect_reading(copy)
+        try:
+            connection.execute("PRAGMA schema_version").fetchone()
+        except BaseException:
+            connection.close()
+            raise
+        return connection
 
 
 @contextmanager

@@ -125,14 +125,15 @@ class Sealer:
         return self._thread is None or not self._thread.is_alive()
 
     def statistics(self) -> SealerStatistics:
-        return SealerStatistics(
-            waiting=len(self._waiting) + len(self._failed),
-            journals=self._journals,
-            segments=self._segments,
-            volumes=self._volumes,
-            last_took_s=self._last_took_s,
-            problem=self._problem,
-        )
+        with self._changed:
+            return SealerStatistics(
+                waiting=len(self._waiting) + len(self._failed),
+                journals=self._journals,
+                segments=self._segments,
+                volumes=self._volumes,
+                last_took_s=self._last_took_s,
+                problem=self._problem,
+            )
 
     # -- the thread ------------------------------------------------------------------------------
 
@@ -180,18 +181,18 @@ class Sealer:
             raise
         except Exception as exc:
             # Whatever it was, the journal still has everything; it is tried again at the next turn.
-            self._problem = f"{path.name} is not sealed: {exc or type(exc).__name__}"
             with self._changed:
+                self._problem = f"{path.name} is not sealed: {exc or type(exc).__name__}"
                 self._waiting.popleft()
                 self._failed.append(path)
             return
         with self._changed:
             self._waiting.popleft()
-        self._journals += 1
-        self._segments += len(entries)
-        self._last_took_s = time.monotonic() - started_s
-        if not self._failed:
-            self._problem = None
+            self._journals += 1
+            self._segments += len(entries)
+            self._last_took_s = time.monotonic() - started_s
+            if not self._failed:
+                self._problem = None
 
     def _merge(self, merge: _Merge) -> None:
         if not merge.future.set_running_or_notify_cancel():

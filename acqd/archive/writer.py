@@ -67,7 +67,11 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ArchiveStatistics:
-    """How the archive is doing. ``problem`` is what keeps journals from being sealed, if any."""
+    """How the archive is doing.
+
+    ``journals`` counts the one being written and those that wait to be sealed; ``problem`` is what
+    keeps them from being sealed, if anything does.
+    """
 
     queued_batches: int
     queued_bytes: int
@@ -316,7 +320,7 @@ class ArchiveWriter:
         return ArchiveStatistics(
             queued_batches=self._queued,
             queued_bytes=self._queued_bytes,
-            journals=len(paths),
+            journals=sealer.waiting + (journal is not None),
             unsealed_bytes=wal + sum(_size(path) for path in paths),
             wal_bytes=wal,
             free_bytes=free_bytes(self.root),

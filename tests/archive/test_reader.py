@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import pickle
+import shutil
+import subprocess
+import sys
 import threading
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -407,6 +410,44 @@ def test_complex_levels_read_as_complex(scribe: Any) -> None:
     sweeps = open_archive(scribe.root).sweeps("harbour")
     assert sweeps.level.dtype == np.complex64
     assert np.array_equal(sweeps.level.values, np.array([level, level * 2]))
+
+
+def test_an_archive_on_a_medium_that_cannot_be_written_is_read(scribe: Any, tmp_path: Path) -> None:
+    """Also where the station was killed and its last minutes are still in the journal's log."""
+    writer = _three_places(scribe)
+    writer.close((), seal=False)
+    medium = tmp_path / "medium"
+    medium.mkdir()
+    mount = ["mount", "-t", "tmpfs", "tmpfs", str(medium)]
+    if subprocess.run(mount, capture_output=True, check=False).returncode != 0:
+        pytest.skip("cannot mount a file system here")
+    try:
+        shutil.copytree(scribe.root, medium / "archive")
+        (journal,) = (medium / "archive" / "journals").glob("*.sqlite")
+        # As a kill leaves it: the last sweep only in the log, which needs an index to be read.
+        _commit_and_die(journal)
+        subprocess.run(["mount", "-o", "remount,ro", str(medium)], check=True)
+        archive = open_archive(medium / "archive")
+        assert archive.sweeps("harbour").sequence.values.tolist() == list(range(1, 12))
+        assert len(list(archive.events("harbour"))) == 12
+    finally:
+        subprocess.run(["umount", "-l", str(medium)], check=True)
+
+
+def _commit_and_die(journal: Path) -> None:
+    """Copy the last sweep under the next number, in a process that ends without closing."""
+    code = (
+        "import os, sqlite3, sys\n"
+        "db = sqlite3.connect(sys.argv[1], isolation_level=None)\n"
+        "names = [r[1] for r in db.execute('PRAGMA table_info(sweep)')]\n"
+        "chosen = [f'{n} + 1' if n in ('event', 'seq') else n for n in names]\n"
+        "db.execute(f\"INSERT INTO sweep SELECT {', '.join(chosen)} FROM sweep \"\n"
+        "           'ORDER BY event DESC LIMIT 1')\n"
+        "os._exit(0)\n"
+    )
+    subprocess.run([sys.executable, "-c", code, str(journal)], check=True)
+    journal.with_name(journal.name + "-shm").unlink()
+    assert journal.with_name(journal.name + "-wal").stat().st_size > 0
 
 
 @pytest.mark.slow
