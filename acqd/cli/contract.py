@@ -12,7 +12,7 @@ __all__ = ["command"]
 def command(config: str | None) -> None:
     """Print the AsyncAPI 3 document of all messages, as JSON.
 
-    With a CONFIG its broker and topic root stand in the document.
+    With a CONFIG its station, topic root and broker stand in the document.
     """
     import json
 
@@ -23,6 +23,11 @@ def command(config: str | None) -> None:
     else:
         from acqd.config.load import find_config, load_config
 
-        mqtt = load_config(find_config(config)).mqtt
-        document = asyncapi_document(endpoint=mqtt.endpoint, topic_root=mqtt.topic_root)
+        loaded = load_config(find_config(config))
+        endpoint = loaded.mqtt.endpoint
+        document = asyncapi_document(
+            root=loaded.mqtt.topic_root,
+            station=loaded.station.name,
+            **({} if endpoint is None else {"host": str(endpoint)}),
+        )
     click.echo(json.dumps(document, indent=2, ensure_ascii=False))
