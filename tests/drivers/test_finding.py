@@ -106,6 +106,7 @@ def test_a_driver_that_returns_something_else_is_named() -> None:
     assert result.candidates == () and "found a str" in result.problems[0]
 
 
+@pytest.mark.slow
 def test_a_driver_that_hangs_is_stopped_and_its_link_closed(terminal: Any) -> None:
     """The next driver gets the port that the hung one held."""
     let_go = threading.Event()

@@ -36,6 +36,7 @@ class Peer:
 
     def __init__(self) -> None:
         self.idn = "ACME,MODEL 1,SN0001,1.02,b"
+        self.idns: list[str] = []
         self.asked: list[str] = []
         self.silent: set[str] = set()
         self.unknown: set[str] = set()
@@ -180,7 +181,7 @@ class Peer:
     def _ask(self, head: str, value: str) -> bytes | None:
         match head:
             case "*IDN":
-                return self.idn.encode()
+                return (self.idns.pop(0) if self.idns else self.idn).encode()
             case "*ESR":
                 event, self.event = self.event, 0
                 return str(event).encode()

@@ -179,6 +179,7 @@ async def test_a_setting_left_to_the_sweeper_becomes_automatic_and_back(
     await host.close()
 
 
+@pytest.mark.slow
 async def test_a_setting_that_it_does_not_have_is_refused(peer: Any, host_for: Make) -> None:
     """Nothing is swept with something else silently."""
     peer.unknown = {"BAND:VID", "BAND:VID:AUTO", "INP:ATT", "INP:ATT:AUTO"}
@@ -191,6 +192,7 @@ async def test_a_setting_that_it_does_not_have_is_refused(peer: Any, host_for: M
     await host.close()
 
 
+@pytest.mark.slow
 async def test_limits_that_it_does_not_say_are_assumed_and_marked(
     peer: Any, host_for: Make
 ) -> None:
@@ -342,6 +344,7 @@ async def test_a_block_cut_short_times_out_and_the_rest_never_reaches_the_next_q
     await host.close()
 
 
+@pytest.mark.slow
 async def test_a_late_answer_never_goes_to_the_next_query(peer: Any, host_for: Make) -> None:
     """After a timeout: a new connection, *ESR? first, identified again; the late one is lost."""
     host = await opened(host_for, peer, timeout_s=0.1)
@@ -361,6 +364,7 @@ async def test_a_late_answer_never_goes_to_the_next_query(peer: Any, host_for: M
     await host.close()
 
 
+@pytest.mark.slow
 async def test_a_sweep_that_never_ends_times_out_by_its_own_estimate(
     peer: Any, host_for: Make
 ) -> None:
@@ -410,6 +414,7 @@ async def test_the_source_is_on_only_while_a_sweep_wants_it(peer: Any, host_for:
     assert peer.settings["OUTP"] == 0
 
 
+@pytest.mark.slow
 async def test_a_source_held_on_goes_off_when_the_sweeper_is_closed(
     peer: Any, host_for: Make
 ) -> None:
@@ -460,6 +465,7 @@ async def test_levels_in_dbuv_keep_their_unit(peer: Any, host_for: Make) -> None
     await host.close()
 
 
+@pytest.mark.slow
 async def test_a_sweeper_that_restarts_on_opening_is_asked_until_it_answers(
     peer: Any, host_for: Make
 ) -> None:
@@ -491,6 +497,18 @@ OPTIONS = {
     "settings": ({"settings": ["gain"]}, "rbw_hz, vbw_hz"),
     "stop": ({"stop_hz": True}, "a frequency in Hz"),
 }
+
+
+async def test_an_answer_to_an_old_conversation_does_not_pass_for_the_identity(
+    peer: Any, host_for: Make
+) -> None:
+    """A serial line does not end with a conversation: the identity is asked twice."""
+    peer.idns = ["0", peer.idn]
+    with pytest.raises(ProtocolViolation, match="'0' again from"):
+        await opened(host_for, peer)
+    host = await opened(host_for, peer)
+    assert host.identity is not None and host.identity.maker == "ACME"
+    await host.close()
 
 
 @pytest.mark.parametrize(("options", "says"), OPTIONS.values(), ids=OPTIONS)

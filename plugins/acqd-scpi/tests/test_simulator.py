@@ -39,6 +39,8 @@ from acqd.errors import (
 from acqd.sweep import Detector, SourceRequest, SweepFlag, SweepRequest
 from acqd.testing.conformance import Bench, DriverConformance
 
+pytestmark = pytest.mark.slow
+
 MARINE = SweepRequest(start_hz=156e6, stop_hz=157e6, points=401, rbw_hz=10e3, detector=Detector.RMS)
 LAMP = SweepRequest(start_hz=150e3, stop_hz=1.15e6, points=401, rbw_hz=10e3)
 Make = Callable[..., SweeperHost]
