@@ -23,6 +23,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.archive.cf import (
+    ABOUT_CORE,
+    CF_UNITS,
+    PURE_DIMENSION,
+    TIMES,
+    free_name,
+    iso_text,
+    put,
+    scalars,
+)
 from acqd.archive.codec import block_rows, encode_chunk
 from acqd.archive.durable import publish
 from acqd.archive.layout import SCHEMA_VERSION, temporary_of
@@ -37,37 +47,12 @@ from acqd.sweep import SweepFlag
 
 __all__ = ["FileContent", "write_sweeps"]
 
-PURE_DIMENSION = "This is a netCDF dimension but not a netCDF variable.{:10d}"
-"""What netCDF-4 calls the scale of a dimension that has no variable (netCDF-4 file format)."""
-
-ATTRIBUTE_MOST_BYTES = 32_000
-"""Longer texts go into a string of variable length: HDF5 has 64 kB for a fixed one."""
-
 FLAT_MOST_BYTES = 2048
 """Up to here a column is stored as it is: a chunk's index would be larger than what it saves."""
 
 COLUMN_CHUNK_ROWS = 16384
 TEXT_CHUNK_BYTES = 1 << 18
 CHUNKS_IN_FLIGHT = 4
-
-CF_UNITS = {"dBm": "dBm", "dBµV": "dBµV"}
-"""Level units that UDUNITS knows; the others are ratios to it, and ``level_unit`` says which."""
-
-ABOUT_CORE: dict[str, dict[str, str]] = {
-    "sequence": {"long_name": "number of the sweep in its job, never used twice", "units": "1"},
-    "event": {"long_name": "ordinal of the sweep among all events of the archive", "units": "1"},
-    "pass": {"long_name": "sequence number of the first sweep of the pass", "units": "1"},
-    "due": {"long_name": "time at which the pass was due"},
-    "time": {"standard_name": "time", "long_name": "start of the sweep, by the station's clock"},
-    "monotonic": {
-        "long_name": "start of the sweep in seconds since the boot named by the variable boot",
-        "units": "s",
-    },
-    "duration": {"long_name": "time the sweep took", "units": "s"},
-    "sweeper_time": {"long_name": "the sweeper's own time stamp"},
-    "flags": {"standard_name": "status_flag", "long_name": "what to know before trusting a sweep"},
-}
-TIMES = {"due", "time", "sweeper_time"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,17 +212,17 @@ class _Writer:
             "level_unit": setup.unit,
             "level_type": content.tag,
             "file_kind": content.kind,
-            "date_created": _iso(content.written_s),
+            "date_created": iso_text(content.written_s),
         }
         for name, value in texts.items():
-            _put(attrs, name, value)
+            put(attrs, name, value)
         attrs["acqd_schema"] = np.int32(SCHEMA_VERSION)
         attrs["step"] = np.int32(setup.step)
         if setup.resolution is not None:
             attrs["resolution"] = np.float64(setup.resolution)
         for section in ("identity", "asked", "reported"):
-            for key, value in _scalars(setup.details.get(section)):
-                _put(attrs, f"{section}_{key}", value)
+            for key, value in scalars(setup.details.get(section)):
+                put(attrs, f"{section}_{key}", value)
         # JSON grows with the config, so it is a string of variable length from the start.
         attrs["software_json"] = json.dumps(dict(content.software))
         attrs["details_json"] = json.dumps(setup.details, ensure_ascii=False)
@@ -252,26 +237,26 @@ class _Writer:
             self._dimension("point", axis.size)
         frequency = file.create_dataset("frequency", data=axis.astype("<f8"))
         self._point = frequency if strict else file["point"]
-        _put(frequency.attrs, "standard_name", "radiation_frequency")
-        _put(frequency.attrs, "long_name", "frequency")
-        _put(frequency.attrs, "units", "Hz")
+        put(frequency.attrs, "standard_name", "radiation_frequency")
+        put(frequency.attrs, "long_name", "frequency")
+        put(frequency.attrs, "units", "Hz")
         if strict:
             frequency.make_scale("frequency")
-            _put(frequency.attrs, "axis", "X")
+            put(frequency.attrs, "axis", "X")
         else:
             frequency.dims[0].attach_scale(self._point)
         if setup.chain_gain_db is not None:
             gain = file.create_dataset("chain_gain", data=setup.chain_gain_db.astype("<f8"))
             gain.dims[0].attach_scale(self._point)
-            _put(gain.attrs, "units", "1")
-            _put(
+            put(gain.attrs, "units", "1")
+            put(
                 gain.attrs,
                 "long_name",
                 "gain in dB from the reference plane to the sweeper's input; a loss is negative",
             )
-            _put(gain.attrs, "comment", "level at the reference plane = level - chain_gain")
+            put(gain.attrs, "comment", "level at the reference plane = level - chain_gain")
             if not strict:
-                _put(gain.attrs, "coordinates", "frequency")
+                put(gain.attrs, "coordinates", "frequency")
 
     def _dimension(self, name: str, size: int) -> Any:
         scale = self._file.create_dataset(name, shape=(size,), dtype=">f4")
@@ -301,15 +286,15 @@ class _Writer:
             level.dims[0].attach_scale(self._file["sweep"])
             level.dims[1].attach_scale(self._point)
             part = {"level_real": "real part of the ", "level_imag": "imaginary part of the "}
-            _put(level.attrs, "long_name", part.get(name, "") + "level at the sweeper's input")
-            _put(level.attrs, "units", CF_UNITS.get(setup.unit, "1"))
-            _put(level.attrs, "quantity", setup.unit)
+            put(level.attrs, "long_name", part.get(name, "") + "level at the sweeper's input")
+            put(level.attrs, "units", CF_UNITS.get(setup.unit, "1"))
+            put(level.attrs, "quantity", setup.unit)
             if packing.step is not None:
                 level.attrs["scale_factor"] = np.float64(packing.step)
                 level.attrs["add_offset"] = np.float64(0.0)
                 level.attrs["_FillValue"] = dtype.type(packing.missing)
-            _put(level.attrs, "ancillary_variables", "flags")
-            _put(level.attrs, "coordinates", self._coordinates)
+            put(level.attrs, "ancillary_variables", "flags")
+            put(level.attrs, "coordinates", self._coordinates)
             out.append(level)
         return out
 
@@ -390,18 +375,18 @@ class _Writer:
         self._name_variables()
         taken = set(self._file.keys())
         for name, parts in self._columns.items():
-            variable = self._column(_free_name(name, taken), np.concatenate(parts))
-            _put(variable.attrs, COLUMN_ATTRIBUTE, name)
-            _put(variable.attrs, "long_name", f"{name} of the summary")
-            _put(variable.attrs, "coordinates", "time sequence")
+            variable = self._column(free_name(name, taken), np.concatenate(parts))
+            put(variable.attrs, COLUMN_ATTRIBUTE, name)
+            put(variable.attrs, "long_name", f"{name} of the summary")
+            put(variable.attrs, "coordinates", "time sequence")
         self._finish_summaries()
         self._finish_digests()
         self._ledger()
         attrs = self._file.attrs
         attrs["first_sequence"] = np.int64(core["sequence"][0])
         attrs["last_sequence"] = np.int64(core["sequence"][-1])
-        _put(attrs, "time_coverage_start", _iso(float(core["time"].min())))
-        _put(attrs, "time_coverage_end", _iso(float((core["time"] + core["duration"]).max())))
+        put(attrs, "time_coverage_start", iso_text(float(core["time"].min())))
+        put(attrs, "time_coverage_end", iso_text(float((core["time"] + core["duration"]).max())))
         while self._waiting:
             self._write_one()
 
@@ -435,24 +420,24 @@ class _Writer:
     def _core_variable(self, name: str, values: NDArray[Any]) -> None:
         variable = self._column(name, values)
         for key, text in ABOUT_CORE[name].items():
-            _put(variable.attrs, key, text)
+            put(variable.attrs, key, text)
         if name in TIMES:
-            _put(variable.attrs, "units", "seconds since 1970-01-01T00:00:00Z")
-            _put(variable.attrs, "calendar", "standard")
-            _put(variable.attrs, "units_metadata", "leap_seconds: none")
+            put(variable.attrs, "units", "seconds since 1970-01-01T00:00:00Z")
+            put(variable.attrs, "calendar", "standard")
+            put(variable.attrs, "units_metadata", "leap_seconds: none")
         if name == "time":
-            _put(variable.attrs, "axis", "T")
+            put(variable.attrs, "axis", "T")
         if name == "flags":
             flags = list(SweepFlag)
             variable.attrs["flag_masks"] = np.array([int(flag) for flag in flags], dtype="<i4")
             meanings = " ".join(str(flag.name).lower() for flag in flags)
-            _put(variable.attrs, "flag_meanings", meanings)
+            put(variable.attrs, "flag_meanings", meanings)
 
     def _name_variables(self) -> None:
         for what in ("run", "boot"):
             variable = self._column(what, np.array(self._index[what], dtype="<i4"))
-            _put(variable.attrs, "long_name", f"place in the attribute {what}_ids, from 0")
-            _put(variable.attrs, "units", "1")
+            put(variable.attrs, "long_name", f"place in the attribute {what}_ids, from 0")
+            put(variable.attrs, "units", "1")
             self._file.attrs[f"{what}_ids"] = json.dumps(list(self._names[what]))
 
     def _column(self, name: str, values: NDArray[Any]) -> Any:
@@ -479,17 +464,17 @@ class _Writer:
             return
         byte = self._dimension("byte", self._text_done)
         self._text_set.dims[0].attach_scale(byte)
-        _put(self._text_set.attrs, "long_name", "summaries, one line of JSON each, in UTF-8")
-        _put(self._text_set.attrs, "units", "1")
+        put(self._text_set.attrs, "long_name", "summaries, one line of JSON each, in UTF-8")
+        put(self._text_set.attrs, "units", "1")
         ends = self._column(SUMMARY_END, np.array(self._text_ends, dtype="<i8"))
-        _put(ends.attrs, "long_name", f"where the line of a sweep ends in {SUMMARY_BYTES}")
-        _put(ends.attrs, "units", "1")
+        put(ends.attrs, "long_name", f"where the line of a sweep ends in {SUMMARY_BYTES}")
+        put(ends.attrs, "units", "1")
 
     def _finish_digests(self) -> None:
         block = self._dimension("digest_block", len(self.digests))
         digest = self._strings(self._file, "level_digest", self.digests)
         digest.dims[0].attach_scale(block)
-        _put(
+        put(
             digest.attrs,
             "long_name",
             "SHA-256 of the levels of each block of sweeps, unpacked, little endian, row by row",
@@ -502,7 +487,7 @@ class _Writer:
         if not tables:
             return
         group = self._file.create_group("ledger", track_order=True)
-        _put(group.attrs, "comment", "rows of the ledger of this file's time, one JSON array each")
+        put(group.attrs, "comment", "rows of the ledger of this file's time, one JSON array each")
         group.attrs["tables"] = json.dumps(list(tables))
         for name, rows in tables.items():
             scale = group.create_dataset(name, shape=(len(rows),), dtype=">f4")
@@ -517,44 +502,3 @@ class _Writer:
         return group.create_dataset(
             name, data=np.array(texts, dtype=object), dtype=h5py.string_dtype()
         )
-
-
-def _put(attrs: Any, name: str, value: Any) -> None:
-    """Set one attribute; text as bytes of fixed length, which every reader takes for CF text."""
-    import h5py
-
-    if isinstance(value, bool):
-        value = np.int8(value)
-    if not isinstance(value, str):
-        attrs[name] = value
-        return
-    data = value.encode()
-    if not data:
-        return
-    if len(data) > ATTRIBUTE_MOST_BYTES:
-        attrs[name] = value
-        return
-    attrs.create(name, np.bytes_(data), dtype=h5py.string_dtype("utf-8", len(data)))
-
-
-def _scalars(section: Any) -> Iterator[tuple[str, Any]]:
-    """The plain values of one section of a setup's details."""
-    if isinstance(section, Mapping):
-        for key, value in section.items():
-            if isinstance(value, bool | int | float | str):
-                yield key, value
-
-
-def _free_name(name: str, taken: set[str]) -> str:
-    """A name for a column that netCDF takes and nobody has yet."""
-    clean = "".join(c if c.isascii() and (c.isalnum() or c == "_") else "_" for c in name)
-    if not clean or not clean[0].isalpha():
-        clean = "column_" + clean
-    while clean in taken:
-        clean = "summary_" + clean
-    taken.add(clean)
-    return clean
-
-
-def _iso(at_s: float) -> str:
-    return str(np.datetime64(int(at_s * 1000), "ms")) + "Z"

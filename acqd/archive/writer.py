@@ -41,12 +41,13 @@ from acqd.archive.layout import (
     list_journals,
     sweeps_folder,
 )
-from acqd.archive.ledger import Ledger, OverlayKind, PendingFinding, pending_in
+from acqd.archive.ledger import Ledger, OverlayKind, PendingFinding
 from acqd.archive.lock import WriterLock
 from acqd.archive.rebuild import rebuild_ledger
 from acqd.archive.records import Batch, MeterState, SetupRecord
 from acqd.archive.recovery import Recovery, recover
 from acqd.archive.sealer import Sealer
+from acqd.archive.undelivered import Undelivered
 from acqd.clock import Clock
 from acqd.errors import ArchiveError, ArchiveFull
 
@@ -147,7 +148,7 @@ class ArchiveWriter:
                     self._ledger.set_complete()
                 leftovers = _begun_journals(root)
                 self.recovery: Recovery = recover(self._ledger, leftovers, tuple(cleared))
-                self._delivered = self._ledger.delivered()
+                self._undelivered = Undelivered(root, self._ledger)
                 self._marks = {
                     job: Mark(known.next_seq - 1, known.next_finding - 1)
                     for job, known in self.recovery.jobs.items()
@@ -268,22 +269,22 @@ class ArchiveWriter:
 
     def pending_findings(self, limit: int) -> Future[list[PendingFinding]]:
         """Findings not yet delivered, at most ``limit``, in the order of their commit."""
-        return self._submit(lambda: self._pending(limit))
+        return self._submit(lambda: self._undelivered.pending(limit, self._current()))
 
     def acknowledge(self, job: str, number: int) -> Future[None]:
         """The findings of ``job`` up to ``number`` have been delivered."""
-        return self._submit(lambda: self._deliver(job, number))
+        return self._submit(lambda: self._undelivered.deliver(job, number))
 
     def drop_undelivered(self, job: str, keep: int) -> Future[tuple[int, int] | None]:
         """Give up sending all but the newest ``keep`` findings of ``job``; the archive has them.
 
         Resolves to the first and last number that will not be sent, or None where none is dropped.
         """
-        return self._submit(lambda: self._drop(job, keep))
+        return self._submit(lambda: self._undelivered.drop(job, keep, self._marks))
 
     def undelivered(self) -> Future[dict[str, int]]:
         """How many findings of each job wait to be delivered; jobs with none are left out."""
-        return self._submit(self._waiting)
+        return self._submit(lambda: self._undelivered.waiting(self._marks))
 
     def add_overlay(
         self,
@@ -569,48 +570,6 @@ class ArchiveWriter:
         # While a sealer that could not be stopped works on, the archive stays locked with it.
         if self._sealer.is_done():
             self._lock.release()
-
-    # -- findings that wait ----------------------------------------------------------------------
-
-    def _pending(self, limit: int) -> list[PendingFinding]:
-        found = {(one.job, one.number): one for one in self._ledger.pending(limit)}
-        for path in list_journals(self.root):
-            if len(found) >= limit:
-                break
-            for one in self._pending_in_journal(path, limit):
-                found.setdefault((one.job, one.number), one)
-        return sorted(found.values(), key=lambda one: one.event)[:limit]
-
-    def _pending_in_journal(self, path: Path, limit: int) -> list[PendingFinding]:
-        journal = self._current()
-        if path == journal.path:
-            return pending_in(journal.connection, self._delivered, limit)
-        try:
-            with JournalView(path) as view:
-                return pending_in(view.connection, self._delivered, limit)
-        except FileNotFoundError:
-            # Sealed this moment: what it held was in the ledger before the file went.
-            return self._ledger.pending(limit)
-
-    def _deliver(self, job: str, number: int) -> None:
-        if number <= self._delivered.get(job, 0):
-            return
-        self._ledger.set_delivered(job, number)
-        self._delivered[job] = number
-
-    def _drop(self, job: str, keep: int) -> tuple[int, int] | None:
-        first = self._delivered.get(job, 0) + 1
-        last = self._marks.get(job, Mark()).finding - keep
-        if last < first:
-            return None
-        self._deliver(job, last)
-        return first, last
-
-    def _waiting(self) -> dict[str, int]:
-        waiting = {
-            job: mark.finding - self._delivered.get(job, 0) for job, mark in self._marks.items()
-        }
-        return {job: count for job, count in waiting.items() if count > 0}
 
 
 def _check_numbers(batch: Batch, marks: dict[str, Mark]) -> None:
