@@ -11,7 +11,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bench_parts.figures import Report
@@ -125,6 +125,8 @@ def main(arguments: list[str] | None = None) -> int:
     """Measure what was asked for and print it; 0 unless a part failed."""
     options = _options().parse_args(arguments)
     size = SIZES[options.size]
+    if options.sweeps:
+        size = replace(size, memory=options.sweeps)
     wanted = options.only or [
         name for name in PARTS if name != "overview" or options.size == "full"
     ]
@@ -165,6 +167,12 @@ def _options() -> argparse.ArgumentParser:
         choices=list(PARTS),
         help=f"this part; may be given several times. {parts}",
     )
+    parser.add_argument(
+        "--sweeps",
+        type=_count,
+        metavar="N",
+        help="sweeps of the memory part (default 10,000; 100,000 with --full)",
+    )
     parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
     parser.add_argument(
         "--folder",
@@ -174,6 +182,13 @@ def _options() -> argparse.ArgumentParser:
     )
     parser.set_defaults(size="quick")
     return parser
+
+
+def _count(text: str) -> int:
+    count = int(text)
+    if count < 100:
+        raise argparse.ArgumentTypeError(f"at least 100 sweeps show anything, got {count}")
+    return count
 
 
 def _quiet_logs() -> None:

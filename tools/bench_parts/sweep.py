@@ -5,12 +5,17 @@ from __future__ import annotations
 import asyncio
 import os
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
 from pathlib import Path
 
 import h5py
 import numpy as np
 
+from acqd.clock import SystemClock
+from acqd.drivers.host import SweeperHost
+from acqd.station.job import Taken
+from bench_parts.driver import InstantDriver
 from bench_parts.figures import Figure, Report, Samples, Target, rounds
 from bench_parts.material import POINTS, Material, Running, noise_dbm, running
 
@@ -44,10 +49,13 @@ async def _bench(report: Report, folder: Path, count: int, repeat: int) -> None:
         async with (
             running(folder / "quiet", Material()) as quiet,
             running(folder / "busy", Material(carriers=True)) as busy,
+            running(folder / "hosted", Material()) as hosted,
+            _opened() as host,
         ):
             ways: dict[str, Callable[[], Awaitable[tuple[float, float]]]] = {
                 "one": lambda: _one_by_one(quiet, count),
                 "busy": lambda: _one_by_one(busy, count),
+                "hosted": lambda: _by_host(host, hosted, count),
                 "tens": lambda: _in_tens(quiet, count),
                 "script": _sync(_script(file, count)),
                 "plain": _sync(_plain(plain.fileno(), count)),
@@ -85,6 +93,37 @@ async def _one_by_one(one: Running, count: int) -> tuple[float, float]:
     cost = _Cost(count)
     for _ in range(count):
         await one.keep()
+    return cost.done()
+
+
+@asynccontextmanager
+async def _opened() -> AsyncIterator[SweeperHost]:
+    """A sweeper that answers at once, in a thread of its own as in a station."""
+    driver = InstantDriver()
+    driver.go.set()
+    host = SweeperHost(
+        name="bench", driver=driver, address="bench:", options={}, clock=SystemClock()
+    )
+    await host.open()
+    try:
+        yield host
+    finally:
+        await host.close()
+
+
+async def _by_host(host: SweeperHost, one: Running, count: int) -> tuple[float, float]:
+    request, capabilities = one.material.request, one.material.capabilities
+    cost = _Cost(count)
+    for _ in range(count):
+        sweep = await host.sweep(request)
+        taken = Taken(
+            sweep=sweep,
+            capabilities=capabilities,
+            step=0,
+            due_s=sweep.started_s,
+            first_of_pass=True,
+        )
+        await one.job.keep([taken])
     return cost.done()
 
 
@@ -166,6 +205,14 @@ def _tell(report: Report, wall: dict[str, Samples], cpu: dict[str, Samples]) -> 
             what="the same with two signals up",
             unit="µs",
             samples=wall["busy"],
+            baseline=plain,
+            base=wall["plain"],
+        ),
+        Figure(
+            name="sweep wall, thread",
+            what="the same, asked of a driver in its own thread first",
+            unit="µs",
+            samples=wall["hosted"],
             baseline=plain,
             base=wall["plain"],
         ),
