@@ -26,7 +26,7 @@ from acqd.sweep import (
 
 __all__ = ["FakeTransport", "ScriptedDriver", "Step", "hang", "trace_of"]
 
-Step = Callable[[SweepRequest, OpenContext], Trace] | Exception | None
+Step = Callable[[SweepRequest, OpenContext], Trace] | BaseException | None
 """One sweep of a script: a function that makes the trace, an exception to raise, or None for an
 ordinary sweep of noise."""
 
@@ -139,7 +139,7 @@ class ScriptedDriver(Driver):
         """The next step of the script."""
         self.swept.append(request)
         step = next(self._script, None)
-        if isinstance(step, Exception):
+        if isinstance(step, BaseException):
             raise step
         if step is not None:
             return step(request, context)

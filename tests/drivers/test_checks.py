@@ -52,6 +52,18 @@ def test_a_driver_may_fill_its_buffer_anew(kind: type) -> None:
     assert checked.level[0] == -100.0
 
 
+def test_levels_that_need_float64_are_ours_too_and_the_drivers_stay_as_they_were() -> None:
+    """Off every step, and with a missing point: neither array sees the other's changes."""
+    buffer = LEVEL * np.pi / 3
+    buffer[1] = 9.91e37
+    checked = check_trace(replace(GOOD, level=buffer), ASK, CAN)
+    assert checked.level.dtype == np.float64 and np.isnan(checked.level[1])
+    assert buffer[1] == 9.91e37
+    first = float(checked.level[0])
+    buffer[0] = 0
+    assert checked.level[0] == first
+
+
 INVALID = {
     "a point short": ({"level": LEVEL[:4]}, "asked for 5 points, got 4"),
     "another unit": ({"unit": LevelUnit.DBUV}, "came in dBµV, the sweeper's unit is dBm"),

@@ -542,13 +542,14 @@ async def test_a_link_opened_after_the_host_gave_up_is_closed_at_once(
             context.connect()
             return super().open(context)
 
-    host = host_of(Linked(), open_link=open_link, deadline_s=0.03)
+    driver = Linked()
+    host = host_of(driver, open_link=open_link, deadline_s=0.03)
     with pytest.raises(DriverFault, match="open did not come back"):
         await host.open()
     assert host.statistics().hanging == 1
     gate.set()
     await none_hanging(host)
-    assert links[0].is_closed
+    assert links[0].is_closed and driver.opens == 0
 
 
 async def test_a_changed_identity_is_reported(host_of: Make) -> None:

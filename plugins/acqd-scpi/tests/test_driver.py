@@ -414,6 +414,18 @@ async def test_the_source_is_on_only_while_a_sweep_wants_it(peer: Any, host_for:
     assert peer.settings["OUTP"] == 0
 
 
+async def test_a_source_that_is_not_recognised_is_turned_off_all_the_same(
+    peer: Any, host_for: Make
+) -> None:
+    """It answers no level, so it is not offered; but it does not stay on."""
+    peer.unknown = {"SOUR:POW"}
+    peer.settings["OUTP"] = 1.0
+    host = await opened(host_for, peer)
+    assert host.capabilities is not None and not host.capabilities.source
+    assert peer.settings["OUTP"] == 0
+    await host.close()
+
+
 @pytest.mark.slow
 async def test_a_source_held_on_goes_off_when_the_sweeper_is_closed(
     peer: Any, host_for: Make
