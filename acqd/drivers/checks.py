@@ -6,7 +6,6 @@ merely odd becomes a flag; what cannot be the sweep that was asked for raises Sw
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 
 from acqd.canonical import canonical_levels
 from acqd.drivers.contract import Trace
+from acqd.drivers.plain import is_finite, problem_of
 from acqd.errors import DriverFault, IdentityChanged, SweepInvalid
 from acqd.sweep import (
     Capabilities,
@@ -44,9 +44,6 @@ PLAUSIBLE = {LevelUnit.DBM: (-250.0, 100.0), LevelUnit.DBUV: (-143.0, 207.0)}
 
 DRIVER_FLAGS = SweepFlag.OVERLOAD | SweepFlag.SETTINGS_DIFFER | SweepFlag.POWERED_ON
 """Flags that a driver may set; all others are the host's and the station's."""
-
-IDENTITY_CAP = 256
-"""Characters in one field of an identity; it is stored with every segment."""
 
 RELATIVE_TOLERANCE = {"rbw_hz": 0.01, "vbw_hz": 0.01, "sweep_time_s": 0.05}
 ABSOLUTE_TOLERANCE = {"attenuation_db": 0.01, "reference_level_dbm": 0.05}
@@ -112,17 +109,16 @@ def _check_kinds(trace: Any) -> None:
         ("unit", isinstance(trace.unit, LevelUnit), "a LevelUnit"),
         ("reported", isinstance(trace.reported, Reported), "a Reported"),
         ("flags", isinstance(trace.flags, SweepFlag), "a SweepFlag"),
-        ("sweeper_time_s", time_s is None or _is_finite(time_s), "a finite number or None"),
-        ("resolution", step is None or (_is_finite(step) and step > 0), "above 0, or None"),
+        ("sweeper_time_s", time_s is None or is_finite(time_s), "a finite number or None"),
+        ("resolution", step is None or (is_finite(step) and step > 0), "above 0, or None"),
     ):
         if not fits:
             raise DriverFault(
                 f"the trace's {name} must be {expected}, got {getattr(trace, name)!r:.60}"
             )
-
-
-def _is_finite(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    problem = problem_of(trace.reported)
+    if problem is not None:
+        raise DriverFault(f"the trace's report: {problem}")
 
 
 def _numeric(given: NDArray[Any], capabilities: Capabilities) -> NDArray[Any]:
@@ -221,27 +217,25 @@ def check_introduction(identity: Any, capabilities: Any) -> None:
     """
     if not isinstance(identity, Identity):
         raise DriverFault(f"identify() returned {type(identity).__name__}, expected an Identity")
-    for name in ("maker", "model", "serial_number", "firmware", "location"):
-        value = getattr(identity, name)
-        if not isinstance(value, str) or len(value) > IDENTITY_CAP:
-            raise DriverFault(
-                f"identity {name} must be text of at most {IDENTITY_CAP} characters, "
-                f"got {value!r:.60}"
-            )
+    problem = problem_of(identity)
+    if problem is not None:
+        raise DriverFault(f"identity: {problem}")
     if not isinstance(capabilities, Capabilities):
         kind = type(capabilities).__name__
         raise DriverFault(f"capabilities() returned {kind}, expected a Capabilities")
     given = capabilities
+    problem = problem_of(given)
+    if problem is not None:
+        raise DriverFault(f"capabilities: {problem}")
     ends = (given.start_hz, given.stop_hz)
-    if not all(map(_is_finite, ends)) or not 0 <= given.start_hz <= given.stop_hz:
+    if not 0 <= given.start_hz <= given.stop_hz:
         raise DriverFault(f"capabilities: no frequency range can be {ends[0]} to {ends[1]} Hz")
     sizes = (given.points_min, given.points_max, *given.points_allowed)
-    if not all(isinstance(size, int) and size >= 1 for size in sizes):
+    if not all(size >= 1 for size in sizes):
         raise DriverFault(f"capabilities: numbers of points must be whole and above 0, got {sizes}")
-    if given.points_min > given.points_max or not isinstance(given.unit, LevelUnit):
+    if given.points_min > given.points_max:
         raise DriverFault(
-            f"capabilities: points {given.points_min} to {given.points_max} in {given.unit!r} "
-            f"cannot be"
+            f"capabilities: points {given.points_min} to {given.points_max} cannot be"
         )
 
 

@@ -42,6 +42,7 @@ from acqd.drivers.hops import (
     joined_levels,
     plan_hops,
 )
+from acqd.drivers.plain import printable
 from acqd.drivers.protocol import (
     Call,
     CapabilitiesCall,
@@ -308,6 +309,7 @@ class SweeperHost:
         identity = await self._call(IdentifyCall(), self._deadline_s)
         capabilities = await self._call(CapabilitiesCall(), self._deadline_s)
         check_introduction(identity, capabilities)
+        identity = printable(identity)
         if capabilities.source:
             # Before anything else is looked at: nobody knows what the run before left behind.
             await self._call(SetSourceCall(request=SourceRequest(on=False)), self._deadline_s)

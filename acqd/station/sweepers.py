@@ -33,7 +33,7 @@ from acqd.errors import (
 from acqd.measure.meter import Figure, FindingDraft
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
 from acqd.station.job import COMMIT_AT_STOP_S, JobRunner, Taken, gap_reason, joined
-from acqd.station.tell import Teller
+from acqd.station.tell import Teller, one_line
 from acqd.station.watch import StationFindings
 from acqd.sweep import Identity, Sweep, SweepFlag
 
@@ -309,7 +309,7 @@ class SweeperRunner:
                     to_s=due_s,
                     count=len(taken),
                     reason=gap_reason(exc),
-                    detail=str(exc),
+                    detail=one_line(str(exc)),
                 )
             )
             return exc
@@ -473,7 +473,7 @@ class SweeperRunner:
                 to_s=due.due_s,
                 count=count,
                 reason=reason,
-                detail=detail[:500],
+                detail=one_line(detail),
             )
         )
 

@@ -268,11 +268,11 @@ UNUSABLE = {
     "an endless name": (replace(KNOWN, model="x" * 300), CAN, "at most 256"),
     "no capabilities": (KNOWN, {}, "capabilities\\(\\) returned dict"),
     "range the wrong way": (KNOWN, replace(CAN, start_hz=2e9), "no frequency range"),
-    "range without end": (KNOWN, replace(CAN, stop_hz=float("inf")), "no frequency range"),
-    "points as text": (KNOWN, replace(CAN, points_max="401"), "whole and above 0"),
+    "range without end": (KNOWN, replace(CAN, stop_hz=float("inf")), "stop_hz must be a finite"),
+    "points as text": (KNOWN, replace(CAN, points_max="401"), "points_max must be a whole"),
     "no points": (KNOWN, replace(CAN, points_min=0), "whole and above 0"),
     "least above most": (KNOWN, replace(CAN, points_min=2000), "cannot be"),
-    "a unit as text": (KNOWN, replace(CAN, unit="dBm"), "cannot be"),
+    "a unit as text": (KNOWN, replace(CAN, unit="dBm"), "unit must be a LevelUnit"),
 }
 
 

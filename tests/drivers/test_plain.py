@@ -1,0 +1,80 @@
+"""What a driver says of its sweeper must be plain data: files and messages are made of it."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+import pytest
+
+from acqd.drivers.plain import RULES, is_finite, printable, problem_of
+from acqd.sweep import Capabilities, Detector, Identity, Reported
+
+
+@pytest.mark.parametrize("kind", [Reported, Capabilities, Identity])
+def test_every_field_has_a_rule(kind: type) -> None:
+    """A new field with a new kind of declaration is noticed here."""
+    assert {str(field.type) for field in fields(kind)} <= set(RULES)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        Reported(),
+        Reported(rbw_hz=10_000, detector=Detector.RMS, averages=4, sweep_time_s=0.0),
+        Reported(rbw_hz=np.float64(1e4), assumed=("detector",)),
+        Capabilities(start_hz=0, stop_hz=1e9, rbw_steps_hz=(1e3, 3e3), resolution=0.01),
+        Identity(maker="ACME"),
+    ],
+)
+def test_what_is_declared_fits(told: Any) -> None:
+    """Whole numbers pass for numbers, and float64 of numpy is a Python number."""
+    assert problem_of(told) is None
+
+
+WRONG: dict[str, tuple[Any, str]] = {
+    "text": (Reported(rbw_hz="10 kHz"), "rbw_hz must be a finite"),  # type: ignore[arg-type]
+    "NaN": (Reported(sweep_time_s=float("nan")), "sweep_time_s must be a finite"),
+    "huge": (Reported(rbw_hz=10**400), "rbw_hz must be a finite"),
+    "zero": (Reported(rbw_hz=0.0), "rbw_hz must be above 0"),
+    "below zero": (Reported(sweep_time_s=-1.0), "sweep_time_s must not be below 0"),
+    "float32": (Reported(rbw_hz=np.float32(1e4)), "rbw_hz must be a finite Python"),  # type: ignore[arg-type]
+    "truth": (Reported(averages=True), "averages must be a whole"),
+    "a word": (Reported(detector="sample"), "detector must be a Detector"),  # type: ignore[arg-type]
+    "a list": (Capabilities(start_hz=0, stop_hz=1, rbw_steps_hz=[1.0]), "must be a tuple"),  # type: ignore[arg-type]
+    "endless": (Capabilities(start_hz=0, stop_hz=1, rbw_steps_hz=(1.0,) * 2000), "at most 1000"),
+    "long": (Identity(model="x" * 300), "at most 256"),
+}
+
+
+@pytest.mark.parametrize(("told", "says"), WRONG.values(), ids=WRONG)
+def test_what_does_not_fit_is_named(told: Any, says: str) -> None:
+    """The field, what was expected and what was got."""
+    problem = problem_of(told)
+    assert problem is not None and says in problem
+
+
+def test_a_value_that_cannot_be_shown_is_still_refused() -> None:
+    """Its kind is named instead."""
+
+    class Shy:
+        def __repr__(self) -> str:
+            raise RuntimeError("no")
+
+    problem = problem_of(Reported(rbw_hz=Shy()))  # type: ignore[arg-type]
+    assert problem is not None and problem.endswith("got a Shy")
+
+
+def test_an_identity_keeps_what_can_be_shown() -> None:
+    """Fill bytes, escapes and halves of surrogate pairs go; nothing else does."""
+    plain = Identity(maker="GANNET µ", model="LOOKOUT 1", serial_number="GL0017")
+    assert printable(plain) is plain
+    odd = Identity(maker="\x00GANNET\x1b[", model="M\ud800", serial_number=" 7\n")
+    assert printable(odd) == Identity(maker="GANNET[", model="M", serial_number="7")
+
+
+def test_numbers_are_numbers() -> None:
+    """Truth values are not, and what float64 cannot hold is none."""
+    assert is_finite(3) and is_finite(0.5)
+    assert not any(map(is_finite, (True, "3", None, float("inf"), 10**400, np.int64(3))))
