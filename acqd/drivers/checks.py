@@ -45,6 +45,9 @@ PLAUSIBLE = {LevelUnit.DBM: (-250.0, 100.0), LevelUnit.DBUV: (-143.0, 207.0)}
 DRIVER_FLAGS = SweepFlag.OVERLOAD | SweepFlag.SETTINGS_DIFFER | SweepFlag.POWERED_ON
 """Flags that a driver may set; all others are the host's and the station's."""
 
+TIME_END_S = 9.2e9
+"""2261-07-15: readers count nanoseconds in 64 bits, which end in 2262."""
+
 RELATIVE_TOLERANCE = {"rbw_hz": 0.01, "vbw_hz": 0.01, "sweep_time_s": 0.05}
 ABSOLUTE_TOLERANCE = {"attenuation_db": 0.01, "reference_level_dbm": 0.05}
 
@@ -109,7 +112,7 @@ def _check_kinds(trace: Any) -> None:
         ("unit", isinstance(trace.unit, LevelUnit), "a LevelUnit"),
         ("reported", isinstance(trace.reported, Reported), "a Reported"),
         ("flags", isinstance(trace.flags, SweepFlag), "a SweepFlag"),
-        ("sweeper_time_s", time_s is None or is_finite(time_s), "a finite number or None"),
+        ("sweeper_time_s", _is_time(time_s), "a time from 1970 to 2261, or None"),
         ("resolution", step is None or (is_finite(step) and step > 0), "above 0, or None"),
     ):
         if not fits:
@@ -119,6 +122,10 @@ def _check_kinds(trace: Any) -> None:
     problem = problem_of(trace.reported)
     if problem is not None:
         raise DriverFault(f"the trace's report: {problem}")
+
+
+def _is_time(time_s: Any) -> bool:
+    return time_s is None or (is_finite(time_s) and 0 <= time_s < TIME_END_S)
 
 
 def _numeric(given: NDArray[Any], capabilities: Capabilities) -> NDArray[Any]:
@@ -145,7 +152,10 @@ def _axis(trace: Trace, request: SweepRequest, points: int) -> Float:
         if points != request.points:
             raise SweepInvalid(f"asked for {request.points} points, got {points}")
         return request.frequencies_hz()
-    axis = np.array(trace.frequency_hz, dtype=np.float64)
+    try:
+        axis = np.array(trace.frequency_hz, dtype=np.float64)
+    except (TypeError, ValueError) as exc:
+        raise DriverFault(f"the frequency axis must be an array of numbers: {exc}") from exc
     if axis.ndim != 1 or axis.size != points:
         raise SweepInvalid(f"got {points} levels for {axis.size} frequencies")
     if not bool(np.isfinite(axis).all()):

@@ -391,7 +391,13 @@ class SweeperHost:
         if estimate_s is None:
             # It may know better now that it has tried.
             self._estimates.pop(request, None)
-        return taken, check_trace(taken.trace, request, capabilities)
+        try:
+            return taken, check_trace(taken.trace, request, capabilities)
+        except SweeperError:
+            raise
+        except Exception as exc:
+            # Nobody can foresee all that an object may do when it is looked at.
+            raise DriverFault(f"{self.name}: its answer cannot be read: {exc!r:.200}") from exc
 
     async def _whole(self, request: SweepRequest) -> Sweep:
         taken, checked = await self._take(request)

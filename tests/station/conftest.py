@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import shutil
@@ -12,15 +13,24 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+import structlog
 
+from acqd.archive.reader import Archive
+from acqd.archive.records import GapRecord, SweepRecord
+from acqd.clock import Clock, SystemClock
+from acqd.config.load import load_config
+from acqd.drivers.contract import Driver
+from acqd.drivers.registry import load_drivers
 from acqd.errors import BrokerError
 from acqd.publish.broker import find_mosquitto
 from acqd.publish.child import free_port
+from acqd.station.build import build
+from acqd.station.service import Station
 
 HOST = "127.0.0.1"
 LIMIT_S = 20.0
@@ -389,3 +399,118 @@ def module_bench(_programs: None, tmp_path_factory: pytest.TempPathFactory) -> I
     """Peers that several tests look at."""
     with ExitStack() as stack:
         yield Bench(tmp_path_factory.mktemp("bench"), stack)
+
+
+class Inside:
+    """A station in the test's own loop, with drivers of the test's own."""
+
+    def __init__(self, config: Path, drivers: dict[str, Driver], clock: Clock) -> None:
+        built = build(load_config(config), load_drivers())
+        self.archive = built.archive
+        sweepers = tuple(replace(one, driver=drivers[one.name]) for one in built.sweepers)
+        self.built = replace(built, sweepers=sweepers)
+        self.station = Station(self.built, clock=clock, run_id="run-1")
+        self.logged: list[Any] = []
+        self._task: asyncio.Task[None] | None = None
+
+    async def __aenter__(self) -> Inside:
+        ready = asyncio.Event()
+        self._log = structlog.testing.capture_logs()
+        self.logged = self._log.__enter__()
+        self._task = asyncio.create_task(self.station.run(ready=lambda _: ready.set()))
+        waiting = asyncio.create_task(ready.wait())
+        async with asyncio.timeout(LIMIT_S):
+            await asyncio.wait([self._task, waiting], return_when=asyncio.FIRST_COMPLETED)
+        waiting.cancel()
+        if self._task.done():
+            self._task.result()
+        return self
+
+    async def __aexit__(self, *exc: object) -> None:
+        await self.stop()
+        self._log.__exit__(None, None, None)
+
+    async def stop(self) -> float:
+        """Stop it and see that it ended well; the seconds that it took."""
+        assert self._task is not None
+        started_s = time.monotonic()
+        self.station.stop()
+        async with asyncio.timeout(LIMIT_S):
+            await self._task
+        return time.monotonic() - started_s
+
+    async def until(self, what: str, condition: Callable[[], Any], limit_s: float = LIMIT_S) -> Any:
+        """The first true value of ``condition``, while the station runs."""
+        assert self._task is not None
+        ends_s = time.monotonic() + limit_s
+        while not (value := condition()):
+            if self._task.done():
+                self._task.result()
+            assert time.monotonic() < ends_s, f"waited {limit_s:g} s in vain for {what}"
+            await asyncio.sleep(0.01)
+        return value
+
+    def events(self, event: str, **fields: Any) -> list[Any]:
+        """What was logged so."""
+        return [
+            one
+            for one in self.logged
+            if one["event"] == event and all(one.get(k) == v for k, v in fields.items())
+        ]
+
+
+def accounts_of(archive: Archive, job: str, *, every_s: float, burst: int = 1) -> dict[int, int]:
+    """Sweeps stored or accounted for at each due time, by its number on the job's grid."""
+    found: dict[int, int] = {}
+    for event in archive.events(job):
+        if isinstance(event, GapRecord):
+            first, last = round(event.from_s / every_s), round(event.to_s / every_s)
+            # A range of whole due times, or what is missing of one.
+            whole = event.count == (last - first + 1) * burst
+            assert whole or first == last, event
+            for number in range(first, last + 1):
+                found[number] = found.get(number, 0) + (burst if whole else event.count)
+        elif isinstance(event, SweepRecord):
+            number = round(event.due_s / every_s)
+            assert abs(event.due_s - number * every_s) < 1e-5
+            found[number] = found.get(number, 0) + 1
+    return found
+
+
+@pytest.fixture
+def inside(tmp_path: Path) -> Callable[..., Inside]:
+    """Makes a station with drivers of the test's own: sweepers by name, jobs as tables."""
+
+    def make(
+        drivers: dict[str, Driver],
+        jobs: Sequence[str],
+        *,
+        clock: Clock | None = None,
+        **config: Any,
+    ) -> Inside:
+        bench = Bench(tmp_path, ExitStack())
+        path = bench.config({name: f"sim:{name}" for name in drivers}, jobs, **config)
+        return Inside(path, drivers, clock or SystemClock())
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def job_table() -> Callable[..., str]:
+    """Makes the table of a job."""
+    return Bench.job
+
+
+@pytest.fixture(scope="session")
+def check_accounts() -> Callable[..., list[int]]:
+    """Checks that every due time, from the first to the last, is there as often as it asked for
+    sweeps (G5); gives back their numbers."""
+
+    def check(archive: Archive, job: str, *, every_s: float, burst: int = 1) -> list[int]:
+        found = accounts_of(archive, job, every_s=every_s, burst=burst)
+        numbers = sorted(found)
+        assert numbers == list(range(numbers[0], numbers[-1] + 1))
+        assert {number: count for number, count in found.items() if count != burst} == {}
+        return numbers
+
+    return check

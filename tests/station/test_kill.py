@@ -5,50 +5,20 @@
 
 from __future__ import annotations
 
-import math
 import os
 import random
 import time
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import pytest
 
 from acqd.archive.reader import Archive, open_archive
-from acqd.archive.records import GapRecord
 
 KILLS = int(os.environ.get("ACQD_KILLS", "12"))
 EVERY_S = {"marine-vhf": 0.1, "calling": 1.0}
 BURST = {"marine-vhf": 1, "calling": 3}
-
-
-def _dues(archive: Archive, job: str) -> dict[int, int]:
-    """Sweeps stored or accounted for at each due time, by its number on the job's grid."""
-    every_s = EVERY_S[job]
-    found: dict[int, int] = {}
-    for event in archive.events(job):
-        if isinstance(event, GapRecord):
-            first, last = round(event.from_s / every_s), round(event.to_s / every_s)
-            # A range of whole due times, or what is missing of one.
-            whole = event.count == (last - first + 1) * BURST[job]
-            assert whole or first == last, event
-            for number in range(first, last + 1):
-                count = BURST[job] if whole else event.count
-                found[number] = found.get(number, 0) + count
-        elif hasattr(event, "due_s"):
-            number = round(event.due_s / every_s)
-            assert math.isclose(event.due_s, number * every_s, abs_tol=1e-5)
-            found[number] = found.get(number, 0) + 1
-    return found
-
-
-def _check_accounts(archive: Archive, job: str) -> None:
-    """From the first due time to the last each one is there as often as it asks for sweeps."""
-    found = _dues(archive, job)
-    numbers = sorted(found)
-    assert numbers == list(range(numbers[0], numbers[-1] + 1))
-    wrong = {number: count for number, count in found.items() if count != BURST[job]}
-    assert wrong == {}
 
 
 def _stored(archive: Archive, job: str) -> list[int]:
@@ -58,7 +28,9 @@ def _stored(archive: Archive, job: str) -> list[int]:
 
 @pytest.mark.slow
 @pytest.mark.timeout(60 + 10 * KILLS)
-def test_killed_at_random_moments_it_loses_nothing_and_hides_nothing(bench: Any) -> None:
+def test_killed_at_random_moments_it_loses_nothing_and_hides_nothing(
+    bench: Any, check_accounts: Callable[..., list[int]]
+) -> None:
     """A dozen kills of one station while somebody else's broker and listener write all down."""
     sim = bench.sim({"mast": "tcp", "bench": "tcp"})
     broker = bench.broker()
@@ -104,7 +76,7 @@ def test_killed_at_random_moments_it_loses_nothing_and_hides_nothing(bench: Any)
         assert seqs == list(range(1, len(seqs) + 1))
         summaries = ear.heard(f"/{job}/summary")
         assert {one["seq"] for one in summaries} <= set(seqs)
-        _check_accounts(archive, job)
+        check_accounts(archive, job, every_s=EVERY_S[job], burst=BURST[job])
         assert "station down" in {gap.reason for gap in archive.gaps(job)}
     assert len(ear.heard("/marine-vhf/summary")) > 2 * KILLS
     _check_peaks(archive, ear)
