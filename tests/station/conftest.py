@@ -78,11 +78,18 @@ sweep_factor = 1.0
 """
 
 
-def wait_for(what: str, condition: Callable[[], Any], limit_s: float = LIMIT_S) -> Any:
-    """The first true value of ``condition``, asked every 10 ms."""
+def wait_for(
+    what: str,
+    condition: Callable[[], Any],
+    limit_s: float = LIMIT_S,
+    *,
+    said: Callable[[], str] = str,
+) -> Any:
+    """The first true value of ``condition``, asked every 10 ms; ``said`` goes into the complaint."""
     ends_s = time.monotonic() + limit_s
     while not (value := condition()):
-        assert time.monotonic() < ends_s, f"waited {limit_s:g} s in vain for {what}"
+        if time.monotonic() > ends_s:
+            pytest.fail(f"waited {limit_s:g} s in vain for {what}\n{said()}")
         time.sleep(0.01)
     return value
 
@@ -221,7 +228,7 @@ class Run:
                 if all(one.get(key) == value for key, value in fields.items())
             ][count - 1 :]
 
-        found: list[dict[str, Any]] = wait_for(f"{event} {fields}", there)
+        found: list[dict[str, Any]] = wait_for(f"{event} {fields}", there, said=lambda: self.text)
         return found[0]
 
     def stop(self, number: int = signal.SIGTERM) -> float:
