@@ -8,7 +8,10 @@ longer sound. A broker that has failed is killed, not asked.
 from __future__ import annotations
 
 import asyncio
+import itertools
 import os
+import random
+import signal
 import socket
 import sys
 from collections import deque
@@ -31,7 +34,10 @@ STDERR_LINES = 20
 LINE_MAX_BYTES = 16_384
 """A longer line of standard error is cut."""
 
-START_POLL_S = 0.02
+START_ATTEMPTS = 3
+"""A first start that ends in bad news, but not in an end, is tried again this often."""
+
+START_POLL_S = 0.03
 """Between two tries to reach a broker that is starting."""
 
 
@@ -83,20 +89,38 @@ def claim_ports(host: str, ports: Sequence[int], *, hint: str) -> None:
 def free_port(host: str, in_a_row: int = 1) -> int:
     """The first of ``in_a_row`` ports that are free right now.
 
+    Below the range that systems give to outgoing connections, so that none of those takes it.
+
     Raises:
         BrokerError: none was found.
     """
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    for _ in range(50):
-        with socket.socket(family, socket.SOCK_STREAM) as probe:
-            probe.bind((host, 0))
-            port = int(probe.getsockname()[1])
+    for _ in range(100):
+        port = random.randrange(20_000, 32_000)
         try:
             claim_ports(host, range(port, port + in_a_row), hint="")
-        except (BrokerError, OverflowError):
+        except BrokerError:
             continue
         return port
     raise BrokerError(f"found no free port on {host}")
+
+
+def _send(process: asyncio.subprocess.Process, what: signal.Signals) -> bool:
+    """Send a signal to a child that has not ended; False where it has.
+
+    Not by the process's own methods: they reap a child that has just died, and asyncio's watcher
+    then complains that somebody did and makes up a return code.
+    """
+    if process.returncode is not None:
+        return False
+    try:
+        os.kill(process.pid, what)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+class _Unsound(BrokerError):
+    """It runs, and has said that it should not."""
 
 
 class ChildBroker:
@@ -129,6 +153,7 @@ class ChildBroker:
         self._guard = guard
         self._said: deque[str] = deque(maxlen=STDERR_LINES)
         self._trouble = asyncio.Event()
+        self._bad_news = ""
         self._stack: AsyncExitStack | None = None
         self._group: asyncio.TaskGroup | None = None
         self._refusal: BrokerError | None = None
@@ -171,7 +196,7 @@ class ChildBroker:
     async def _keep(self) -> None:
         """Run it, again and again. The first start decides whether there is any second."""
         wait_s = self._timings.restart_first_s
-        while True:
+        for attempt in itertools.count(1):
             lived = False
             try:
                 async with self._running() as process:
@@ -179,7 +204,8 @@ class ChildBroker:
                     self._note_up()
                     lived = await self._watch()
             except BrokerError as exc:
-                if not self._started.is_set():
+                hopeless = attempt >= START_ATTEMPTS or not isinstance(exc, _Unsound)
+                if not self._started.is_set() and hopeless:
                     self._refusal = exc
                     self._started.set()
                     return
@@ -200,6 +226,7 @@ class ChildBroker:
     async def _running(self) -> AsyncIterator[asyncio.subprocess.Process]:
         """The child, ended at the end: asked first if all is well, killed if not."""
         self._trouble.clear()
+        self._bad_news = ""
         self._said.clear()
         process = await self._spawn()
         self.process = process
@@ -232,8 +259,7 @@ class ChildBroker:
             raise BrokerError(f"cannot start {command.arguments[0]}: {exc}") from exc
 
     async def _end(self, process: asyncio.subprocess.Process, *, gently: bool) -> None:
-        if gently and process.returncode is None:
-            process.terminate()
+        if gently and _send(process, signal.SIGTERM):
             try:
                 async with asyncio.timeout(self._timings.end_s):
                     await process.wait()
@@ -242,8 +268,8 @@ class ChildBroker:
         if process.stdin is not None:
             # Where a guard watches, this is what makes it kill the broker.
             process.stdin.close()
-        if process.returncode is None and self._guard == "kernel":
-            process.kill()
+        if self._guard == "kernel":
+            _send(process, signal.SIGKILL)
         await process.wait()
 
     async def _listen(self, process: asyncio.subprocess.Process) -> None:
@@ -263,6 +289,7 @@ class ChildBroker:
             self._log.debug("broker_says", line=text)
             if self._command.is_bad_news(text):
                 self._log.warning("broker_unsound", line=text)
+                self._bad_news = text
                 self._trouble.set()
         if process is self.process:
             self._trouble.set()
@@ -285,6 +312,8 @@ class ChildBroker:
                 f"the broker did not answer within {self._timings.start_s:g} s: {said}"
             ) from failure
         if self._trouble.is_set():
+            if self._bad_news:
+                raise _Unsound(f"the broker is not sound: {self._bad_news}") from failure
             code = await process.wait()
             raise BrokerError(f"the broker ended at once (code {code}): {self._last_words()}")
 

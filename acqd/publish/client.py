@@ -252,9 +252,10 @@ class Publisher:
 
     async def _session(self) -> None:
         settings = self._settings
-        await reachable(settings.address, settings.timeout_s)
+        tls = settings.tls_context()
+        await reachable(settings, tls)
         will = aiomqtt.Will(self._topics.status, self._will, 1, True)
-        link = new_link(settings, client_id=self._client_id(), will=will)
+        link = new_link(settings, client_id=self._client_id(), will=will, tls=tls)
         async with connection(link):
             self._note_connection()
             try:

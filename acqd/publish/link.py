@@ -11,6 +11,7 @@ import logging
 import math
 import secrets
 import socket
+import ssl
 import time
 from collections.abc import AsyncIterator, Awaitable
 from contextlib import asynccontextmanager
@@ -34,6 +35,9 @@ INCOMING_MAX = 100
 """Messages read and not yet looked at; we subscribe to next to nothing."""
 
 PROBE_ID = "acqd-probe"
+"""With the version behind it: a fixed id, and not the same one at two listeners in a row, which
+the embedded broker does not survive."""
+
 PROBE_TOPIC = "acqd-probe"
 
 
@@ -55,6 +59,7 @@ class Link(aiomqtt.Client):
     """
 
     _refusal: ReasonCode | None = None
+    _abandoned = False
 
     async def put(self, topic: str, payload: bytes, *, qos: int, retain: bool) -> None:
         """Publish, at QoS 1 until the broker's word.
@@ -80,6 +85,15 @@ class Link(aiomqtt.Client):
                 return await fut
         except TimeoutError:
             raise aiomqtt.MqttError("no answer in time") from None
+
+    def _client_connect(self) -> None:
+        # In a thread, which cannot be cancelled: whoever waited for it may have gone.
+        super()._client_connect()
+        if self._abandoned:
+            try:
+                self._loop.call_soon_threadsafe(self.abandon)
+            except RuntimeError:
+                pass  # the loop has gone too, and with it the process
 
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any
@@ -115,6 +129,7 @@ class Link(aiomqtt.Client):
         aiomqtt leaves it open where a connection attempt was cancelled or timed out. A DISCONNECT
         is sent if it can be; after an orderly end this does nothing.
         """
+        self._abandoned = True
         # aiomqtt's callback trips over the future of an attempt that was cancelled.
         self._client.on_disconnect = None
         self._client.disconnect()
@@ -127,6 +142,10 @@ class Link(aiomqtt.Client):
             except OSError:
                 pass  # the peer was quicker
             self._client.loop_read()
+        for future in (self._connected, self._disconnected):
+            # Looked at, or asyncio complains of an error that nobody wanted to know.
+            if future.done() and not future.cancelled():
+                future.exception()
 
 
 def new_link(
@@ -134,13 +153,9 @@ def new_link(
     *,
     client_id: str,
     will: aiomqtt.Will | None = None,
-    timeout_s: float | None = None,
+    tls: ssl.SSLContext | None,
 ) -> Link:
-    """A link that is not connected yet. Must be called in the loop that it will be used in.
-
-    Raises:
-        BrokerError: the certificate file cannot be used.
-    """
+    """A link that is not connected yet. Must be called in the loop that it will be used in."""
     v5 = settings.version is MqttVersion.V5
     return Link(
         settings.address.host,
@@ -155,9 +170,9 @@ def new_link(
         clean_session=None if v5 else True,
         will=will,
         keepalive=settings.keep_alive_s,
-        timeout=settings.timeout_s if timeout_s is None else timeout_s,
+        timeout=settings.timeout_s,
         max_queued_incoming_messages=INCOMING_MAX,
-        tls_context=settings.tls_context(),
+        tls_context=tls,
         # Without TCP_NODELAY two small packets in a row wait for each other: 25 ms at p99.
         socket_options=(
             (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),
@@ -176,24 +191,22 @@ async def connection(link: Link) -> AsyncIterator[Link]:
         link.abandon()
 
 
-async def reachable(address: Endpoint, timeout_s: float) -> None:
-    """Check that something accepts TCP at ``address``, in a way that can be cancelled.
+async def reachable(settings: BrokerSettings, tls: ssl.SSLContext | None) -> None:
+    """Check that the broker accepts a connection, in a way that can be cancelled.
 
     aiomqtt connects in a thread, which goes on after its caller was cancelled and would hold up the
-    end of the process. On loopback the answer is at once, so nothing is asked.
+    end of the process, and leaves the socket of a failed TLS handshake open. Without TLS the
+    answer is at once on loopback, so nothing is asked there.
 
     Raises:
-        OSError: nobody there; also as TimeoutError.
+        OSError: nobody there, no answer in time (a TimeoutError), or no certificate to trust.
     """
-    if is_loopback(address):
+    address = settings.address
+    if tls is None and is_loopback(address):
         return
-    async with asyncio.timeout(timeout_s):
-        _, writer = await asyncio.open_connection(address.host, address.port)
-    writer.close()
-    try:
-        await writer.wait_closed()
-    except OSError:
-        pass  # it accepted, that was the question
+    async with asyncio.timeout(settings.timeout_s):
+        _, writer = await asyncio.open_connection(address.host, address.port, ssl=tls)
+    writer.transport.abort()
 
 
 async def round_trip(
@@ -216,15 +229,23 @@ async def round_trip(
         Seconds from handing the message over to having it back.
 
     Raises:
-        BrokerError: it did not work within the time; says how far it got.
+        BrokerError: it did not work within the time (says how far it got), or the certificate file
+            cannot be used.
     """
-    asked = replace(settings or BrokerSettings(address=address), address=address, version=version)
+    asked = replace(
+        settings or BrokerSettings(address=address),
+        address=address,
+        version=version,
+        timeout_s=timeout_s,
+    )
+    tls = asked.tls_context()
+    client_id = f"{PROBE_ID}-{version.replace('.', '')}"
     token = secrets.token_hex(8).encode()
     step = "connecting"
     try:
         async with asyncio.timeout(timeout_s):
-            await reachable(address, timeout_s)
-            link = new_link(asked, client_id=PROBE_ID, timeout_s=timeout_s)
+            await reachable(asked, tls)
+            link = new_link(asked, client_id=client_id, tls=tls)
             async with connection(link):
                 step = "subscribing"
                 await link.subscribe(PROBE_TOPIC, 0)

@@ -140,13 +140,13 @@ class Mosquitto:
             [str(find_mosquitto()), "-c", str(self.config)], stderr=subprocess.DEVNULL
         )
 
-    async def up(self) -> None:
+    async def up(self, settings: BrokerSettings | None = None) -> None:
         """Start it, unless it runs, and wait until it answers."""
         if self.process is None:
             self.start()
         for _ in range(200):
             try:
-                await round_trip(self.endpoint, MqttVersion.V5, 1.0)
+                await round_trip(self.endpoint, MqttVersion.V5, 1.0, settings=settings)
                 return
             except BrokerError:
                 await asyncio.sleep(0.01)

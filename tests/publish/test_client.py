@@ -471,7 +471,37 @@ async def test_nodelay_is_set(mosquitto, make_publisher, hear, tasks):
     from acqd.publish.link import connection, new_link
     from acqd.publish.settings import BrokerSettings
 
-    link = new_link(BrokerSettings(address=mosquitto.endpoint), client_id="t")
+    link = new_link(BrokerSettings(address=mosquitto.endpoint), client_id="t", tls=None)
     async with connection(link):
         made = link._client.socket()
         assert made.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) != 0
+
+
+async def test_a_cancelled_attempt_leaves_no_connection_behind(monkeypatch):
+    """Connecting runs in a thread that goes on; what it brings home is closed at once."""
+    from acqd.publish.link import connection, new_link
+    from acqd.publish.settings import BrokerSettings
+
+    real = socket.create_connection
+
+    def slowly(*args, **kwargs):
+        time.sleep(0.05)
+        return real(*args, **kwargs)
+
+    monkeypatch.setattr("paho.mqtt.client.socket.create_connection", slowly)
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        listener.listen()
+        listener.setblocking(False)
+        endpoint = Endpoint(host="127.0.0.1", port=listener.getsockname()[1])
+        link = new_link(BrokerSettings(address=endpoint), client_id="t", tls=None)
+        with pytest.raises(TimeoutError):
+            async with asyncio.timeout(0.01), connection(link):
+                pass
+        loop = asyncio.get_running_loop()
+        async with asyncio.timeout(2):
+            accepted, _ = await loop.sock_accept(listener)
+            with accepted:
+                while await loop.sock_recv(accepted, 1000):
+                    pass
+    assert link._client.socket() is None
