@@ -94,7 +94,9 @@ class SetupView:
             UnitMismatch: the levels are complex; what a magnitude means is for other kinds to say.
         """
         if np.iscomplexobj(level):
-            raise UnitMismatch(what="this kind", needs="scalar levels", got="complex values")
+            raise UnitMismatch(
+                what="this kind", needs="dBm or another unit of one number", got="complex ratios"
+            )
         rising = np.asarray(self.grid.rising(level), dtype=np.float64)
         plane = rising - self.gain_db if self.gain_db is not None else rising
         plane.setflags(write=False)
@@ -177,6 +179,12 @@ class Feed:
         meter, output = self.meter.step(state.meter, event)
         return replace(state, meter=meter, hour_s=start_s + HOUR_S), output
 
+    def unmeasured(self, state: JobState, event: GapRecord | HourlyRecord) -> JobState:
+        """The state after a gap or an hour at which the meter failed: it stays as it was."""
+        if isinstance(event, GapRecord):
+            return self._missed(state, event)
+        return replace(state, hour_s=event.hour_start_s + HOUR_S)
+
     def hours_before(self, state: JobState, at_s: float) -> Iterator[float]:
         """Starts of the hours that have turned by ``at_s`` and that the meter was not told of.
 
@@ -217,13 +225,21 @@ class Feed:
                     if event.setup not in views:
                         views = {event.setup: SetupView.of(setups[event.setup], event.started_s)}
                     state, outputs = self.sweep(state, event, views[event.setup])
-                case GapRecord():
-                    state, output = self.gap(state, event)
-                    outputs = [output]
-                case HourlyRecord():
-                    state, output = self.hour(state, event.hour_start_s)
-                    outputs = [output]
+                case _:
+                    state, output = self._told(state, event)
+                    outputs = [] if output is None else [output]
             yield state, event, outputs
+
+    def _told(
+        self, state: JobState, event: GapRecord | HourlyRecord
+    ) -> tuple[JobState, Output | None]:
+        """A gap or an hour again; what failed then fails now, for meters are pure."""
+        try:
+            if isinstance(event, GapRecord):
+                return self.gap(state, event)
+            return self.hour(state, event.hour_start_s)
+        except Exception:
+            return self.unmeasured(state, event), None
 
     def recovered(self, kept: JobRecovery | None) -> JobState:
         """Where the last run left the job: its last checkpoint and every event since."""

@@ -23,7 +23,7 @@ from acqd.clock import Clock
 from acqd.errors import ArchiveError, ArchiveFull
 from acqd.measure.meter import FindingDraft, Output
 from acqd.plan.sharing import PlannedJob
-from acqd.station.feed import CONFIG_CHANGED, Feed, JobState, SetupView
+from acqd.station.feed import CONFIG_CHANGED, HOUR_S, Feed, JobState, SetupView
 from acqd.station.setup import SetupFacts, SetupMaker
 from acqd.station.tell import Teller, one_line
 from acqd.sweep import Capabilities, Sweep, SweepFlag, SweepRequest
@@ -174,9 +174,8 @@ class JobRunner:
                 return
             await self._turn_hours(record.from_s)
             draft = self._draft()
-            draft.state, output = self.spec.feed.gap(draft.state, record)
             draft.gaps.append(record)
-            self._add_output(draft, None, None, output)
+            self._add_told(draft, record)
             await self._commit(draft)
 
     async def begin(self) -> None:
@@ -233,12 +232,11 @@ class JobRunner:
     async def _turn_hours(self, at_s: float) -> None:
         draft = self._draft()
         for start_s in self.spec.feed.hours_before(self.state, at_s):
-            draft.state, output = self.spec.feed.hour(draft.state, start_s)
-            figures: Mapping[str, Any] = output.hourly[0].figures if output.hourly else {}
-            draft.hourly.append(
-                HourlyRecord(job=self.name, hour_start_s=start_s, figures=dict(figures))
-            )
-            self._add_output(draft, None, None, output)
+            hour = HourlyRecord(job=self.name, hour_start_s=start_s, figures={})
+            output = self._add_told(draft, hour)
+            if output.hourly:
+                hour = replace(hour, figures=dict(output.hourly[0].figures))
+            draft.hourly.append(hour)
         if draft.hourly:
             await self._commit(draft)
 
@@ -280,7 +278,7 @@ class JobRunner:
             record = replace(record, flags=record.flags | SweepFlag.METER_FAILED)
             draft.state = self.spec.feed.skip(draft.state, record)
             draft.sweeps.append(record)
-            self._meter_failed(draft, record, exc)
+            self._meter_failed(draft, record.started_s, record.seq, exc)
             return
         summary = next((o.summary for o in reversed(outputs) if o.summary is not None), None)
         columns = outputs[-1].columns
@@ -296,15 +294,31 @@ class JobRunner:
             return SweepFlag.LATE
         return SweepFlag(0)
 
-    def _meter_failed(self, draft: _Draft, record: SweepRecord, exc: Exception) -> None:
+    def _add_told(self, draft: _Draft, event: GapRecord | HourlyRecord) -> Output:
+        """Tell the meter of a gap or an hour; where it fails nothing but its figures is lost."""
+        feed = self.spec.feed
+        try:
+            if isinstance(event, GapRecord):
+                draft.state, output = feed.gap(draft.state, event)
+            else:
+                draft.state, output = feed.hour(draft.state, event.hour_start_s)
+        except Exception as exc:
+            draft.state = feed.unmeasured(draft.state, event)
+            at_s = event.to_s if isinstance(event, GapRecord) else event.hour_start_s + HOUR_S
+            self._meter_failed(draft, at_s, None, exc)
+            return Output()
+        self._add_output(draft, None, None, output)
+        return output
+
+    def _meter_failed(self, draft: _Draft, at_s: float, seq: int | None, exc: Exception) -> None:
         if self._meter_failures % METER_FAILED_EVERY == 0:
-            self._log.error("measurement_failed", seq=record.seq, exc_info=exc)
+            self._log.error("measurement_failed", seq=seq, exc_info=exc)
             self._add_finding(
                 draft,
                 FindingDraft(
                     what="meter_failed",
-                    at_s=record.started_s,
-                    seq=record.seq,
+                    at_s=at_s,
+                    seq=seq,
                     text=f"the measurement failed and the sweeps are kept unmeasured: {exc}",
                     figures={"failures": self._meter_failures + 1},
                 ),

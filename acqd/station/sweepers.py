@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import structlog
+from numpy.typing import NDArray
 
 from acqd.archive.records import GapRecord
 from acqd.clock import Clock
@@ -29,6 +30,7 @@ from acqd.errors import (
     SweeperError,
     SweeperReported,
     SweepInvalid,
+    UnitMismatch,
 )
 from acqd.measure.meter import Figure, FindingDraft
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
@@ -240,7 +242,7 @@ class SweeperRunner:
                 )
             )
             more = due.sweeps - done
-            level = job.level_at_plane(taken[-1]) if more else None
+            level = self._seen_by_pass(job, taken[-1]) if more else None
             try:
                 request = series.send(level)
             except StopIteration:
@@ -250,6 +252,14 @@ class SweeperRunner:
                 taken, kept_s = [], self._clock.monotonic_s()
         if taken:
             await self._keep(job, taken)
+
+    @staticmethod
+    def _seen_by_pass(job: JobRunner, taken: Taken) -> NDArray[Any] | None:
+        """What a pass is shown of its last sweep; nothing where the levels have no magnitude."""
+        try:
+            return job.level_at_plane(taken)
+        except UnitMismatch:
+            return None
 
     async def _sweep(self, job: JobRunner, due: Due, request: Any, *, missing: int) -> Sweep | None:
         """One sweep, or None with its absence accounted for."""

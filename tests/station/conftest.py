@@ -85,7 +85,7 @@ def wait_for(
     *,
     said: Callable[[], str] = str,
 ) -> Any:
-    """The first true value of ``condition``, asked every 10 ms; ``said`` goes into the complaint."""
+    """The first true value of ``condition``, asked every 10 ms; else fail with ``said``."""
     ends_s = time.monotonic() + limit_s
     while not (value := condition()):
         if time.monotonic() > ends_s:
@@ -346,14 +346,14 @@ class Bench:
         *,
         broker: str = "none",
         port: int | None = None,
-        more: str = "",
+        keep_free: str = "1 MB",
         sweeper_more: str = "",
     ) -> Path:
         """Write a config: sweepers with their addresses, jobs made by :meth:`job`."""
         address = "" if port is None else f'address = "{HOST}:{port}"\n'
         parts = [
             f'[station]\nname = "lookout"\narchive = "{self.archive}"\n'
-            f'seal_every = "10 s"\nkeep_free = "1 MB"\n{more}\n',
+            f'seal_every = "10 s"\nkeep_free = "{keep_free}"\n\n',
             f'[mqtt]\nbroker = "{broker}"\n{address}\n',
         ]
         for name, where in sweepers.items():
@@ -470,7 +470,7 @@ def accounts_of(archive: Archive, job: str, *, every_s: float, burst: int = 1) -
     """Sweeps stored or accounted for at each due time, by its number on the job's grid."""
     found: dict[int, int] = {}
     for event in archive.events(job):
-        if isinstance(event, GapRecord):
+        if isinstance(event, GapRecord) and event.count:
             first, last = round(event.from_s / every_s), round(event.to_s / every_s)
             # A range of whole due times, or what is missing of one.
             whole = event.count == (last - first + 1) * burst
