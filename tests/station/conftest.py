@@ -161,10 +161,11 @@ class Sim:
 class Ear:
     """mosquitto_sub, writing down everything of a station."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, *more: str) -> None:
         program = shutil.which("mosquitto_sub")
         assert program is not None
         words = [program, "-h", HOST, "-p", str(port), "-q", "1", "-t", "acqd/#", "-F", "%r %t %p"]
+        words += more
         self.process = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
         self._lines = Lines(self.process.stdout)
 
@@ -261,6 +262,8 @@ class Mosquitto:
     folder: Path
     port: int = field(default_factory=lambda: free_port(HOST))
     process: subprocess.Popen[bytes] | None = None
+    remembers: bool = False
+    """Keeps sessions and what waits for them over a restart."""
 
     @property
     def url(self) -> str:
@@ -269,11 +272,15 @@ class Mosquitto:
     def start(self) -> None:
         config = self.folder / f"mosquitto-{self.port}.conf"
         user = "user root\n" if os.geteuid() == 0 else ""
+        memory = f"persistence true\npersistence_location {self.folder}/\n"
+        memory = memory if self.remembers else ""
         config.write_text(
             f"listener {self.port} {HOST}\nallow_anonymous true\nlog_dest none\n"
-            f"set_tcp_nodelay true\nmax_queued_messages 10000\n{user}"
+            f"set_tcp_nodelay true\nmax_queued_messages 10000\n{user}{memory}"
         )
-        self.process = subprocess.Popen([str(find_mosquitto()), "-c", str(config)])
+        self.process = subprocess.Popen(
+            [str(find_mosquitto()), "-c", str(config)], stderr=subprocess.DEVNULL
+        )
         program = shutil.which("mosquitto_pub")
         assert program is not None
         words = [program, "-h", HOST, "-p", str(self.port), "-t", "test/up", "-m", "1", "-q", "1"]
@@ -282,8 +289,11 @@ class Mosquitto:
             lambda: subprocess.run(words, stderr=subprocess.DEVNULL).returncode == 0,
         )
 
-    def end(self) -> None:
+    def end(self, *, kill: bool = True) -> None:
         if self.process is not None:
+            if not kill:
+                self.process.terminate()
+                self.process.wait(LIMIT_S)
             end(self.process)
             self.process = None
 
@@ -322,15 +332,16 @@ class Bench:
         self._stack.callback(sim.end)
         return sim
 
-    def broker(self) -> Mosquitto:
-        """A mosquitto that answers."""
-        broker = Mosquitto(self.folder)
+    def broker(self, *, remembers: bool = False, started: bool = True) -> Mosquitto:
+        """A mosquitto that answers, or is still to be started."""
+        broker = Mosquitto(self.folder, remembers=remembers)
         self._stack.callback(broker.end)
-        broker.start()
+        if started:
+            broker.start()
         return broker
 
-    def ear(self, port: int) -> Ear:
-        ear = Ear(port)
+    def ear(self, port: int, *more: str) -> Ear:
+        ear = Ear(port, *more)
         self._stack.callback(ear.end)
         return ear
 

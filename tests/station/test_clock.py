@@ -397,7 +397,8 @@ async def test_a_station_starts_on_a_full_disk_and_waits_for_room(
     disk.free_bytes = 3_000_000
     edited = [jobs[0].replace("10 dB", "11 dB")]
     driver = ScriptedDriver()
-    async with inside({"mast": driver}, edited, keep_free="5 MB") as here:
+    clock = MovableClock(2.0)
+    async with inside({"mast": driver}, edited, keep_free="5 MB", clock=clock) as here:
         await here.until("the complaint", lambda: here.events("cannot_keep"))
         disk.free_bytes = 1 << 40
         await here.until("sweeps", lambda: here.station._jobs["marine-vhf"].last_seq >= 12)
