@@ -9,9 +9,11 @@ import numpy as np
 
 __all__ = [
     "ABOUT_CORE",
+    "ABOUT_HOPS",
     "CF_UNITS",
     "PURE_DIMENSION",
     "TIMES",
+    "dimension",
     "free_name",
     "iso_text",
     "put",
@@ -41,7 +43,14 @@ ABOUT_CORE: dict[str, dict[str, str]] = {
     "sweeper_time": {"long_name": "the sweeper's own time stamp"},
     "flags": {"standard_name": "status_flag", "long_name": "what to know before trusting a sweep"},
 }
-TIMES = {"due", "time", "sweeper_time"}
+ABOUT_HOPS: dict[str, dict[str, str]] = {
+    "first_point": {"long_name": "point of the sweep that the hop begins at, from 0", "units": "1"},
+    "points": {"long_name": "points of the sweep that the hop gave", "units": "1"},
+    "started": {"long_name": "start of the hop, by the station's clock"},
+    "duration": {"long_name": "time the hop took", "units": "s"},
+    "ok": {"standard_name": "status_flag", "long_name": "whether the hop gave levels"},
+}
+TIMES = {"due", "time", "sweeper_time", "hop_started"}
 
 
 def put(attrs: Any, name: str, value: Any) -> None:
@@ -68,6 +77,13 @@ def scalars(section: Any) -> Iterator[tuple[str, Any]]:
         for key, value in section.items():
             if isinstance(value, bool | int | float | str):
                 yield key, value
+
+
+def dimension(group: Any, name: str, size: int) -> Any:
+    """A dimension without a variable, in a file or a group; returns its scale."""
+    scale = group.create_dataset(name, shape=(size,), dtype=">f4")
+    scale.make_scale(PURE_DIMENSION.format(size))
+    return scale
 
 
 def free_name(name: str, taken: set[str]) -> str:

@@ -9,6 +9,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from xarray.core import indexing
 
+from acqd.archive.hops import HOP_COUNT, HOP_NAMES, HopTable
 from acqd.archive.index import Piece, Wanted
 from acqd.archive.lazy import LevelArray
 from acqd.archive.records import SetupRecord
@@ -60,9 +61,11 @@ def dataset_of(wanted: Wanted, pieces: list[Piece], *, far_end: bool) -> xr.Data
         "run": ("sweep", np.concatenate([piece.run for piece in pieces])[order]),
         "boot": ("sweep", np.concatenate([piece.boot for piece in pieces])[order]),
     }
+    _add_hops(variables, coords, pieces, order)
     for name, values in _columns(pieces).items():
         # A column may be called like one of ours; the sweep's own facts keep their names.
-        variables[name if name not in {*variables, *coords} else f"summary_{name}"] = (
+        taken = {*variables, *coords, *HOP_NAMES}
+        variables[name if name not in taken else f"summary_{name}"] = (
             "sweep",
             values[order],
         )
@@ -79,6 +82,30 @@ def dataset_of(wanted: Wanted, pieces: list[Piece], *, far_end: bool) -> xr.Data
         "setups": list(dict.fromkeys(piece.setup.setup for piece in pieces)),
     }
     return xr.Dataset(variables, coords, attributes)
+
+
+def _add_hops(
+    variables: dict[str, Any],
+    coords: dict[str, Any],
+    pieces: list[Piece],
+    order: NDArray[np.intp],
+) -> None:
+    """The number of hops of each sweep; where there are any, one row each along ``hop``."""
+    hops = HopTable.join([piece.hops for piece in pieces], [piece.place.size for piece in pieces])
+    about = {"long_name": "number of hops that the sweep was taken in; 0: in one go"}
+    if hops is not None:
+        hops = hops.select(order)
+    if hops is None:
+        variables[HOP_COUNT] = ("sweep", np.zeros(order.size, dtype=np.int32), about)
+        return
+    variables[HOP_COUNT] = ("sweep", hops.count, about)
+    sequence = np.repeat(coords["sequence"][1], hops.count)
+    coords["hop_sequence"] = ("hop", sequence, {"long_name": "number of the hop's sweep"})
+    variables["hop_first_point"] = ("hop", hops.column("first_point"))
+    variables["hop_points"] = ("hop", hops.column("points"))
+    variables["hop_started"] = ("hop", _datetimes(hops.column("started")))
+    variables["hop_duration"] = ("hop", hops.column("duration"), {"units": "s"})
+    variables["hop_ok"] = ("hop", hops.column("ok").astype(bool))
 
 
 def _check_alike(wanted: Wanted, pieces: list[Piece]) -> None:

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.archive.database import error_of, pages
+from acqd.archive.hops import HopTable
 from acqd.archive.journal import JournalView
 from acqd.archive.layout import (
     DAY_S,
@@ -78,6 +79,7 @@ class Piece:
     run: NDArray[Any]
     boot: NDArray[Any]
     columns: dict[str, NDArray[np.float64]]
+    hops: HopTable | None
 
     @property
     def sequence(self) -> NDArray[np.int64]:
@@ -85,6 +87,8 @@ class Piece:
 
     def keep(self, where: NDArray[Any]) -> None:
         """Leave out all sweeps but those at ``where``."""
+        if self.hops is not None:
+            self.hops = self.hops.select(np.arange(self.place.size)[where])
         self.place = self.place[where]
         self.core = {name: values[where] for name, values in self.core.items()}
         self.run, self.boot = self.run[where], self.boot[where]
@@ -221,6 +225,7 @@ def _piece_of_file(path: Path, wanted: Wanted) -> Piece | None:
         if not where.size:
             return None
         run, boot = file.names_of("run"), file.names_of("boot")
+        hops = file.hops()
         return Piece(
             path=path,
             is_journal=False,
@@ -231,14 +236,15 @@ def _piece_of_file(path: Path, wanted: Wanted) -> Piece | None:
             run=run[where],
             boot=boot[where],
             columns={name: values[where] for name, values in file.columns().items()},
+            hops=None if hops is None else hops.select(where),
         )
 
 
 def _pieces_of_journal(view: JournalView, wanted: Wanted) -> list[Piece]:
     select = (
-        f"SELECT {', '.join(SQL_CORE.values())}, setup, tag, run_id, boot_id, columns FROM sweep "
-        f"WHERE job = ? AND step = ? AND started_s >= ? AND started_s < ? AND (? IS NULL OR "
-        f"setup = ?) AND event > {{after}} ORDER BY event"
+        f"SELECT {', '.join(SQL_CORE.values())}, setup, tag, run_id, boot_id, columns, hops "
+        f"FROM sweep WHERE job = ? AND step = ? AND started_s >= ? AND started_s < ? "
+        f"AND (? IS NULL OR setup = ?) AND event > {{after}} ORDER BY event"
     )
     parameters = (
         wanted.job,
@@ -252,7 +258,7 @@ def _pieces_of_journal(view: JournalView, wanted: Wanted) -> list[Piece]:
         groups: dict[tuple[str, str], list[Any]] = {}
         for page in pages(view.connection, select, parameters):
             for row in page:
-                groups.setdefault((row[-5], row[-4]), []).append(row)
+                groups.setdefault((row[-6], row[-5]), []).append(row)
         return [
             _piece_of_rows(view.path, view.setup(wanted.job, wanted.step, setup), tag, group)
             for (setup, tag), group in groups.items()
@@ -273,9 +279,10 @@ def _piece_of_rows(path: Path, setup: SetupRecord, tag: str, rows: list[Any]) ->
         tag=tag,
         place=core["event"],
         core=core,
-        run=np.array([row[-3] for row in rows], dtype=object),
-        boot=np.array([row[-2] for row in rows], dtype=object),
-        columns=columns_from([row[-1] for row in rows]),
+        run=np.array([row[-4] for row in rows], dtype=object),
+        boot=np.array([row[-3] for row in rows], dtype=object),
+        columns=columns_from([row[-2] for row in rows]),
+        hops=HopTable.from_blobs([row[-1] for row in rows]),
     )
 
 

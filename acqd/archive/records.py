@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.sweep import Levels, SweepFlag
+from acqd.sweep import Hop, Levels, SweepFlag
 
 __all__ = [
     "Batch",
@@ -71,6 +71,8 @@ class SweepRecord:
     """Canonical levels, (points,), in the sweeper's own order and at its input."""
     columns: Mapping[str, float] = field(default_factory=dict)
     summary: Mapping[str, Any] | None = None
+    hops: tuple[Hop, ...] = ()
+    """The pieces that it was taken in; empty where it was taken in one go."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

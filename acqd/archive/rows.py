@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.archive.hops import HOP_FIELDS, HopTable
 from acqd.archive.records import SetupRecord, SweepRecord
 from acqd.archive.tables import TAGS
 from acqd.sweep import SweepFlag
 
-__all__ = ["CORE", "SQL_CORE", "Rows", "columns_from", "same_bits"]
+__all__ = ["CORE", "SQL_CORE", "Rows", "columns_from", "same_bits", "same_hops"]
 
 CORE: dict[str, str] = {
     "sequence": "<i8",
@@ -57,7 +58,10 @@ _SQL_PLACE = {
 
 @dataclass(slots=True)
 class Rows:
-    """``count`` sweeps of one setup. ``level`` is (count, points); ``summary`` is JSON in UTF-8."""
+    """``count`` sweeps of one setup. ``level`` is (count, points); ``summary`` is JSON in UTF-8.
+
+    ``hops`` is None where none of the sweeps was taken in hops.
+    """
 
     core: dict[str, NDArray[Any]]
     run: list[str]
@@ -65,6 +69,7 @@ class Rows:
     level: NDArray[Any]
     columns: dict[str, NDArray[np.float64]]
     summary: list[bytes | None]
+    hops: HopTable | None = None
 
     @property
     def count(self) -> int:
@@ -81,7 +86,7 @@ class Rows:
             for name, place in _SQL_PLACE.items()
         }
         columns = columns_from([row[14] for row in rows])
-        level = np.frombuffer(b"".join([row[17] for row in rows]), dtype=tag)
+        level = np.frombuffer(b"".join([row[18] for row in rows]), dtype=tag)
         return cls(
             core=core,
             run=[row[6] for row in rows],
@@ -89,6 +94,7 @@ class Rows:
             level=level.astype(TAGS[tag], copy=False).reshape(count, points),
             columns=columns,
             summary=[None if row[15] is None else row[15].encode() for row in rows],
+            hops=HopTable.from_blobs([row[16] for row in rows]),
         )
 
     def select(self, keep: NDArray[Any]) -> Rows:
@@ -101,6 +107,7 @@ class Rows:
             level=self.level[places],
             columns={name: values[places] for name, values in self.columns.items()},
             summary=[self.summary[i] for i in places],
+            hops=None if self.hops is None else self.hops.select(places),
         )
 
     @classmethod
@@ -121,6 +128,7 @@ class Rows:
                 for name in names
             },
             summary=[text for part in parts for text in part.summary],
+            hops=HopTable.join([part.hops for part in parts], [part.count for part in parts]),
         )
 
     def first_difference(self, other: Rows) -> str | None:
@@ -139,12 +147,13 @@ class Rows:
         for name in ("run", "boot", "summary"):
             if getattr(self, name) != getattr(other, name):
                 return name
-        return None
+        return None if same_hops(self.hops, other.hops) else "hops"
 
     def records(self, setup: SetupRecord) -> Iterator[tuple[int, SweepRecord]]:
         """One record a sweep, with its ordinal."""
         core = {name: values.tolist() for name, values in self.core.items()}
         self.level.flags.writeable = False
+        hops = None if self.hops is None else self.hops.split()
         for i in range(self.count):
             stamp = core["sweeper_time"][i]
             text = self.summary[i]
@@ -171,6 +180,7 @@ class Rows:
                         if values[i] == values[i]
                     },
                     summary=None if text is None else json.loads(text),
+                    hops=() if hops is None else hops[i],
                 ),
             )
 
@@ -198,3 +208,12 @@ def same_bits(a: NDArray[Any], b: NDArray[Any]) -> bool:
     word = f"u{a.dtype.itemsize}"
     same = np.ascontiguousarray(a).view(word) == np.ascontiguousarray(b).view(word)
     return bool(same.all()) or bool((same | (np.isnan(a) & np.isnan(b))).all())
+
+
+def same_hops(a: HopTable | None, b: HopTable | None) -> bool:
+    """Equal bit for bit, sweep by sweep."""
+    if a is None or b is None:
+        return a is b
+    return np.array_equal(a.count, b.count) and all(
+        same_bits(a.column(name), b.column(name)) for name in HOP_FIELDS
+    )

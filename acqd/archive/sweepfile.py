@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.archive.codec import decode_chunk
+from acqd.archive.hops import HOP, HOP_COUNT, HOP_FIELDS, HopTable
 from acqd.archive.layout import SCHEMA_VERSION
 from acqd.archive.packing import Packing
 from acqd.archive.records import SetupRecord
@@ -78,6 +79,7 @@ class SweepFile:
             self.tag = _text(self._file.attrs["level_type"])
             self._cache: tuple[int, NDArray[Any]] | None = None
             self._stored: list[_Stored] | None = None
+            self._hop_count: NDArray[np.int32] | None = None
         except (KeyError, ValueError) as exc:
             self._file.close()
             raise ArchiveDamaged(f"{path}: not a file of sweeps ({exc})") from exc
@@ -204,7 +206,32 @@ class SweepFile:
                 if COLUMN_ATTRIBUTE in variable.attrs
             },
             summary=self._summaries(start, stop),
+            hops=self.hops(start, stop),
         )
+
+    def hops(self, start: int = 0, stop: int | None = None) -> HopTable | None:
+        """Hops of sweeps ``start`` to ``stop`` (not included); None where none was taken in any.
+
+        Raises:
+            ArchiveDamaged: the counts do not add up to the hops that there are.
+        """
+        if HOP_COUNT not in self._file:
+            return None
+        if self._hop_count is None:
+            count = self._file[HOP_COUNT][...]
+            there = self._file["hop_ok"].shape[0]
+            if count.sum() != there:
+                raise ArchiveDamaged(f"{self.path}: {there} hops, expected {count.sum()}")
+            self._hop_count = count
+        count = self._hop_count[start:stop]
+        first = int(self._hop_count[:start].sum())
+        last = first + int(count.sum())
+        if last == first:
+            return None
+        table = np.empty(last - first, dtype=HOP)
+        for name in HOP_FIELDS:
+            table[name] = self._file[f"hop_{name}"][first:last]
+        return HopTable(count, table)
 
     def blocks(self) -> Iterator[Rows]:
         """Everything, a chunk at a time."""

@@ -13,10 +13,9 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, Future
 from contextlib import suppress
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -25,21 +24,21 @@ from numpy.typing import NDArray
 
 from acqd.archive.cf import (
     ABOUT_CORE,
-    CF_UNITS,
-    PURE_DIMENSION,
+    ABOUT_HOPS,
     TIMES,
+    dimension,
     free_name,
     iso_text,
     put,
-    scalars,
 )
 from acqd.archive.codec import block_rows, encode_chunk
 from acqd.archive.durable import publish
-from acqd.archive.layout import SCHEMA_VERSION, temporary_of
+from acqd.archive.filehead import FileContent, make_axes, make_levels, put_attributes
+from acqd.archive.hops import HOP, HOP_COUNT, HOP_NAMES, HopTable
+from acqd.archive.layout import temporary_of
 from acqd.archive.outfile import OutFile
 from acqd.archive.packing import DoesNotFit, Packing, packings
-from acqd.archive.records import SetupRecord
-from acqd.archive.rows import CORE, Rows, same_bits
+from acqd.archive.rows import CORE, Rows, same_bits, same_hops
 from acqd.archive.sweepfile import COLUMN_ATTRIBUTE, SUMMARY_BYTES, SUMMARY_END, SweepFile
 from acqd.archive.tables import TAGS
 from acqd.errors import ArchiveDamaged
@@ -53,21 +52,6 @@ FLAT_MOST_BYTES = 2048
 COLUMN_CHUNK_ROWS = 16384
 TEXT_CHUNK_BYTES = 1 << 18
 CHUNKS_IN_FLIGHT = 4
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FileContent:
-    """What one file is to hold. ``blocks(n)`` gives its rows n at a time, anew at each call."""
-
-    kind: str
-    station: str
-    setup: SetupRecord
-    tag: str
-    count: int
-    blocks: Callable[[int], Iterator[Rows]]
-    ledger: Mapping[str, list[Any]] = field(default_factory=dict)
-    software: Mapping[str, str] = field(default_factory=dict)
-    written_s: float = 0.0
 
 
 def write_sweeps(
@@ -190,118 +174,12 @@ class _Writer:
         self._text_ends: list[int] = []
         self._text_set: Any = None
         self._text_digest = hashlib.sha256()
-        self._attributes()
-        self._axes()
-        self._levels = self._make_levels(packing)
-
-    # -- what every file has --------------------------------------------------------------------
-
-    def _attributes(self) -> None:
-        content, setup, attrs = self._content, self._content.setup, self._file.attrs
-        texts = {
-            "Conventions": "CF-1.11, ACDD-1.3",
-            "title": f"Sweeps of job {setup.job}",
-            "summary": f"Raw levels at the input of sweeper {setup.sweeper}, with all that is "
-            f"needed to trust them later.",
-            "source": f"acqd {content.software.get('acqd', '')}".strip(),
-            "station": content.station,
-            "job": setup.job,
-            "kind": setup.kind,
-            "setup": setup.setup,
-            "sweeper": setup.sweeper,
-            "level_unit": setup.unit,
-            "level_type": content.tag,
-            "file_kind": content.kind,
-            "date_created": iso_text(content.written_s),
-        }
-        for name, value in texts.items():
-            put(attrs, name, value)
-        attrs["acqd_schema"] = np.int32(SCHEMA_VERSION)
-        attrs["step"] = np.int32(setup.step)
-        if setup.resolution is not None:
-            attrs["resolution"] = np.float64(setup.resolution)
-        for section in ("identity", "asked", "reported"):
-            for key, value in scalars(setup.details.get(section)):
-                put(attrs, f"{section}_{key}", value)
-        # JSON grows with the config, so it is a string of variable length from the start.
-        attrs["software_json"] = json.dumps(dict(content.software))
-        attrs["details_json"] = json.dumps(setup.details, ensure_ascii=False)
-
-    def _axes(self) -> None:
-        file, setup = self._file, self._content.setup
-        axis = setup.frequency_hz
-        steps = np.diff(axis)
-        strict = axis.size == 1 or bool((steps > 0).all()) or bool((steps < 0).all())
-        self._dimension("sweep", self._content.count)
-        if not strict:
-            self._dimension("point", axis.size)
-        frequency = file.create_dataset("frequency", data=axis.astype("<f8"))
-        self._point = frequency if strict else file["point"]
-        put(frequency.attrs, "standard_name", "radiation_frequency")
-        put(frequency.attrs, "long_name", "frequency")
-        put(frequency.attrs, "units", "Hz")
-        if strict:
-            frequency.make_scale("frequency")
-            put(frequency.attrs, "axis", "X")
-        else:
-            frequency.dims[0].attach_scale(self._point)
-        if setup.chain_gain_db is not None:
-            gain = file.create_dataset("chain_gain", data=setup.chain_gain_db.astype("<f8"))
-            gain.dims[0].attach_scale(self._point)
-            put(gain.attrs, "units", "1")
-            put(
-                gain.attrs,
-                "long_name",
-                "gain in dB from the reference plane to the sweeper's input; a loss is negative",
-            )
-            put(gain.attrs, "comment", "level at the reference plane = level - chain_gain")
-            if not strict:
-                put(gain.attrs, "coordinates", "frequency")
-
-    def _dimension(self, name: str, size: int) -> Any:
-        scale = self._file.create_dataset(name, shape=(size,), dtype=">f4")
-        scale.make_scale(PURE_DIMENSION.format(size))
-        return scale
-
-    def _make_levels(self, packing: Packing) -> list[Any]:
-        content, setup = self._content, self._content.setup
-        is_complex = content.tag.startswith("<c")
-        names = ("level_real", "level_imag") if is_complex else ("level",)
-        out = []
-        for name in names:
-            if packing.step is None:
-                dtype = np.zeros(0, dtype=TAGS[content.tag]).real.dtype.newbyteorder("<")
-            else:
-                dtype = np.dtype(f"<i{packing.width}")
-            level = self._file.create_dataset(
-                name,
-                shape=(content.count, setup.frequency_hz.size),
-                dtype=dtype,
-                chunks=(self._rows, setup.frequency_hz.size),
-                shuffle=True,
-                compression="gzip",
-                compression_opts=6,
-                fillvalue=packing.missing,
-            )
-            level.dims[0].attach_scale(self._file["sweep"])
-            level.dims[1].attach_scale(self._point)
-            part = {"level_real": "real part of the ", "level_imag": "imaginary part of the "}
-            put(level.attrs, "long_name", part.get(name, "") + "level at the sweeper's input")
-            put(level.attrs, "units", CF_UNITS.get(setup.unit, "1"))
-            put(level.attrs, "quantity", setup.unit)
-            if packing.step is not None:
-                level.attrs["scale_factor"] = np.float64(packing.step)
-                level.attrs["add_offset"] = np.float64(0.0)
-                level.attrs["_FillValue"] = dtype.type(packing.missing)
-            put(level.attrs, "ancillary_variables", "flags")
-            put(level.attrs, "coordinates", self._coordinates)
-            out.append(level)
-        return out
-
-    @property
-    def _coordinates(self) -> str:
-        """Auxiliary coordinates; a frequency that is a dimension of its own need not be named."""
-        return "time sequence frequency" if "point" in self._file else "time sequence"
+        self._hop_parts: list[HopTable | None] = []
+        self._sizes: list[int] = []
+        self._hops: HopTable | None = None
+        put_attributes(file.attrs, content)
+        point = make_axes(file, content)
+        self._levels = make_levels(file, content, packing, point=point, rows=self._rows)
 
     # -- block by block -------------------------------------------------------------------------
 
@@ -325,6 +203,8 @@ class _Writer:
             names = self._names[what]
             self._index[what] += [names.setdefault(value, len(names)) for value in values]
         self._add_summaries(rows.summary)
+        self._hop_parts.append(rows.hops)
+        self._sizes.append(rows.count)
         self._start += rows.count
 
     def _send(self, dataset: Any, start: int, chunk: Future[bytes]) -> None:
@@ -373,7 +253,8 @@ class _Writer:
         for name, values in core.items():
             self._core_variable(name, values)
         self._name_variables()
-        taken = set(self._file.keys())
+        self._finish_hops()
+        taken = {*self._file.keys(), *HOP_NAMES}
         for name, parts in self._columns.items():
             variable = self._column(free_name(name, taken), np.concatenate(parts))
             put(variable.attrs, COLUMN_ATTRIBUTE, name)
@@ -415,16 +296,12 @@ class _Writer:
             or back.summary_digest() != self._text_digest.hexdigest()
         ):
             return SUMMARY_BYTES
-        return None
+        return None if same_hops(back.hops(), self._hops) else HOP_COUNT
 
     def _core_variable(self, name: str, values: NDArray[Any]) -> None:
         variable = self._column(name, values)
         for key, text in ABOUT_CORE[name].items():
             put(variable.attrs, key, text)
-        if name in TIMES:
-            put(variable.attrs, "units", "seconds since 1970-01-01T00:00:00Z")
-            put(variable.attrs, "calendar", "standard")
-            put(variable.attrs, "units_metadata", "leap_seconds: none")
         if name == "time":
             put(variable.attrs, "axis", "T")
         if name == "flags":
@@ -440,8 +317,29 @@ class _Writer:
             put(variable.attrs, "units", "1")
             self._file.attrs[f"{what}_ids"] = json.dumps(list(self._names[what]))
 
-    def _column(self, name: str, values: NDArray[Any]) -> Any:
-        """A variable of one number a sweep."""
+    def _finish_hops(self) -> None:
+        """Hops as a contiguous ragged array (CF conventions 9.3.3), where there are any.
+
+        The file has no featureType: its levels are no discrete sampling geometry.
+        """
+        hops = self._hops = HopTable.join(self._hop_parts, self._sizes)
+        self._hop_parts.clear()
+        if hops is None:
+            return
+        count = self._column(HOP_COUNT, hops.count)
+        put(count.attrs, "long_name", "number of hops that the sweep was taken in; 0: in one go")
+        put(count.attrs, "units", "1")
+        put(count.attrs, "sample_dimension", "hop")
+        dimension(self._file, "hop", hops.table.size)
+        for name, about in ABOUT_HOPS.items():
+            variable = self._column(f"hop_{name}", hops.column(name), along="hop")
+            for key, text in about.items():
+                put(variable.attrs, key, text)
+        variable.attrs["flag_values"] = np.array([0, 1], dtype=HOP["ok"])
+        put(variable.attrs, "flag_meanings", "failed taken")
+
+    def _column(self, name: str, values: NDArray[Any], *, along: str = "sweep") -> Any:
+        """A variable of one number a sweep, or for each of what there is ``along``."""
         packed = values.nbytes > FLAT_MOST_BYTES
         rows = min(values.size, COLUMN_CHUNK_ROWS)
         options = {"chunks": (rows,), "shuffle": True, "compression": "gzip"} if packed else {}
@@ -454,7 +352,11 @@ class _Writer:
                 self._send(variable, start, self._pool.submit(encode_chunk, block))
         else:
             variable[...] = values
-        variable.dims[0].attach_scale(self._file["sweep"])
+        variable.dims[0].attach_scale(self._file[along])
+        if name in TIMES:
+            put(variable.attrs, "units", "seconds since 1970-01-01T00:00:00Z")
+            put(variable.attrs, "calendar", "standard")
+            put(variable.attrs, "units_metadata", "leap_seconds: none")
         return variable
 
     def _finish_summaries(self) -> None:
@@ -462,7 +364,7 @@ class _Writer:
             self._flush_text(len(self._text))
         if self._text_set is None:
             return
-        byte = self._dimension("byte", self._text_done)
+        byte = dimension(self._file, "byte", self._text_done)
         self._text_set.dims[0].attach_scale(byte)
         put(self._text_set.attrs, "long_name", "summaries, one line of JSON each, in UTF-8")
         put(self._text_set.attrs, "units", "1")
@@ -471,7 +373,7 @@ class _Writer:
         put(ends.attrs, "units", "1")
 
     def _finish_digests(self) -> None:
-        block = self._dimension("digest_block", len(self.digests))
+        block = dimension(self._file, "digest_block", len(self.digests))
         digest = self._strings(self._file, "level_digest", self.digests)
         digest.dims[0].attach_scale(block)
         put(
@@ -490,8 +392,7 @@ class _Writer:
         put(group.attrs, "comment", "rows of the ledger of this file's time, one JSON array each")
         group.attrs["tables"] = json.dumps(list(tables))
         for name, rows in tables.items():
-            scale = group.create_dataset(name, shape=(len(rows),), dtype=">f4")
-            scale.make_scale(PURE_DIMENSION.format(len(rows)))
+            scale = dimension(group, name, len(rows))
             texts = [json.dumps(row, ensure_ascii=False) for row in rows]
             self._strings(group, name + "_json", texts).dims[0].attach_scale(scale)
 

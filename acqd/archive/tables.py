@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.archive.hops import hop_blob, hops_of_blob
 from acqd.archive.records import (
     FindingRecord,
     GapRecord,
@@ -56,7 +57,7 @@ TAGS = {"<f4": np.float32, "<f8": np.float64, "<c8": np.complex64, "<c16": np.co
 SETUP_COLUMNS = "setup, job, step, sweeper, kind, frequency, unit, resolution, chain_gain, details"
 SWEEP_COLUMNS = (
     "event, job, step, setup, seq, pass_id, run_id, due_s, started_s, monotonic_s, took_s, "
-    "boot_id, sweeper_time_s, flags, columns, summary, tag, level"
+    "boot_id, sweeper_time_s, flags, columns, summary, hops, tag, level"
 )
 FINDING_COLUMNS = "event, job, number, what, at_s, seq, text, figures, message"
 GAP_COLUMNS = "event, job, from_s, to_s, count, reason, detail"
@@ -106,7 +107,7 @@ CREATE TABLE sweep (
     seq INTEGER NOT NULL, pass_id INTEGER NOT NULL, run_id TEXT NOT NULL, due_s REAL NOT NULL,
     started_s REAL NOT NULL, monotonic_s REAL NOT NULL, took_s REAL NOT NULL,
     boot_id TEXT NOT NULL, sweeper_time_s REAL, flags INTEGER NOT NULL, columns TEXT NOT NULL,
-    summary TEXT, tag TEXT NOT NULL, level BLOB NOT NULL, UNIQUE (job, seq)
+    summary TEXT, hops BLOB, tag TEXT NOT NULL, level BLOB NOT NULL, UNIQUE (job, seq)
 );
 """
 )
@@ -197,7 +198,7 @@ def setup_of(row: Any) -> SetupRecord:
 
 
 def sweep_row(event: int, record: SweepRecord) -> tuple[Any, ...]:
-    """Raises ArchiveError where the levels are of no type that the archive holds."""
+    """Raises ArchiveError where levels or hops are of no type that the archive holds."""
     level = record.level
     tag = level.dtype.newbyteorder("<").str
     if tag not in TAGS:
@@ -210,6 +211,12 @@ def sweep_row(event: int, record: SweepRecord) -> tuple[Any, ...]:
         level = np.where(np.isnan(level), level.dtype.type(np.nan), level)
     # NaN in a column means the same as no such column: nothing else could be read back from a file.
     columns = {key: float(value) for key, value in record.columns.items() if value == value}
+    try:
+        hops = hop_blob(record.hops)
+    except (TypeError, ValueError) as exc:
+        raise ArchiveError(
+            f"job {record.job}, sweep {record.seq}: its hops cannot be kept: {exc}"
+        ) from exc
     return (
         event,
         record.job,
@@ -227,6 +234,7 @@ def sweep_row(event: int, record: SweepRecord) -> tuple[Any, ...]:
         int(record.flags),
         json.dumps(columns, separators=(",", ":")),
         None if record.summary is None else text_of(record.summary),
+        hops,
         tag,
         np.ascontiguousarray(level, dtype=tag).tobytes(),
     )
@@ -242,7 +250,7 @@ def level_of(tag: str, blob: bytes) -> Levels:
 def sweep_of(row: Any) -> SweepRecord:
     """The record of a row in the order of :data:`SWEEP_COLUMNS`."""
     (_, job, step, setup, seq, pass_id, run_id, due_s, started_s, monotonic_s, took_s) = row[:11]
-    (boot_id, sweeper_time_s, flags, columns, summary, tag, level) = row[11:]
+    (boot_id, sweeper_time_s, flags, columns, summary, hops, tag, level) = row[11:]
     return SweepRecord(
         job=job,
         step=step,
@@ -260,6 +268,7 @@ def sweep_of(row: Any) -> SweepRecord:
         level=level_of(tag, level),
         columns=json.loads(columns),
         summary=None if summary is None else json.loads(summary),
+        hops=hops_of_blob(hops),
     )
 
 

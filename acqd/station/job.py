@@ -267,6 +267,7 @@ class JobRunner:
             sweeper_time_s=sweep.sweeper_time_s,
             flags=sweep.flags | self._late(taken),
             level=sweep.level,
+            hops=sweep.hops,
         )
         draft.seq += 1
         try:
