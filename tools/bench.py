@@ -10,6 +10,7 @@ import shutil
 import sys
 import tempfile
 import time
+import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -139,7 +140,12 @@ def main(arguments: list[str] | None = None) -> int:
             print(f"bench: {PARTS[name][0]}", file=sys.stderr, flush=True)
             folder = Path(scratch, name)
             folder.mkdir()
-            PARTS[name][1](report, folder, size)
+            try:
+                PARTS[name][1](report, folder, size)
+            except Exception as exc:
+                # The others are worth having; the exit code says that one is missing.
+                traceback.print_exc()
+                report.failed[name] = f"{type(exc).__name__}: {exc}"
             shutil.rmtree(folder, ignore_errors=True)
     took_s = time.monotonic() - started_s
     if options.json:
@@ -147,7 +153,7 @@ def main(arguments: list[str] | None = None) -> int:
     else:
         print("\n".join(lines_of(report)))
         print(f"\n{options.size}, {took_s:.0f} s; {_machine()}; scratch on {options.folder}")
-    return 0
+    return 1 if report.failed else 0
 
 
 def _options() -> argparse.ArgumentParser:
@@ -213,6 +219,7 @@ def _as_json(report: Report, size: str, took_s: float) -> dict[str, object]:
         "machine": _machine(),
         "figures": [figure.to_json() for figure in report.figures],
         "skipped": report.skipped,
+        "failed": report.failed,
         "notes": report.notes,
     }
 

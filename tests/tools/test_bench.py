@@ -143,3 +143,30 @@ def test_ratios_are_made_within_a_round() -> None:
     assert figure.ratio is not None
     assert figure.ratio.values == (1.5, 1.5, 1.5)
     assert [target.met(figure) for target in figure.targets] == [True, False, True]
+
+
+@pytest.mark.usefixtures("parts")
+def test_a_part_that_fails_leaves_the_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What broke is named and the exit code says so; what was measured is printed all the same."""
+    import bench as program
+    from bench_parts.figures import Report
+
+    def broken(report: Report, folder: Path, size: object) -> None:
+        raise OSError("the disk is gone")
+
+    monkeypatch.setattr(program, "_quiet_logs", lambda: None)  # the logs of this process stay
+    monkeypatch.setitem(program.PARTS, "seal", ("a part that fails", broken))
+    code = program.main(["--tiny", "--only", "seal", "--only", "start", "--folder", str(tmp_path)])
+    told = capsys.readouterr().out
+    assert code == 1
+    assert "FAILED seal: OSError: the disk is gone" in told
+    assert "acqd --help" in told
+
+
+@pytest.mark.slow
+def test_the_page_explains_every_figure(told: dict[str, dict[str, object]]) -> None:
+    """docs/bench.md has a row for each figure that the bench prints."""
+    page = (ROOT / "docs/bench.md").read_text("utf-8")
+    assert [name for name in told if name and f"`{name}`" not in page] == []

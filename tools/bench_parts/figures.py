@@ -105,10 +105,11 @@ class Figure:
 
 @dataclass(slots=True)
 class Report:
-    """What has been measured, what was left out and why, and remarks that belong to figures."""
+    """What has been measured, what was left out or failed and why, and remarks on figures."""
 
     figures: list[Figure] = field(default_factory=list)
     skipped: dict[str, str] = field(default_factory=dict)
+    failed: dict[str, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
 
 

@@ -28,6 +28,7 @@ def lines_of(report: Report) -> list[str]:
     lines += [_explained(figure) for figure in report.figures]
     lines += [f"note: {note}" for note in report.notes]
     lines += [f"SKIPPED {name}: {why}" for name, why in report.skipped.items()]
+    lines += [f"FAILED {name}: {why}" for name, why in report.failed.items()]
     lines.append(_score(report))
     return lines
 
