@@ -14,13 +14,20 @@ import sys
 import tempfile
 from collections.abc import Callable
 from contextlib import AsyncExitStack
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 from acqd.errors import BrokerError
 from acqd.publish.child import BrokerTimings, ChildBroker, Command, claim_ports, free_port
-from acqd.publish.settings import Endpoint, EventLog, MqttVersion, is_loopback
+from acqd.publish.settings import (
+    BrokerSettings,
+    Endpoint,
+    EventLog,
+    MqttVersion,
+    is_loopback,
+)
 
 __all__ = ["Broker", "EmbeddedBroker", "LocalBroker", "find_mosquitto"]
 
@@ -87,6 +94,10 @@ class Broker:
     def describe(self) -> str:
         """One line for people."""
         return f"{self.name} on {self._address}"
+
+    def adapt(self, settings: BrokerSettings) -> BrokerSettings:
+        """``settings`` as this broker, once entered, must be spoken to."""
+        return replace(settings, address=self._address)
 
     @property
     def restarts(self) -> int:
@@ -259,6 +270,17 @@ class EmbeddedBroker(Broker):
     ) -> None:
         super().__init__(
             address, log=log, runtime_folder=runtime_folder, on_up=on_up, timings=timings
+        )
+
+    def adapt(self, settings: BrokerSettings) -> BrokerSettings:
+        """``settings`` as this broker, once entered, must be spoken to.
+
+        The port of the wanted version, a new client id for each connection, and a word where there
+        are more retained topics than it hands out.
+        """
+        address = self.address_v5 if settings.version is MqttVersion.V5 else self._address
+        return replace(
+            settings, address=address, fresh_client_id=True, retained_advice=EMBEDDED_RETAINED
         )
 
     @property

@@ -19,7 +19,7 @@ from acqd.errors import BrokerError
 from acqd.publish.broker import find_mosquitto
 from acqd.publish.child import free_port
 from acqd.publish.client import PendingFinding, Publisher
-from acqd.publish.link import round_trip
+from acqd.publish.link import connection, new_link, round_trip
 from acqd.publish.messages import Finding, StationStatus, rfc3339
 from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion
 from acqd.publish.topics import Topics
@@ -186,7 +186,9 @@ async def listen(endpoint: Endpoint, heard: Heard, ready: asyncio.Event | None =
     """Subscribe to everything of the station, for ever; survives the broker."""
     while True:
         try:
-            async with aiomqtt.Client(endpoint.host, endpoint.port, timeout=2) as client:
+            settings = BrokerSettings(address=endpoint, version=MqttVersion.V311)
+            link = new_link(settings, client_id=f"t{id(heard)}", tls=None)
+            async with connection(link) as client:
                 await client.subscribe(TOPICS.everything, 1)
                 if ready is not None:
                     ready.set()

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
+import os
 import re
+import shutil
 from pathlib import Path
 
 import jsonschema
@@ -235,6 +238,35 @@ async def test_real_messages_from_a_real_broker_validate(
     await heard.until(lambda: len(heard.messages) == sent + 1)
     names = {validate(str(m.topic), m.payload) for m in heard.messages}
     assert names == set(DOCUMENT["components"]["messages"])
+
+
+async def test_mosquitto_sub_sees_them_as_documented(
+    mosquitto, make_publisher, make_status, outbox, tasks
+):
+    """A client that nobody here wrote prints topic and payload of each, and they validate."""
+    publisher = make_publisher(mosquitto.endpoint)
+    publisher.retain(TOPICS.status, make_status())
+    program = shutil.which("mosquitto_sub")
+    if program is None:
+        if os.environ.get("CI"):
+            pytest.fail("mosquitto_sub is not installed")
+        pytest.skip("mosquitto_sub is not installed")
+    where = ["-h", mosquitto.endpoint.host, "-p", str(mosquitto.endpoint.port)]
+    listening = await asyncio.create_subprocess_exec(
+        *(program, *where, "-v", "-q", "1", "-C", "5", "-W", "5", "-t", TOPICS.everything),
+        stdout=asyncio.subprocess.PIPE,
+    )
+    tasks(publisher.run())
+    printing = asyncio.ensure_future(listening.communicate())
+    while not (await asyncio.wait([printing], timeout=0.02))[0]:
+        # It does not say when it has subscribed, and passes by what came before.
+        outbox.add(1)
+        publisher.findings_waiting()
+    text, _ = printing.result()
+    assert listening.returncode == 0
+    lines = [line for line in text.decode().splitlines() if line.startswith("acqd/")]
+    names = [validate(*line.split(" ", 1)) for line in lines]
+    assert len(names) == 5 and set(names) == {"Finding", "StationStatus"}
 
 
 @pytest.mark.parametrize(

@@ -436,34 +436,51 @@ async def test_bounds_are_kept_and_said(make_publisher, log):
         publisher.retain(TOPICS.state("a"), b"")
 
 
+async def p50_p99_s(send, heard):
+    """Hand-over to subscriber for 100 messages, one each 5 ms: median and 99th percentile."""
+    took_s = []
+    for n in range(100):
+        before, started_s = len(heard.messages), time.perf_counter()
+        await send(n)
+        while len(heard.messages) == before:
+            heard.changed.clear()
+            async with asyncio.timeout(2):
+                await heard.changed.wait()
+        took_s.append(time.perf_counter() - started_s)
+        await asyncio.sleep(0.005)
+    took_s.sort()
+    return took_s[49], took_s[98]
+
+
 @pytest.mark.slow
 async def test_latency_on_loopback(mosquitto, make_publisher, outbox, hear, tasks):
-    """From hand-over to a subscriber in 2 ms at p99: findings and summaries in turn, one each 5 ms.
+    """Findings and summaries in turn reach a subscriber within 2 ms, 99 of 100.
 
-    The best of three rounds counts: the machine is shared.
+    The machine is shared: what the bare client takes in the same minute, doubled, is allowed too,
+    and the best of three rounds counts.
     """
     heard = await hear(mosquitto.endpoint)
     publisher = make_publisher(mosquitto.endpoint)
     tasks(publisher.run())
     await heard.until(lambda: publisher.statistics().connected)
-    p99_s = []
-    for _ in range(3):
-        took_s = []
-        for n in range(100):
-            before, started_s = len(heard.messages), time.perf_counter()
-            if n % 2:
-                outbox.add(1)
-                publisher.findings_waiting()
-            else:
-                publisher.live(SUMMARY, b"x" * 600)
-            while len(heard.messages) == before:
-                heard.changed.clear()
-                async with asyncio.timeout(2):
-                    await heard.changed.wait()
-            took_s.append(time.perf_counter() - started_s)
-            await asyncio.sleep(0.005)
-        p99_s.append(sorted(took_s)[98])
-    assert min(p99_s) <= 2e-3, p99_s
+
+    async def send(n):
+        if n % 2:
+            outbox.add(1)
+            publisher.findings_waiting()
+        else:
+            publisher.live(SUMMARY, b"x" * 600)
+
+    nodelay = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]
+    where = mosquitto.endpoint
+    async with aiomqtt.Client(where.host, where.port, socket_options=nodelay) as bare:
+        rounds = []
+        for _ in range(3):
+            ours_s = await p50_p99_s(send, heard)
+            bare_s = await p50_p99_s(lambda n: bare.publish(SUMMARY, b"x" * 600, n % 2), heard)
+            rounds.append((ours_s, bare_s))
+    assert min(ours[0] for ours, _ in rounds) <= 2e-3, rounds
+    assert any(ours[1] <= max(2e-3, 2.0 * bare[1]) for ours, bare in rounds), rounds
 
 
 async def test_nodelay_is_set(mosquitto, make_publisher, hear, tasks):
