@@ -2,6 +2,7 @@
 
     AcqdError
     ├── ConfigError            the user's text: what, where, what is accepted      (fix the file)
+    ├── WrongUsage             a word of a command that cannot be read, or is nothing  (ask anew)
     ├── PluginError            a driver distribution that cannot be used           (fix it)
     ├── SweeperError           one sweeper; costs that sweeper's sweeps only
     │   ├── RequestRefused     asked beyond its limits; nothing was sent           (do not retry)
@@ -51,6 +52,7 @@ __all__ = [
     "TransportError",
     "TransportTimeout",
     "UnitMismatch",
+    "WrongUsage",
 ]
 
 
@@ -88,6 +90,10 @@ class ConfigError(AcqdError):
 
     def __str__(self) -> str:
         return "\n".join(str(problem) for problem in self.problems)
+
+
+class WrongUsage(AcqdError):
+    """A word that somebody gave to a command cannot be read, or names nothing there is."""
 
 
 class PluginError(AcqdError):

@@ -7,7 +7,9 @@ else to standard error.
 from __future__ import annotations
 
 import importlib
+import os
 import sys
+from typing import Any
 
 import click
 
@@ -24,8 +26,21 @@ COMMANDS = {
 """Kept here so that the help text needs no command's module; a test compares the two."""
 
 
+class _NobodyReads(Exception):
+    """Whoever read standard output went away (head, say): nothing is wrong, and nobody listens."""
+
+
 class LazyGroup(click.Group):
     """A group that imports a command when it is used, not when it is listed."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            value = super().invoke(ctx)
+            sys.stdout.flush()
+        except BrokenPipeError as exc:
+            # click itself would end with 1 for this.
+            raise _NobodyReads from exc
+        return value
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return sorted(COMMANDS)
@@ -78,18 +93,18 @@ def main(args: list[str] | None = None) -> None:
     except click.ClickException as exc:
         exc.show()
         sys.exit(exc.exit_code)
-    except BrokenPipeError:
-        # The reader of a pipe went away (head, say): nothing is wrong, and nobody listens.
-        sys.stderr.close()
+    except _NobodyReads:
+        # What is still in the buffer must not fail once more when the interpreter ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except Exception as exc:
         sys.exit(_told(exc))
 
 
 def _told(exc: Exception) -> int:
-    from acqd.errors import AcqdError, ConfigError
+    from acqd.errors import AcqdError, ConfigError, WrongUsage
 
     if not isinstance(exc, AcqdError):
         raise exc
     click.echo(f"acqd: {exc}" if not isinstance(exc, ConfigError) else str(exc), err=True)
-    return 2 if isinstance(exc, ConfigError) else 1
+    return 2 if isinstance(exc, ConfigError | WrongUsage) else 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from datetime import datetime
 from typing import IO, TYPE_CHECKING, Any
 
 import click
@@ -13,15 +14,33 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
+STATION = "station"
+"""Findings of the station itself are found under this name, which no job may have."""
+
 ROWS_AT_ONCE = 64
 """Sweeps that are held in memory at a time."""
+
+
+def _moment(ctx: click.Context, option: click.Parameter, text: str | None) -> datetime | None:
+    """A moment as people write it."""
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise click.BadParameter(
+            f"{text!r} is no moment; expected ISO 8601 with a zone, such as 2026-06-01T21:00Z"
+        )
+    return moment
 
 
 @click.command("export")
 @click.argument("archive", type=click.Path())
 @click.option("--job", help="The job; may be left out where there is only one.")
-@click.option("--from", "start", help="First moment, ISO 8601 with a zone (…Z is UTC).")
-@click.option("--to", "stop", help="End of the range, not included.")
+@click.option("--from", "start", callback=_moment, help="First moment, ISO 8601 with a zone.")
+@click.option("--to", "stop", callback=_moment, help="End of the range, not included.")
 @click.option("--setup", help="One setup, by the beginning of its digest.")
 @click.option(
     "--plane",
@@ -41,8 +60,8 @@ ROWS_AT_ONCE = 64
 def command(
     archive: str,
     job: str | None,
-    start: str | None,
-    stop: str | None,
+    start: datetime | None,
+    stop: datetime | None,
     setup: str | None,
     plane: str,
     what: str,
@@ -50,15 +69,9 @@ def command(
 ) -> None:
     """Write what ARCHIVE holds as comma-separated values, one observation a row."""
     from acqd.archive.reader import open_archive
-    from acqd.errors import ArchiveError
 
     with open_archive(archive) as opened:
-        if job is None:
-            jobs = opened.jobs()
-            if len(jobs) != 1:
-                have = ", ".join(jobs) or "none"
-                raise ArchiveError(f"{archive}: --job is needed; jobs here: {have}")
-            job = jobs[0]
+        job = _job(job, opened.jobs(), archive, findings=what == "findings")
         if what == "findings":
             lines = _findings(opened.findings(job, start, stop))
         elif what == "gaps":
@@ -71,9 +84,23 @@ def command(
             lines = _levels(data) if what == "levels" else _summaries(data)
         if output is None:
             _write(lines, sys.stdout)
-        else:
+            return
+        try:
             with open(output, "w", encoding="utf-8", newline="") as file:
                 _write(lines, file)
+        except OSError as exc:
+            raise click.FileError(output, exc.strerror or str(exc)) from exc
+
+
+def _job(job: str | None, jobs: list[str], archive: str, *, findings: bool) -> str:
+    """The job that is meant; the only one where none is named."""
+    if job is None and len(jobs) == 1:
+        return jobs[0]
+    if job in jobs or (findings and job == STATION):
+        return str(job)
+    have = ", ".join(jobs) or "none"
+    problem = "--job is needed" if job is None else f"no job {job!r}"
+    raise click.UsageError(f"{archive}: {problem}; jobs here: {have}")
 
 
 def _write(lines: Iterator[str], file: IO[str]) -> None:
@@ -93,7 +120,7 @@ def _levels(data: xr.Dataset) -> Iterator[str]:
     unit = data[names[0]].attrs.get("units", "1")
     heads = ",".join(f"{name} [{unit}]" for name in names)
     yield f"time [UTC],sequence [1],frequency [Hz],{heads}\n"
-    frequency = [f"{value:.10g}" for value in data["frequency"].values.tolist()]
+    frequency = [f"{value:.12g}" for value in data["frequency"].values.tolist()]
     for first in range(0, data.sizes["sweep"], ROWS_AT_ONCE):
         block = data.isel(sweep=slice(first, first + ROWS_AT_ONCE))
         times, numbers = _times(block), block["sequence"].values.tolist()

@@ -19,7 +19,7 @@ from acqd.config.quantity import (
 from acqd.config.whole import StationConfig
 from acqd.drivers.host import SweeperHost
 from acqd.drivers.registry import Registry, load_drivers
-from acqd.errors import AcqdError, ConfigError, RequestRefused, SweeperError
+from acqd.errors import ConfigError, RequestRefused, SweeperError, WrongUsage
 from acqd.measure.band import BandMeter, BandSettings, band_pass
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.schedule import Schedule
@@ -39,14 +39,15 @@ def one_of_job(name: str, *, config: str | None) -> tuple[SweeperHost, JobSpec]:
     """A job of a config and the host of its sweeper.
 
     Raises:
-        ConfigError: the config, or no such job in it.
+        ConfigError: the config.
+        WrongUsage: no such job in it.
     """
     loaded = load_config(find_config(config))
     built = build(loaded, load_drivers(), broker="none")
     spec = next((job for job in built.jobs if job.name == name), None)
     if spec is None:
         have = ", ".join(job.name for job in built.jobs) or "none"
-        raise AcqdError(f"{loaded.path}: no enabled job {name!r}; there is {have}")
+        raise WrongUsage(f"{loaded.path}: no enabled job {name!r}; there is {have}")
     sweeper = next(one for one in built.sweepers if one.name == spec.sweeper)
     return _host(sweeper), spec
 
@@ -64,14 +65,14 @@ def one_of_range(
     """A plain frequency range on a sweeper of the config, or at an address.
 
     Raises:
-        AcqdError: the range or a quantity cannot be read, or it is not clear which sweeper.
+        WrongUsage: the range or a quantity cannot be read, or it is not clear which sweeper.
     """
     try:
         start_hz, stop_hz = parse_frequency_range(text)
         rbw_hz = None if rbw is None else float(parse_quantity(rbw, FREQUENCY))
         margin_db = float(parse_quantity(margin, DIFFERENCE))
     except ValueError as exc:
-        raise AcqdError(str(exc)) from exc
+        raise WrongUsage(str(exc)) from exc
     registry = load_drivers()
     spec = _sweeper(registry, config=config, sweeper=sweeper, driver=driver)
     request = SweepRequest(
@@ -130,7 +131,7 @@ def _sweeper(
     except ConfigError as exc:
         if config is not None or sweeper is not None:
             raise
-        raise AcqdError(
+        raise WrongUsage(
             "which sweeper? give --sweeper with an address ('acqd find' lists what is attached; "
             "sim:mast is a simulated one), or a config"
         ) from exc
@@ -138,7 +139,7 @@ def _sweeper(
     specs = [one for one in built.sweepers if sweeper is None or one.name == sweeper]
     if len(specs) != 1:
         have = ", ".join(one.name for one in built.sweepers) or "none"
-        raise AcqdError(f"{loaded.path}: which sweeper? give --sweeper with one of: {have}")
+        raise WrongUsage(f"{loaded.path}: which sweeper? give --sweeper with one of: {have}")
     return specs[0]
 
 
