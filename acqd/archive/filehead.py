@@ -83,7 +83,6 @@ def make_axes(file: Any, content: FileContent) -> Any:
     put(frequency.attrs, "units", "Hz")
     if strict:
         frequency.make_scale("frequency")
-        put(frequency.attrs, "axis", "X")
     else:
         frequency.dims[0].attach_scale(point)
     if setup.chain_gain_db is not None:

@@ -12,6 +12,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +22,12 @@ from numpy.typing import NDArray
 
 from acqd.archive.records import Batch, FindingRecord, GapRecord, SetupRecord, SweepRecord
 from acqd.archive.writer import ArchiveWriter
-from acqd.sweep import SweepFlag
+from acqd.sweep import Hop, SweepFlag
 from acqd.testing.clock import ManualClock
 
 START_S = 1_780_000_000.0
 SWEEPS = 70
+IN_HOPS = "some in hops"
 
 
 def _tool(name: str) -> str:
@@ -59,7 +61,25 @@ def _kinds() -> dict[str, tuple[NDArray[Any], NDArray[np.float64], float | None,
         "float64": (floats, even, None, "dBm"),
         "complex64": (vector, even, None, "1"),
         "doubled axis": (packed, doubled, 0.01, "digit"),
+        IN_HOPS: (packed, even, 0.01, "dBm"),
     }
+
+
+def _hops_of(row: int) -> tuple[Hop, ...]:
+    """Of the sweep in a row of the kind IN_HOPS: every third was taken in hops, two to four."""
+    if row % 3:
+        return ()
+    count = 2 + row % 4 % 3
+    return tuple(
+        Hop(
+            first_point=6 * number,
+            points=6 if number < count - 1 else 23 - 6 * number,
+            started_s=START_S + row + 0.25 + number / 7,
+            took_s=0.1 + number / 3,
+            ok=(row + number) % 5 != 4,
+        )
+        for number in range(count)
+    )
 
 
 KINDS = _kinds()
@@ -80,7 +100,11 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], Pat
             software={"acqd": "0.1.0"},
         )
         writer.begin([])
-        writer.commit(_batch(levels, axis, step, unit)).result(timeout=10)
+        batch = _batch(levels, axis, step, unit)
+        if kind == IN_HOPS:
+            sweeps = tuple(replace(s, hops=_hops_of(i)) for i, s in enumerate(batch.sweeps))
+            batch = replace(batch, sweeps=sweeps)
+        writer.commit(batch).result(timeout=10)
         writer.rotate([]).result(timeout=10)
         writer.close([], within_s=20.0)
         (segment,) = root.glob("sweeps/*/*/segment_*.nc")
@@ -152,13 +176,24 @@ CASES = [
 ]
 
 
+HOP_VARIABLES = (
+    "hops",
+    "hop_first_point",
+    "hop_points",
+    "hop_started",
+    "hop_duration",
+    "hop_ok",
+)
+
+
 def _plain_h5py(path: Path) -> dict[str, NDArray[Any]]:
     """Unpacked by hand, as the CF conventions say (section 8.1)."""
     import h5py
 
     out = {}
     with h5py.File(path) as file:
-        for name in ("level", "level_real", "level_imag", "frequency", "time", "chain_gain"):
+        wanted = ("level", "level_real", "level_imag", "frequency", "time", "chain_gain")
+        for name in (*wanted, *HOP_VARIABLES):
             if name not in file:
                 continue
             variable = file[name]
@@ -177,7 +212,8 @@ def _xarray(engine: str) -> Callable[[Path], dict[str, NDArray[Any]]]:
 
         with xr.open_dataset(path, engine=engine) as data:  # type: ignore[arg-type]
             out = {str(name): data[name].values for name in data.variables}
-        out["time"] = (out["time"] - np.datetime64(0, "s")) / np.timedelta64(1, "s")
+        for name in {"time", "hop_started"} & set(out):
+            out[name] = (out[name] - np.datetime64(0, "s")) / np.timedelta64(1, "s")
         return out
 
     return read
@@ -327,6 +363,82 @@ def test_a_copy_can_be_extended_by_the_netcdf_library(
         assert data["remark"][5] == 5.0
         names = list(data.variables)
     assert names.index("frequency") < names.index("time") < names.index("remark")
+
+
+def _given_hops() -> list[Hop]:
+    return [hop for row in range(SWEEPS) for hop in _hops_of(row)]
+
+
+SIZES = ["segment", "volume"]
+
+
+@pytest.mark.parametrize("reader", READERS.values(), ids=READERS.keys())
+@pytest.mark.parametrize("size", SIZES)
+def test_libraries_read_the_hops(
+    files: dict[tuple[str, str], Path],
+    size: str,
+    reader: Callable[[Path], dict[str, NDArray[Any]]],
+) -> None:
+    """As a contiguous ragged array (CF conventions 9.3.3): counts, and the hops one by one."""
+    found, given = reader(files[IN_HOPS, size]), _given_hops()
+    assert found["hops"].tolist() == [len(_hops_of(row)) for row in range(SWEEPS)]
+    assert found["hop_first_point"].tolist() == [hop.first_point for hop in given]
+    assert found["hop_points"].tolist() == [hop.points for hop in given]
+    assert found["hop_duration"].tolist() == [hop.took_s for hop in given]
+    assert found["hop_ok"].tolist() == [hop.ok for hop in given]
+    # xarray makes nanoseconds of times in float64, which are then a multiple of 256.
+    assert np.abs(found["hop_started"] - [hop.started_s for hop in given]).max() < 5e-7
+    # The hops of one sweep, as the conventions have a reader find them.
+    last = int(found["hops"][:67].sum())
+    assert found["hop_duration"][last - len(_hops_of(66)) : last].tolist() == [
+        hop.took_s for hop in _hops_of(66)
+    ]
+
+
+@pytest.mark.parametrize("engine", ["netcdf4", "h5netcdf"])
+@pytest.mark.parametrize("size", SIZES)
+def test_xarray_sees_hops_along_a_dimension_of_their_own(
+    files: dict[tuple[str, str], Path], size: str, engine: Any
+) -> None:
+    """Named by the count's ``sample_dimension``; no phony dimensions; flags say what they mean."""
+    import xarray as xr
+
+    with xr.open_dataset(files[IN_HOPS, size], engine=engine) as data:
+        assert data["hops"].dims == ("sweep",)
+        assert data["hops"].attrs["sample_dimension"] == "hop"
+        assert {data[name].dims for name in HOP_VARIABLES[1:]} == {("hop",)}
+        assert data.sizes["hop"] == len(_given_hops())
+        assert data["hop_started"].dtype.kind == "M"
+        assert data["hop_ok"].attrs["flag_meanings"].split() == ["failed", "taken"]
+        assert data["hop_ok"].attrs["flag_values"].tolist() == [0, 1]
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_tools_read_the_hops(files: dict[tuple[str, str], Path], size: str, tmp_path: Path) -> None:
+    """``ncdump`` the header and the times, ``h5dump`` every bit of them."""
+    path, given = files[IN_HOPS, size], _given_hops()
+    header = _run(_tool("ncdump"), "-h", path)
+    assert f"hop = {len(given)} ;" in header
+    assert "int hops(sweep) ;" in header
+    assert 'hops:sample_dimension = "hop" ;' in header
+    assert "double hop_started(hop) ;" in header
+    assert "byte hop_ok(hop) ;" in header
+    assert '"2026-05-28 20:26:40.392857' in _run(_tool("ncdump"), "-t", "-v", "hop_started", path)
+    for name, field in (("hop_started", "started_s"), ("hop_duration", "took_s")):
+        out = tmp_path / f"{name}.bin"
+        _run(_tool("h5dump"), "-d", f"/{name}", "-b", "LE", "-o", out, path)
+        assert np.frombuffer(out.read_bytes(), "<f8").tolist() == [
+            getattr(hop, field) for hop in given
+        ]
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_files_without_hops_do_not_speak_of_them(
+    files: dict[tuple[str, str], Path], size: str
+) -> None:
+    """Neither a dimension nor a variable."""
+    header = _run(_tool("ncdump"), "-h", files["packed", size])
+    assert re.findall(r"\bhop(?:s\b|_(?!failed))\w*|\bhop =", header) == []
 
 
 def _run(*words: str | Path) -> str:
