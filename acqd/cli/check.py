@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
@@ -27,6 +26,7 @@ def command(config: str | None, offline: bool, as_json: bool) -> None:
     Sweepers that can be reached are asked who they are and how long each job's sweep takes; no
     sweep is taken, and a running station is left alone.
     """
+    import asyncio
     import json
 
     from acqd.clock import SystemClock

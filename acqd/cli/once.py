@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -40,6 +39,7 @@ def command(
 
     Nothing is kept. A running station holds its sweepers: their ports are busy then.
     """
+    import asyncio
     import json
 
     from acqd.station.single import one_of_job, one_of_range

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import os
 import secrets
 import signal
@@ -27,6 +26,8 @@ def command(config: str | None, broker: str | None, verbose: bool) -> None:
     Ends cleanly within two seconds; a second Ctrl-C leaves at once. What was committed is safe
     either way.
     """
+    import asyncio
+
     import structlog
 
     from acqd.cli.logs import set_up_logs
@@ -56,6 +57,8 @@ def command(config: str | None, broker: str | None, verbose: bool) -> None:
 
 
 async def _until_told(station: object) -> None:
+    import asyncio
+
     from acqd.station.service import Station
 
     assert isinstance(station, Station)

@@ -1,0 +1,159 @@
+"""``acqd export``: what the archive holds as CSV, to the last bit."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+import acqd as package
+from acqd.archive.reader import open_archive
+
+
+def rows_of(text: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(text)))
+
+
+def test_levels_read_back_equal(acqd: Any, kept: Path) -> None:
+    """The shortest texts of the float32 that was measured, and every frequency and time."""
+    root = kept / "archive"
+    out = acqd("export", str(root), "--job", "marine-vhf", "--plane", "input").out
+    rows = rows_of(out)
+    data = open_archive(root).sweeps("marine-vhf")
+    assert list(rows[0]) == ["time [UTC]", "sequence [1]", "frequency [Hz]", "level [dBm]"]
+    level = np.array([row["level [dBm]"] for row in rows], dtype=np.float32)
+    assert np.array_equal(level.reshape(data.level.shape), data.level.values)
+    frequency = np.array([float(row["frequency [Hz]"]) for row in rows])
+    assert np.allclose(frequency.reshape(data.level.shape), data.frequency.values, rtol=1e-11)
+    assert [int(row["sequence [1]"]) for row in rows[:: data.sizes["frequency"]]] == list(
+        data.sequence.values
+    )
+    times = np.array([row["time [UTC]"].removesuffix("Z") for row in rows], dtype="M8[ms]")
+    assert np.array_equal(times.reshape(data.level.shape)[:, 0], data.time.values.astype("M8[ms]"))
+    assert max(map(len, (row["level [dBm]"] for row in rows))) <= len("-100.25")
+
+
+def test_the_far_end_of_the_chain_is_the_default(acqd: Any, kept: Path) -> None:
+    """The cable of 1.5 dB taken off."""
+    words = ("export", str(kept / "archive"), "--job", "marine-vhf")
+    near = rows_of(acqd(*words, "--plane", "input").out)
+    far = rows_of(acqd(*words).out)
+    differences = {
+        round(float(a["level [dBm]"]) - float(b["level [dBm]"]), 4)
+        for a, b in zip(far, near, strict=True)
+    }
+    assert differences == {1.5}
+
+
+def test_a_file_instead_of_standard_output(acqd: Any, kept: Path, tmp_path: Path) -> None:
+    """The same bytes."""
+    words = ("export", str(kept / "archive"), "--job", "calling")
+    answer = acqd(*words, "-o", str(tmp_path / "night.csv"))
+    assert (answer.code, answer.out) == (0, "")
+    assert (tmp_path / "night.csv").read_text("utf-8") == acqd(*words).out
+
+
+def test_a_range_of_time(acqd: Any, kept: Path) -> None:
+    """From the first moment on, up to the end that is not included; a zone other than UTC too."""
+    words = ("export", str(kept / "archive"), "--job", "marine-vhf", "--what", "summary")
+    whole = rows_of(acqd(*words).out)
+    start, stop = whole[3]["time [UTC]"], whole[7]["time [UTC]"]
+    part = rows_of(acqd(*words, "--from", start, "--to", stop).out)
+    # Times are shown to the millisecond, rounded down, so the first may lie a little after.
+    assert [row["sequence [1]"] for row in part] == [str(n) for n in range(4, 4 + len(part))]
+    assert 3 <= len(part) <= 4
+    shifted = start.replace("Z", "+00:00")
+    assert rows_of(acqd(*words, "--from", shifted, "--to", stop).out) == part
+
+
+def test_summaries_have_units_in_their_heads(acqd: Any, kept: Path) -> None:
+    """A row a sweep, equal to the columns of the archive."""
+    root = kept / "archive"
+    rows = rows_of(acqd("export", str(root), "--job", "marine-vhf", "--what", "summary").out)
+    data = open_archive(root).sweeps("marine-vhf")
+    assert {"floor [dBm]", "threshold [dBm]", "peak [Hz]"} <= set(rows[0])
+    for head, name in (("floor [dBm]", "floor_dbm"), ("threshold [dBm]", "threshold_dbm")):
+        got = np.array([float(row[head]) for row in rows])
+        assert np.allclose(got, data[name].values, rtol=0, atol=1e-6)
+
+
+def test_findings_and_gaps(acqd: Any, kept: Path) -> None:
+    """A row each, with the words of the archive."""
+    archive = open_archive(kept / "archive")
+    words = ("export", str(kept / "archive"), "--job", "marine-vhf", "--what")
+    findings = rows_of(acqd(*words, "findings").out)
+    assert [row["text"] for row in findings] == [f.text for f in archive.findings("marine-vhf")]
+    assert [int(row["number [1]"]) for row in findings] == list(range(1, len(findings) + 1))
+    gaps = rows_of(acqd(*words, "gaps").out)
+    assert [(row["reason"], int(row["sweeps [1]"])) for row in gaps] == [
+        (gap.reason, gap.count) for gap in archive.gaps("marine-vhf")
+    ]
+    station = acqd("export", str(kept / "archive"), "--job", "station", "--what", "findings")
+    assert station.code == 0
+
+
+def test_one_setup(acqd: Any, kept: Path) -> None:
+    """By the beginning of its digest."""
+    root = kept / "archive"
+    (setup,) = open_archive(root).setups("calling")
+    words = ("export", str(root), "--job", "calling")
+    assert acqd(*words, "--setup", setup.setup[:6]).out == acqd(*words).out
+    answer = acqd(*words, "--setup", "zz")
+    assert answer.code == 1 and "'zz'" in answer.complaint
+
+
+def test_an_only_job_need_not_be_named(acqd: Any, kept: Path, folder: Path, start: Any) -> None:
+    """With several the choice is named; an unknown one too."""
+    answer = acqd("export", str(kept / "archive"))
+    assert answer.code == 2
+    assert "--job is needed; jobs here: calling, marine-vhf" in answer.err
+    answer = acqd("export", str(kept / "archive"), "--job", "soak")
+    assert answer.code == 2 and "no job 'soak'" in answer.err
+
+
+@pytest.mark.parametrize("text", ["yesterday", "2026-06-01T21:00", "2026-13-01T00:00Z"])
+def test_a_moment_that_is_none(acqd: Any, kept: Path, text: str) -> None:
+    """Exit code 2, with how one is written."""
+    answer = acqd("export", str(kept / "archive"), "--job", "calling", "--from", text)
+    assert answer.code == 2 and "ISO 8601 with a zone" in answer.err
+
+
+def test_nothing_in_that_time_is_one_line(acqd: Any, kept: Path) -> None:
+    """Exit code 1."""
+    words = ("export", str(kept / "archive"), "--job", "calling", "--from", "2050-01-01T00:00Z")
+    answer = acqd(*words)
+    assert answer.code == 1 and "no sweeps" in answer.complaint
+
+
+def test_no_archive_is_one_line(acqd: Any, tmp_path: Path) -> None:
+    """Exit code 1, with what was expected."""
+    answer = acqd("export", str(tmp_path))
+    assert answer.code == 1 and "no archive here" in answer.complaint
+
+
+def test_a_file_that_cannot_be_written_is_one_line(acqd: Any, kept: Path, tmp_path: Path) -> None:
+    """Exit code 1, no traceback."""
+    words = ("export", str(kept / "archive"), "--job", "calling", "-o", str(tmp_path / "no" / "x"))
+    answer = acqd(*words)
+    assert answer.code == 1 and "No such file" in answer.err
+    assert "Traceback" not in answer.err
+
+
+def test_a_running_stations_archive_can_be_read(acqd: Any, start: Any, folder: Path) -> None:
+    """What was committed a moment ago is there; the station does not mind."""
+    station = start(folder / "station.toml")
+    station.until("signal_appeared")
+    answer = acqd("export", str(folder / "archive"), "--job", "marine-vhf", "--what", "summary")
+    assert answer.code == 0 and len(rows_of(answer.out)) >= 1
+    assert station.stop() == 0
+
+
+def test_the_readme_example_of_the_reader_works(kept: Path) -> None:
+    """``acqd.open_archive`` gives xarray objects."""
+    with package.open_archive(kept / "archive") as archive:
+        night = archive.sweeps("marine-vhf", plane="far end")
+        assert night.level.max("sweep").sizes == {"frequency": 101}
