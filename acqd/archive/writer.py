@@ -1,6 +1,6 @@
 """The writing side of an archive: one process, one thread that commits, one that seals.
 
-    commit() ─► queue ─► writer's thread: journal, ledger ─► future resolves: it is on the disk
+    commit() ─► inbox ─► writer's thread: journal, ledger ─► future resolves: it is on the disk
                               └─ rotate() ─► old journal ─► sealer's thread: segments, volumes
 
 Nothing here knows asyncio: every call that takes time returns a :class:`concurrent.futures.Future`.
@@ -12,58 +12,35 @@ journal to seal.
 from __future__ import annotations
 
 import os
-import queue
 import sqlite3
 import threading
 import time
-from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
-from acqd.archive.ballast import BALLAST_BYTES, Ballast
+from acqd.archive.ballast import Ballast
+from acqd.archive.committer import Committer
 from acqd.archive.database import error_of
 from acqd.archive.durable import clear_temporaries, free_bytes, make_folder
-from acqd.archive.journal import (
-    Journal,
-    JournalView,
-    Mark,
-    batch_setups,
-    remove_journal,
-)
-from acqd.archive.layout import (
-    journal_name,
-    journal_ordinal,
-    journals_folder,
-    ledger_path,
-    list_journals,
-    sweeps_folder,
-)
+from acqd.archive.inbox import Call, Commit, Inbox
+from acqd.archive.journal import JournalView, Mark, remove_journal
+from acqd.archive.layout import journals_folder, ledger_path, list_journals, sweeps_folder
 from acqd.archive.ledger import Ledger, OverlayKind, PendingFinding
 from acqd.archive.lock import WriterLock
 from acqd.archive.rebuild import rebuild_ledger
-from acqd.archive.records import Batch, MeterState, SetupRecord
+from acqd.archive.records import Batch, MeterState
 from acqd.archive.recovery import Recovery, recover
 from acqd.archive.sealer import Sealer
 from acqd.archive.undelivered import Undelivered
 from acqd.clock import Clock
-from acqd.errors import ArchiveError, ArchiveFull
+from acqd.errors import ArchiveError
 
 __all__ = ["ArchiveStatistics", "ArchiveWriter"]
 
 KEEP_FREE_BYTES = 64 << 20
-QUEUE_MOST_BATCHES = 1024
-QUEUE_MOST_BYTES = 64 << 20
-"""Batches that wait for the disk; more are refused, so that a stuck disk does not fill the RAM."""
-
-GROUP_MOST_BATCHES = 256
-SETUPS_REMEMBERED = 256
-ROW_BYTES = 1024
-"""What a sweep takes in the journal besides its levels, about."""
-
-T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,19 +66,6 @@ class ArchiveStatistics:
     problem: str | None
 
 
-@dataclass(slots=True)
-class _Commit:
-    batch: Batch
-    future: Future[None]
-    size_bytes: int
-
-
-@dataclass(slots=True)
-class _Call:
-    run: Callable[[], Any]
-    future: Future[Any]
-
-
 class ArchiveWriter:
     """One archive, open for writing. Made by :meth:`open`, ended by :meth:`close`."""
 
@@ -120,23 +84,15 @@ class ArchiveWriter:
         self.root = root
         self._clock = clock
         self._commit_within_s = commit_within_s
-        self._keep_free_bytes = keep_free_bytes
-        self._about = {
+        about = {
             "station": station,
             "run_id": run_id,
             "boot_id": clock.boot_id,
             "sqlite": sqlite3.sqlite_version,
         }
-        self._queue: queue.SimpleQueue[_Commit | _Call | None] = queue.SimpleQueue()
-        self._count_lock = threading.Lock()
-        self._queued = 0
-        self._queued_bytes = 0
-        self._commits = 0
-        self._committed = 0
-        self._journal: Journal | None = None
+        self._inbox = Inbox(root)
         self._thread: threading.Thread | None = None
         self._closed = False
-        self._setups: OrderedDict[tuple[str, int, str], SetupRecord] = OrderedDict()
         self._lock = WriterLock(root, station=station, since_s=clock.wall_s())
         try:
             self._ballast = Ballast(root, keep_free_bytes=keep_free_bytes)
@@ -149,12 +105,17 @@ class ArchiveWriter:
                 leftovers = _begun_journals(root)
                 self.recovery: Recovery = recover(self._ledger, leftovers, tuple(cleared))
                 self._undelivered = Undelivered(root, self._ledger)
-                self._marks = {
-                    job: Mark(known.next_seq - 1, known.next_finding - 1)
-                    for job, known in self.recovery.jobs.items()
-                }
-                self._next_ordinal = 1 + max(
-                    (journal_ordinal(path) for path in list_journals(root)), default=0
+                self._committer = Committer(
+                    root,
+                    self._ledger,
+                    ballast=self._ballast,
+                    clock=clock,
+                    about=about,
+                    marks={
+                        job: Mark(known.next_seq - 1, known.next_finding - 1)
+                        for job, known in self.recovery.jobs.items()
+                    },
+                    keep_free_bytes=keep_free_bytes,
                 )
                 self._sealer = Sealer(
                     root,
@@ -226,10 +187,11 @@ class ArchiveWriter:
         Raises:
             ArchiveError: it could not be begun. May be tried again.
         """
-        if self._journal is not None or self._closed:
+        if self._committer.journal is not None or self._closed:
             raise ArchiveError(f"{self.root}: begin() comes once, after open()")
         self._ballast.load()
-        self._journal = self._new_journal(meters)
+        self._committer.next_journal(meters)
+        self._inbox.open()
         self._thread = threading.Thread(target=self._run, name="acqd-archive", daemon=True)
         self._thread.start()
         self._sealer.start()
@@ -243,12 +205,7 @@ class ArchiveWriter:
         future raises ArchiveFull where there is no room, ArchiveError where the batch is wrong, too
         much is queued, or the writer is not open; nothing of the batch was kept then.
         """
-        size = sum(sweep.level.nbytes + ROW_BYTES for sweep in batch.sweeps)
-        future: Future[None] = Future()
-        problem = self._take_in(_Commit(batch, future, size))
-        if problem is not None:
-            future.set_exception(ArchiveError(problem))
-        return future
+        return self._inbox.put(batch)
 
     def rotate(self, meters: Sequence[MeterState]) -> Future[None]:
         """Begin a new journal with ``meters``; the old one is sealed in the background.
@@ -257,34 +214,36 @@ class ArchiveWriter:
         begun the old one goes on.
         """
         states = tuple(meters)
-        return self._submit(lambda: self._rotate(states))
+        return self._inbox.submit(lambda: self._rotate(states))
 
     def record_plan(self, plan_json: str, at_s: float) -> Future[None]:
         """Keep the plan that is in force from ``at_s`` on."""
-        return self._submit(lambda: self._ledger.add_plan(plan_json, at_s))
+        return self._inbox.submit(lambda: self._ledger.add_plan(plan_json, at_s))
 
     def alive(self, at_s: float) -> Future[None]:
         """Note that the station was alive at ``at_s``."""
-        return self._submit(lambda: self._ledger.set_alive(at_s, self._clock.boot_id))
+        return self._inbox.submit(lambda: self._ledger.set_alive(at_s, self._clock.boot_id))
 
     def pending_findings(self, limit: int) -> Future[list[PendingFinding]]:
         """Findings not yet delivered, at most ``limit``, in the order of their commit."""
-        return self._submit(lambda: self._undelivered.pending(limit, self._current()))
+        return self._inbox.submit(
+            lambda: self._undelivered.pending(limit, self._committer.current())
+        )
 
     def acknowledge(self, job: str, number: int) -> Future[None]:
         """The findings of ``job`` up to ``number`` have been delivered."""
-        return self._submit(lambda: self._undelivered.deliver(job, number))
+        return self._inbox.submit(lambda: self._undelivered.deliver(job, number))
 
     def drop_undelivered(self, job: str, keep: int) -> Future[tuple[int, int] | None]:
         """Give up sending all but the newest ``keep`` findings of ``job``; the archive has them.
 
         Resolves to the first and last number that will not be sent, or None where none is dropped.
         """
-        return self._submit(lambda: self._undelivered.drop(job, keep, self._marks))
+        return self._inbox.submit(lambda: self._undelivered.drop(job, keep, self._committer.marks))
 
     def undelivered(self) -> Future[dict[str, int]]:
         """How many findings of each job wait to be delivered; jobs with none are left out."""
-        return self._submit(lambda: self._undelivered.waiting(self._marks))
+        return self._inbox.submit(lambda: self._undelivered.waiting(self._committer.marks))
 
     def add_overlay(
         self,
@@ -298,7 +257,7 @@ class ArchiveWriter:
     ) -> Future[int]:
         """Add a note, a chain amendment, a time correction or a pin; resolves to its number."""
         at_s = self._clock.wall_s()
-        return self._submit(
+        return self._inbox.submit(
             lambda: self._ledger.add_overlay(
                 kind, job=job, from_s=from_s, to_s=to_s, body=body, who=who, at_s=at_s
             )
@@ -315,18 +274,18 @@ class ArchiveWriter:
     def statistics(self) -> ArchiveStatistics:
         """How the archive is doing; cheap, may be asked from any thread."""
         paths = list_journals(self.root)
-        journal = self._journal
+        journal = self._committer.journal
         wal = 0 if journal is None else _size(journal.path.with_name(journal.path.name + "-wal"))
         sealer = self._sealer.statistics()
         return ArchiveStatistics(
-            queued_batches=self._queued,
-            queued_bytes=self._queued_bytes,
+            queued_batches=self._inbox.batches,
+            queued_bytes=self._inbox.size_bytes,
             journals=sealer.waiting + (journal is not None),
             unsealed_bytes=wal + sum(_size(path) for path in paths),
             wal_bytes=wal,
             free_bytes=free_bytes(self.root),
-            commits=self._commits,
-            committed_batches=self._committed,
+            commits=self._committer.commits,
+            committed_batches=self._committer.committed,
             sealed_journals=sealer.journals,
             sealed_segments=sealer.segments,
             merged_volumes=sealer.volumes,
@@ -353,205 +312,42 @@ class ArchiveWriter:
             if meters:
                 problem = self._last_words(meters, within_s)
             self._sealer.stop(until_s=until_s if seal else time.monotonic())
-        with self._count_lock:
-            self._closed = True
+        self._closed = True
+        self._inbox.end()
         if self._thread is not None:
-            self._queue.put(None)
             self._thread.join(max(1.0, until_s - time.monotonic()))
         if self._thread is None or not self._thread.is_alive():
             self._close_files()
         if problem is not None:
             raise ArchiveError(f"{self.root}: closed without a last checkpoint: {problem}")
 
-    # -- asking the writer's thread --------------------------------------------------------------
-
-    def _take_in(self, item: _Commit) -> str | None:
-        """Queue a batch, or say why it is not taken."""
-        with self._count_lock:
-            if self._closed or self._thread is None:
-                return f"{self.root}: the archive takes batches between begin() and close()"
-            too_large = self._queued_bytes + item.size_bytes > QUEUE_MOST_BYTES
-            if self._queued >= QUEUE_MOST_BATCHES or (self._queued and too_large):
-                return (
-                    f"{self.root}: {self._queued} batches ({self._queued_bytes >> 20} MiB) wait "
-                    f"for the disk already; it is too slow or stuck"
-                )
-            self._queued += 1
-            self._queued_bytes += item.size_bytes
-            # Inside the lock, so that nothing comes after the end that close() puts.
-            self._queue.put(item)
-        return None
-
-    def _count_out(self, items: Sequence[_Commit]) -> None:
-        with self._count_lock:
-            self._queued -= len(items)
-            self._queued_bytes -= sum(item.size_bytes for item in items)
-
-    def _submit(self, run: Callable[[], T]) -> Future[T]:
-        future: Future[T] = Future()
-        with self._count_lock:
-            if self._closed or self._thread is None:
-                future.set_exception(
-                    ArchiveError(f"{self.root}: the archive is open between begin() and close()")
-                )
-                return future
-            self._queue.put(_Call(run, future))
-        return future
+    # -- inside ----------------------------------------------------------------------------------
 
     def _ask(self, run: Callable[[Ledger], Any]) -> Any:
         """For the sealer: do something with the ledger in the writer's thread, and wait."""
-        return self._submit(lambda: run(self._ledger)).result()
+        return self._inbox.submit(lambda: run(self._ledger)).result()
 
     # -- the writer's thread ---------------------------------------------------------------------
 
     def _run(self) -> None:
-        held: _Commit | _Call | None = None
+        held: Commit | Call | None = None
         while True:
-            item = held if held is not None else self._queue.get()
+            item = held if held is not None else self._inbox.get()
             held = None
             if item is None:
                 return
-            if isinstance(item, _Call):
-                self._answer(item)
+            if isinstance(item, Call):
+                self._committer.answer(item)
                 continue
-            group, held, ended = self._gather(item)
-            self._count_out(group)
-            self._commit_group([one for one in group if one.future.set_running_or_notify_cancel()])
+            group, held, ended = self._inbox.gather(item, self._commit_within_s)
+            self._committer.commit(group)
             if ended:
                 return
 
-    def _gather(self, first: _Commit) -> tuple[list[_Commit], _Call | None, bool]:
-        """Batches for one transaction, a call that came after them, and whether the end did."""
-        group = [first]
-        until_s = time.monotonic() + self._commit_within_s
-        while len(group) < GROUP_MOST_BATCHES:
-            try:
-                wait_s = until_s - time.monotonic()
-                item = self._queue.get(block=wait_s > 0, timeout=max(0.0, wait_s))
-            except queue.Empty:
-                break
-            if item is None:
-                return group, None, True
-            if isinstance(item, _Call):
-                return group, item, False
-            group.append(item)
-        return group, None, False
-
-    def _answer(self, call: _Call) -> None:
-        if not call.future.set_running_or_notify_cancel():
-            return
-        try:
-            result = call.run()
-        except sqlite3.Error as exc:
-            error = error_of(exc, self._ledger.path)
-            if isinstance(error, ArchiveFull):
-                self._ballast.drop()
-            error.__cause__ = exc
-            call.future.set_exception(error)
-        except BaseException as exc:
-            call.future.set_exception(exc)
-        else:
-            call.future.set_result(result)
-
-    def _commit_group(self, group: list[_Commit]) -> None:
-        """One transaction for all; where one of them is wrong, one for each."""
-        if not group:
-            return
-        try:
-            self._keep(group)
-        except ArchiveFull as exc:
-            _fail(group, exc)
-        except (ArchiveError, sqlite3.Error) as exc:
-            if len(group) > 1:
-                for item in group:
-                    self._commit_group([item])
-                return
-            error = exc if isinstance(exc, ArchiveError) else error_of(exc, self._current().path)
-            _fail(group, error)
-        except BaseException as exc:
-            # A fault of ours; the station must hear of it, and the thread must go on.
-            _fail(group, exc)
-        else:
-            for item in group:
-                item.future.set_result(None)
-
-    def _keep(self, group: list[_Commit]) -> None:
-        journal = self._current()
-        size = sum(item.size_bytes for item in group)
-        try:
-            self._need_room(size, keep_bytes=self._keep_free_bytes + self._ballast.reserved_bytes)
-        except ArchiveFull:
-            if free_bytes(self.root) < BALLAST_BYTES:
-                self._ballast.drop()
-            raise
-        marks = dict(self._marks)
-        batches = []
-        for item in group:
-            _check_numbers(item.batch, marks)
-            setups = list(batch_setups(item.batch, self._known_setups(item.batch)))
-            batches.append((item.batch, setups))
-        try:
-            journal.commit(batches)
-        except sqlite3.Error as exc:
-            error = error_of(exc, journal.path)
-            if isinstance(error, ArchiveFull):
-                self._ballast.drop()
-                raise error from exc
-            raise
-        self._marks = marks
-        self._commits += 1
-        self._committed += len(group)
-        for _, setups in batches:
-            for record in setups:
-                key = (record.job, record.step, record.setup)
-                self._setups[key] = record
-                self._setups.move_to_end(key)
-        while len(self._setups) > SETUPS_REMEMBERED:
-            self._setups.popitem(last=False)
-
-    def _known_setups(self, batch: Batch) -> Mapping[tuple[str, int, str], SetupRecord]:
-        for sweep in batch.sweeps:
-            key = (sweep.job, sweep.step, sweep.setup)
-            if key not in self._setups:
-                kept = self._ledger.setup(*key)
-                if kept is not None:
-                    self._setups[key] = kept
-        return self._setups
-
-    def _current(self) -> Journal:
-        if self._journal is None:
-            raise ArchiveError(f"{self.root}: no journal is open")
-        return self._journal
-
-    def _need_room(self, size_bytes: int, *, keep_bytes: int) -> None:
-        free = free_bytes(self.root)
-        # Twice: once in the log, once in the file when the log is moved there.
-        if free < keep_bytes + 2 * size_bytes:
-            raise ArchiveFull(
-                f"{self.root}: {free >> 20} MiB free, the archive leaves "
-                f"{keep_bytes >> 20} MiB alone; nothing of this was kept, make room"
-            )
-
-    def _new_journal(self, meters: Sequence[MeterState]) -> Journal:
-        # From the reserve, if need be: sealing the old journal is what makes room.
-        self._need_room(sum(len(state.state) for state in meters) + (1 << 20), keep_bytes=0)
-        try:
-            ordinal = self._ledger.take_ordinal(self._next_ordinal)
-        except sqlite3.Error as exc:
-            raise error_of(exc, self._ledger.path) from exc
-        name = journal_name(ordinal, self._clock.boot_id)
-        return Journal(
-            journals_folder(self.root) / name,
-            marks=self._marks,
-            meters=meters,
-            about={**self._about, "begun_s": repr(self._clock.wall_s())},
-        )
-
     def _rotate(self, meters: Sequence[MeterState]) -> None:
-        old = self._current()
-        new = self._new_journal(meters)
-        self._journal = new
-        self._sealer.take(old)
+        old = self._committer.next_journal(meters)
+        if old is not None:
+            self._sealer.take(old)
         self._ballast.load()
 
     def _last_words(self, meters: Sequence[MeterState], within_s: float) -> BaseException | None:
@@ -563,42 +359,11 @@ class ArchiveWriter:
         return None
 
     def _close_files(self) -> None:
-        journal, self._journal = self._journal, None
-        if journal is not None:
-            journal.close()
+        self._committer.close()
         self._ledger.close()
         # While a sealer that could not be stopped works on, the archive stays locked with it.
         if self._sealer.is_done():
             self._lock.release()
-
-
-def _check_numbers(batch: Batch, marks: dict[str, Mark]) -> None:
-    """Raise the marks by a batch's numbers.
-
-    Raises:
-        ArchiveError: a number that was used, or a gap in those of the findings.
-    """
-    for sweep in batch.sweeps:
-        mark = marks.get(sweep.job, Mark())
-        if sweep.seq <= mark.seq:
-            raise ArchiveError(
-                f"job {sweep.job}: sweep {sweep.seq} after {mark.seq}; numbers rise and are "
-                f"never used twice"
-            )
-        marks[sweep.job] = Mark(sweep.seq, mark.finding)
-    for finding in batch.findings:
-        mark = marks.get(finding.job, Mark())
-        if finding.number != mark.finding + 1:
-            raise ArchiveError(
-                f"job {finding.job}: finding {finding.number} after {mark.finding}; "
-                f"numbers rise by one without gaps"
-            )
-        marks[finding.job] = Mark(mark.seq, finding.number)
-
-
-def _fail(group: Sequence[_Commit], error: BaseException) -> None:
-    for item in group:
-        item.future.set_exception(error)
 
 
 def _begun_journals(root: Path) -> list[Path]:

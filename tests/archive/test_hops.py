@@ -160,7 +160,7 @@ def test_a_dataset_has_hops_along_a_dimension_of_their_own(
     assert data.hop_ok.values.tolist() == [hop.ok for _, hop in given]
     started_s = (data.hop_started.values - np.datetime64(0, "s")) / np.timedelta64(1, "s")
     assert np.abs(started_s - [hop.started_s for _, hop in given]).max() < 5e-7
-    chosen = data.isel(hop=data.hop_sequence.values == 9)
+    chosen = data.isel(hop=data.hop_sequence == 9)
     assert chosen.hop_points.size == (3 if last >= 9 else 0)
 
 

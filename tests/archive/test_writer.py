@@ -179,7 +179,7 @@ def test_too_much_waiting_is_refused_and_what_waits_is_kept(
     scribe: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A stuck disk does not fill the memory."""
-    monkeypatch.setattr("acqd.archive.writer.QUEUE_MOST_BATCHES", 3)
+    monkeypatch.setattr("acqd.archive.inbox.QUEUE_MOST_BATCHES", 3)
     writer = scribe.begun(commit_within_s=0.3)
     futures = [writer.commit(scribe.batch(seq, seq)) for seq in range(1, 8)]
     refused = [future for future in futures if future.done() and future.exception()]
