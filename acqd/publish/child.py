@@ -126,6 +126,8 @@ class _Unsound(BrokerError):
 class ChildBroker:
     """A watched broker process; enter it to start, leave it to end.
 
+    To be used in the main thread: the kernel ends the child with the *thread* that started it.
+
     Args:
         listeners: address and version of each listener that a probe must find working.
         command: what to run.

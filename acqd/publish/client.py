@@ -177,6 +177,8 @@ class Publisher:
 
     def forget(self, topic: str) -> None:
         """Clear the retained ``topic`` at the broker and leave it out from now on."""
+        if not self._fits(topic, b"", self._retained):
+            return
         self._retained[topic] = b""
         self._changed[topic] = None
         self._state_event.set()

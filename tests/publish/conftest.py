@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import secrets
 import subprocess
 import tempfile
 import time
@@ -186,8 +187,10 @@ async def listen(endpoint: Endpoint, heard: Heard, ready: asyncio.Event | None =
     """Subscribe to everything of the station, for ever; survives the broker."""
     while True:
         try:
-            settings = BrokerSettings(address=endpoint, version=MqttVersion.V311)
-            link = new_link(settings, client_id=f"t{id(heard)}", tls=None)
+            # The embedded broker now and then leaves a SUBSCRIBE unanswered: then once more.
+            settings = BrokerSettings(address=endpoint, version=MqttVersion.V311, timeout_s=1.0)
+            # A new id each time: the embedded broker does not survive old ones.
+            link = new_link(settings, client_id=f"t{secrets.token_hex(8)}", tls=None)
             async with connection(link) as client:
                 await client.subscribe(TOPICS.everything, 1)
                 if ready is not None:

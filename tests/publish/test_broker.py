@@ -19,7 +19,7 @@ import pytest
 
 from acqd.errors import BrokerError
 from acqd.publish.broker import EmbeddedBroker, LocalBroker, find_mosquitto
-from acqd.publish.child import BrokerTimings, claim_ports, free_port
+from acqd.publish.child import BrokerTimings, ChildBroker, Command, claim_ports, free_port
 from acqd.publish.link import round_trip
 from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion
 from acqd.publish.topics import Topics
@@ -300,6 +300,30 @@ def test_the_guard_that_stays_kills_when_its_input_ends():
         sleeper.stdin.close()
         assert sleeper.wait(5) != 0
     assert not psutil.pid_exists(children[0].pid)
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("have_mosquitto")
+async def test_a_watching_guard_does_as_well(folder, log):
+    """Without the kernel's help a broker is started, replaced and ended just the same."""
+    endpoint = Endpoint(host="127.0.0.1", port=free_port("127.0.0.1"))
+    config = folder / "mosquitto.conf"
+    config.write_text(f"listener {endpoint.port} 127.0.0.1\nallow_anonymous true\nuser root\n")
+    broker = ChildBroker(
+        listeners=[(endpoint, MqttVersion.V5)],
+        command=Command(arguments=(str(find_mosquitto()), "-c", "@config"), config=config),
+        log=log,
+        timings=QUICK,
+        guard="pipe",
+    )
+    async with broker:
+        for n, how in enumerate((signal.SIGKILL, signal.SIGSTOP), start=1):
+            (child,) = psutil.Process(broker.process.pid).children()
+            child.send_signal(how)
+            await until(lambda n=n: broker.restarts >= n)
+            assert not child.is_running()
+        (child,) = psutil.Process(broker.process.pid).children()
+    assert not child.is_running()
 
 
 async def test_a_failure_in_the_body_comes_out_as_it_is(make_local):
