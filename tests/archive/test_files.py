@@ -13,6 +13,7 @@ import pytest
 from numpy.typing import NDArray
 
 from acqd.archive.codec import block_rows, decode_chunk, encode_chunk
+from acqd.archive.hops import HOP, HopTable
 from acqd.archive.layout import DAY_S, FileKind, FileName, day_of, day_start_s
 from acqd.archive.manifest import read_manifest
 from acqd.archive.packing import DoesNotFit, Packing, packings
@@ -398,9 +399,19 @@ def test_a_file_that_is_not_ours_is_damage(tmp_path: Path) -> None:
         SweepFile(path)
 
 
+def _random_hops(rng: np.random.Generator, count: int) -> HopTable:
+    """Of ``count`` sweeps, at least the first in hops, half of them in none."""
+    hops = rng.integers(0, 5, size=count) * rng.integers(0, 2, size=count)
+    hops[0] = 3
+    table = np.zeros(int(hops.sum()), dtype=HOP)
+    table["started"], table["duration"] = rng.normal(size=(2, table.size))
+    table["points"], table["ok"] = rng.integers(1, 999, table.size), rng.random(table.size) < 0.9
+    return HopTable(hops.astype(np.int32), table)
+
+
 @pytest.mark.slow
 def test_random_files_come_back_as_they_went_in(tmp_path: Path) -> None:
-    """Random shapes, types, steps, missing values and columns through writer and reader."""
+    """Random shapes, types, steps, missing values, columns and hops through writer and reader."""
     from acqd.archive.records import SetupRecord
     from acqd.archive.rows import CORE, Rows
     from acqd.archive.sweepwriter import FileContent, write_sweeps
@@ -427,6 +438,7 @@ def test_random_files_come_back_as_they_went_in(tmp_path: Path) -> None:
                 level=levels,
                 columns={"a_dbm": rng.normal(size=count), "b": np.full(count, np.nan)},
                 summary=[None if i % 4 == number % 4 else b'{"i":%d}' % i for i in range(count)],
+                hops=_random_hops(rng, count) if number % 4 == 1 else None,
             )
             setup = SetupRecord(
                 setup="s",

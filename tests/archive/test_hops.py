@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +16,12 @@ from acqd.archive.layout import DAY_S, ledger_path
 from acqd.archive.reader import open_archive
 from acqd.archive.records import Batch, SweepRecord
 from acqd.archive.sweepfile import SweepFile
+from acqd.clock import SystemClock
+from acqd.config.load import parse_config
+from acqd.drivers.registry import load_drivers
 from acqd.errors import ArchiveDamaged, ArchiveError
+from acqd.station.build import build
+from acqd.station.service import Station
 from acqd.sweep import Hop, SweepFlag
 
 AT_S = 1_780_000_000.0
@@ -324,3 +330,66 @@ def test_a_hop_is_the_same_bits_in_the_journal() -> None:
     (back,) = hops_of_blob(hop_blob((odd,)))
     assert str(back) == str(odd)
     assert type(back.ok) is bool
+
+
+STATION = """\
+[station]
+name = "lookout"
+archive = "archive"
+keep_free = "1 MB"
+
+[mqtt]
+broker = "none"
+
+[sweeper.mast]
+driver = "sim"
+address = "sim:mast"
+
+[job.harbour]
+kind = "band"
+sweeper = "mast"
+start = "156 MHz"
+stop = "157 MHz"
+points = 2500
+rbw = "10 kHz"
+detector = "sample"
+when = { every = "500 ms" }
+band = { margin = "8 dB" }
+"""
+
+
+def _sweeps_in(root: Path) -> list[SweepRecord]:
+    return [e for e in open_archive(root).events("harbour") if isinstance(e, SweepRecord)]
+
+
+@pytest.mark.slow
+def test_a_station_keeps_the_hops_of_its_sweeper(tmp_path: Path) -> None:
+    """More points than the sweeper has, over driver, host and job into a file."""
+    built = build(parse_config(STATION, tmp_path / "station.toml"), load_drivers(), broker="none")
+
+    async def first_sweep() -> None:
+        ready = asyncio.Event()
+        station = Station(built, clock=SystemClock(), run_id="run-1")
+        running = asyncio.create_task(station.run(ready=lambda _: ready.set()))
+        async with asyncio.timeout(20.0):
+            await ready.wait()
+            for _ in range(1000):
+                if _sweeps_in(built.archive):
+                    break
+                await asyncio.sleep(0.02)
+            station.stop()
+            await running
+
+    asyncio.run(first_sweep())
+    assert list(built.archive.glob("sweeps/*/*/segment_*.nc"))
+    sweep = _sweeps_in(built.archive)[-1]
+    assert [hop.points for hop in sweep.hops] == [834, 834, 832]
+    assert [hop.first_point for hop in sweep.hops] == [0, 834, 1668]
+    assert all(hop.ok for hop in sweep.hops)
+    ends_s = [hop.started_s + hop.took_s for hop in sweep.hops]
+    starts_s = [hop.started_s for hop in sweep.hops]
+    assert starts_s == sorted(starts_s)
+    # Of two clocks, wall and monotonic: a millisecond is for the one being steered meanwhile.
+    assert sweep.started_s - 1e-3 <= starts_s[0]
+    assert ends_s[-1] <= sweep.started_s + sweep.took_s + 1e-3
+    assert open_archive(built.archive).sweeps("harbour").hops.values[-1] == 3
