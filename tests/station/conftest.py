@@ -532,3 +532,24 @@ def check_accounts() -> Callable[..., list[int]]:
         return numbers
 
     return check
+
+
+class Disk:
+    """Free bytes as the archive sees them."""
+
+    def __init__(self) -> None:
+        self.free_bytes = 1 << 40
+
+    @property
+    def f_bavail(self) -> int:
+        return self.free_bytes
+
+    f_frsize = 1
+
+
+@pytest.fixture
+def full_disk(monkeypatch: pytest.MonkeyPatch) -> Disk:
+    """A disk that a test fills: what the operating system says of it."""
+    disk = Disk()
+    monkeypatch.setattr(os, "statvfs", lambda path: disk)
+    return disk

@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-import acqd.archive.writer
 import acqd.station.sweepers
 from acqd.archive.reader import open_archive
 from acqd.archive.records import GapRecord, SweepRecord
@@ -333,35 +332,23 @@ async def test_a_vector_sweeper_under_a_job_that_wants_levels_is_kept_unmeasured
 # ---- a disk that fills ---------------------------------------------------------------------------
 
 
-class Disk:
-    """Free bytes as the archive sees them."""
-
-    def __init__(self, free_bytes: int = 1 << 40) -> None:
-        self.free_bytes = free_bytes
-
-    def __call__(self, path: Any) -> int:
-        return self.free_bytes
-
-
 @pytest.fixture
-def disk(monkeypatch: pytest.MonkeyPatch) -> Disk:
-    """A disk that a test fills; full or not is looked at every tenth of a second."""
-    disk = Disk()
-    monkeypatch.setattr(acqd.archive.writer, "free_bytes", disk)
+def full_disk(full_disk: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
+    """Full or not is looked at every tenth of a second."""
     monkeypatch.setattr(acqd.station.sweepers, "NO_ROOM_RETRY_S", 0.1)
-    return disk
+    return full_disk
 
 
 @pytest.mark.slow
 async def test_a_full_disk_pauses_sweeping_and_is_told_when_there_is_room(
-    inside: Any, job_table: Any, check_accounts: Callable[..., list[int]], disk: Disk
+    inside: Any, job_table: Any, check_accounts: Callable[..., list[int]], full_disk: Any
 ) -> None:
     """Nothing is swept for the bin, each due time says disk full, numbers stay without a gap."""
     driver = ScriptedDriver()
     jobs = [job_table(name) for name in ("marine-vhf", "calling")]
     async with inside({"mast": driver}, jobs) as here:
         await here.until("sweeps", lambda: len(driver.swept) >= 10)
-        disk.free_bytes = 100
+        full_disk.free_bytes = 100
         await here.until("the complaint", lambda: here.events("cannot_keep"))
         before = len(driver.swept)
         started_s = time.monotonic()
@@ -369,7 +356,7 @@ async def test_a_full_disk_pauses_sweeping_and_is_told_when_there_is_room(
         # One try now and then, not twenty a second from each job.
         assert len(driver.swept) - before <= 12
         assert len(here.events("cannot_keep")) == 1
-        disk.free_bytes = 1 << 40
+        full_disk.free_bytes = 1 << 40
         seen = len(driver.swept)
         await here.until("more sweeps", lambda: len(driver.swept) >= seen + 10)
         await here.stop()
@@ -386,7 +373,7 @@ async def test_a_full_disk_pauses_sweeping_and_is_told_when_there_is_room(
 
 @pytest.mark.slow
 async def test_a_station_starts_on_a_full_disk_and_waits_for_room(
-    inside: Any, job_table: Any, check_accounts: Callable[..., list[int]], disk: Disk
+    inside: Any, job_table: Any, check_accounts: Callable[..., list[int]], full_disk: Any
 ) -> None:
     """Time down before it is accounted for when there is room, config change and all."""
     jobs = [job_table("marine-vhf")]
@@ -394,13 +381,13 @@ async def test_a_station_starts_on_a_full_disk_and_waits_for_room(
     async with inside({"mast": driver}, jobs) as here:
         await here.until("sweeps", lambda: len(driver.swept) >= 5)
     # Room to begin a journal with, less than what is to be left alone.
-    disk.free_bytes = 3_000_000
+    full_disk.free_bytes = 3_000_000
     edited = [jobs[0].replace("10 dB", "11 dB")]
     driver = ScriptedDriver()
     clock = MovableClock(2.0)
     async with inside({"mast": driver}, edited, keep_free="5 MB", clock=clock) as here:
         await here.until("the complaint", lambda: here.events("cannot_keep"))
-        disk.free_bytes = 1 << 40
+        full_disk.free_bytes = 1 << 40
         await here.until("sweeps", lambda: here.station._jobs["marine-vhf"].last_seq >= 12)
     archive = open_archive(here.archive)
     check_accounts(archive, "marine-vhf", every_s=EVERY_S)

@@ -123,6 +123,29 @@ def test_another_instrument_at_the_address_is_noticed(bench: Any) -> None:
     assert serials == [["GL0017", "12345"], ["GL0042"]]
 
 
+@pytest.mark.slow
+def test_an_instrument_that_was_changed_while_the_station_was_down_is_told(bench: Any) -> None:
+    """The archive knows who swept last; the same one again is no news."""
+    sim = bench.sim()
+    config = bench.config(sim.addresses, [bench.job("marine-vhf")])
+
+    def words(*, again: bool = True) -> list[str]:
+        stored = open_archive(bench.archive).coverage("marine-vhf").sweeps if again else 0
+        run = bench.run(config)
+        run.until("sweeper_present")
+        bench.wait_for(
+            "sweeps",
+            lambda: open_archive(bench.archive).coverage("marine-vhf").sweeps > stored + 2,
+        )
+        run.stop()
+        return [one.what for one in open_archive(bench.archive).findings("station")]
+
+    assert words(again=False) == []
+    assert words() == []
+    sim.tell("mast", "identity", "GANNET,LOOKOUT 1,GL0017,1.1")
+    assert words() == ["identity_changed"]
+
+
 # ---- drivers that misbehave ----------------------------------------------------------------------
 
 
