@@ -5,7 +5,9 @@
 * **Retained state** is kept here whole and published anew on every connection, because a broker may
   have been restarted without its memory. Of two states of one topic only the newer is sent.
 * **Live** messages are newest only: while the broker is away or slow, a newer one takes the place
-  of the older one of its topic. One that is under way when the link breaks is lost.
+  of the older one of its topic. One that is under way when the link breaks is lost. They may be
+  given as a function that makes them, which is called when they are sent: what is replaced before
+  costs nothing, and nothing is made while somebody waits for the archive.
 
 Nothing here waits for the broker but the tasks of :meth:`Publisher.run`: a broker that is away,
 full or deaf costs no sweep. All methods belong to the thread of the loop.
@@ -17,7 +19,7 @@ import asyncio
 import random
 import secrets
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import aiomqtt
@@ -32,6 +34,7 @@ from acqd.publish.topics import Topics
 
 __all__ = [
     "Outbox",
+    "Payload",
     "PendingFinding",
     "Publisher",
     "PublisherStatistics",
@@ -65,6 +68,9 @@ COMPLAINTS_MAX = 1000
 
 POISON = frozenset({0x90, 0x95, 0x99})
 """MQTT 5: topic name invalid, packet too large, payload format invalid. No use to try again."""
+
+Payload = bytes | Callable[[], bytes]
+"""A message, or what makes it when it is sent. That must hold all that it needs, unchanging."""
 
 
 def backoff_s(attempt: int) -> float:
@@ -129,7 +135,7 @@ class Publisher:
         self._backoff = backoff
         self._retained: dict[str, bytes] = {}
         self._changed: dict[str, None] = {}
-        self._live: dict[str, bytes] = {}
+        self._live: dict[str, Payload] = {}
         self._state_event = asyncio.Event()
         self._live_event = asyncio.Event()
         self._findings_event = asyncio.Event()
@@ -153,9 +159,13 @@ class Publisher:
 
     # ---- what the station calls -------------------------------------------------------------
 
-    def live(self, topic: str, payload: bytes) -> None:
-        """Send ``payload`` when the broker takes it, unless a newer one of ``topic`` is there."""
-        if not self._fits(topic, payload, self._live):
+    def live(self, topic: str, payload: Payload) -> None:
+        """Send ``payload`` when the broker takes it, unless a newer one of ``topic`` is there.
+
+        A function that raises, or makes too large a message, costs that message: it is counted as
+        dropped, and said once a topic.
+        """
+        if not self._fits(topic, b"" if callable(payload) else payload, self._live):
             return
         if topic in self._live:
             self._dropped += 1
@@ -204,6 +214,15 @@ class Publisher:
                 await self._ended.wait()
         except TimeoutError:
             self._log.warning("broker_goodbye_late", broker=str(self._settings.address))
+
+    def next_live(self) -> tuple[str, bytes] | None:
+        """Take the live message that waits longest, made; None where none does. What is sent."""
+        while self._live:
+            topic = next(iter(self._live))
+            made = self._made(topic, self._live.pop(topic))
+            if made is not None:
+                return topic, made
+        return None
 
     def statistics(self) -> PublisherStatistics:
         """The state of things now."""
@@ -302,8 +321,8 @@ class Publisher:
         link.timeout = FAREWELL_S
         try:
             async with asyncio.timeout(FAREWELL_S):
-                for topic, payload in self._live.items():
-                    await link.put(topic, payload, qos=0, retain=False)
+                while (live := self.next_live()) is not None:
+                    await link.put(*live, qos=0, retain=False)
                 for topic in self._changed:
                     if topic != self._topics.status:
                         await link.put(topic, self._retained[topic], qos=1, retain=True)
@@ -369,9 +388,8 @@ class Publisher:
         while True:
             await self._live_event.wait()
             self._live_event.clear()
-            while self._live:
-                topic = next(iter(self._live))
-                payload = self._live.pop(topic)
+            while (live := self.next_live()) is not None:
+                topic, payload = live
                 try:
                     await link.put(topic, payload, qos=0, retain=False)
                 except aiomqtt.MqttCodeError:
@@ -490,6 +508,19 @@ class Publisher:
             self._suspects.pop(key, None)
         self._sent += 1
 
+    def _made(self, topic: str, payload: Payload) -> bytes | None:
+        """The message; None, counted and said once, where it cannot be made or is too large."""
+        if not callable(payload):
+            return payload
+        try:
+            made = payload()
+        except Exception as exc:
+            # A fault of ours; it must not break a link that works.
+            self._complain("message_not_made", key=topic, topic=topic, exc_info=exc)
+            self._dropped += 1
+            return None
+        return made if self._fits(topic, made, {topic: made}) else None
+
     # ---- bounds -----------------------------------------------------------------------------
 
     def _given_up(self, key: object) -> bool:
@@ -498,7 +529,7 @@ class Publisher:
         self._complain("message_breaks_connection", key=key, message=str(key))
         return True
 
-    def _fits(self, topic: str, payload: bytes, kept: dict[str, bytes]) -> bool:
+    def _fits(self, topic: str, payload: bytes, kept: Mapping[str, Payload]) -> bool:
         """False, and counted and said once, for what is beyond a bound."""
         if len(payload) > self._settings.payload_max_bytes:
             self._complain("message_too_large", key=topic, topic=topic, size_bytes=len(payload))

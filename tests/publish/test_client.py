@@ -8,6 +8,7 @@ import os
 import signal
 import socket
 import time
+from functools import partial
 
 import aiomqtt
 import pytest
@@ -168,6 +169,47 @@ async def test_live_keeps_the_newest_only_while_the_broker_is_away(
     await heard.until(lambda: b"last" in heard.on(SUMMARY))
     assert set(heard.on(SUMMARY)) <= {b"999", b"last"}
     assert publisher.statistics().dropped >= 2 * 999
+
+
+async def test_a_live_message_is_made_when_it_is_sent(mosquitto, make_publisher, hear, tasks):
+    """Of ten that are made by functions before there is a connection, only the newest is made."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(mosquitto.endpoint)
+    made: list[int] = []
+
+    def make(n: int) -> bytes:
+        made.append(n)
+        return str(n).encode()
+
+    for n in range(10):
+        publisher.live(SUMMARY, partial(make, n))
+    assert made == []
+    tasks(publisher.run())
+    await heard.until(lambda: heard.on(SUMMARY) != [])
+    assert heard.on(SUMMARY) == [b"9"]
+    assert made == [9]
+    assert publisher.statistics().dropped == 9
+
+
+async def test_a_live_message_that_cannot_be_made_costs_only_itself(
+    mosquitto, make_publisher, hear, tasks, log
+):
+    """Functions that raise or make too much: said once a topic, counted, and the link stands."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(mosquitto.endpoint, payload_max_bytes=100)
+    tasks(publisher.run())
+    for n in range(3):
+        publisher.live(TOPICS.summary("a"), lambda: bytes(1 // 0))
+        publisher.live(TOPICS.summary("b"), lambda: b"x" * 101)
+        publisher.live(SUMMARY, str(n).encode())
+        await heard.until(lambda n=n: len(heard.on(SUMMARY)) == n + 1)
+    assert [event for event in log.events("warning") if event.startswith("message")] == [
+        "message_not_made",
+        "message_too_large",
+    ]
+    assert publisher.statistics().dropped == 6
+    assert publisher.statistics().reconnects == 0
+    assert heard.on(TOPICS.summary("a")) == []
 
 
 async def test_live_keeps_the_newest_only_while_the_link_is_slow(
