@@ -62,8 +62,9 @@ class Built:
     sweepers: tuple[SweeperSpec, ...]
     jobs: tuple[JobSpec, ...]
     mqtt: BrokerSettings | None
-    broker: Callable[[], OwnBroker] | None
-    """Makes the station's own broker; None where it is somebody else's, or nobody's."""
+    broker: Callable[[Callable[[], None]], OwnBroker] | None
+    """Makes the station's own broker, which calls what it is given whenever it has come up; None
+    where it is somebody else's, or nobody's."""
     broker_text: str
     topic_root: str
     trace_points: int
@@ -215,7 +216,7 @@ def _job(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSp
 
 def _broker(
     config: StationConfig, instead: str | None, environ: Mapping[str, str]
-) -> tuple[BrokerSettings | None, Callable[[], OwnBroker] | None, str]:
+) -> tuple[BrokerSettings | None, Callable[[Callable[[], None]], OwnBroker] | None, str]:
     mqtt = config.mqtt
     place = instead or mqtt.place
     if place == "none":
@@ -223,22 +224,24 @@ def _broker(
     log = structlog.get_logger()
     endpoint = mqtt.endpoint
     assert endpoint is not None
-    embedded = place == "embedded"
     settings = BrokerSettings(
         address=endpoint,
-        version=MqttVersion.V311 if embedded else MqttVersion(mqtt.version),
+        version=MqttVersion(mqtt.version),
         user=_secret_of(mqtt.user_env, environ),
         password=_password(config, environ),
         ca_file=config.ca_file,
         topic_root=mqtt.topic_root,
         outbox=mqtt.outbox,
-        fresh_client_id=embedded,
     )
-    if embedded:
-        return settings, lambda: EmbeddedBroker(endpoint, log=log), ""
+    if place == "embedded":
+        return settings, lambda on_up: EmbeddedBroker(endpoint, log=log, on_up=on_up), ""
     if place == "local":
         websocket = mqtt.websocket_endpoint
-        return settings, lambda: LocalBroker(endpoint, log=log, websocket=websocket), ""
+        return (
+            settings,
+            lambda on_up: LocalBroker(endpoint, log=log, websocket=websocket, on_up=on_up),
+            "",
+        )
     return settings, None, str(endpoint)
 
 

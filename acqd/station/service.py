@@ -34,12 +34,13 @@ from acqd.plan.downtime import (
     plan_to_json,
 )
 from acqd.plan.jobs import PlannedJob
+from acqd.publish.client import Publisher
 from acqd.publish.messages import Health
 from acqd.station.build import Built, OwnBroker
 from acqd.station.job import JobRunner
 from acqd.station.outbox import ArchiveOutbox
 from acqd.station.sweepers import SweeperRunner
-from acqd.station.tell import STATION, Teller, settings_for
+from acqd.station.tell import STATION, Teller
 from acqd.station.watch import ClockNews, ClockWatch, StationFindings
 from acqd.sweep import Identity
 
@@ -77,6 +78,7 @@ class Station:
         self._sweepers: list[SweeperRunner] = []
         self._clocks = ClockWatch(clock)
         self._clock_news: list[ClockNews] = []
+        self._publisher: Publisher | None = None
         self._log = structlog.get_logger()
 
     def stop(self) -> None:
@@ -109,10 +111,15 @@ class Station:
             # Reached with a journal still open only if starting failed: nothing to checkpoint.
             await asyncio.to_thread(archive.close, (), seal=False, within_s=0.5)
 
+    def _broker_up(self) -> None:
+        """Our own broker answers, at first or again: no need to wait out a backoff."""
+        if self._publisher is not None:
+            self._publisher.hurry()
+
     async def _start_broker(self, stack: contextlib.AsyncExitStack) -> OwnBroker | None:
         if self._built.broker is None:
             return None
-        broker = self._built.broker()
+        broker = self._built.broker(self._broker_up)
         return await stack.enter_async_context(broker)
 
     async def _serve(
@@ -139,8 +146,13 @@ class Station:
             clock=self._clock,
             next_number=archive.recovery.next_finding(STATION),
         )
-        settings = None if built.mqtt is None else settings_for(built.mqtt, broker)
-        publisher = teller.connect(settings, ArchiveOutbox(archive, teller))
+        settings = built.mqtt
+        if settings is not None and broker is not None:
+            settings = broker.adapt(settings)
+        if settings is not None:
+            # A certificate file that cannot be used is an error now, not a warning all night.
+            settings.tls_context()
+        publisher = self._publisher = teller.connect(settings, ArchiveOutbox(archive, teller))
         teller.health_from(lambda: self._health(archive, teller))
         recovered = self._recover(archive, teller)
         checkpoint = [self._checkpoint(job) for job in self._jobs.values()]

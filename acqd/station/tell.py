@@ -14,7 +14,6 @@ from acqd import __version__
 from acqd.archive.records import FindingRecord, HourlyRecord, SweepRecord
 from acqd.clock import Clock
 from acqd.measure.meter import FindingDraft, Output
-from acqd.publish.broker import Broker, EmbeddedBroker
 from acqd.publish.client import Publisher
 from acqd.publish.messages import (
     ChannelOccupancy,
@@ -41,15 +40,13 @@ from acqd.sweep import Identity, SweepFlag
 if TYPE_CHECKING:
     from acqd.station.job import JobRunner
 
-__all__ = ["STATION", "Teller", "one_line", "settings_for"]
+__all__ = ["STATION", "Teller", "one_line"]
 
 STATION = "station"
 """The name under which findings of the station itself are numbered; no job may have it."""
 
 STATE_EVERY_S = 30.0
 """A job's state is told when it changes, and its counts at most this often."""
-
-EMBEDDED_RETAINED = 90
 
 TEXT_MOST = 1000
 """Characters of a sentence. Drivers and sweepers bring in texts of any length and kind."""
@@ -392,16 +389,6 @@ class Teller:
     def _retain(self, topic: str, payload: bytes) -> None:
         if self._publisher is not None:
             self._publisher.retain(topic, payload)
-
-
-def settings_for(settings: BrokerSettings, broker: Broker | None) -> BrokerSettings:
-    """``settings`` with what only shows once the station's own broker has started."""
-    from dataclasses import replace
-
-    if broker is None:
-        return settings
-    advice = EMBEDDED_RETAINED if isinstance(broker, EmbeddedBroker) else None
-    return replace(settings, address=broker.address, retained_advice=advice)
 
 
 def one_line(text: str) -> str:
