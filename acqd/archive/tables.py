@@ -138,11 +138,9 @@ CREATE TABLE file (
 def text_of(data: Any) -> str:
     """Compact JSON. A number that is not finite becomes null, which JSON has instead."""
     try:
-        return json.dumps(
-            data, separators=(",", ":"), ensure_ascii=False, allow_nan=False, default=_plain
-        )
+        return _encode(data)
     except ValueError:
-        return json.dumps(_finite(data), separators=(",", ":"), ensure_ascii=False, default=_plain)
+        return _encode(_finite(data))
 
 
 def _plain(value: Any) -> Any:
@@ -153,6 +151,14 @@ def _plain(value: Any) -> Any:
     if isinstance(value, np.ndarray):
         return _finite(value.tolist())
     raise TypeError(f"{type(value).__name__} is not plain JSON data")
+
+
+_encode = json.JSONEncoder(
+    separators=(",", ":"), ensure_ascii=False, allow_nan=False, default=_plain
+).encode
+"""Made once: json.dumps makes an encoder for every call that is not of its plainest form."""
+
+_encode_columns = json.JSONEncoder(separators=(",", ":")).encode
 
 
 def _finite(data: Any) -> Any:
@@ -232,7 +238,7 @@ def sweep_row(event: int, record: SweepRecord) -> tuple[Any, ...]:
         record.boot_id,
         record.sweeper_time_s,
         int(record.flags),
-        json.dumps(columns, separators=(",", ":")),
+        _encode_columns(columns),
         None if record.summary is None else text_of(record.summary),
         hops,
         tag,

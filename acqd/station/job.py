@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
@@ -355,15 +356,17 @@ class JobRunner:
         )
 
     async def _commit(self, draft: _Draft) -> None:
-        # Once a batch is in the writer's queue it will be committed, and the state must follow it
-        # before the lock is given up, even if this task is being cancelled.
-        committed = asyncio.wrap_future(self._archive.commit(draft.batch()))
+        committed = self._archive.commit(draft.batch())
         try:
-            await asyncio.shield(committed)
+            await _done(committed)
         except asyncio.CancelledError:
-            committed.add_done_callback(partial(self._install_late, draft))
-            await asyncio.wait([committed], timeout=COMMIT_AT_STOP_S)
+            # Once a batch is in the writer's queue it will be committed, and the state must follow
+            # it before the lock is given up, even if this task is being cancelled.
+            late = asyncio.wrap_future(committed)
+            late.add_done_callback(partial(self._install_late, draft))
+            await asyncio.wait([late], timeout=COMMIT_AT_STOP_S)
             raise
+        committed.result()
         self._install(draft)
 
     def _install_late(self, draft: _Draft, committed: asyncio.Future[None]) -> None:
@@ -385,6 +388,24 @@ class JobRunner:
             if not self._tell_failed:
                 self._tell_failed = True
                 self._log.error("message_not_made", exc_info=exc)
+
+
+async def _done(future: Future[None]) -> None:
+    """Wait until a thread is done with ``future``, however that ended. To cancel the wait leaves
+    it as it is. The loop is woken once; to wrap and shield it takes three turns of the loop."""
+    loop = asyncio.get_running_loop()
+    done: asyncio.Future[None] = loop.create_future()
+
+    def settle() -> None:
+        if not done.done():
+            done.set_result(None)
+
+    def wake(_: Future[None]) -> None:
+        if not loop.is_closed():
+            loop.call_soon_threadsafe(settle)
+
+    future.add_done_callback(wake)
+    await done
 
 
 def gap_reason(exc: ArchiveError) -> str:
