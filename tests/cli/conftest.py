@@ -22,7 +22,7 @@ from acqd_sim.server import Served, SimServer
 
 from acqd.cli import main
 
-LIMIT_S = 20.0
+LIMIT_S = 60.0
 ACQD = (sys.executable, "-c", "from acqd.cli import main; main()")
 
 SCENE = """\

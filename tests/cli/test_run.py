@@ -21,7 +21,7 @@ def test_logs_are_one_object_a_line(start: Any, folder: Path) -> None:
     assert station.stop() == 0
     told = [json.loads(line) for line in station.lines]
     assert told[0]["event"] == "config" and told[0]["file"] == str(folder / "station.toml")
-    assert [one["event"] for one in told][-2:] == ["stopping", "stopped"]
+    assert "stopping" in {one["event"] for one in told} and told[-1]["event"] == "stopped"
     assert all({"event", "level", "timestamp"} <= set(one) for one in told)
 
 

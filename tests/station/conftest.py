@@ -33,7 +33,7 @@ from acqd.station.build import build
 from acqd.station.service import Station
 
 HOST = "127.0.0.1"
-LIMIT_S = 20.0
+LIMIT_S = 60.0
 """For everything that is waited for; far above what is needed on an idle machine."""
 
 ACQD = (sys.executable, "-c", "from acqd.cli import main; main()")

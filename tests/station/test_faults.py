@@ -40,6 +40,7 @@ FAULTS = {
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(300)
 def test_an_instrument_that_misbehaves_costs_its_own_sweeps_and_comes_back(
     bench: Any, check_accounts: Callable[..., list[int]]
 ) -> None:
