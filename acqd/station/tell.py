@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import structlog
 
 from acqd import __version__
@@ -23,19 +22,17 @@ from acqd.publish.messages import (
     JobState,
     Occupancy,
     StationStatus,
-    Summary,
     SweeperIdentity,
     SweeperState,
-    Trace,
     rfc3339,
     value_payload,
 )
 from acqd.publish.outbox import Outbox
-from acqd.publish.reduce import reduce_trace
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.topics import Topics
 from acqd.station.feed import HOUR_S, SetupView
-from acqd.sweep import Identity, SweepFlag
+from acqd.station.live import SweepNews
+from acqd.sweep import Identity
 
 if TYPE_CHECKING:
     from acqd.station.job import JobRunner
@@ -235,59 +232,22 @@ class Teller:
     # -- inside ---------------------------------------------------------------------------------
 
     def _live(self, job: JobRunner, record: SweepRecord, view: SetupView, output: Output) -> None:
-        publisher = self._publisher
+        publisher, topics = self._publisher, self._topics
         assert publisher is not None
-        topics, name = self._topics, job.name
-        unit = str(view.event.unit)
-        at = rfc3339(record.started_s)
-        summary = Summary.model_validate(
-            {
-                **self._common,
-                "job": name,
-                "seq": record.seq,
-                "pass_id": record.pass_id,
-                "step": record.step,
-                "kind": job.spec.kind,
-                "at": at,
-                "at_s": record.started_s,
-                "took_s": record.took_s,
-                "unit": unit,
-                "sweeper": job.spec.sweeper,
-                "setup": record.setup,
-                "flags": tuple(str(flag.name).lower() for flag in SweepFlag(record.flags)),
-                job.spec.kind: output.summary,
-            }
+        news = SweepNews(
+            common=self._common,
+            kind=job.spec.kind,
+            sweeper=job.spec.sweeper,
+            record=record,
+            view=view,
+            summary=output.summary or {},
+            trace_points=self._trace_points,
         )
-        publisher.live(topics.summary(name), summary.to_json())
+        publisher.live(topics.summary(job.name), news.summary_json)
         for figure, value in output.values.items():
             if math.isfinite(value):
-                publisher.retain(topics.value(name, figure), value_payload(value))
-        publisher.live(topics.trace(name), self._trace(name, record, view, at).to_json())
-
-    def _trace(self, job: str, record: SweepRecord, view: SetupView, at: str) -> Trace:
-        axis = view.grid.frequency_hz
-        reduced = reduce_trace(axis, view.at_plane(record.level), self._trace_points)
-        even = view.grid.is_even and not reduced.is_reduced
-        levels = reduced.level.round(2).tolist()
-        if np.isnan(reduced.level).any():
-            levels = [None if x != x else x for x in levels]
-        return Trace.model_validate(
-            {
-                **self._common,
-                "job": job,
-                "seq": record.seq,
-                "step": record.step,
-                "at": at,
-                "at_s": record.started_s,
-                "unit": str(view.event.unit),
-                "start_hz": float(axis[0]),
-                "stop_hz": float(axis[-1]),
-                "points": len(levels),
-                "source_points": reduced.source_points,
-                "frequency_hz": None if even else reduced.frequency_hz.tolist(),
-                "level": levels,
-            }
-        )
+                publisher.retain(topics.value(job.name, figure), value_payload(value))
+        publisher.live(topics.trace(job.name), news.trace_json)
 
     def _channel(
         self, job: JobRunner, channel: Mapping[str, Any], record: SweepRecord | None
