@@ -8,6 +8,7 @@ in channels of the plan all the time.
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -198,6 +199,9 @@ class Running:
     ) -> None:
         self.material = material
         self.committed_s: dict[int, float] = {}
+        self.messages = 0
+        """Live messages that were made, where no broker takes them."""
+        self._sends = broker is not None
         clock = SystemClock()
         self.archive = ArchiveWriter.open(folder, station=STATION, run_id="bench", clock=clock)
         self.teller = Teller(
@@ -229,7 +233,21 @@ class Running:
 
     async def keep(self, sweeps: int = 1) -> None:
         """Take, check, measure, commit and tell of ``sweeps`` sweeps in one pass."""
-        await self.job.keep([self.material.taken() for _ in range(sweeps)])
+        await self.keep_taken([self.material.taken() for _ in range(sweeps)])
+
+    async def keep_taken(self, taken: list[Taken]) -> None:
+        """Measure, commit and tell of what was taken.
+
+        Without a broker its messages are made all the same, as if one took each at once: at the
+        next turn of the loop, so after this and beside what comes next, as a connection does it.
+        """
+        await self.job.keep(taken)
+        if not self._sends:
+            asyncio.get_running_loop().call_soon(self._take_messages)
+
+    def _take_messages(self) -> None:
+        while self.publisher.next_live() is not None:
+            self.messages += 1
 
 
 class _Watched:

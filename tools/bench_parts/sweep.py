@@ -93,6 +93,7 @@ async def _one_by_one(one: Running, count: int) -> tuple[float, float]:
     cost = _Cost(count)
     for _ in range(count):
         await one.keep()
+    await asyncio.sleep(0)  # the last messages
     return cost.done()
 
 
@@ -123,7 +124,8 @@ async def _by_host(host: SweeperHost, one: Running, count: int) -> tuple[float, 
             due_s=sweep.started_s,
             first_of_pass=True,
         )
-        await one.job.keep([taken])
+        await one.keep_taken([taken])
+    await asyncio.sleep(0)
     return cost.done()
 
 
@@ -132,6 +134,7 @@ async def _in_tens(one: Running, count: int) -> tuple[float, float]:
     cost = _Cost(10 * tens)
     for _ in range(tens):
         await one.keep(10)
+    await asyncio.sleep(0)
     return cost.done()
 
 
