@@ -37,6 +37,8 @@ def command(config: str | None, broker: str | None, verbose: bool) -> None:
     from acqd.station.build import build
     from acqd.station.service import Station
 
+    # Until the station runs, and takes its signals itself, there is nothing to end.
+    signal.signal(signal.SIGTERM, _leave)
     set_up_logs(verbose=verbose)
     log = structlog.get_logger()
     path = find_config(config)
@@ -54,6 +56,10 @@ def command(config: str | None, broker: str | None, verbose: bool) -> None:
     )
     station = Station(built, clock=clock, run_id=run_id)
     asyncio.run(_until_told(station))
+
+
+def _leave(number: int, frame: object) -> None:
+    raise SystemExit(0)
 
 
 async def _until_told(station: object) -> None:

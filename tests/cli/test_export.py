@@ -146,7 +146,7 @@ def test_a_file_that_cannot_be_written_is_one_line(acqd: Any, kept: Path, tmp_pa
 def test_a_running_stations_archive_can_be_read(acqd: Any, start: Any, folder: Path) -> None:
     """What was committed a moment ago is there; the station does not mind."""
     station = start(folder / "station.toml")
-    station.until("signal_appeared")
+    station.until('"job": "marine-vhf", "number": 1')
     answer = acqd("export", str(folder / "archive"), "--job", "marine-vhf", "--what", "summary")
     assert answer.code == 0 and len(rows_of(answer.out)) >= 1
     assert station.stop() == 0
