@@ -7,6 +7,7 @@ merely odd becomes a flag; what cannot be the sweep that was asked for raises Sw
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -48,13 +49,20 @@ DRIVER_FLAGS = SweepFlag.OVERLOAD | SweepFlag.SETTINGS_DIFFER | SweepFlag.POWERE
 TIME_END_S = 9.2e9
 """2261-07-15: readers count nanoseconds in 64 bits, which end in 2262."""
 
+AXES_KEPT = 16
+AXIS_KEPT_POINTS = 16_384
+"""Even axes that are kept, and their most points: 2 MiB in all."""
+
 RELATIVE_TOLERANCE = {"rbw_hz": 0.01, "vbw_hz": 0.01, "sweep_time_s": 0.05}
 ABSOLUTE_TOLERANCE = {"attenuation_db": 0.01, "reference_level_dbm": 0.05}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckedTrace:
-    """Levels in canonical form with their axis; both are ours alone and read-only."""
+    """Levels in canonical form with their axis; both are ours and read-only.
+
+    Sweeps of one grid share the axis.
+    """
 
     frequency_hz: Float
     level: Levels
@@ -79,11 +87,12 @@ def check_trace(trace: Any, request: SweepRequest, capabilities: Capabilities) -
     level = _numeric(trace.level, capabilities)
     frequency_hz = _axis(trace, request, level.size)
     missing = _missing(level)
-    if bool(missing.all()):
+    any_missing = bool(missing.any())
+    if any_missing and bool(missing.all()):
         raise SweepInvalid("not one of the levels is a number")
     _check_plausible(level, missing, trace.unit)
     flags = trace.flags & DRIVER_FLAGS
-    if bool(missing.any()):
+    if any_missing:
         flags |= SweepFlag.NOT_FINITE
         level[missing] = np.nan
     if settings_that_differ(request, trace.reported):
@@ -151,7 +160,7 @@ def _axis(trace: Trace, request: SweepRequest, points: int) -> Float:
     if trace.frequency_hz is None:
         if points != request.points:
             raise SweepInvalid(f"asked for {request.points} points, got {points}")
-        return request.frequencies_hz()
+        return _even_axis(request) if points <= AXIS_KEPT_POINTS else request.frequencies_hz()
     try:
         axis = np.array(trace.frequency_hz, dtype=np.float64)
     except (TypeError, ValueError) as exc:
@@ -161,6 +170,14 @@ def _axis(trace: Trace, request: SweepRequest, points: int) -> Float:
     if not bool(np.isfinite(axis).all()):
         raise SweepInvalid("the frequency axis holds values that are not finite")
     _check_covers(axis, request)
+    return axis
+
+
+@lru_cache(maxsize=AXES_KEPT)
+def _even_axis(request: SweepRequest) -> Float:
+    """The axis of a request, read-only, made once: the sweeps of a job have one."""
+    axis = request.frequencies_hz()
+    axis.flags.writeable = False
     return axis
 
 

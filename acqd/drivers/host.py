@@ -181,6 +181,7 @@ class SweeperHost:
         self._opened: Opened | None = None
         self._hanging: list[Worker] = []
         self._estimates: OrderedDict[SweepRequest, float | None] = OrderedDict()
+        self._unestimated: OrderedDict[SweepRequest, int] = OrderedDict()
         self._last_levels: OrderedDict[SweepRequest, bytes] = OrderedDict()
         self._opens = self._sweeps = self._failures = self._abandoned = 0
         self._in_a_row = 0
@@ -317,6 +318,7 @@ class SweeperHost:
         before = self._last_identity
         changed = before is not None and before != identity
         self._estimates.clear()
+        self._unestimated.clear()
         return Opened(
             identity=identity,
             capabilities=capabilities,
@@ -373,24 +375,41 @@ class SweeperHost:
     # --- sweeps -------------------------------------------------------------------------------
 
     async def _estimate(self, request: SweepRequest) -> float | None:
-        if request in self._estimates:
+        """The driver's estimate; asked for where none is known."""
+        known_s = self._estimates.get(request)
+        if known_s is not None:
             self._estimates.move_to_end(request)
-            return self._estimates[request]
+            return known_s
         estimate_s = await self._call(EstimateCall(request=request), self._deadline_s)
         usable = isinstance(estimate_s, int | float) and math.isfinite(estimate_s)
         self._estimates[request] = float(estimate_s) if usable and estimate_s >= 0 else None
         _forget_oldest(self._estimates)
         return self._estimates[request]
 
+    async def _deadline_of(self, request: SweepRequest) -> float:
+        """How long a sweep may take.
+
+        A driver that makes no estimate may know better once it has tried, so it is asked again
+        after 1, 2, 4, 8 … sweeps. Not before each: that would cost a turn of its thread.
+        """
+        swept = self._unestimated.get(request, 0)
+        if swept & (swept - 1) and request in self._estimates:
+            estimate_s = self._estimates[request]
+        else:
+            estimate_s = await self._estimate(request)
+        if estimate_s is not None:
+            self._unestimated.pop(request, None)
+            return 3 * estimate_s + 2.0
+        self._unestimated[request] = swept + 1
+        self._unestimated.move_to_end(request)
+        _forget_oldest(self._unestimated)
+        return self._deadline_s
+
     async def _take(self, request: SweepRequest) -> tuple[Taken, CheckedTrace]:
         """One piece, checked."""
         capabilities = self._require_open().capabilities
-        estimate_s = await self._estimate(request)
-        deadline_s = self._deadline_s if estimate_s is None else 3 * estimate_s + 2.0
+        deadline_s = await self._deadline_of(request)
         taken = await self._call(SweepCall(request=request), deadline_s)
-        if estimate_s is None:
-            # It may know better now that it has tried.
-            self._estimates.pop(request, None)
         try:
             return taken, check_trace(taken.trace, request, capabilities)
         except SweeperError:

@@ -155,17 +155,11 @@ class Feed:
         for event in events:
             meter, output = self.meter.step(meter, event)
             outputs.append(output)
-        after = replace(
-            self._swept(state, record),
-            meter=meter,
-            setup=record.setup,
-            seq=max(state.seq, record.seq),
-        )
-        return after, outputs
+        return self._swept(state, record, meter=meter, setup=record.setup), outputs
 
     def skip(self, state: JobState, record: SweepRecord) -> JobState:
         """The state after a sweep whose measurement failed: accounted for, not measured."""
-        return replace(self._swept(state, record), seq=max(state.seq, record.seq))
+        return self._swept(state, record)
 
     def gap(self, state: JobState, record: GapRecord) -> tuple[JobState, Output]:
         event = GapSeen(
@@ -305,8 +299,8 @@ class Feed:
         )
 
     @staticmethod
-    def _swept(state: JobState, record: SweepRecord) -> JobState:
-        """One sweep more is accounted for at its due time."""
+    def _swept(state: JobState, record: SweepRecord, **changes: Any) -> JobState:
+        """One sweep more is accounted for at its due time; ``changes`` come with it."""
         at_s, last_s = record.due_s, state.accounted_s
         hour_s = state.hour_s if state.hour_s is not None else hour_start_s(record.started_s)
         if at_s == last_s:
@@ -315,7 +309,14 @@ class Feed:
             last_s, taken = at_s, 1
         else:
             taken = state.taken
-        return replace(state, accounted_s=last_s, taken=taken, hour_s=hour_s)
+        return replace(
+            state,
+            accounted_s=last_s,
+            taken=taken,
+            hour_s=hour_s,
+            seq=max(state.seq, record.seq),
+            **changes,
+        )
 
     @staticmethod
     def _missed(state: JobState, record: GapRecord) -> JobState:

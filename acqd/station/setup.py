@@ -13,7 +13,7 @@ import numpy as np
 
 from acqd.archive.records import SetupRecord
 from acqd.chain import Chain
-from acqd.sweep import Capabilities, Reported, Sweep
+from acqd.sweep import Capabilities, Float, Reported, Sweep
 
 __all__ = ["ASSUMED_LEVEL_ACCURACY_DB", "SetupMaker", "canonical_json"]
 
@@ -71,7 +71,7 @@ class SetupMaker:
                 and sweep.unit == last.unit
                 and sweep.resolution == last.resolution
                 and _alike(sweep.reported, last.reported)
-                and np.array_equal(sweep.frequency_hz, last.frequency_hz)
+                and _same_axis(sweep.frequency_hz, last.frequency_hz)
             ):
                 return record
         record = self._make(sweep, capabilities, step)
@@ -158,6 +158,11 @@ class SetupMaker:
             "frequency_accuracy_ppm": accuracy_ppm,
             "assumed": sorted(set(assumed)),
         }
+
+
+def _same_axis(now: Float, then: Float) -> bool:
+    """Whether two axes are equal; an even one is mostly the very same array."""
+    return now is then or bool(np.array_equal(now, then))
 
 
 def _alike(now: Reported, then: Reported) -> bool:

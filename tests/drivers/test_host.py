@@ -423,6 +423,36 @@ async def test_an_estimate_is_asked_for_once_and_again_after_none(
     await host.close()
 
 
+async def test_a_driver_without_an_estimate_is_not_asked_before_every_sweep(
+    host_of: Make, request_401: SweepRequest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is asked again after 1, 2, 4, 8 … sweeps, and believed as soon as it knows."""
+    driver = ScriptedDriver(estimate_s=None)
+    host = host_of(driver, deadline_s=7.0)
+    await host.open()
+    session = host._session
+    assert session is not None
+    call, asked, deadlines = session.call, [], []
+
+    async def spied(message: Any, limit_s: float) -> Any:
+        if type(message).__name__ == "EstimateCall":
+            asked.append(len(deadlines))
+        else:
+            deadlines.append(limit_s)
+        return await call(message, limit_s)
+
+    monkeypatch.setattr(session, "call", spied)
+    for _ in range(20):
+        await host.sweep(request_401)
+    assert asked == [0, 1, 2, 4, 8, 16]
+    driver.estimate_s = 0.5
+    for _ in range(20):
+        await host.sweep(request_401)
+    assert asked == [0, 1, 2, 4, 8, 16, 32]
+    assert deadlines == [7.0] * 32 + [3.5] * 8
+    await host.close()
+
+
 async def test_cancelling_the_caller_ends_the_sweep_and_leaves_the_sweeper_well(
     host_of: Make, request_401: SweepRequest
 ) -> None:
