@@ -29,7 +29,11 @@ class LevelPart(BaseModel):
     """
 
     model_config = ConfigDict(
-        extra="allow", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True
+        extra="allow",
+        frozen=True,
+        allow_inf_nan=False,
+        use_attribute_docstrings=True,
+        defer_build=True,
     )
 
     level_names: ClassVar[str]

@@ -81,7 +81,7 @@ def value_payload(value: float) -> bytes:
 
 
 class Message(BaseModel):
-    """What all messages share."""
+    """What all messages share. Each is built when it is first used: most stations need few."""
 
     model_config = ConfigDict(
         extra="forbid",
@@ -89,6 +89,7 @@ class Message(BaseModel):
         allow_inf_nan=False,
         populate_by_name=True,
         use_attribute_docstrings=True,
+        defer_build=True,
     )
 
     station: Level
@@ -113,7 +114,11 @@ class Part(BaseModel):
     """A piece of a message."""
 
     model_config = ConfigDict(
-        extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True
+        extra="forbid",
+        frozen=True,
+        allow_inf_nan=False,
+        use_attribute_docstrings=True,
+        defer_build=True,
     )
 
 

@@ -20,7 +20,6 @@ from pathlib import Path
 
 import structlog
 
-from acqd.archive.reader import open_archive
 from acqd.archive.records import GapRecord, MeterState
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
@@ -273,9 +272,15 @@ class Station:
 
     def _known_identity(self, jobs: list[JobRunner]) -> Identity | None:
         """Who was swept last by any of these jobs, as the archive knows it."""
+        swept = [job for job in jobs if job.state.setup]
+        if not swept:
+            return None
+        # Only a restart has use for the reader.
+        from acqd.archive.reader import open_archive
+
         reader = open_archive(self._built.archive)
-        for job in sorted(jobs, key=lambda one: -(one.state.accounted_s or 0.0)):
-            for setup in reader.setups(job.name) if job.state.setup else ():
+        for job in sorted(swept, key=lambda one: -(one.state.accounted_s or 0.0)):
+            for setup in reader.setups(job.name):
                 if setup.setup == job.state.setup:
                     return Identity(**setup.details["identity"])
         return None
