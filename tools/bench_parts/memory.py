@@ -6,50 +6,19 @@ once. That process writes its own size beside the number of its sweeps into a pi
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
 import multiprocessing
 import time
-from multiprocessing.connection import Connection
 from pathlib import Path
 
 import numpy as np
 
 from bench_parts.figures import Figure, Report, Samples, Target
-from bench_parts.latency import have_mosquitto
+from bench_parts.latency import free_port, have_mosquitto
+from bench_parts.station import run_station
 
 __all__ = ["bench_memory", "slope_per_1000"]
 
-IDLE_S = 1.5
-LOOK_EVERY_S = 0.05
-SEAL_EVERY_S = 3.0
 LIMIT_S = 600.0
-MB = 1e6
-
-CONFIG = """
-[station]
-name = "bench"
-archive = "{archive}"
-
-[mqtt]
-broker = "{broker}"
-{address}
-
-[sweeper.bench]
-driver = "sim"
-address = "sim:shack"
-
-[job.marine-vhf]
-kind = "band"
-sweeper = "bench"
-start = "156 MHz"
-stop = "162.1 MHz"
-points = 1001
-rbw = "10 kHz"
-detector = "rms"
-when = {{ back_to_back = true }}
-band = {{ channels = "marine-vhf", false_alarm = 1e-6, min_duration = "3 s" }}
-"""
 
 
 def slope_per_1000(sweeps: np.ndarray, rss_mb: np.ndarray) -> tuple[float, float]:
@@ -72,7 +41,11 @@ def bench_memory(report: Report, folder: Path, *, sweeps: int) -> None:
     spawn = multiprocessing.get_context("spawn")
     pipe, other = spawn.Pipe()
     broker = have_mosquitto()
-    child = spawn.Process(target=_station, args=(folder, sweeps, broker, other), daemon=True)
+    child = spawn.Process(
+        target=run_station,
+        args=(folder, sweeps, free_port() if broker else None, other),
+        daemon=True,
+    )
     child.start()
     other.close()
     looks: list[tuple[float, float, float]] = []
@@ -124,64 +97,3 @@ def _tell(report: Report, looks: np.ndarray, sweeps: int, broker: bool) -> None:
     ]
     if not broker:
         report.notes.append("memory: without mosquitto, so the station had no broker to talk to")
-
-
-def _station(folder: Path, sweeps: int, broker: bool, pipe: Connection) -> None:
-    """Run in the other process."""
-    import logging
-
-    import structlog
-
-    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
-    asyncio.run(_run(folder, sweeps, broker, pipe))
-
-
-async def _run(folder: Path, sweeps: int, broker: bool, pipe: Connection) -> None:
-    from dataclasses import replace
-
-    from acqd.clock import SystemClock
-    from acqd.config.load import load_config
-    from acqd.drivers.registry import load_drivers
-    from acqd.station.build import build
-    from acqd.station.service import Station
-    from bench_parts.driver import InstantDriver
-
-    path = folder / "station.toml"
-    address = f'address = "127.0.0.1:{_port()}"' if broker else ""
-    text = CONFIG.format(
-        archive=folder / "archive", broker="local" if broker else "none", address=address
-    )
-    path.write_text(text, "utf-8")
-    built = build(load_config(path), load_drivers())
-    driver = InstantDriver()
-    built = replace(
-        built,
-        seal_every_s=SEAL_EVERY_S,
-        sweepers=tuple(replace(one, driver=driver) for one in built.sweepers),
-    )
-    station = Station(built, clock=SystemClock(), run_id="bench")
-    running = asyncio.create_task(station.run())
-    await asyncio.sleep(IDLE_S)
-    _look(pipe, driver.swept)
-    driver.go.set()
-    while driver.swept < sweeps and not running.done():
-        await asyncio.sleep(LOOK_EVERY_S)
-        _look(pipe, driver.swept)
-    station.stop()
-    with contextlib.suppress(asyncio.CancelledError):
-        await running
-
-
-def _look(pipe: Connection, swept: int) -> None:
-    # Not getrusage(): its largest size begins with that of the process that started this one.
-    status = dict(
-        line.split(":", 1) for line in Path("/proc/self/status").read_text("ascii").splitlines()
-    )
-    rss_kib, largest_kib = (int(status[name].split()[0]) for name in ("VmRSS", "VmHWM"))
-    pipe.send((swept, rss_kib * 1024 / MB, largest_kib * 1024 / MB))
-
-
-def _port() -> int:
-    from bench_parts.latency import free_port
-
-    return free_port()
