@@ -197,3 +197,6 @@ def test_coming_and_going_is_told(evening: Evening) -> None:
     assert told[-1] == ("offline", "stopped")
     states = [one["state"] for one in evening.heard(TOPICS.sweeper("mast"))]
     assert states[0] == "away" and "present" in states
+    online = [one for one in evening.heard(TOPICS.status) if one["state"] == "online"]
+    assert all(one["health"]["disk_free_bytes"] > 0 for one in online)
+    assert all(one["sweepers"] == ["mast"] and one["jobs"] == [JOB] for one in online)

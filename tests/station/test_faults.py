@@ -441,6 +441,24 @@ def test_a_stop_while_an_instrument_does_not_answer_is_quick(bench: Any) -> None
 
 
 @pytest.mark.slow
+async def test_a_stop_in_the_middle_of_a_pass_keeps_what_was_swept_of_it(
+    inside: Any, job_table: Any, check_accounts: Callable[..., list[int]]
+) -> None:
+    """Two of four sweeps have come: they are stored, the other two say station down."""
+    driver = ScriptedDriver()
+    when, more = 'every = "1 s", burst = 4', 'sweep_time = "150 ms"'
+    async with inside({"mast": driver}, [job_table("calling", when=when, more=more)]) as station:
+        await station.until("half a pass", lambda: len(driver.swept) % 4 == 2)
+        await asyncio.sleep(0.05)
+        assert await station.stop() < 2.0
+    archive = open_archive(station.archive)
+    check_accounts(archive, "calling", every_s=1.0, burst=4)
+    assert archive.sweeps("calling").sizes["sweep"] == len(driver.swept)
+    last = archive.gaps("calling")[-1]
+    assert (last.count, last.reason) == (2, "station down")
+
+
+@pytest.mark.slow
 async def test_a_request_beyond_the_limits_is_refused_and_told_once(
     inside: Any, job_table: Any, check_accounts: Callable[..., list[int]]
 ) -> None:

@@ -83,6 +83,29 @@ def test_killed_at_random_moments_it_loses_nothing_and_hides_nothing(
     _check_findings(archive, ear)
 
 
+@pytest.mark.slow
+def test_killed_before_anything_was_swept_its_time_is_accounted_for_all_the_same(
+    bench: Any, check_accounts: Callable[..., list[int]]
+) -> None:
+    """The sweeper was away from the first moment; the plan says since when something was due."""
+    sim = bench.sim()
+    sim.end()
+    config = bench.config(sim.addresses, [bench.job("marine-vhf")])
+    for _ in range(2):
+        run = bench.run(config)
+        run.until("sweeper_away")
+        time.sleep(0.3)
+        run.kill()
+    sim.restart()
+    run = bench.run(config)
+    run.until("finding")
+    run.stop()
+    archive = open_archive(bench.archive)
+    numbers = check_accounts(archive, "marine-vhf", every_s=0.1)
+    began_s = archive.plans()[0][0]
+    assert began_s <= numbers[0] * 0.1 < began_s + 0.1001
+
+
 def _check_peaks(archive: Archive, ear: Any) -> None:
     """What a message said of a sweep is what the archive has under its number."""
     sweeps = archive.sweeps("marine-vhf")
