@@ -324,3 +324,22 @@ def test_statistics_tell_how_the_archive_is_doing(scribe: Any) -> None:
     assert (statistics.sealed_journals, statistics.sealed_segments) == (1, 1)
     assert statistics.last_seal_took_s is not None and statistics.last_seal_took_s > 0
     assert statistics.problem is None
+
+
+@pytest.mark.parametrize("points", [1001, 100_001], ids=["short sweeps", "long ones"])
+def test_the_journals_log_stays_short(scribe: Any, points: int) -> None:
+    """12 MiB of sweeps, one commit each, pass through a log of 4 MiB or little more, and are there
+    afterwards."""
+    writer = scribe.begun()
+    setup = scribe.setup(frequency_hz=np.linspace(156e6, 157e6, points))
+    level = np.full(points, -100.5, dtype=np.float32)
+    sweeps = (12 << 20) // (4 * points + 13_000)
+    sizes = []
+    for seq in range(1, sweeps + 1):
+        batch = Batch(setups=(setup,), sweeps=(scribe.sweep(seq, level=level),))
+        writer.commit(batch).result(timeout=10)
+        sizes.append(writer.statistics().wal_bytes)
+    assert 3 << 20 < max(sizes) < 6 << 20
+    (journal,) = list_journals(scribe.root)
+    assert journal.stat().st_size > 2 << 20
+    assert open_archive(scribe.root).sweeps("harbour").sequence.size == sweeps
