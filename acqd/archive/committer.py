@@ -26,6 +26,9 @@ __all__ = ["Committer"]
 
 SETUPS_REMEMBERED = 256
 
+NO_ROW = (OverflowError, TypeError, ValueError)
+"""What is raised where a value fits no row: half of a surrogate pair, a number beyond 64 bits."""
+
 
 class Committer:
     """Commits to the journal in use. ``marks`` are the last numbers of each job."""
@@ -113,19 +116,30 @@ class Committer:
             self._keep(group)
         except ArchiveFull as exc:
             _fail(group, exc)
-        except (ArchiveError, sqlite3.Error) as exc:
+        except (ArchiveError, sqlite3.Error, *NO_ROW) as exc:
             if len(group) > 1:
                 for item in group:
                     self._commit([item])
                 return
-            error = exc if isinstance(exc, ArchiveError) else error_of(exc, self.current().path)
-            _fail(group, error)
+            _fail(group, self._told(exc))
         except BaseException as exc:
             # A fault of ours; the station must hear of it, and the thread must go on.
             _fail(group, exc)
         else:
             for item in group:
                 item.future.set_result(None)
+
+    def _told(self, exc: Exception) -> ArchiveError:
+        """The archive's error for what kept one batch from being kept."""
+        if isinstance(exc, ArchiveError):
+            return exc
+        path = self.current().path
+        if isinstance(exc, sqlite3.Error):
+            error = error_of(exc, path)
+        else:
+            error = ArchiveError(f"{path}: a value that no row can hold, nothing was kept: {exc}")
+        error.__cause__ = exc
+        return error
 
     def _keep(self, group: list[Commit]) -> None:
         journal = self.current()

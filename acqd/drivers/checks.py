@@ -15,7 +15,13 @@ from numpy.typing import NDArray
 
 from acqd.canonical import canonical_levels
 from acqd.drivers.contract import Trace
-from acqd.drivers.plain import is_finite, problem_of
+from acqd.drivers.plain import (
+    COARSEST_DB,
+    is_finite,
+    numbers_as_declared,
+    problem_of,
+    too_coarse,
+)
 from acqd.errors import DriverFault, IdentityChanged, SweepInvalid
 from acqd.sweep import (
     Capabilities,
@@ -68,6 +74,8 @@ class CheckedTrace:
     level: Levels
     resolution: float | None
     flags: SweepFlag
+    reported: Reported
+    sweeper_time_s: float | None
     own_axis: bool
     """True where the driver gave the axis."""
 
@@ -97,7 +105,9 @@ def check_trace(trace: Any, request: SweepRequest, capabilities: Capabilities) -
         level[missing] = np.nan
     if settings_that_differ(request, trace.reported):
         flags |= SweepFlag.SETTINGS_DIFFER
-    resolution = trace.resolution if trace.resolution else capabilities.resolution
+    resolution, time_s = trace.resolution, trace.sweeper_time_s
+    # A whole number is as good; the archive keeps floats.
+    resolution = float(resolution) if resolution else capabilities.resolution
     canonical = canonical_levels(level, resolution)
     canonical.flags.writeable = False
     frequency_hz.flags.writeable = False
@@ -106,6 +116,8 @@ def check_trace(trace: Any, request: SweepRequest, capabilities: Capabilities) -
         level=canonical,
         resolution=resolution,
         flags=flags,
+        reported=numbers_as_declared(trace.reported),
+        sweeper_time_s=None if time_s is None else float(time_s),
         own_axis=trace.frequency_hz is not None,
     )
 
@@ -128,6 +140,10 @@ def _check_kinds(trace: Any) -> None:
             raise DriverFault(
                 f"the trace's {name} must be {expected}, got {getattr(trace, name)!r:.60}"
             )
+    if too_coarse(step, trace.unit):
+        raise DriverFault(
+            f"the trace's resolution must be at most {COARSEST_DB:g} dB, got {step:.3g}"
+        )
     problem = problem_of(trace.reported)
     if problem is not None:
         raise DriverFault(f"the trace's report: {problem}")
@@ -254,6 +270,11 @@ def check_introduction(identity: Any, capabilities: Any) -> None:
     problem = problem_of(given)
     if problem is not None:
         raise DriverFault(f"capabilities: {problem}")
+    if too_coarse(given.resolution, given.unit):
+        raise DriverFault(
+            f"capabilities: resolution must be at most {COARSEST_DB:g} dB, "
+            f"got {given.resolution:.3g}"
+        )
     ends = (given.start_hz, given.stop_hz)
     if not 0 <= given.start_hz <= given.stop_hz:
         raise DriverFault(f"capabilities: no frequency range can be {ends[0]} to {ends[1]} Hz")

@@ -24,7 +24,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import hashlib
-import math
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass, replace
@@ -42,7 +41,7 @@ from acqd.drivers.hops import (
     joined_levels,
     plan_hops,
 )
-from acqd.drivers.plain import printable
+from acqd.drivers.plain import is_finite, numbers_as_declared, printable
 from acqd.drivers.protocol import (
     Call,
     CapabilitiesCall,
@@ -311,6 +310,7 @@ class SweeperHost:
         capabilities = await self._call(CapabilitiesCall(), self._deadline_s)
         check_introduction(identity, capabilities)
         identity = printable(identity)
+        capabilities = numbers_as_declared(capabilities)
         if capabilities.source:
             # Before anything else is looked at: nobody knows what the run before left behind.
             await self._call(SetSourceCall(request=SourceRequest(on=False)), self._deadline_s)
@@ -381,8 +381,8 @@ class SweeperHost:
             self._estimates.move_to_end(request)
             return known_s
         estimate_s = await self._call(EstimateCall(request=request), self._deadline_s)
-        usable = isinstance(estimate_s, int | float) and math.isfinite(estimate_s)
-        self._estimates[request] = float(estimate_s) if usable and estimate_s >= 0 else None
+        usable = is_finite(estimate_s) and estimate_s >= 0
+        self._estimates[request] = float(estimate_s) if usable else None
         _forget_oldest(self._estimates)
         return self._estimates[request]
 
@@ -420,14 +420,7 @@ class SweeperHost:
 
     async def _whole(self, request: SweepRequest) -> Sweep:
         taken, checked = await self._take(request)
-        return self._stamped(
-            request,
-            taken,
-            frequency_hz=checked.frequency_hz,
-            level=checked.level,
-            resolution=checked.resolution,
-            flags=checked.flags,
-        )
+        return self._stamped(request, taken, checked)
 
     async def _joined(self, request: SweepRequest, hops: tuple[PlannedHop, ...]) -> Sweep:
         """All hops, joined on the grid asked for. One that fails leaves NaN; all failing raises."""
@@ -476,48 +469,40 @@ class SweeperHost:
             started_s=min(log[0].started_s, first.started_s),
             took_s=last.monotonic_s + last.took_s - first.monotonic_s,
         )
-        return self._stamped(
-            request,
-            whole,
-            frequency_hz=request.frequencies_hz(),
-            level=level,
-            resolution=pieces[0][2].resolution,
-            flags=flags,
-            hops=log,
+        checked = replace(
+            pieces[0][2], frequency_hz=request.frequencies_hz(), level=level, flags=flags
         )
+        return self._stamped(request, whole, checked, hops=log)
 
     def _stamped(
         self,
         request: SweepRequest,
         taken: Taken,
+        checked: CheckedTrace,
         *,
-        frequency_hz: Any,
-        level: Levels,
-        resolution: float | None,
-        flags: SweepFlag,
         hops: tuple[Hop, ...] = (),
     ) -> Sweep:
-        synchronised = self._clock.synchronised()
+        synchronised, flags = self._clock.synchronised(), checked.flags
         if synchronised is False:
             flags |= SweepFlag.CLOCK_UNSYNCHRONISED
-        if self._is_repeated(request, level):
+        if self._is_repeated(request, checked.level):
             flags |= SweepFlag.REPEATED
         identity = self._last_identity
         assert identity is not None
         return Sweep(
             request=request,
-            reported=taken.trace.reported,
-            frequency_hz=frequency_hz,
-            level=level,
+            reported=checked.reported,
+            frequency_hz=checked.frequency_hz,
+            level=checked.level,
             unit=taken.trace.unit,
-            resolution=resolution,
+            resolution=checked.resolution,
             started_s=taken.started_s,
             monotonic_s=taken.monotonic_s,
             took_s=taken.took_s,
             boot_id=self._clock.boot_id,
             clock_synchronised=synchronised,
             identity=identity,
-            sweeper_time_s=taken.trace.sweeper_time_s,
+            sweeper_time_s=checked.sweeper_time_s,
             flags=flags,
             hops=hops,
         )

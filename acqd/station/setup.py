@@ -97,7 +97,8 @@ class SetupMaker:
             "resolution": sweep.resolution,
             "chain": None if facts.chain is None else facts.chain.to_json(),
         }
-        digest = hashlib.sha256(canonical_json(what).encode())
+        # Half of a surrogate pair has no bytes; that it cannot be kept is for the archive to say.
+        digest = hashlib.sha256(canonical_json(what).encode(errors="backslashreplace"))
         digest.update(sweep.frequency_hz.astype("<f8").tobytes())
         details = {
             **what,

@@ -127,6 +127,32 @@ def test_a_sweep_that_cannot_be_kept_is_refused(
     writer.commit(scribe.batch(1, 1)).result(timeout=10)
 
 
+@pytest.mark.parametrize(
+    ("fields", "brings"),
+    [
+        pytest.param({}, {"resolution": 10**20}, id="a number beyond 64 bits"),
+        pytest.param({}, {"details": {"assumed": "det\udce4ctor"}}, id="half a pair in a setup"),
+        pytest.param({"summary": {"note": "\ud800"}}, {}, id="half a pair in a summary"),
+        pytest.param({"sweeper_time_s": 2**70}, {}, id="a time beyond 64 bits"),
+        pytest.param({"boot_id": object()}, {}, id="no value of a database"),
+    ],
+)
+def test_a_value_that_no_row_can_hold_costs_its_own_batch_only(
+    scribe: Any, fields: dict[str, Any], brings: dict[str, Any]
+) -> None:
+    """It is an error of the archive like any other, and what shares its transaction is kept."""
+    writer = scribe.begun(commit_within_s=0.2)
+    good = writer.commit(Batch(setups=(scribe.setup(),), sweeps=(scribe.sweep(1),)))
+    other = {"job": "other"}
+    bad = Batch(
+        setups=(scribe.setup(**(other | brings)),), sweeps=(scribe.sweep(1, **(other | fields)),)
+    )
+    message = _fails(writer.commit(bad))
+    assert "no row can hold" in message or "SQLite says" in message
+    good.result(timeout=10)
+    writer.commit(scribe.batch(2, 2)).result(timeout=10)
+
+
 def test_batches_within_the_time_share_a_transaction(scribe: Any) -> None:
     """With commit_within_s, what comes within it costs one sync."""
     writer = scribe.begun(commit_within_s=0.2)

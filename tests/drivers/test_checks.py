@@ -105,6 +105,11 @@ FAULTS = {
     "flags as number": (replace(GOOD, flags=1), "flags must be a SweepFlag"),
     "unit as text": (replace(GOOD, unit="dBm"), "unit must be a LevelUnit"),
     "a time that is none": (replace(GOOD, sweeper_time_s=float("nan")), "sweeper_time_s must be"),
+    "a step beyond any scale": (replace(GOOD, resolution=10**20), "resolution must be at most 10"),
+    "half a pair": (
+        replace(GOOD, reported=Reported(assumed=("det\udce4ctor",))),
+        "assumed must be a tuple of printable",
+    ),
     "a step of nothing": (replace(GOOD, resolution=0.0), "resolution must be above 0"),
 }
 
@@ -114,6 +119,17 @@ def test_what_is_not_even_a_trace_is_the_drivers_fault(trace: Any, says: str) ->
     """A driver that breaks the contract is told how."""
     with pytest.raises(DriverFault, match=says):
         check_trace(trace, ASK, CAN)
+
+
+def test_whole_numbers_become_floats_before_anybody_keeps_them() -> None:
+    """SQLite holds whole numbers of 64 bits only, and gives them back as such."""
+    given = replace(
+        GOOD, resolution=1, sweeper_time_s=1_780_000_000, reported=Reported(rbw_hz=10**20)
+    )
+    checked = check_trace(given, ASK, CAN)
+    kept = (checked.resolution, checked.sweeper_time_s, checked.reported.rbw_hz)
+    assert kept == (1.0, 1_780_000_000.0, 1e20)
+    assert [type(value) for value in kept] == [float] * 3
 
 
 @pytest.mark.parametrize(
@@ -273,6 +289,8 @@ UNUSABLE = {
     "no points": (KNOWN, replace(CAN, points_min=0), "whole and above 0"),
     "least above most": (KNOWN, replace(CAN, points_min=2000), "cannot be"),
     "a unit as text": (KNOWN, replace(CAN, unit="dBm"), "unit must be a LevelUnit"),
+    "half a pair": (KNOWN, replace(CAN, assumed=("a\ud800",)), "assumed must be a tuple"),
+    "a step beyond any scale": (KNOWN, replace(CAN, resolution=10**20), "at most 10 dB"),
 }
 
 

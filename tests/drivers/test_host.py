@@ -423,6 +423,18 @@ async def test_an_estimate_is_asked_for_once_and_again_after_none(
     await host.close()
 
 
+@pytest.mark.parametrize("nonsense", [10**400, float("nan"), -1, "soon", True])
+async def test_an_estimate_that_is_none_costs_nothing(
+    host_of: Make, request_401: SweepRequest, nonsense: Any
+) -> None:
+    """Also where float64 cannot hold it."""
+    host = host_of(ScriptedDriver(estimate_s=nonsense))
+    await host.open()
+    assert await host.estimate_s(request_401) is None
+    assert (await host.sweep(request_401)).level.size == 401
+    await host.close()
+
+
 async def test_a_driver_without_an_estimate_is_not_asked_before_every_sweep(
     host_of: Make, request_401: SweepRequest, monkeypatch: pytest.MonkeyPatch
 ) -> None:

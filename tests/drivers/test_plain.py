@@ -8,7 +8,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from acqd.drivers.plain import RULES, is_finite, printable, problem_of
+from acqd.drivers.plain import (
+    RULES,
+    is_finite,
+    numbers_as_declared,
+    printable,
+    problem_of,
+)
 from acqd.sweep import Capabilities, Detector, Identity, Reported
 
 
@@ -44,6 +50,9 @@ WRONG: dict[str, tuple[Any, str]] = {
     "a word": (Reported(detector="sample"), "detector must be a Detector"),  # type: ignore[arg-type]
     "a list": (Capabilities(start_hz=0, stop_hz=1, rbw_steps_hz=[1.0]), "must be a tuple"),  # type: ignore[arg-type]
     "endless": (Capabilities(start_hz=0, stop_hz=1, rbw_steps_hz=(1.0,) * 2000), "at most 1000"),
+    "half a pair": (Reported(assumed=("det\udce4ctor",)), "assumed must be a tuple of printable"),
+    "an escape": (Reported(assumed=("detector\x1b[2J",)), "assumed must be a tuple of printable"),
+    "beyond 64 bits": (Reported(averages=10**20), "averages must be a whole Python number within"),
     "long": (Identity(model="x" * 300), "at most 256"),
 }
 
@@ -72,6 +81,17 @@ def test_an_identity_keeps_what_can_be_shown() -> None:
     assert printable(plain) is plain
     odd = Identity(maker="\x00GANNET\x1b[", model="M\ud800", serial_number=" 7\n")
     assert printable(odd) == Identity(maker="GANNET[", model="M", serial_number="7")
+
+
+def test_whole_numbers_become_the_floats_that_their_fields_declare() -> None:
+    """A database and a digest tell 10000 from 10000.0; what is right already is left alone."""
+    right = Reported(rbw_hz=1e4, averages=4)
+    assert numbers_as_declared(right) is right
+    got = numbers_as_declared(Reported(rbw_hz=10_000, sweep_time_s=np.float64(1), averages=4))
+    assert got == Reported(rbw_hz=1e4, sweep_time_s=1.0, averages=4)
+    assert (type(got.rbw_hz), type(got.sweep_time_s), type(got.averages)) == (float, float, int)
+    can = numbers_as_declared(Capabilities(start_hz=0, stop_hz=10**9, rbw_steps_hz=(1000, 3e3)))
+    assert [type(value) for value in (can.start_hz, can.stop_hz, *can.rbw_steps_hz)] == [float] * 4
 
 
 def test_numbers_are_numbers() -> None:
