@@ -69,6 +69,7 @@ from acqd.sweep import (
     Hop,
     Identity,
     Levels,
+    Reported,
     SourceRequest,
     Sweep,
     SweepFlag,
@@ -427,6 +428,7 @@ class SweeperHost:
         pieces: list[tuple[PlannedHop, Taken, CheckedTrace]] = []
         log: list[Hop] = []
         failures: list[SweeperError] = []
+        began_s = ended_s = self._clock.monotonic_s()
         for hop in hops:
             started_s, monotonic_s = self._clock.wall_s(), self._clock.monotonic_s()
             try:
@@ -437,9 +439,12 @@ class SweeperHost:
                 failures.append(error)
                 if not isinstance(error, KEEPS_OPEN):
                     await self._end_session()
-                took_s = self._clock.monotonic_s() - monotonic_s
-                log.append(_hop(hop, started_s, took_s, ok=False))
+                ended_s = self._clock.monotonic_s()
+                log.append(_hop(hop, started_s, ended_s - monotonic_s, ok=False))
                 continue
+            if not log:
+                began_s = taken.monotonic_s
+            ended_s = taken.monotonic_s + taken.took_s
             pieces.append((hop, taken, checked))
             log.append(_hop(hop, taken.started_s, taken.took_s, ok=True))
         if not pieces:
@@ -447,15 +452,22 @@ class SweeperHost:
         for failed in failures:
             if not isinstance(failed, _NotOpen):
                 self._note(failed)
-        return self._assembled(request, pieces, tuple(log))
+        # From the first hop to the last, also where those failed: for so long nothing else was seen.
+        whole = replace(
+            pieces[0][1],
+            started_s=log[0].started_s,
+            monotonic_s=began_s,
+            took_s=ended_s - began_s,
+        )
+        return self._assembled(request, whole, pieces, tuple(log))
 
     def _assembled(
         self,
         request: SweepRequest,
+        whole: Taken,
         pieces: list[tuple[PlannedHop, Taken, CheckedTrace]],
         log: tuple[Hop, ...],
     ) -> Sweep:
-        first, last = pieces[0][1], pieces[-1][1]
         level = joined_levels(request.points, ((hop, checked.level) for hop, _, checked in pieces))
         flags = NO_FLAGS
         for _, _, checked in pieces:
@@ -464,13 +476,12 @@ class SweeperHost:
             flags |= SweepFlag.HOP_FAILED
         if bool(np.isnan(level).any()):
             flags |= SweepFlag.NOT_FINITE
-        whole = replace(
-            first,
-            started_s=min(log[0].started_s, first.started_s),
-            took_s=last.monotonic_s + last.took_s - first.monotonic_s,
-        )
         checked = replace(
-            pieces[0][2], frequency_hz=request.frequencies_hz(), level=level, flags=flags
+            pieces[0][2],
+            frequency_hz=request.frequencies_hz(),
+            level=level,
+            flags=flags,
+            reported=_reported_of_all([checked.reported for _, _, checked in pieces], len(log)),
         )
         return self._stamped(request, whole, checked, hops=log)
 
@@ -520,6 +531,17 @@ class SweeperHost:
 def _forget_oldest(remembered: OrderedDict[SweepRequest, Any]) -> None:
     while len(remembered) > REMEMBERED:
         remembered.popitem(last=False)
+
+
+def _reported_of_all(reports: list[Reported], hops: int) -> Reported:
+    """The first report with the sweep time of all ``hops``; those that failed count like the rest.
+
+    So one sweep with a failed hop is of the same setup as the others.
+    """
+    times_s = [report.sweep_time_s for report in reports if report.sweep_time_s is not None]
+    if not times_s:
+        return reports[0]
+    return replace(reports[0], sweep_time_s=sum(times_s) / len(times_s) * hops)
 
 
 def _hop(hop: PlannedHop, started_s: float, took_s: float, *, ok: bool) -> Hop:

@@ -154,7 +154,8 @@ class SetupMaker:
             "detector": None if detector is None else str(detector),
             "averages": reported.averages or facts.averages,
             "interval_s": facts.interval_s,
-            "sweep_time_s": reported.sweep_time_s or sweep.took_s,
+            # A sweeper's cycle may be longer than what it reports, and never is shorter.
+            "sweep_time_s": max(reported.sweep_time_s or 0.0, sweep.took_s),
             "level_accuracy_db": accuracy_db,
             "frequency_accuracy_ppm": accuracy_ppm,
             "assumed": sorted(set(assumed)),

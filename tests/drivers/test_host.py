@@ -311,6 +311,36 @@ async def test_a_hop_that_fails_leaves_nan_and_a_flag(
     assert not host.is_open and host.statistics().failures == 1
 
 
+async def test_a_joined_sweep_reports_and_takes_the_time_of_all_its_hops(
+    host_of: Make, clock: ManualClock, request_401: SweepRequest
+) -> None:
+    """Each hop reports its own sweep time; one that fails takes its time too, first or last."""
+
+    def slow(request: SweepRequest, context: OpenContext) -> Trace:
+        clock.advance(0.5)
+        trace = trace_of(np.full(request.points, -90.0), request)
+        return replace(trace, reported=replace(trace.reported, sweep_time_s=0.25))
+
+    def broken(request: SweepRequest, context: OpenContext) -> Trace:
+        clock.advance(0.75)
+        raise SweepInvalid("short")
+
+    for script, took_s in (
+        ([slow, slow, slow], 1.5),
+        ([broken, slow, slow], 1.75),
+        ([slow, slow, broken], 1.75),
+    ):
+        host = host_of(ScriptedDriver(list(script)))
+        await host.open()
+        wall_s, monotonic_s = clock.wall_s(), clock.monotonic_s()
+        sweep = await host.sweep(replace(request_401, points=3000))
+        assert sweep.reported.sweep_time_s == pytest.approx(0.75)
+        assert (sweep.started_s, sweep.monotonic_s) == (wall_s, monotonic_s)
+        assert sweep.took_s == pytest.approx(took_s)
+        assert sweep.hops[0].started_s == sweep.started_s
+        await host.close()
+
+
 async def test_hops_that_all_fail_raise_the_first_error(
     host_of: Make, request_401: SweepRequest
 ) -> None:

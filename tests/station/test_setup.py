@@ -1,0 +1,65 @@
+"""What a setup tells the meter of how its sweeps are taken."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from acqd.station.setup import SetupFacts, SetupMaker
+from acqd.sweep import Capabilities, Identity, LevelUnit, Reported, Sweep, SweepRequest
+
+ASK = SweepRequest(start_hz=156e6, stop_hz=157e6, points=5, rbw_hz=10e3)
+CAN = Capabilities(start_hz=0.0, stop_hz=1e9)
+
+
+def _facts(**fields: Any) -> SetupFacts:
+    given: dict[str, Any] = {
+        "job": "watch",
+        "kind": "band",
+        "sweeper": "mast",
+        "plane": "the sweeper's input",
+        "config": {},
+        "config_digest": "",
+        "interval_s": 2.0,
+        "chain": None,
+        "level_accuracy_db": None,
+        "frequency_accuracy_ppm": None,
+        "detector": None,
+        "averages": None,
+        "software": {},
+    }
+    return SetupFacts(**(given | fields))
+
+
+def _sweep(**fields: Any) -> Sweep:
+    given: dict[str, Any] = {
+        "request": ASK,
+        "reported": Reported(),
+        "frequency_hz": ASK.frequencies_hz(),
+        "level": np.full(5, -90.0, dtype=np.float32),
+        "unit": LevelUnit.DBM,
+        "resolution": None,
+        "started_s": 1_780_000_000.0,
+        "monotonic_s": 10.0,
+        "took_s": 1.0,
+        "boot_id": "boot-1",
+        "clock_synchronised": True,
+        "identity": Identity(maker="GANNET"),
+    }
+    return Sweep(**(given | fields))
+
+
+@pytest.mark.parametrize(
+    ("reported_s", "took_s", "told_s"),
+    [(0.1, 1.0, 1.0), (1.0, 0.1, 1.0), (None, 0.5, 0.5)],
+    ids=["a cycle longer than reported", "a clock that saw less", "nothing reported"],
+)
+def test_the_sweep_time_is_the_longer_of_what_is_reported_and_what_it_took(
+    reported_s: float | None, took_s: float, told_s: float
+) -> None:
+    """What could be missed hangs on it, so it is never put too short."""
+    sweep = _sweep(reported=Reported(sweep_time_s=reported_s), took_s=took_s)
+    record = SetupMaker(_facts()).setup_of(sweep, CAN, step=0)
+    assert record.details["measuring"]["sweep_time_s"] == told_s
