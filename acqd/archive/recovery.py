@@ -6,12 +6,15 @@ ledger are all that a restart needs. Events are read when asked for, in small pa
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterator, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from acqd.archive.database import error_of
+from acqd.archive.database import error_of, open_reading
 from acqd.archive.journal import JournalView, Mark
 from acqd.archive.ledger import Ledger
 from acqd.archive.records import (
@@ -24,6 +27,9 @@ from acqd.archive.records import (
 from acqd.errors import ArchiveError
 
 __all__ = ["JobRecovery", "RecordedEvent", "Recovery", "recover", "with_setups"]
+
+SETUPS_MOST = 1000
+"""Setups of one job that a restart is told of, the latest; a night has a handful."""
 
 RecordedEvent = SetupRecord | SweepRecord | GapRecord | HourlyRecord
 
@@ -38,6 +44,35 @@ class JobRecovery:
     meter: MeterState | None
     last_hour_start_s: float | None
     journal: Path | None
+    sources: tuple[Path, ...] = ()
+    """Ledger and journals, the oldest first."""
+
+    def setup_details(self) -> dict[str, Mapping[str, Any]]:
+        """Details of the setups that the job had, by digest, each as it was kept first.
+
+        The latest :data:`SETUPS_MOST`, latest last. Only before the writer has begun.
+
+        Raises:
+            ArchiveError: ledger or journal cannot be read.
+        """
+        found: dict[str, Mapping[str, Any]] = {}
+        for path in self.sources:
+            try:
+                with closing(open_reading(path)) as connection:
+                    rows = connection.execute(
+                        "SELECT setup, details FROM setup WHERE job = ? ORDER BY rowid DESC "
+                        "LIMIT ?",
+                        (self.job, SETUPS_MOST),
+                    ).fetchall()
+            except FileNotFoundError as exc:
+                raise ArchiveError(
+                    f"job {self.job}: the setups of {path.name} are read before begin()"
+                ) from exc
+            except sqlite3.Error as exc:
+                raise error_of(exc, path) from exc
+            for setup, details in reversed(rows):
+                found.setdefault(setup, json.loads(details))
+        return dict(list(found.items())[-SETUPS_MOST:])
 
     def events(self) -> Iterator[RecordedEvent]:
         """What happened after ``meter``, in order; a setup comes before its first sweep.
@@ -71,6 +106,9 @@ class Recovery:
     last_boot_id: str | None
     last_plan: str | None
     last_plan_at_s: float | None
+    noted_s: float | None = None
+    """When it was last noted that the station runs; a clock set back since then shows in it, while
+    ``last_alive_s`` is the latest time that is known."""
     cleared: tuple[Path, ...] = ()
     """What interrupted writes had left, and was removed."""
 
@@ -114,7 +152,7 @@ def recover(ledger: Ledger, journals: list[Path], cleared: tuple[Path, ...]) -> 
     """
     marks = ledger.marks()
     hours = ledger.last_hours()
-    alive = ledger.alive()
+    alive = noted = ledger.alive()
     meters: dict[str, MeterState] = {}
     newest = journals[-1] if journals else None
     for path in journals:
@@ -142,6 +180,7 @@ def recover(ledger: Ledger, journals: list[Path], cleared: tuple[Path, ...]) -> 
                 meter=meters.get(job),
                 last_hour_start_s=hours.get(job),
                 journal=newest,
+                sources=(ledger.path, *journals),
             )
             for job in sorted({*marks, *meters, *hours})
         },
@@ -149,5 +188,6 @@ def recover(ledger: Ledger, journals: list[Path], cleared: tuple[Path, ...]) -> 
         last_boot_id=None if alive is None else alive[1],
         last_plan=None if plan is None else plan[0],
         last_plan_at_s=None if plan is None else plan[1],
+        noted_s=None if noted is None else noted[0],
         cleared=cleared,
     )

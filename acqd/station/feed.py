@@ -33,6 +33,7 @@ from acqd.measure.meter import (
     SetupChanged,
     SweepSeen,
 )
+from acqd.plan.account import LATEST_START_S
 from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag
 
 __all__ = ["CONFIG_CHANGED", "HOUR_S", "Feed", "JobState", "SetupView", "hour_start_s"]
@@ -46,8 +47,13 @@ HOURS_MOST = 24 * 40
 STATE_VERSION = 2
 
 CLOCK_BACK_S = 60.0
-"""A sweep due so long before the last one accounted for says that the clock was set back; what is
-accounted for then follows it, as the plan does (:data:`acqd.plan.sharing.SERVED_STANDS_S`)."""
+"""What was due so long before the last due time accounted for says that the clock was set back;
+what is accounted for then follows it, as the plan does (:data:`acqd.plan.sharing.SERVED_STANDS_S`).
+"""
+
+AHEAD_S = HOUR_S
+"""An hour that has yet to begin so long after something happened is of a clock that was set back:
+waiting for its end, no hour would turn for as long as the clock had been wrong."""
 
 
 def hour_start_s(at_s: float) -> float:
@@ -113,6 +119,8 @@ class JobState:
     setup: str | None = None
     hour_s: float | None = None
     """Start of the UTC hour that has not turned yet."""
+    back_s: float | None = None
+    """Start of the hour that comes after it instead of the next, since the clock was set back."""
     accounted_s: float | None = None
     """Latest due time that is stored or accounted for."""
     taken: int | None = None
@@ -171,26 +179,31 @@ class Feed:
     def hour(self, state: JobState, start_s: float) -> tuple[JobState, Output]:
         event = HourTurned(hour_start_s=start_s, hour_end_s=start_s + HOUR_S)
         meter, output = self.meter.step(state.meter, event)
-        return replace(state, meter=meter, hour_s=start_s + HOUR_S), output
+        return replace(self._turned(state, start_s), meter=meter), output
 
     def unmeasured(self, state: JobState, event: GapRecord | HourlyRecord) -> JobState:
         """The state after a gap or an hour at which the meter failed: it stays as it was."""
         if isinstance(event, GapRecord):
             return self._missed(state, event)
-        return replace(state, hour_s=event.hour_start_s + HOUR_S)
+        return self._turned(state, event.hour_start_s)
 
     def hours_before(self, state: JobState, at_s: float) -> Iterator[float]:
         """Starts of the hours that have turned by ``at_s`` and that the meter was not told of.
 
         Each of them, also those of a long outage: an hour of which nothing is known has a coverage
-        of none. Beyond :data:`HOURS_MOST` those after the first are passed over.
+        of none. Beyond :data:`HOURS_MOST` those after the first are passed over. An hour of a clock
+        that was set back turns at once.
         """
-        if state.hour_s is None:
+        first_s = state.hour_s
+        if first_s is None:
             return
-        count = round((hour_start_s(at_s) - state.hour_s) / HOUR_S)
+        if state.back_s is not None:
+            yield first_s
+            first_s = state.back_s
+        count = round((hour_start_s(at_s) - first_s) / HOUR_S)
         for number in range(count):
             if number == 0 or number > count - HOURS_MOST:
-                yield state.hour_s + number * HOUR_S
+                yield first_s + number * HOUR_S
 
     def replay(
         self,
@@ -254,9 +267,9 @@ class Feed:
     ) -> JobState:
         """The state after something that happened under another config."""
         if isinstance(event, SweepRecord):
-            return replace(self.skip(state, event), hour_s=None)
+            return replace(self.skip(state, event), hour_s=None, back_s=None)
         if isinstance(event, GapRecord):
-            return replace(self._missed(state, event), hour_s=None)
+            return replace(self._missed(state, event), hour_s=None, back_s=None)
         return state
 
     def checkpoint(self, job: str, state: JobState, *, next_finding: int) -> MeterState:
@@ -266,6 +279,7 @@ class Feed:
             "config": state.config,
             "setup": state.setup,
             "hour_s": state.hour_s,
+            "back_s": state.back_s,
             "accounted_s": state.accounted_s,
             "taken": state.taken,
             "meter": base64.b64encode(self.meter.dump(state.meter)).decode("ascii"),
@@ -296,13 +310,13 @@ class Feed:
             meter=self.meter.load(base64.b64decode(body["meter"])),
             setup=body["setup"],
             hour_s=body["hour_s"],
+            back_s=body.get("back_s"),
         )
 
     @staticmethod
     def _swept(state: JobState, record: SweepRecord, **changes: Any) -> JobState:
         """One sweep more is accounted for at its due time; ``changes`` come with it."""
         at_s, last_s = record.due_s, state.accounted_s
-        hour_s = state.hour_s if state.hour_s is not None else hour_start_s(record.started_s)
         if at_s == last_s:
             taken = None if state.taken is None else state.taken + 1
         elif last_s is None or at_s > last_s or at_s < last_s - CLOCK_BACK_S:
@@ -310,10 +324,9 @@ class Feed:
         else:
             taken = state.taken
         return replace(
-            state,
+            _in_hour(state, record.started_s, record.started_s),
             accounted_s=last_s,
             taken=taken,
-            hour_s=hour_s,
             seq=max(state.seq, record.seq),
             **changes,
         )
@@ -322,10 +335,32 @@ class Feed:
     def _missed(state: JobState, record: GapRecord) -> JobState:
         """The due times of a gap are accounted for; one of a single due time may be part of it."""
         last_s, taken = state.accounted_s, state.taken
-        hour_s = state.hour_s if state.hour_s is not None else hour_start_s(record.from_s)
         alone = record.from_s == record.to_s
-        if last_s is None or record.to_s > last_s:
+        if last_s is None or record.to_s > last_s or record.to_s < last_s - CLOCK_BACK_S:
             last_s, taken = record.to_s, record.count if alone else None
         elif record.to_s == last_s and alone and taken is not None:
             taken += record.count
-        return replace(state, accounted_s=last_s, taken=taken, hour_s=hour_s)
+        # A due time is known to be missed when it may no longer start, which is later.
+        known_s = record.to_s + LATEST_START_S
+        return replace(_in_hour(state, record.from_s, known_s), accounted_s=last_s, taken=taken)
+
+    @staticmethod
+    def _turned(state: JobState, start_s: float) -> JobState:
+        """The state after the turn of the hour that began at ``start_s``."""
+        next_s = start_s + HOUR_S if state.back_s is None else state.back_s
+        return replace(state, hour_s=next_s, back_s=None)
+
+
+def _in_hour(state: JobState, at_s: float, latest_s: float) -> JobState:
+    """The state with the hour of something that happened at ``at_s``, ``latest_s`` at the latest.
+
+    It follows from the records alone, so that live, restart and replay turn the same hours.
+    """
+    if state.hour_s is None:
+        return replace(state, hour_s=hour_start_s(at_s))
+    if state.hour_s - latest_s > AHEAD_S:
+        # The first one tells; what comes until the running hour turns belongs to that.
+        return state if state.back_s is not None else replace(state, back_s=hour_start_s(at_s))
+    if state.back_s is not None and at_s >= state.hour_s:
+        return replace(state, back_s=None)
+    return state

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -26,6 +27,9 @@ ASSUMED_FREQUENCY_ACCURACY_PPM = 10.0
 
 SWEEP_TIME_LIKE = 0.5
 """A reported sweep time within this fraction of the setup's is the same setup: it jitters."""
+
+SETUPS_REMEMBERED = 4096
+"""Setups of a job whose sweep time is remembered, the latest."""
 
 
 def canonical_json(data: Any) -> str:
@@ -53,10 +57,17 @@ class SetupFacts:
 
 
 class SetupMaker:
-    """Makes the setup of each sweep of one job, and knows when it is still the last one."""
+    """Makes the setup of each sweep of one job, and knows when it is still the last one.
 
-    def __init__(self, facts: SetupFacts) -> None:
+    All that a meter is told of a setup is in its digest, but for the sweep time, which jitters: the
+    first one under a digest is kept for it, also over restarts. So what a replay reads, from
+    whichever file, is what the meter was told live (G4).
+    """
+
+    def __init__(self, facts: SetupFacts, sweep_times_s: Mapping[str, float] | None = None) -> None:
+        """``sweep_times_s``: of the setups that the archive has, by digest, the latest last."""
         self._facts = facts
+        self._sweep_times_s: OrderedDict[str, float] = OrderedDict(sweep_times_s or {})
         self._last: tuple[int, Sweep, Capabilities, SetupRecord] | None = None
 
     def setup_of(self, sweep: Sweep, capabilities: Capabilities, *, step: int) -> SetupRecord:
@@ -83,6 +94,7 @@ class SetupMaker:
         gain_db = None
         if facts.chain is not None:
             gain_db = facts.chain.gain_db(sweep.frequency_hz)
+        measuring = self._measuring(sweep, capabilities)
         what = {
             "job": facts.job,
             "kind": facts.kind,
@@ -96,19 +108,22 @@ class SetupMaker:
             "unit": str(sweep.unit),
             "resolution": sweep.resolution,
             "chain": None if facts.chain is None else facts.chain.to_json(),
+            "measuring": {**measuring, "sweep_time_s": None},
         }
         # Half of a surrogate pair has no bytes; that it cannot be kept is for the archive to say.
         digest = hashlib.sha256(canonical_json(what).encode(errors="backslashreplace"))
         digest.update(sweep.frequency_hz.astype("<f8").tobytes())
+        setup = digest.hexdigest()[:16]
+        measuring["sweep_time_s"] = self._first_sweep_time_s(setup, measuring["sweep_time_s"])
         details = {
             **what,
             "reported": asdict(sweep.reported),
             "capabilities": asdict(capabilities),
             "software": dict(facts.software),
-            "measuring": self._measuring(sweep, capabilities),
+            "measuring": measuring,
         }
         return SetupRecord(
-            setup=digest.hexdigest()[:16],
+            setup=setup,
             job=facts.job,
             step=step,
             sweeper=facts.sweeper,
@@ -119,6 +134,15 @@ class SetupMaker:
             chain_gain_db=gain_db,
             details=json.loads(json.dumps(details)),
         )
+
+    def _first_sweep_time_s(self, setup: str, sweep_time_s: float) -> float:
+        """What the first sweep under this digest took; this one's where it is the first."""
+        known = self._sweep_times_s
+        first_s = known.setdefault(setup, sweep_time_s)
+        known.move_to_end(setup)
+        if len(known) > SETUPS_REMEMBERED:
+            known.popitem(last=False)
+        return first_s
 
     def _measuring(self, sweep: Sweep, capabilities: Capabilities) -> dict[str, Any]:
         """What the meter is told, with what is assumed marked as such."""
