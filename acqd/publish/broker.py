@@ -110,6 +110,11 @@ class Broker:
         process = None if self._child is None else self._child.process
         return None if process is None or process.returncode is not None else process.pid
 
+    def end_within(self, limit_s: float) -> None:
+        """When it is left, wait at most so long for it to end by itself; 0 kills it at once."""
+        if self._child is not None:
+            self._child.end_within(limit_s)
+
     async def __aexit__(
         self,
         kind: type[BaseException] | None,

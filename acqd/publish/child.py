@@ -40,6 +40,10 @@ START_ATTEMPTS = 3
 START_POLL_S = 0.03
 """Between two tries to reach a broker that is starting."""
 
+KILLED_S = 0.5
+"""A killed process is gone after this long, or nothing that we do will end it. As long its last
+words are waited for: a child of its own may hold on to the pipe."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrokerTimings:
@@ -159,6 +163,7 @@ class ChildBroker:
         self._stack: AsyncExitStack | None = None
         self._group: asyncio.TaskGroup | None = None
         self._refusal: BrokerError | None = None
+        self._end_s = self._timings.end_s
         self._started = asyncio.Event()
         self.process: asyncio.subprocess.Process | None = None
         self.restarts = 0
@@ -194,6 +199,10 @@ class ChildBroker:
         else:
             # The task group would wrap what was raised in the body into a group of its own.
             await stack.aclose()
+
+    def end_within(self, limit_s: float) -> None:
+        """When it is left, wait at most so long for it to end by itself; 0 kills it at once."""
+        self._end_s = max(0.0, min(limit_s, self._timings.end_s))
 
     async def _keep(self) -> None:
         """Run it, again and again. The first start decides whether there is any second."""
@@ -233,15 +242,18 @@ class ChildBroker:
         process = await self._spawn()
         self.process = process
         assert self._group is not None
-        self._group.create_task(self._listen(process))
+        listening = self._group.create_task(self._listen(process))
         gently = False
         try:
             yield process
         except asyncio.CancelledError:
-            gently = True
+            # One that has never answered has nothing to put in order.
+            gently = self._started.is_set()
             raise
         finally:
             await self._end(process, gently=gently)
+            await asyncio.wait([listening], timeout=KILLED_S)
+            listening.cancel()
 
     async def _spawn(self) -> asyncio.subprocess.Process:
         command = self._command
@@ -261,18 +273,26 @@ class ChildBroker:
             raise BrokerError(f"cannot start {command.arguments[0]}: {exc}") from exc
 
     async def _end(self, process: asyncio.subprocess.Process, *, gently: bool) -> None:
-        if gently and _send(process, signal.SIGTERM):
-            try:
-                async with asyncio.timeout(self._timings.end_s):
-                    await process.wait()
-            except TimeoutError:
-                pass  # it is killed below
-        if process.stdin is not None:
-            # Where a guard watches, this is what makes it kill the broker.
-            process.stdin.close()
-        if self._guard == "kernel":
-            _send(process, signal.SIGKILL)
-        await process.wait()
+        try:
+            if gently and self._end_s > 0.0 and _send(process, signal.SIGTERM):
+                await self._ended_within(process, self._end_s)
+        finally:
+            if process.stdin is not None:
+                # Where a guard watches, this is what makes it kill the broker.
+                process.stdin.close()
+            if self._guard == "kernel":
+                _send(process, signal.SIGKILL)
+        if not await self._ended_within(process, KILLED_S):
+            self._log.warning("broker_does_not_end", pid=process.pid)
+
+    @staticmethod
+    async def _ended_within(process: asyncio.subprocess.Process, limit_s: float) -> bool:
+        try:
+            async with asyncio.timeout(limit_s):
+                await process.wait()
+        except TimeoutError:
+            return False
+        return True
 
     async def _listen(self, process: asyncio.subprocess.Process) -> None:
         """Log standard error; its end, or bad news in it, is trouble."""

@@ -2,6 +2,7 @@
 
 * **Findings** come from the outbox, at QoS 1 and in order; one is marked when the broker has
   acknowledged it and not before. So a subscriber gets each at least once, and may get one twice.
+  Where the mark cannot be kept, only that is tried again.
 * **Retained state** is kept here whole and published anew on every connection, because a broker may
   have been restarted without its memory. Of two states of one topic only the newer is sent.
 * **Live** messages are newest only: while the broker is away or slow, a newer one takes the place
@@ -30,6 +31,7 @@ from acqd.publish.link import Link, PublishRefused, connection, new_link, reacha
 from acqd.publish.messages import CatchUp, rfc3339
 from acqd.publish.outbox import Outbox, PendingFinding
 from acqd.publish.settings import BrokerSettings, EventLog
+from acqd.publish.threads import OwnThreads
 from acqd.publish.topics import Topics
 
 __all__ = [
@@ -58,7 +60,19 @@ SETTLED_S = 10.0
 """A connection that lasted this long was a good one: the backoff begins anew."""
 
 FAREWELL_S = 0.8
-"""For the last words on a connection, so that :meth:`Publisher.close` stays within a second."""
+"""For the last words on a connection where :meth:`Publisher.run` is cancelled."""
+
+CLOSE_S = 1.0
+"""For :meth:`Publisher.close`, if nobody says otherwise."""
+
+DRAIN_SHARE = 0.5
+"""Of the time for a goodbye, the most that findings still to be sent may take."""
+
+NEWEST_SHARE = 0.6
+"""Of the last words' time, the most that live messages and states may take before the status."""
+
+LEAVE_S = 0.1
+"""What leaving the connection after the last word may take."""
 
 CORRECTION_PAUSE_S = 1.0
 """Between two corrections of our status: two stations of one name must not flood a broker."""
@@ -145,6 +159,14 @@ class Publisher:
         self._ended = asyncio.Event()
         self._ended.set()
         self._last_status: bytes | None = None
+        self._farewell_s = FAREWELL_S
+        self._said_goodbye = False
+        # Set while nothing is known to wait in the outbox, or nothing of it can be sent now.
+        self._drained = asyncio.Event()
+        # Highest number of each job that is done with, whether or not that could be noted.
+        self._done: dict[str, int] = {}
+        self._outbox_failed = False
+        self._threads = OwnThreads("mqtt")
         self._said: deque[bytes] = deque(maxlen=8)
         self._complaints: set[object] = set()
         # What was waiting for the broker's word when a connection broke, and how often in a row.
@@ -202,18 +224,37 @@ class Publisher:
         """Do not wait for the backoff to end: the broker is known to be back."""
         self._hurry.set()
 
-    async def close(self, last_status: bytes) -> None:
-        """Say goodbye with ``last_status`` and end :meth:`run`, within a second.
+    async def close(self, last_status: bytes, *, within_s: float = CLOSE_S) -> bool:
+        """Send what waits, say goodbye with ``last_status`` and end :meth:`run`, in bounded time.
 
         Findings that are not sent by then stay in the outbox for the next run.
+
+        Returns:
+            Whether the broker has the last status.
         """
+        ends_s = asyncio.get_running_loop().time() + within_s
+        if self._connected:
+            await self._drained_within(DRAIN_SHARE * within_s)
+        left_s = ends_s - asyncio.get_running_loop().time()
+        self._farewell_s = max(0.0, left_s - LEAVE_S)
         self._last_status = last_status
         self._stop.set()
         try:
-            async with asyncio.timeout(FAREWELL_S + 0.2):
+            async with asyncio.timeout(left_s):
                 await self._ended.wait()
         except TimeoutError:
             self._log.warning("broker_goodbye_late", broker=str(self._settings.address))
+        return self._said_goodbye
+
+    async def _drained_within(self, limit_s: float) -> None:
+        """Wait until the outbox was seen empty, from now on, or nothing of it can be sent."""
+        self._drained.clear()
+        self._findings_event.set()
+        try:
+            async with asyncio.timeout(limit_s):
+                await self._drained.wait()
+        except TimeoutError:
+            self._log.warning("findings_left", waiting=self._waiting, kept_in="outbox")
 
     def next_live(self) -> tuple[str, bytes] | None:
         """Take the live message that waits longest, made; None where none does. What is sent."""
@@ -273,10 +314,12 @@ class Publisher:
 
     async def _session(self) -> None:
         settings = self._settings
-        tls = settings.tls_context()
-        await reachable(settings, tls)
+        tls = await self._threads.run(settings.tls_context)
+        await reachable(settings, tls, self._threads)
         will = aiomqtt.Will(self._topics.status, self._will, 1, True)
-        link = new_link(settings, client_id=self._client_id(), will=will, tls=tls)
+        link = new_link(
+            settings, client_id=self._client_id(), will=will, tls=tls, threads=self._threads
+        )
         async with connection(link):
             self._note_connection()
             try:
@@ -303,6 +346,7 @@ class Publisher:
             # Only a link that had worked and then broke with this message under way counts.
             self._suspects[self._under_way] = self._suspects.get(self._under_way, 0) + 1
         self._tell(connected=False, reason=reason)
+        self._drained.set()
 
     def _tell(self, *, connected: bool, reason: str) -> None:
         """Log a change; failed attempts in a row are one change."""
@@ -318,21 +362,34 @@ class Publisher:
 
     async def _farewell(self, link: Link) -> None:
         """Send what is newest, then the last status, in bounded time."""
-        link.timeout = FAREWELL_S
+        limit_s = link.timeout = self._farewell_s
         try:
-            async with asyncio.timeout(FAREWELL_S):
-                while (live := self.next_live()) is not None:
-                    await link.put(*live, qos=0, retain=False)
-                for topic in self._changed:
-                    if topic != self._topics.status:
-                        await link.put(topic, self._retained[topic], qos=1, retain=True)
+            async with asyncio.timeout(limit_s):
+                await self._newest(link, NEWEST_SHARE * limit_s)
                 last = self._will if self._last_status is None else self._last_status
                 await link.put(self._topics.status, last, qos=1, retain=True)
+                self._said_goodbye = True
         except (TimeoutError, aiomqtt.MqttError) as exc:
             self._log.warning("broker_goodbye_failed", reason=str(exc) or "no answer in time")
         finally:
-            # What leaving the connection may still take.
-            link.timeout = 0.1
+            link.timeout = LEAVE_S
+
+    async def _newest(self, link: Link, limit_s: float) -> None:
+        """Live messages and states that wait; what is not sent in time leaves the rest its own."""
+        try:
+            async with asyncio.timeout(limit_s):
+                while (live := self.next_live()) is not None:
+                    await link.put(*live, qos=0, retain=False)
+                for topic in self._changed:
+                    payload = self._retained.get(topic)
+                    if topic == self._topics.status or payload is None:
+                        continue
+                    try:
+                        await link.put(topic, payload, qos=1, retain=True)
+                    except PublishRefused:
+                        continue
+        except TimeoutError:
+            self._log.warning("states_left", reason="no time was left for them")
 
     # ---- what runs on each connection -------------------------------------------------------
 
@@ -404,21 +461,41 @@ class Publisher:
             try:
                 await self._drain(link)
             except ArchiveError as exc:
-                self._log.warning("outbox_failed", reason=str(exc))
+                if not self._outbox_failed:
+                    # Once: a full disk may stay full all night.
+                    self._outbox_failed = True
+                    self._log.warning("outbox_failed", reason=str(exc))
+                self._drained.set()
                 await asyncio.sleep(ARCHIVE_PAUSE_S)
                 continue
+            self._outbox_failed = False
+            if not self._findings_event.is_set():
+                self._drained.set()
             await self._findings_event.wait()
 
     async def _drain(self, link: Link) -> None:
-        """Send what waits, until nothing does."""
+        """Send what waits, until nothing does.
+
+        Raises:
+            ArchiveError: the outbox cannot be read, or not told of what is done with. What was
+                seen of it is sent all the same.
+        """
         while rows := await self._outbox.pending(BATCH):
             self._waiting = len(rows)
             if await self._skip_excess(link, rows):
                 continue
+            failure: ArchiveError | None = None
             for row in rows:
-                await self._send_finding(link, row)
-                await self._outbox.acknowledged(row.job, row.number)
-                self._waiting -= 1
+                if row.number > self._done.get(row.job, 0):
+                    await self._send_finding(link, row)
+                    self._done[row.job] = row.number
+                try:
+                    await self._outbox.acknowledged(row.job, row.number)
+                    self._waiting -= 1
+                except ArchiveError as exc:
+                    failure = exc
+            if failure is not None:
+                raise failure
         self._waiting = 0
 
     async def _skip_excess(self, link: Link, rows: Sequence[PendingFinding]) -> bool:

@@ -2,6 +2,9 @@
 
 aiomqtt's own rules for reuse do not hold after a lost connection (a refused login looks like a good
 one, a message that had failed is sent later all the same), so an object lives for one connection.
+
+What the system may hang in, looking up a name and connecting, is done in daemon threads of our own:
+it delays nobody, and not the end of the process.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ import time
 from collections.abc import AsyncIterator, Awaitable
 from contextlib import asynccontextmanager
 from dataclasses import replace
+from functools import partial
 from typing import Any, TypeVar
 
 import aiomqtt
@@ -23,6 +27,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from acqd.errors import BrokerError
 from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion, is_loopback
+from acqd.publish.threads import OwnThreads
 
 __all__ = ["Link", "PublishRefused", "connection", "new_link", "reachable", "round_trip"]
 
@@ -60,6 +65,7 @@ class Link(aiomqtt.Client):
 
     _refusal: ReasonCode | None = None
     _abandoned = False
+    threads: OwnThreads
 
     async def put(self, topic: str, payload: bytes, *, qos: int, retain: bool) -> None:
         """Publish, at QoS 1 until the broker's word.
@@ -86,7 +92,21 @@ class Link(aiomqtt.Client):
         except TimeoutError:
             raise aiomqtt.MqttError("no answer in time") from None
 
+    async def reach(self) -> None:
+        """Connect the socket; what follows on it is for ``async with``.
+
+        Raises:
+            MqttError: nobody there.
+        """
+        try:
+            await self.threads.run(self._connect_now)
+        except OSError as exc:
+            raise aiomqtt.MqttError(str(exc)) from None
+
     def _client_connect(self) -> None:
+        """Nothing: aiomqtt would connect in the loop's pool, which is joined at the end."""
+
+    def _connect_now(self) -> None:
         # In a thread, which cannot be cancelled: whoever waited for it may have gone.
         super()._client_connect()
         if self._abandoned:
@@ -154,10 +174,11 @@ def new_link(
     client_id: str,
     will: aiomqtt.Will | None = None,
     tls: ssl.SSLContext | None,
+    threads: OwnThreads | None = None,
 ) -> Link:
     """A link that is not connected yet. Must be called in the loop that it will be used in."""
     v5 = settings.version is MqttVersion.V5
-    return Link(
+    link = Link(
         settings.address.host,
         settings.address.port,
         username=settings.user,
@@ -179,24 +200,28 @@ def new_link(
             (socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES),
         ),
     )
+    link.threads = threads or OwnThreads("mqtt")
+    return link
 
 
 @asynccontextmanager
 async def connection(link: Link) -> AsyncIterator[Link]:
     """``link`` connected, and closed at the end however that comes."""
     try:
+        await link.reach()
         async with link:
             yield link
     finally:
         link.abandon()
 
 
-async def reachable(settings: BrokerSettings, tls: ssl.SSLContext | None) -> None:
+async def reachable(
+    settings: BrokerSettings, tls: ssl.SSLContext | None, threads: OwnThreads
+) -> None:
     """Check that the broker accepts a connection, in a way that can be cancelled.
 
-    aiomqtt connects in a thread, which goes on after its caller was cancelled and would hold up the
-    end of the process, and leaves the socket of a failed TLS handshake open. Without TLS the
-    answer is at once on loopback, so nothing is asked there.
+    aiomqtt leaves the socket of a failed TLS handshake open, and what it connects in cannot be
+    cancelled. Without TLS the answer is at once on loopback, so nothing is asked there.
 
     Raises:
         OSError: nobody there, no answer in time (a TimeoutError), or no certificate to trust.
@@ -205,8 +230,31 @@ async def reachable(settings: BrokerSettings, tls: ssl.SSLContext | None) -> Non
     if tls is None and is_loopback(address):
         return
     async with asyncio.timeout(settings.timeout_s):
-        _, writer = await asyncio.open_connection(address.host, address.port, ssl=tls)
-    writer.transport.abort()
+        await _accepts(await _looked_up(address, threads), address, tls)
+
+
+async def _looked_up(address: Endpoint, threads: OwnThreads) -> list[str]:
+    """The addresses of a host, as the system's resolver orders them; that may take for ever."""
+    found = await threads.run(
+        partial(socket.getaddrinfo, address.host, address.port, type=socket.SOCK_STREAM)
+    )
+    return list(dict.fromkeys(str(where[0]) for *_, where in found))
+
+
+async def _accepts(hosts: list[str], address: Endpoint, tls: ssl.SSLContext | None) -> None:
+    failure: OSError | None = None
+    name = None if tls is None else address.host
+    for host in hosts:
+        try:
+            _, writer = await asyncio.open_connection(
+                host, address.port, ssl=tls, server_hostname=name
+            )
+        except OSError as exc:
+            failure = failure or exc
+            continue
+        writer.transport.abort()
+        return
+    raise failure or OSError(f"{address.host} has no address")
 
 
 async def round_trip(
@@ -239,13 +287,14 @@ async def round_trip(
         timeout_s=timeout_s,
     )
     tls = asked.tls_context()
+    threads = OwnThreads("mqtt probe")
     client_id = f"{PROBE_ID}-{version.replace('.', '')}"
     token = secrets.token_hex(8).encode()
     step = "connecting"
     try:
         async with asyncio.timeout(timeout_s):
-            await reachable(asked, tls)
-            link = new_link(asked, client_id=client_id, tls=tls)
+            await reachable(asked, tls, threads)
+            link = new_link(asked, client_id=client_id, tls=tls, threads=threads)
             async with connection(link):
                 step = "subscribing"
                 await link.subscribe(PROBE_TOPIC, 0)
