@@ -129,9 +129,11 @@ class Account:
         self.pending_us, self.accounted_us = None, due_us
         return Due(job=self.job.name, due_s=seconds(due_us), sweeps=self.job.schedule.burst)
 
-    def finish(self, now_us: int, took_us: int) -> None:
-        """A pass is over; learn from how long it took."""
+    def finish(self, now_us: int, took_us: int | None) -> None:
+        """A pass is over; learn from how long it took, if it says."""
         self._settled_us = self._free_us = now_us
+        if took_us is None:
+            return
         self._durations_us.append(max(1, took_us))
         ordered = sorted(self._durations_us)
         self.estimate_us = ordered[len(ordered) // 2]

@@ -124,8 +124,9 @@ class SweeperPlan:
         wait_until_s = None if self._running is not None else self._wait_until(now_us)
         return Decision(start=start, wait_until_s=wait_until_s, missed=self._take_missed())
 
-    def finished(self, job: str, *, now_s: float, took_s: float) -> None:
-        """The pass that was started is over, well or not; it took ``took_s`` of monotonic time.
+    def finished(self, job: str, *, now_s: float, took_s: float | None) -> None:
+        """The pass that was started is over; it took ``took_s`` of monotonic time, or None where
+        it came to nothing and says nothing of how long one takes.
 
         Raises:
             ValueError: this job is not running.
@@ -136,8 +137,8 @@ class SweeperPlan:
         now_us = floor_us(now_s)
         self._go_on(now_us)
         self._running = None
-        took_us = max(0, round(took_s * US))
-        account.finish(now_us, took_us)
+        took_us = account.estimate_us if took_s is None else max(0, round(took_s * US))
+        account.finish(now_us, None if took_s is None else took_us)
         self._saved_us[job] = max(0.0, self._saved_us[job] - took_us)
 
     def sweeper_away(self, now_s: float, reason: str, detail: str = "") -> None:

@@ -3,13 +3,14 @@
 Order is everything here. Under the job's lock: the meter makes a new state from the old one, the
 archive commits what came out, and only when it has does the new state become the state and the
 messages go out (G1, G4). A commit that fails leaves state and archive as they were; what it was
-about is accounted for as a gap.
+about is accounted for as a gap. Gaps wait here, and nothing later of the job is committed before
+them: so the last due time that is accounted for never passes one over (G5).
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -25,17 +26,15 @@ from acqd.errors import ArchiveError, ArchiveFull
 from acqd.measure.meter import FindingDraft, Output
 from acqd.plan.sharing import PlannedJob
 from acqd.station.feed import CONFIG_CHANGED, HOUR_S, Feed, JobState, SetupView
+from acqd.station.gaps import Waiting, WaitingGaps
 from acqd.station.setup import SetupFacts, SetupMaker
 from acqd.station.tell import Teller, one_line
 from acqd.sweep import Capabilities, Sweep, SweepFlag, SweepRequest
 
-__all__ = ["JobRunner", "JobSpec", "Taken", "gap_reason", "joined"]
+__all__ = ["JobRunner", "JobSpec", "Taken", "gap_reason"]
 
 COMMIT_AT_STOP_S = 1.0
 """How long a stopping station waits for a commit that is on its way."""
-
-GAPS_APART = 64
-"""Gaps that wait for their commit and differ in their detail alone; more of them are joined."""
 
 METER_FAILED_EVERY = 1000
 """A meter that goes on failing is told of again after this many failed sweeps."""
@@ -85,6 +84,13 @@ class _Draft:
     gaps: list[GapRecord] = field(default_factory=list)
     hourly: list[HourlyRecord] = field(default_factory=list)
     told: list[tuple[SweepRecord | None, SetupView | None, Output]] = field(default_factory=list)
+    meter_failures: int = 0
+    waiting: list[Waiting] = field(default_factory=list)
+    """Those of ``gaps`` that wait again if this is not committed."""
+
+    @property
+    def is_empty(self) -> bool:
+        return not (self.sweeps or self.findings or self.gaps or self.hourly)
 
     def batch(self) -> Batch:
         return Batch(
@@ -110,6 +116,7 @@ class JobRunner:
         state: JobState,
         next_seq: int = 1,
         next_finding: int = 1,
+        sweep_times_s: Mapping[str, float] | None = None,
     ) -> None:
         self.spec = spec
         self.lock = asyncio.Lock()
@@ -121,11 +128,13 @@ class JobRunner:
         self._next_seq = next_seq
         self._next_finding = next_finding
         self._pass_id = next_seq
-        self._setups = SetupMaker(spec.facts)
+        self._setups = SetupMaker(spec.facts, sweep_times_s)
         self._view: SetupView | None = None
         self._kept_setups: set[str] = set()
         self._meter_failures = 0
         self._tell_failed = False
+        self._gaps = WaitingGaps()
+        self._under_way: set[asyncio.Future[None]] = set()
         self._log = structlog.get_logger().bind(job=spec.name)
 
     @property
@@ -148,49 +157,85 @@ class JobRunner:
     async def keep(self, batch: Sequence[Taken]) -> None:
         """Measure, commit and tell of sweeps, in their order. All of them are kept, or none.
 
+        Gaps that wait are committed before them.
+
         Raises:
-            ArchiveError: nothing was kept; the state is as it was before.
+            ArchiveError: no sweep was kept; the state is as it was before.
         """
-        async with self.lock:
+        await (await self.keep_soon(batch))
+
+    async def keep_soon(self, batch: Sequence[Taken]) -> asyncio.Task[None]:
+        """Begin to keep sweeps; the task ends as :meth:`keep` would.
+
+        Returns when nothing of this job can come in between any more, so that the next sweep can
+        be taken while this one is committed.
+        """
+        await self.lock.acquire()
+        return asyncio.create_task(self._keep(batch), name=f"keep {self.name}")
+
+    async def _keep(self, batch: Sequence[Taken]) -> None:
+        try:
+            await self._keep_gaps()
             await self._mark_config()
             await self._turn_hours(batch[0].sweep.started_s)
             draft = self._draft()
             for taken in batch:
                 self._add_sweep(draft, taken)
             await self._commit(draft)
+        finally:
+            self.lock.release()
+
+    def note_gap(self, record: GapRecord) -> None:
+        """Account for due sweeps that were not taken, with the next commit of this job."""
+        self._gaps.add(record)
 
     async def gap(self, record: GapRecord) -> None:
-        """Account for due sweeps that were not taken.
+        """:meth:`note_gap` and :meth:`keep_gaps` in one."""
+        self.note_gap(record)
+        await self.keep_gaps()
+
+    @property
+    def gaps_wait(self) -> bool:
+        return len(self._gaps) > 0
+
+    async def keep_gaps(self) -> None:
+        """Commit the gaps that wait.
 
         Raises:
-            ArchiveError: it could not be kept; the caller keeps it and tries again.
+            ArchiveError: some could not be kept; they go on waiting.
         """
         async with self.lock:
-            draft = self._draft()
-            if self.state.config != self.spec.feed.config:
-                # Time down before the config changed: the meter of that config is gone.
-                draft.state = self.spec.feed.passed_over(draft.state, record)
-                draft.gaps.append(record)
-                await self._commit(draft)
-                return
-            await self._turn_hours(record.from_s)
-            draft = self._draft()
-            draft.gaps.append(record)
-            self._add_told(draft, record)
-            await self._commit(draft)
+            await self._keep_gaps()
+
+    async def settled(self, within_s: float) -> bool:
+        """Whether all that was to be committed is, or has failed, within that time.
+
+        Only then is the state what the archive holds, and a checkpoint of it true.
+        """
+        try:
+            async with asyncio.timeout(within_s):
+                async with self.lock:
+                    while self._under_way:
+                        await asyncio.wait(set(self._under_way))
+        except TimeoutError:
+            return False
+        return True
 
     async def begin(self) -> None:
-        """Mark a change of config, if there was one: from here on the meter is a fresh one.
+        """Commit the gaps that wait, and mark a change of config if there was one: from here on the
+        meter is a fresh one.
 
         Raises:
             ArchiveError: it could not be marked; the first sweep that is kept does it then.
         """
         async with self.lock:
+            await self._keep_gaps()
             await self._mark_config()
 
     async def turn_hours(self, now_s: float) -> None:
         """Tell the meter of hours that have ended, where no sweep or gap has done so already."""
         async with self.lock:
+            await self._keep_gaps()
             await self._turn_hours(now_s)
 
     async def finding(self, draft: FindingDraft) -> None:
@@ -209,6 +254,37 @@ class JobRunner:
         self._kept_setups.clear()
 
     # -- inside the lock ------------------------------------------------------------------------
+
+    async def _keep_gaps(self) -> None:
+        """Commit gaps in their order; where an hour ends between two of them it is turned there."""
+        rest = self._gaps.take()
+        try:
+            while rest:
+                draft, at = self._draft(), 0
+                while at < len(rest) and not self._hour_ends(draft.state, rest[at].gap):
+                    self._add_gap(draft, rest[at])
+                    at += 1
+                if at:
+                    rest = rest[at:]
+                    await self._commit(draft)
+                else:
+                    await self._turn_hours(rest[0].gap.from_s)
+        finally:
+            self._gaps.put_back(rest)
+
+    def _hour_ends(self, state: JobState, gap: GapRecord) -> bool:
+        of_this_config = state.config == self.spec.feed.config
+        return of_this_config and any(True for _ in self.spec.feed.hours_before(state, gap.from_s))
+
+    def _add_gap(self, draft: _Draft, waiting: Waiting) -> None:
+        gap = waiting.gap
+        draft.gaps.append(gap)
+        draft.waiting.append(waiting)
+        if draft.state.config != self.spec.feed.config:
+            # Time down before the config changed: the meter of that config is gone.
+            draft.state = self.spec.feed.passed_over(draft.state, gap)
+        else:
+            self._add_told(draft, gap)
 
     def _draft(self) -> _Draft:
         return _Draft(state=self.state, seq=self._next_seq, finding=self._next_finding)
@@ -313,7 +389,8 @@ class JobRunner:
         return output
 
     def _meter_failed(self, draft: _Draft, at_s: float, seq: int | None, exc: Exception) -> None:
-        if self._meter_failures % METER_FAILED_EVERY == 0:
+        failures = self._meter_failures + draft.meter_failures
+        if failures % METER_FAILED_EVERY == 0:
             self._log.error("measurement_failed", seq=seq, exc_info=exc)
             self._add_finding(
                 draft,
@@ -322,10 +399,10 @@ class JobRunner:
                     at_s=at_s,
                     seq=seq,
                     text=f"the measurement failed and the sweeps are kept unmeasured: {exc}",
-                    figures={"failures": self._meter_failures + 1},
+                    figures={"failures": failures + 1},
                 ),
             )
-        self._meter_failures += 1
+        draft.meter_failures += 1
 
     def _add_output(
         self,
@@ -356,6 +433,8 @@ class JobRunner:
         )
 
     async def _commit(self, draft: _Draft) -> None:
+        if draft.is_empty:
+            return
         committed = self._archive.commit(draft.batch())
         try:
             await _done(committed)
@@ -363,19 +442,27 @@ class JobRunner:
             # Once a batch is in the writer's queue it will be committed, and the state must follow
             # it before the lock is given up, even if this task is being cancelled.
             late = asyncio.wrap_future(committed)
+            self._under_way.add(late)
             late.add_done_callback(partial(self._install_late, draft))
             await asyncio.wait([late], timeout=COMMIT_AT_STOP_S)
             raise
-        committed.result()
+        problem = committed.exception()
+        if problem is not None:
+            self._gaps.put_back(draft.waiting)
+            raise problem
         self._install(draft)
 
     def _install_late(self, draft: _Draft, committed: asyncio.Future[None]) -> None:
+        self._under_way.discard(committed)
         if not committed.cancelled() and committed.exception() is None:
             self._install(draft)
+        else:
+            self._gaps.put_back(draft.waiting)
 
     def _install(self, draft: _Draft) -> None:
         """What was committed becomes the state, and is told."""
         self.state = draft.state
+        self._meter_failures += draft.meter_failures
         self._next_seq, self._next_finding = draft.seq, draft.finding
         self._kept_setups.update(setup.setup for setup in draft.setups)
         for finding in draft.findings:
@@ -411,26 +498,3 @@ async def _done(future: Future[None]) -> None:
 def gap_reason(exc: ArchiveError) -> str:
     """The word for a gap that a failed commit makes."""
     return "disk full" if isinstance(exc, ArchiveFull) else "sweep failed"
-
-
-def joined(gaps: Iterable[GapRecord]) -> list[GapRecord]:
-    """Gaps with those of one job and reason that follow each other made one.
-
-    While there are few, only where the detail is the same too. Each job's stay in their order.
-    """
-    out: list[GapRecord] = []
-    newest: dict[str, int] = {}
-    for gap in gaps:
-        at = newest.get(gap.job)
-        last = None if at is None else out[at]
-        like = last is not None and last.reason == gap.reason
-        if (
-            at is None
-            or last is None
-            or not (like and (last.detail == gap.detail or len(out) >= GAPS_APART))
-        ):
-            newest[gap.job] = len(out)
-            out.append(gap)
-            continue
-        out[at] = replace(last, to_s=max(last.to_s, gap.to_s), count=last.count + gap.count)
-    return out

@@ -158,9 +158,9 @@ class Station:
         await asyncio.to_thread(archive.begin, checkpoint)
         # The old plan ends and the new one begins at one moment, so that no due time lies between.
         now_s = self._clock.wall_s()
-        left = await self._account_for_time_down(archive, recovered, now_s)
+        await self._account_for_time_down(archive, recovered, now_s)
         await self._record_plan(archive, now_s)
-        self._make_sweepers(teller, findings, now_s, left)
+        self._make_sweepers(teller, findings, now_s)
         self._say_started(archive, recovered, broker)
         publishing = None
         try:
@@ -209,28 +209,23 @@ class Station:
 
     async def _account_for_time_down(
         self, archive: ArchiveWriter, out: _Recovered, now_s: float
-    ) -> list[GapRecord]:
+    ) -> None:
         """What the old plan would have swept since it was last accounted for (G5).
 
-        Gives back what there was no room for: it waits with the gaps to come.
+        What there is no room for waits with its job, which commits it before anything else.
         """
         old, last_s = archive.recovery.last_plan, archive.recovery.last_alive_s
         out.down_s = None if last_s is None else max(0.0, now_s - last_s)
-        left: list[GapRecord] = []
         for planned in () if old is None else plan_from_json(old):
             job = self._jobs.get(planned.name)
             for gap in [] if job is None or old is None else _down(job, planned, old, now_s):
                 out.lost += gap.count
-                try:
-                    await self._jobs[gap.job].gap(gap)
-                except ArchiveError as exc:
-                    self._log.warning("gap_not_kept", job=gap.job, problem=str(exc))
-                    left.append(gap)
+                self._jobs[gap.job].note_gap(gap)
         for job in self._jobs.values():
-            with contextlib.suppress(ArchiveError):
-                if not left:
-                    await job.begin()
-        return left
+            try:
+                await job.begin()
+            except ArchiveError as exc:
+                self._log.warning("gaps_not_kept", job=job.name, problem=str(exc))
 
     async def _record_plan(self, archive: ArchiveWriter, now_s: float) -> None:
         plan = plan_to_json([job.spec.planned for job in self._jobs.values()], now_s)
@@ -241,7 +236,6 @@ class Station:
         teller: Teller,
         findings: StationFindings,
         now_s: float,
-        left: list[GapRecord],
     ) -> None:
         for spec in self._built.sweepers:
             jobs = [job for job in self._jobs.values() if job.spec.sweeper == spec.name]
@@ -266,7 +260,6 @@ class Station:
                     now_s=now_s,
                     known=self._known_identity(jobs),
                     look_first=self._look_at_clocks,
-                    gaps=[gap for gap in left if self._jobs[gap.job] in jobs],
                 )
             )
 

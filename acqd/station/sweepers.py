@@ -34,10 +34,10 @@ from acqd.errors import (
 )
 from acqd.measure.meter import Figure, FindingDraft
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
-from acqd.station.job import COMMIT_AT_STOP_S, JobRunner, Taken, gap_reason, joined
+from acqd.station.job import COMMIT_AT_STOP_S, JobRunner, Taken, gap_reason
 from acqd.station.tell import Teller, one_line
 from acqd.station.watch import StationFindings
-from acqd.sweep import Identity, Sweep, SweepFlag
+from acqd.sweep import Identity, Sweep, SweepFlag, SweepRequest
 
 __all__ = ["SweeperRunner"]
 
@@ -47,7 +47,9 @@ BAD_IN_A_ROW = 3
 """Sweeps that fail one after the other, before the link is opened anew."""
 GAPS_KEPT_EVERY_S = 20.0
 """Gaps of an outage are joined for this long before they are committed. A kill in between loses
-nothing: what is due and neither stored nor accounted for is found at the next start."""
+nothing: a job's gaps are committed before anything later of it, so the next start finds them."""
+FAILED_PAUSE_S = 0.5
+"""After a pass that brought nothing, so that a job without pauses cannot spin."""
 KEEP_WITHIN_S = 1.0
 """Sweeps of a long burst are committed after this long, not only at its end."""
 LONGEST_WAIT_S = 5.0
@@ -61,6 +63,20 @@ CLOCK_DRIFT_S = 2.0
 class _Drift:
     first_s: float
     told_s: float = CLOCK_DRIFT_S
+
+
+@dataclass(frozen=True, slots=True)
+class _Failed:
+    """Why the last sweep that was asked for did not come, and what that leads to."""
+
+    reason: str
+    detail: str
+    lost: str | None = None
+    refused: RequestRefused | None = None
+
+
+def _backoff_s(failures: int) -> float:
+    return float(min(BACKOFF_MOST_S, BACKOFF_FIRST_S * 2 ** min(failures, 10)))
 
 
 class SweeperRunner:
@@ -78,7 +94,6 @@ class SweeperRunner:
         findings: StationFindings,
         now_s: float,
         look_first: Callable[[], None] = lambda: None,
-        gaps: Sequence[GapRecord] = (),
         known: Identity | None = None,
     ) -> None:
         self.name = name
@@ -103,13 +118,16 @@ class SweeperRunner:
         self._present = False
         self._lost_told = False
         self._stranger: str | None = None
-        self._gaps: list[GapRecord] = list(gaps)
         self._gaps_kept_s = clock.monotonic_s()
         self._bad_in_a_row = 0
         self._refused: set[str] = set()
         self._drift: _Drift | None = None
         self._clock_stepped = False
         self._no_room = False
+        self._losses = 0
+        self._failed = _Failed("sweep failed", "")
+        self._keeping: dict[JobRunner, asyncio.Task[None]] = {}
+        self._taken: dict[JobRunner, list[Taken]] = {}
         self._wake = asyncio.Event()
         self._opening: asyncio.Task[None] | None = None
         self._log = structlog.get_logger().bind(sweeper=name)
@@ -131,8 +149,12 @@ class SweeperRunner:
     async def close(self) -> None:
         """Close the sweeper and account for what is open. Bounded; raises nothing."""
         await self.host.close()
+        for job, keeping in list(self._keeping.items()):
+            await asyncio.wait([keeping], timeout=COMMIT_AT_STOP_S)
+            if keeping.done():
+                self._outcome(job, keeping)
         for missed in self.plan.drain(self._now_s()):
-            self._note(missed, reason="station down")
+            self._note(missed)
         await self.keep_gaps()
 
     def clock_stepped(self, from_s: float, to_s: float) -> None:
@@ -148,27 +170,23 @@ class SweeperRunner:
         """Turn the hours that ended by ``by_s`` for jobs that are not at work.
 
         A pass under way turns them itself when it is kept: what started in an hour belongs to it.
+        While one is, the plan is not asked, and what others missed meanwhile is not known yet.
         """
-        if self._gaps:
-            await self.keep_gaps()
+        if self.plan.running is not None:
+            return
         for job in self._jobs.values():
-            if self.plan.running != job.name:
-                await job.turn_hours(by_s)
+            await job.turn_hours(by_s)
 
     async def keep_gaps(self) -> None:
-        """Commit the gaps that were joined up to now; those that cannot be are kept in mind."""
+        """Commit the gaps that wait; those that cannot be go on waiting."""
         self._gaps_kept_s = self._clock.monotonic_s()
-        waiting, self._gaps = joined(self._gaps), []
-        for at, gap in enumerate(waiting):
-            job = self._jobs.get(gap.job)
-            if job is None:
+        for job in self._jobs.values():
+            if not job.gaps_wait:
                 continue
             try:
-                await job.gap(gap)
+                await job.keep_gaps()
             except ArchiveError as exc:
-                self._gaps = waiting[at:] + self._gaps
-                self._log.debug("gaps_not_kept", problem=str(exc))
-                return
+                self._log.debug("gaps_not_kept", job=job.name, problem=str(exc))
 
     # -- the loop -------------------------------------------------------------------------------
 
@@ -196,14 +214,16 @@ class SweeperRunner:
 
     async def _take(self, due: Due) -> None:
         job = self._jobs[due.job]
-        if self._gaps:
-            await self.keep_gaps()
         started_s = self._clock.monotonic_s()
+        done = 0
         try:
-            await self._pass(job, due)
+            done = await self._pass(job, due)
         finally:
-            took_s = self._clock.monotonic_s() - started_s
+            # Only a pass that brought all it was asked for says how long one takes.
+            took_s = self._clock.monotonic_s() - started_s if done == due.sweeps else None
             self.plan.finished(due.job, now_s=self._now_s(), took_s=took_s)
+        if not done:
+            await asyncio.sleep(FAILED_PAUSE_S)
 
     def _now_s(self) -> float:
         """Wall time for the plan. A step of the clock is made known to it before it sees the time,
@@ -211,47 +231,60 @@ class SweeperRunner:
         self._look_first()
         return self._clock.wall_s()
 
-    async def _pass(self, job: JobRunner, due: Due) -> None:
-        """Take one pass. What fails of it is accounted for; what came is kept."""
+    async def _pass(self, job: JobRunner, due: Due) -> int:
+        """Take one pass; how many sweeps came. What failed of it is accounted for."""
         series = job.spec.make_pass(job.spec.request, due.sweeps)
         taken: list[Taken] = []
         done = 0
         kept_s = self._clock.monotonic_s()
         request = next(series, None)
-        while request is not None:
-            capabilities = self.host.capabilities
-            try:
-                sweep = await self._sweep(job, due, request, missing=due.sweeps - done)
-            except asyncio.CancelledError:
-                # The station stops; what has come is worth keeping.
-                if taken:
-                    await self._keep(job, taken)
-                raise
-            if sweep is None:
-                series.close()
-                break
-            assert capabilities is not None, "only an open sweeper sweeps"
-            done += 1
-            taken.append(
-                Taken(
-                    sweep=self._flagged(sweep),
-                    capabilities=capabilities,
-                    step=0,
-                    due_s=due.due_s,
-                    first_of_pass=done == 1,
-                )
-            )
-            more = due.sweeps - done
-            level = self._seen_by_pass(job, taken[-1]) if more else None
-            try:
-                request = series.send(level)
-            except StopIteration:
-                request = None
-            if request is None or self._clock.monotonic_s() - kept_s > KEEP_WITHIN_S:
-                await self._keep(job, taken)
-                taken, kept_s = [], self._clock.monotonic_s()
+        try:
+            while request is not None:
+                one = await self._one(job, due, request, done=done)
+                if one is None:
+                    break
+                taken.append(one)
+                done += 1
+                level = self._seen_by_pass(job, one) if done < due.sweeps else None
+                try:
+                    request = series.send(level)
+                except StopIteration:
+                    request = None
+                if request is None or self._clock.monotonic_s() - kept_s > KEEP_WITHIN_S:
+                    batch, taken, kept_s = taken, [], self._clock.monotonic_s()
+                    await self._keep(job, batch)
+        except asyncio.CancelledError:
+            # The station stops; what has come is worth keeping, the rest is accounted for after it.
+            if taken:
+                await self._keep_at_stop(job, taken)
+            if done < due.sweeps:
+                missing = due.sweeps - done
+                self._lose(job, due, missing, "station down", "the station was stopping")
+            raise
+        finally:
+            series.close()
         if taken:
             await self._keep(job, taken)
+        if done < due.sweeps:
+            self._lose(job, due, due.sweeps - done, *self._why_failed)
+            await self._after_failure(job)
+        return done
+
+    async def _one(
+        self, job: JobRunner, due: Due, request: SweepRequest, *, done: int
+    ) -> Taken | None:
+        capabilities = self.host.capabilities
+        sweep = await self._sweep(job, request)
+        if sweep is None:
+            return None
+        assert capabilities is not None, "only an open sweeper sweeps"
+        return Taken(
+            sweep=self._flagged(sweep),
+            capabilities=capabilities,
+            step=0,
+            due_s=due.due_s,
+            first_of_pass=done == 0,
+        )
 
     @staticmethod
     def _seen_by_pass(job: JobRunner, taken: Taken) -> NDArray[Any] | None:
@@ -261,31 +294,51 @@ class SweeperRunner:
         except UnitMismatch:
             return None
 
-    async def _sweep(self, job: JobRunner, due: Due, request: Any, *, missing: int) -> Sweep | None:
-        """One sweep, or None with its absence accounted for."""
+    async def _sweep(self, job: JobRunner, request: SweepRequest) -> Sweep | None:
+        """One sweep, or None with the reason noted."""
         try:
             sweep = await self.host.sweep(request)
         except RequestRefused as exc:
-            self._lose(job, due, missing, "refused", str(exc))
-            await self._refuse(job, exc)
+            self._failed = _Failed("refused", str(exc), refused=exc)
             return None
         except (SweeperReported, SweepInvalid) as exc:
-            self._lose(job, due, missing, "sweep failed", str(exc))
             self._bad_in_a_row += 1
             self._log.warning("sweep_failed", job=job.name, problem=str(exc))
+            lost = None
             if self._bad_in_a_row >= BAD_IN_A_ROW:
-                await self._lost(f"{BAD_IN_A_ROW} sweeps failed one after the other: {exc}")
+                lost = f"{BAD_IN_A_ROW} sweeps failed one after the other: {exc}"
+            self._failed = _Failed("sweep failed", str(exc), lost=lost)
             return None
         except SweeperError as exc:
-            self._lose(job, due, missing, "sweep failed", str(exc))
-            await self._lost(str(exc))
+            self._failed = _Failed("sweep failed", str(exc), lost=str(exc))
             return None
-        except asyncio.CancelledError:
-            self._lose(job, due, missing, "station down", "the station was stopping")
-            raise
         self._bad_in_a_row = 0
         self._watch_sweeper_clock(job, sweep)
+        if self.host.is_open:
+            await self._swept_well()
+        else:
+            # A hop of it broke the link: what came is kept, and the link opened anew at once.
+            await self._lost(self.host.statistics().last_error or "its link broke in a hop")
         return sweep
+
+    @property
+    def _why_failed(self) -> tuple[str, str]:
+        return self._failed.reason, self._failed.detail
+
+    async def _after_failure(self, job: JobRunner) -> None:
+        """What a failed sweep leads to, when all that came before it is kept or accounted for."""
+        failed = self._failed
+        if failed.refused is not None:
+            await self._refuse(job, failed.refused)
+        elif failed.lost is not None:
+            await self._lost(failed.lost)
+
+    async def _swept_well(self) -> None:
+        """A good sweep: the sweeper is really there, and the next loss begins with short waits."""
+        self._losses = 0
+        if self._lost_told:
+            self._lost_told = False
+            await self._tell_back()
 
     def _flagged(self, sweep: Sweep) -> Sweep:
         if not self._clock_stepped:
@@ -294,25 +347,53 @@ class SweeperRunner:
         return replace(sweep, flags=sweep.flags | SweepFlag.CLOCK_STEPPED)
 
     async def _keep(self, job: JobRunner, taken: list[Taken]) -> None:
-        """Keep what was taken, or account for it, also while the station stops."""
-        keeping = asyncio.ensure_future(self._kept(job, taken))
-        try:
-            problem = await asyncio.shield(keeping)
-        except asyncio.CancelledError:
-            await asyncio.wait([keeping], timeout=COMMIT_AT_STOP_S)
-            raise
+        """Begin to keep what was taken; the next sweep need not wait for the commit.
+
+        One commit of a job is under way at a time, and how it ended is looked at before the next.
+        """
+        await self._looked_at(job)
+        self._keeping[job] = await job.keep_soon(taken)
+        self._taken[job] = taken
+        if self._no_room:
+            await self._looked_at(job)
+
+    async def _looked_at(self, job: JobRunner) -> None:
+        """Wait for the job's last commit, and see what came of it."""
+        keeping = self._keeping.get(job)
+        if keeping is None:
+            return
+        await asyncio.wait([keeping])
+        problem = self._outcome(job, keeping)
         if problem is not None:
             await self._no_room_now(problem)
         elif self._no_room:
             self._no_room = False
             await self._findings.tell("room_again", "there is room again: sweeping goes on")
 
-    async def _kept(self, job: JobRunner, taken: list[Taken]) -> ArchiveError | None:
-        try:
-            await job.keep(taken)
-        except ArchiveError as exc:
+    async def _keep_at_stop(self, job: JobRunner, taken: list[Taken]) -> None:
+        keeping = self._keeping.get(job)
+        if keeping is not None:
+            await asyncio.wait([keeping], timeout=COMMIT_AT_STOP_S)
+            if not keeping.done():
+                # The disk does not answer: what was taken since is accounted for at the next start.
+                return
+            self._outcome(job, keeping)
+        self._keeping[job] = await job.keep_soon(taken)
+        self._taken[job] = taken
+
+    def _outcome(self, job: JobRunner, keeping: asyncio.Task[None]) -> ArchiveError | None:
+        """What became of a commit: sweeps that were not kept are accounted for."""
+        if self._keeping.get(job) is keeping:
+            del self._keeping[job]
+        taken = self._taken.pop(job, [])
+        exc = None if keeping.cancelled() else keeping.exception()
+        if exc is None:
+            return None
+        if not isinstance(exc, ArchiveError):
+            raise exc
+        if taken:
             due_s = taken[0].due_s
-            self._gaps.append(
+            job.note_gap(
                 GapRecord(
                     job=job.name,
                     from_s=due_s,
@@ -322,8 +403,7 @@ class SweeperRunner:
                     detail=one_line(str(exc)),
                 )
             )
-            return exc
-        return None
+        return exc
 
     async def _no_room_now(self, exc: ArchiveError) -> None:
         """Nothing can be kept: say so once, and do not sweep for a while."""
@@ -349,7 +429,7 @@ class SweeperRunner:
                 opened = await self.host.open()
             except SweeperError as exc:
                 tried += 1
-                wait_s = min(BACKOFF_MOST_S, BACKOFF_FIRST_S * 2 ** min(tried, 10))
+                wait_s = _backoff_s(tried + self._losses)
                 if tried == 1 or isinstance(exc, IdentityChanged):
                     await self._not_there(exc)
                 continue
@@ -382,21 +462,29 @@ class SweeperRunner:
 
     async def _there(self, opened: Opened) -> None:
         identity = opened.identity
-        was_lost, self._lost_told = self._lost_told, False
         self._present = True
         self._stranger = None
         self._bad_in_a_row = 0
+        for name in self._refused:
+            self.plan.resume(name, self._now_s())
         self._refused.clear()
         self._drift = None
         self._log.info("sweeper_present", identity=str(identity))
         self._tell("present", identity=identity)
-        if was_lost:
-            await self._findings.tell(
-                "sweeper_back", f"sweeper {self.name} is back: {identity}", {"sweeper": self.name}
-            )
+        if self._lost_told and self._losses <= 1:
+            # One that was lost again before a good sweep is only said to be back after one.
+            self._lost_told = False
+            await self._tell_back()
         await self._compare_identity(identity)
         self.plan.sweeper_back(self._now_s())
         self._wake.set()
+
+    async def _tell_back(self) -> None:
+        await self._findings.tell(
+            "sweeper_back",
+            f"sweeper {self.name} is back: {self.host.identity}",
+            {"sweeper": self.name},
+        )
 
     async def _compare_identity(self, identity: Identity) -> None:
         known, self._known = self._known, identity
@@ -419,21 +507,24 @@ class SweeperRunner:
         if not self._present:
             return
         self._present = False
+        self._losses += 1
         self.plan.sweeper_away(self._now_s(), "sweeper lost")
-        self._lost_told = True
         self._log.warning("sweeper_lost", problem=problem)
         self._tell("away", problem=problem)
         await self.host.close()
-        await self._findings.tell(
-            "sweeper_lost", f"sweeper {self.name} was lost: {problem}", {"sweeper": self.name}
-        )
-        self._open_soon(BACKOFF_FIRST_S)
+        if not self._lost_told:
+            self._lost_told = True
+            await self._findings.tell(
+                "sweeper_lost", f"sweeper {self.name} was lost: {problem}", {"sweeper": self.name}
+            )
+        self._open_soon(_backoff_s(self._losses - 1))
 
     async def _refuse(self, job: JobRunner, exc: RequestRefused) -> None:
-        """A request beyond the sweeper's limits: said once an opening, not once a sweep."""
+        """A request beyond the sweeper's limits: the job pauses until the next opening."""
         if job.name in self._refused:
             return
         self._refused.add(job.name)
+        self.plan.pause(job.name, self._now_s(), "refused", one_line(str(exc)))
         self._log.error("request_refused", job=job.name, problem=str(exc))
         draft = FindingDraft(
             what="refused",
@@ -463,20 +554,20 @@ class SweeperRunner:
 
     # -- accounting -----------------------------------------------------------------------------
 
-    def _note(self, missed: Missed, *, reason: str | None = None) -> None:
-        self._gaps.append(
+    def _note(self, missed: Missed) -> None:
+        self._jobs[missed.job].note_gap(
             GapRecord(
                 job=missed.job,
                 from_s=missed.from_s,
                 to_s=missed.to_s,
                 count=missed.count,
-                reason=reason or missed.reason,
+                reason=missed.reason,
                 detail=missed.detail,
             )
         )
 
     def _lose(self, job: JobRunner, due: Due, count: int, reason: str, detail: str) -> None:
-        self._gaps.append(
+        job.note_gap(
             GapRecord(
                 job=job.name,
                 from_s=due.due_s,

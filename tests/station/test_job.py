@@ -22,7 +22,7 @@ from acqd.drivers.registry import load_drivers
 from acqd.errors import ArchiveError, ArchiveFull
 from acqd.measure.meter import FindingDraft
 from acqd.station.build import build
-from acqd.station.job import JobRunner, Taken, joined
+from acqd.station.job import JobRunner, Taken
 from acqd.station.tell import Teller, one_line
 from acqd.sweep import Capabilities, Identity, LevelUnit, Reported, Sweep
 from acqd.testing.clock import ManualClock
@@ -237,26 +237,61 @@ async def test_the_words_of_others_fit_into_a_finding(bench: Bench) -> None:
     assert kept.text.encode() in kept.message
 
 
-def test_gaps_that_follow_each_other_are_one() -> None:
-    """By job and reason, whatever other jobs did in between; details too while there are few."""
-
-    def gap(job: str, at_s: float, reason: str, detail: str = "") -> GapRecord:
-        return GapRecord(job=job, from_s=at_s, to_s=at_s, count=1, reason=reason, detail=detail)
-
-    mixed = [gap("a", 1, "disk full"), gap("b", 1, "disk full"), gap("a", 2, "disk full")]
-    mixed += [gap("b", 2, "overrun"), gap("a", 3, "overrun"), gap("a", 4, "disk full")]
-    told = [(g.job, g.from_s, g.to_s, g.count, g.reason) for g in joined(mixed)]
-    assert told == [
-        ("a", 1, 2, 2, "disk full"),
-        ("b", 1, 1, 1, "disk full"),
-        ("b", 2, 2, 1, "overrun"),
-        ("a", 3, 3, 1, "overrun"),
-        ("a", 4, 4, 1, "disk full"),
+async def test_nothing_later_is_committed_before_a_gap_that_waits(
+    full_disk: Any, bench: Bench
+) -> None:
+    """A gap that found no room stands in the archive before the next sweep that is kept."""
+    await bench.job.keep([bench.taken()])
+    lost = bench.taken()
+    full_disk.free_bytes = 1000
+    bench.job.note_gap(
+        GapRecord(job=JOB, from_s=lost.due_s, to_s=lost.due_s, count=1, reason="disk full")
+    )
+    with pytest.raises(ArchiveFull):
+        await bench.job.keep([bench.taken()])
+    assert bench.job.gaps_wait
+    full_disk.free_bytes = 1 << 40
+    await bench.job.keep([bench.taken()])
+    assert not bench.job.gaps_wait
+    kinds = [
+        type(event).__name__
+        for event in open_archive(bench.archive.root).events(JOB)
+        if isinstance(event, SweepRecord | GapRecord)
     ]
-    wordy = [gap("a", n, "disk full", f"{n} MiB free") for n in range(10_000)]
-    few = joined(wordy)
-    assert len(few) <= 64 and sum(g.count for g in few) == 10_000
-    assert (few[0].from_s, few[-1].to_s) == (0, 9999)
+    assert kinds == ["SweepRecord", "GapRecord", "SweepRecord"]
+
+
+async def test_gaps_survive_a_stop_in_the_middle_of_their_commit(bench: Bench) -> None:
+    """Cancelled while the disk is slow: every gap is in the archive once, or still waits."""
+    first = bench.taken()
+    for n in range(40):
+        at_s = first.due_s + n
+        bench.job.note_gap(
+            GapRecord(job=JOB, from_s=at_s, to_s=at_s, count=1, reason=f"reason {n % 2}")
+        )
+    gate = bench.hold_the_disk()
+    keeping = asyncio.create_task(bench.job.keep_gaps())
+    await asyncio.sleep(0.05)
+    keeping.cancel()
+    await asyncio.sleep(0.05)
+    gate.set()
+    with pytest.raises(asyncio.CancelledError):
+        await keeping
+    assert await bench.job.settled(5.0)
+    await bench.job.keep_gaps()
+    kept = open_archive(bench.archive.root).gaps(JOB)
+    assert [(g.from_s - first.due_s, g.count) for g in kept] == [(n, 1) for n in range(40)]
+
+
+async def test_a_checkpoint_waits_for_a_slow_commit(bench: Bench) -> None:
+    """While a commit is on its way the state is not what the archive will hold."""
+    gate = bench.hold_the_disk()
+    keeping = await bench.job.keep_soon([bench.taken()])
+    assert not await bench.job.settled(0.05)
+    gate.set()
+    assert await bench.job.settled(5.0)
+    await keeping
+    assert bench.job.state.seq == bench.job.last_seq == 1
 
 
 async def test_the_rest_of_a_pass_is_known_after_a_kill(bench: Bench) -> None:
