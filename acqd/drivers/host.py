@@ -452,7 +452,7 @@ class SweeperHost:
         for failed in failures:
             if not isinstance(failed, _NotOpen):
                 self._note(failed)
-        # From the first hop to the last, also where those failed: for so long nothing else was seen.
+        # From the first hop to the last, also where those failed: for so long it was busy.
         whole = replace(
             pieces[0][1],
             started_s=log[0].started_s,
