@@ -7,7 +7,9 @@ of a whole night, give the meter exactly what it was given live (guarantee G4).
 
 A job whose config changed starts with a fresh meter. Where in the order of events it did is marked
 by a gap of no sweeps with the reason :data:`CONFIG_CHANGED` and the new config's digest; what was
-taken under another config than the feed's own is accounted for and not measured.
+taken under another config than the feed's own is accounted for and not measured. Where due times
+are accounted for in between, when the old meter is gone already, such a mark without a digest comes
+before them.
 """
 
 from __future__ import annotations
@@ -36,9 +38,20 @@ from acqd.measure.meter import (
 from acqd.plan.account import LATEST_START_S
 from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag
 
-__all__ = ["CONFIG_CHANGED", "HOUR_S", "Feed", "JobState", "SetupView", "hour_start_s"]
+__all__ = [
+    "CONFIG_CHANGED",
+    "HOUR_S",
+    "Feed",
+    "JobState",
+    "SetupView",
+    "account_of",
+    "config_ended",
+    "hour_start_s",
+]
 
 CONFIG_CHANGED = "config changed"
+NO_CONFIG = ""
+"""Stands for the digest where one config has ended and no other has begun."""
 
 HOUR_S = 3600.0
 HOURS_MOST = 24 * 40
@@ -90,6 +103,7 @@ class SetupView:
             level_accuracy_db=told["level_accuracy_db"],
             frequency_accuracy_ppm=told["frequency_accuracy_ppm"],
             assumed=tuple(told["assumed"]),
+            resolution=told.get("resolution"),
         )
         return cls(record.setup, grid, gain_db, event)
 
@@ -249,9 +263,15 @@ class Feed:
             return self.unmeasured(state, event), None
 
     def recovered(self, kept: JobRecovery | None) -> JobState:
-        """Where the last run left the job: its last checkpoint and every event since."""
-        if kept is None or kept.meter is None:
-            return self.start(seq=0)
+        """Where the last run left the job: its last checkpoint and every event since.
+
+        A job that the archive knows and that the last run did not have begins as one whose config
+        changed.
+        """
+        if kept is None:
+            return self.start()
+        if kept.meter is None:
+            return replace(self.start(seq=kept.next_seq - 1), config=NO_CONFIG)
         state = self.restore(kept.meter)
         for after, _, _ in self.replay(state, kept.events()):
             state = after
@@ -349,6 +369,36 @@ class Feed:
         """The state after the turn of the hour that began at ``start_s``."""
         next_s = start_s + HOUR_S if state.back_s is None else state.back_s
         return replace(state, hour_s=next_s, back_s=None)
+
+
+def config_ended(state: JobState, gap: GapRecord) -> GapRecord | None:
+    """The mark that goes before ``gap``, which the meter of ``state`` is not told of any more."""
+    if state.config == NO_CONFIG:
+        return None
+    at_s = gap.from_s
+    return replace(gap, from_s=at_s, to_s=at_s, count=0, reason=CONFIG_CHANGED, detail=NO_CONFIG)
+
+
+def account_of(kept: JobRecovery | None) -> JobState:
+    """What is accounted for of a job that is in no config any more; it has no meter."""
+    if kept is None or kept.meter is None:
+        return JobState(meter=None, config=NO_CONFIG)
+    body = json.loads(kept.meter.state)
+    state = JobState(
+        meter=None,
+        config=body["config"],
+        accounted_s=body["accounted_s"],
+        taken=body.get("taken"),
+        seq=kept.meter.after_seq,
+    )
+    for event in kept.events():
+        if isinstance(event, SweepRecord):
+            state = Feed._swept(state, event)
+        elif isinstance(event, GapRecord) and event.reason == CONFIG_CHANGED:
+            state = replace(state, config=event.detail)
+        elif isinstance(event, GapRecord):
+            state = Feed._missed(state, event)
+    return state
 
 
 def _in_hour(state: JobState, at_s: float, latest_s: float) -> JobState:

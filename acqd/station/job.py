@@ -25,7 +25,7 @@ from acqd.clock import Clock
 from acqd.errors import ArchiveError, ArchiveFull
 from acqd.measure.meter import FindingDraft, Output
 from acqd.plan.sharing import PlannedJob
-from acqd.station.feed import CONFIG_CHANGED, HOUR_S, Feed, JobState, SetupView
+from acqd.station.feed import CONFIG_CHANGED, HOUR_S, Feed, JobState, SetupView, config_ended
 from acqd.station.gaps import Waiting, WaitingGaps
 from acqd.station.setup import SetupFacts, SetupMaker
 from acqd.station.tell import Teller, one_line
@@ -278,10 +278,16 @@ class JobRunner:
 
     def _add_gap(self, draft: _Draft, waiting: Waiting) -> None:
         gap = waiting.gap
+        ended = None
+        if draft.state.config != self.spec.feed.config:
+            # Time down before the config changed: the meter of that config is gone.
+            ended = config_ended(draft.state, gap)
+        if ended is not None:
+            draft.gaps.append(ended)
+            draft.state = self.spec.feed.reconfigured(draft.state, ended)
         draft.gaps.append(gap)
         draft.waiting.append(waiting)
         if draft.state.config != self.spec.feed.config:
-            # Time down before the config changed: the meter of that config is gone.
             draft.state = self.spec.feed.passed_over(draft.state, gap)
         else:
             self._add_told(draft, gap)
