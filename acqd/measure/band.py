@@ -12,8 +12,9 @@ one with ``band_noise`` and ``band_sums`` (memory), ``band_summary`` and ``band_
 from __future__ import annotations
 
 import math
-from collections.abc import Generator, Sequence
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,7 +66,7 @@ def band_pass(
 class BandMeter:
     """Meter of kind ``band``. Holds settings only; one thread at a time (scratch arrays)."""
 
-    version = "band/1"
+    version = "band/2"
 
     def __init__(self, settings: BandSettings) -> None:
         self.settings = settings
@@ -115,6 +116,12 @@ class BandMeter:
             return self._hour(state, event)
         return self._setup(state, event)
 
+    def channel_states(self, state: BandState) -> dict[str, Mapping[str, Any]]:
+        """Every channel that was ever heard, as :attr:`Output.channels` tells its changes."""
+        if state.work is None:
+            return {}
+        return band_summary.channel_states(self.settings, state.work, state)
+
     # --- a new setup ------------------------------------------------------------------------------
 
     def _setup(self, state: BandState, event: SetupChanged) -> tuple[BandState, Output]:
@@ -135,6 +142,7 @@ class BandMeter:
             sweep_time_s=event.sweep_time_s,
             level_accuracy_db=event.level_accuracy_db,
             assumed=event.assumed,
+            resolution=event.resolution,
         )
         hour = state.hour
         if old is not None and old.unit is not event.unit:
@@ -274,7 +282,7 @@ class BandMeter:
         learning = self.settings.floor == "learnt" and state.shape is None
         noise = state.noise
         if work.estimates and not repeated:
-            noise = noise_seen(noise, work.over)
+            noise = noise_seen(noise, work.over, work.blur)
             if noise.used != work.spread and noise.used == noise.used:
                 work = work.retuned(self.settings, noise.used)
         following = bool(state.tracks) or state.channels.up > 0

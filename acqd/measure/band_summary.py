@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.measure.band_state import BandState, Hold, HourSums
+from acqd.measure.band_state import BandState, ChannelStates, Hold, HourSums
 from acqd.measure.band_sweep import Seen, SeenSignal
 from acqd.measure.band_work import SEEN_SURELY, BandSettings, BandWork
 from acqd.measure.meter import Figure
@@ -21,7 +21,7 @@ from acqd.measure.occupancy import channel_occupancy, coverage, resource_occupan
 from acqd.measure.statistics import wilson_interval
 from acqd.units import db_from_ratio
 
-__all__ = ["channel_news", "columns", "hourly", "summary", "values"]
+__all__ = ["channel_news", "channel_states", "columns", "hourly", "summary", "values"]
 
 SIGNALS_SHOWN = 32
 """Most signals listed in a summary, the strongest first; ``signals_count`` counts them all."""
@@ -158,22 +158,49 @@ def channel_news(
     if plan is None or old is new:
         return {}
     changed = (new.busy != old.busy) | (new.busy & (new.up_since_s != old.up_since_s))
-    news: dict[str, Mapping[str, Any]] = {}
-    for i in np.flatnonzero(changed).tolist():
-        channel = plan.channels[i]
-        is_busy = bool(new.busy[i])
-        news[channel.name] = {
-            "channel": channel.name,
-            "key": channel.key,
-            "centre_hz": channel.centre_hz,
-            "busy": is_busy,
-            "since_s": float(new.up_since_s[i]) if is_busy else at_s,
-            "last_heard_s": _level(float(new.heard_s[i])),
-            f"level_{work.suffix}": _level(float(new.heard_level[i])),
-            "unit": work.unit.value,
-            "plane": settings.plane,
-        }
-    return news
+    return {
+        plan.channels[i].name: _channel(
+            settings, work, new, i, float(new.up_since_s[i]) if new.busy[i] else at_s
+        )
+        for i in np.flatnonzero(changed).tolist()
+    }
+
+
+def channel_states(
+    settings: BandSettings, work: BandWork, state: BandState
+) -> dict[str, Mapping[str, Any]]:
+    """The state of every channel that was ever heard, by name.
+
+    When a free channel became so is not kept: it is told free since it was last heard. So is a busy
+    one whose beginning nobody knows.
+    """
+    plan, channels = settings.channels, state.channels
+    if plan is None:
+        return {}
+    known: dict[str, Mapping[str, Any]] = {}
+    for i in np.flatnonzero(np.isfinite(channels.heard_s)).tolist():
+        since_s = float(channels.up_since_s[i]) if channels.busy[i] else math.nan
+        since_s = since_s if math.isfinite(since_s) else float(channels.heard_s[i])
+        known[plan.channels[i].name] = _channel(settings, work, channels, i, since_s)
+    return known
+
+
+def _channel(
+    settings: BandSettings, work: BandWork, channels: ChannelStates, i: int, since_s: float
+) -> dict[str, Any]:
+    assert settings.channels is not None
+    channel = settings.channels.channels[i]
+    return {
+        "channel": channel.name,
+        "key": channel.key,
+        "centre_hz": channel.centre_hz,
+        "busy": bool(channels.busy[i]),
+        "since_s": since_s,
+        "last_heard_s": _level(float(channels.heard_s[i])),
+        f"level_{work.suffix}": _level(float(channels.heard_level[i])),
+        "unit": work.unit.value,
+        "plane": settings.plane,
+    }
 
 
 # --- the hour -------------------------------------------------------------------------------------

@@ -2,7 +2,10 @@
 
     lock the archive ─► broker ─► recover each job's meter ─► account for the time down
       ─► begin a journal with the checkpoint ─► sweepers run ─► … ─► stop: sweepers first,
-    then a last checkpoint, then "offline".
+    then a last checkpoint, and "offline" once what waits has been sent.
+
+A stop has one deadline for all of it, whatever hangs: a driver, the broker, the disk. While the
+station starts, a stop ends whatever step is under way.
 
 One task group holds every task. What a driver does stays with its sweeper; any other unknown error
 leaves the group and ends the station loudly.
@@ -16,6 +19,7 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import structlog
@@ -35,6 +39,7 @@ from acqd.plan.downtime import (
 from acqd.plan.jobs import PlannedJob
 from acqd.publish.client import Publisher
 from acqd.publish.messages import Health
+from acqd.publish.threads import OwnThreads
 from acqd.station.build import Built, OwnBroker
 from acqd.station.job import JobRunner
 from acqd.station.outbox import ArchiveOutbox
@@ -54,8 +59,14 @@ STATUS_EVERY_S = 60.0
 HOUR_GRACE_S = 30.0
 """So long an idle job waits with the turn of an hour, for gaps of it that are still to come."""
 MERGE_EVERY_S = 600.0
-CLOSE_SWEEPERS_S = 0.7
-CLOSE_ARCHIVE_S = 0.9
+STOP_S = 1.6
+"""For all of a stop: the process has ended two seconds after it was asked to."""
+STOP_SWEEPERS_S = 1.1
+"""Of it, for the sweepers: a driver that hangs is given up after 0.8 s."""
+STOP_STEP_S = 0.8
+"""So long a stop waits for a step of the start that is under way in a thread."""
+LAST_S = 0.15
+"""Of the stop, for what comes after the goodbye: a broker of our own must end."""
 
 
 @dataclass(slots=True)
@@ -78,11 +89,27 @@ class Station:
         self._clocks = ClockWatch(clock)
         self._clock_news: list[ClockNews] = []
         self._publisher: Publisher | None = None
+        self._archive: ArchiveWriter | None = None
+        self._threads = OwnThreads("station")
+        self._starting: asyncio.Timeout | None = None
+        self._stop_by_s: float | None = None
+        self._is_shut = False
+        self._said_goodbye = False
         self._log = structlog.get_logger()
 
     def stop(self) -> None:
-        """Ask for a clean stop; returns at once."""
+        """Ask for a clean stop; returns at once. To be called in the station's loop."""
         self._stop.set()
+        self._left_s()
+        starting, self._starting = self._starting, None
+        if starting is not None:
+            starting.reschedule(asyncio.get_running_loop().time())
+
+    def _left_s(self) -> float:
+        """What is left of the time for a stop, which begins when this is first asked."""
+        if self._stop_by_s is None:
+            self._stop_by_s = time.monotonic() + STOP_S
+        return max(0.0, self._stop_by_s - time.monotonic())
 
     async def run(self, *, ready: Callable[[Station], None] | None = None) -> None:
         """Run until :meth:`stop`.
@@ -91,9 +118,43 @@ class Station:
             ArchiveLocked: another process writes this archive.
             BrokerError: the local broker cannot be started.
         """
+        try:
+            async with asyncio.timeout(0.0 if self._stop.is_set() else None) as starting:
+                self._starting = starting
+                try:
+                    await self._run(ready)
+                finally:
+                    self._starting = None
+        except TimeoutError:
+            if not starting.expired():
+                raise
+            self._log.info("stopped", took_s=round(STOP_S - self._left_s(), 3), was="starting")
+
+    async def _run(self, ready: Callable[[Station], None] | None) -> None:
+        try:
+            await self._whole(self._open_archive)
+            assert self._archive is not None
+            async with contextlib.AsyncExitStack() as stack:
+                broker = await self._start_broker(stack)
+                await self._serve(self._archive, broker, ready)
+        finally:
+            # Reached with a journal still open only if starting failed: nothing to checkpoint.
+            if self._archive is not None:
+                await self._close_archive(self._archive, seal=False, within_s=0.5)
+
+    async def _whole(self, step: Callable[[], object]) -> None:
+        """Run a step of the start in a thread; a stop that comes meanwhile waits for it, but not
+        longer than it can. What hangs beyond that ends with the process, as in a power cut."""
+        future = self._threads.start(step)
+        try:
+            await asyncio.shield(future)
+        except asyncio.CancelledError:
+            await asyncio.wait([future], timeout=STOP_STEP_S)
+            raise
+
+    def _open_archive(self) -> None:
         built = self._built
-        archive = await asyncio.to_thread(
-            ArchiveWriter.open,
+        self._archive = ArchiveWriter.open(
             built.archive,
             station=built.name,
             run_id=self._run_id,
@@ -102,13 +163,6 @@ class Station:
             keep_free_bytes=built.keep_free_bytes,
             software=built.software,
         )
-        try:
-            async with contextlib.AsyncExitStack() as stack:
-                broker = await self._start_broker(stack)
-                await self._serve(archive, broker, ready)
-        finally:
-            # Reached with a journal still open only if starting failed: nothing to checkpoint.
-            await asyncio.to_thread(archive.close, (), seal=False, within_s=0.5)
 
     def _broker_up(self) -> None:
         """Our own broker answers, at first or again: no need to wait out a backoff."""
@@ -119,7 +173,13 @@ class Station:
         if self._built.broker is None:
             return None
         broker = self._built.broker(self._broker_up)
-        return await stack.enter_async_context(broker)
+        await stack.enter_async_context(broker)
+        stack.callback(self._before_broker_ends, broker)
+        return broker
+
+    def _before_broker_ends(self, broker: OwnBroker) -> None:
+        # One that did not take our goodbye would not take a request to end either.
+        broker.end_within(self._left_s() if self._said_goodbye else 0.0)
 
     async def _serve(
         self,
@@ -150,12 +210,12 @@ class Station:
             settings = broker.adapt(settings)
         if settings is not None:
             # A certificate file that cannot be used is an error now, not a warning all night.
-            settings.tls_context()
+            await self._whole(settings.tls_context)
         publisher = self._publisher = teller.connect(settings, ArchiveOutbox(archive, teller))
         teller.health_from(lambda: self._health(archive, teller))
         recovered = self._recover(archive, teller)
         checkpoint = [self._checkpoint(job) for job in self._jobs.values()]
-        await asyncio.to_thread(archive.begin, checkpoint)
+        await self._whole(partial(archive.begin, checkpoint))
         # The old plan ends and the new one begins at one moment, so that no due time lies between.
         now_s = self._clock.wall_s()
         await self._account_for_time_down(archive, recovered, now_s)
@@ -163,28 +223,31 @@ class Station:
         self._make_sweepers(teller, findings, now_s)
         self._say_started(archive, recovered, broker)
         publishing = None
+        tasks: list[asyncio.Task[None]] = []
         try:
             async with asyncio.TaskGroup() as group:
                 if publisher is not None:
                     publishing = group.create_task(publisher.run())
                 teller.station_up()
-                tasks = [group.create_task(sweeper.run()) for sweeper in self._sweepers]
+                for job in self._jobs.values():
+                    teller.channels_again(job)
+                tasks += [group.create_task(sweeper.run()) for sweeper in self._sweepers]
                 tasks.append(group.create_task(self._watch_clocks(findings)))
                 tasks.append(group.create_task(self._turn_hours()))
                 tasks.append(group.create_task(self._stay_alive(archive, teller)))
                 tasks.append(group.create_task(self._rotate(archive)))
+                self._starting = None
                 if ready is not None:
                     ready(self)
                 await self._stop.wait()
                 self._log.info("stopping")
                 for task in tasks:
                     task.cancel()
-                await asyncio.wait(tasks, timeout=CLOSE_SWEEPERS_S)
-                await self._shut_down(archive, teller)
+                await self._shut_down(archive, teller, tasks)
                 if publishing is not None:
                     publishing.cancel()
         finally:
-            await self._shut_down(archive, teller)
+            await self._shut_down(archive, teller, tasks)
 
     # -- start ----------------------------------------------------------------------------------
 
@@ -397,27 +460,77 @@ class Station:
 
     # -- stop -----------------------------------------------------------------------------------
 
-    async def _shut_down(self, archive: ArchiveWriter, teller: Teller) -> None:
-        """Sources off, ports free, everything committed, then the last word. Bounded, once."""
-        sweepers, self._sweepers = self._sweepers, []
-        if not self._jobs:
+    async def _shut_down(
+        self, archive: ArchiveWriter, teller: Teller, tasks: list[asyncio.Task[None]]
+    ) -> None:
+        """Sources off, ports free, everything committed and sent, then the last word.
+
+        Once, and within what is left of the stop's time. While sweepers close the publisher works
+        on; the goodbye waits for their last findings and goes side by side with the checkpoint.
+        """
+        if self._is_shut:
             return
-        started_s = time.monotonic()
-        results = await asyncio.gather(
-            *(sweeper.close() for sweeper in sweepers), return_exceptions=True
-        )
-        for result in results:
-            if isinstance(result, Exception):
-                self._log.error("sweeper_not_closed", problem=str(result))
-        states = [self._checkpoint(job) for job in self._jobs.values()]
-        self._jobs = {}
-        # The publisher goes first: what the broker acknowledges in its last moments is still noted.
-        await teller.station_down()
+        self._is_shut = True
+        await self._end_sweepers(tasks)
+        goodbye = asyncio.create_task(teller.station_down(max(0.0, self._left_s() - LAST_S)))
+        await self._last_checkpoint(archive)
+        self._said_goodbye = await goodbye
+        # What the broker acknowledged in its last moments has been noted.
+        await self._close_archive(archive, seal=True, within_s=max(LAST_S, self._left_s() - LAST_S))
+        self._log.info("stopped", took_s=round(STOP_S - self._left_s(), 3))
+
+    async def _end_sweepers(self, tasks: list[asyncio.Task[None]]) -> None:
+        """Close every sweeper as soon as its own task has ended, and give up who takes too long."""
+        sweepers, self._sweepers = self._sweepers, []
+        closing = [
+            asyncio.create_task(self._end_sweeper(sweeper, tasks[at : at + 1]), name=sweeper.name)
+            for at, sweeper in enumerate(sweepers)
+        ]
+        limit_s = max(0.0, self._left_s() - (STOP_S - STOP_SWEEPERS_S))
+        late = (await asyncio.wait(closing, timeout=limit_s))[1] if closing else set()
+        for one in late:
+            # This closes its link; what it was due is accounted for at the next start.
+            one.cancel()
+        results = await asyncio.gather(*closing, return_exceptions=True)
+        for one, result in zip(closing, results, strict=True):
+            if isinstance(result, BaseException):
+                problem = "it took too long" if one in late else str(result)
+                self._log.error("sweeper_not_closed", sweeper=one.get_name(), problem=problem)
+
+    @staticmethod
+    async def _end_sweeper(sweeper: SweeperRunner, running: list[asyncio.Task[None]]) -> None:
+        if running:
+            await asyncio.wait(running)
+        await sweeper.close()
+
+    async def _last_checkpoint(self, archive: ArchiveWriter) -> None:
+        """Begin a last journal with the jobs' states, so that the next start has little to do.
+
+        Only with every job between two commits: without one of them the journal stays as it is, and
+        the next start goes on from its beginning.
+        """
         try:
-            await asyncio.to_thread(archive.close, states, seal=True, within_s=CLOSE_ARCHIVE_S)
-        except AcqdError as exc:
-            self._log.error("archive_not_closed", problem=str(exc))
-        self._log.info("stopped", took_s=round(time.monotonic() - started_s, 3))
+            async with asyncio.timeout(self._left_s()), contextlib.AsyncExitStack() as stack:
+                for job in self._jobs.values():
+                    await stack.enter_async_context(job.lock)
+                archive.alive(self._clock.wall_s())
+                rotated = archive.rotate([self._checkpoint(job) for job in self._jobs.values()])
+                await asyncio.wrap_future(rotated)
+        except (TimeoutError, AcqdError) as exc:
+            problem = str(exc) or "no time was left"
+            self._log.error("no_last_checkpoint", problem=problem)
+
+    async def _close_archive(self, archive: ArchiveWriter, *, seal: bool, within_s: float) -> None:
+        """Close it in a thread that the end of the process does not wait for."""
+        self._archive = None
+        closing = self._threads.start(partial(archive.close, (), seal=seal, within_s=within_s))
+        await asyncio.wait([closing], timeout=within_s + LAST_S)
+        problem = closing.exception() if closing.done() else None
+        if problem is not None and not isinstance(problem, AcqdError):
+            raise problem
+        if problem is not None or not closing.done():
+            text = str(problem or "it does not answer; the next start carries on from the journal")
+            self._log.error("archive_not_closed", problem=text)
 
 
 def _down(job: JobRunner, planned: PlannedJob, old: str, now_s: float) -> list[GapRecord]:

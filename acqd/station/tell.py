@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 import structlog
 
@@ -49,6 +49,13 @@ TEXT_MOST = 1000
 """Characters of a sentence. Drivers and sweepers bring in texts of any length and kind."""
 
 
+@runtime_checkable
+class _TellsChannels(Protocol):
+    """A meter that knows channels."""
+
+    def channel_states(self, state: Any) -> Mapping[str, Mapping[str, Any]]: ...
+
+
 @dataclass(slots=True)
 class _JobFace:
     """What was last told of one job."""
@@ -90,6 +97,7 @@ class Teller:
         self._since_s = clock.wall_s()
         self._faces: dict[str, _JobFace] = {}
         self._health: Callable[[], Health] | None = None
+        self._log = structlog.get_logger()
         self.sweeps = 0
         self.findings = 0
 
@@ -121,10 +129,11 @@ class Teller:
         """Tell that the station is there, with how it is doing."""
         self._retain(self._topics.status, self._status("online", ""))
 
-    async def station_down(self) -> None:
-        """Say goodbye; within a second."""
-        if self._publisher is not None:
-            await self._publisher.close(self._status("offline", "stopped"))
+    async def station_down(self, within_s: float) -> bool:
+        """Send the findings that wait and say goodbye; whether the broker, if any, has it."""
+        if self._publisher is None:
+            return True
+        return await self._publisher.close(self._status("offline", "stopped"), within_s=within_s)
 
     # -- findings -------------------------------------------------------------------------------
 
@@ -228,6 +237,21 @@ class Teller:
             self._tell_state(job, face)
         if findings:
             self._publisher.findings_waiting()
+
+    def channels_again(self, job: JobRunner) -> None:
+        """Retain the state of each channel that was heard before a restart.
+
+        A meter tells changes only, and a broker may have lost what it was told before.
+        """
+        meter = job.spec.feed.meter
+        if self._publisher is None or not isinstance(meter, _TellsChannels):
+            return
+        try:
+            for channel in meter.channel_states(job.state.meter).values():
+                self._channel(job, channel, None)
+        except Exception as exc:
+            # As with all that is told: a fault of ours costs no sweep.
+            self._log.error("message_not_made", job=job.name, exc_info=exc)
 
     # -- inside ---------------------------------------------------------------------------------
 
