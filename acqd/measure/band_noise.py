@@ -29,12 +29,15 @@ SPREAD_CHANGE = 0.05
 """Thresholds are set anew when the spread has moved by this share since they were."""
 
 
-def noise_seen(noise: NoiseSeen, over: NDArray[np.float64]) -> NoiseSeen:
-    """The spread with one more sweep, whose residual is ``over`` (−inf where missing)."""
+def noise_seen(
+    noise: NoiseSeen, over: NDArray[np.float64], blur: NDArray[np.float64] | None = None
+) -> NoiseSeen:
+    """The spread with one more sweep, whose residual is ``over`` (−inf where missing); ``blur`` is
+    that of a coarse scale."""
     sweeps = noise.sweeps + 1
     spread = None
     if sweeps <= SPREAD_EVERY_SWEEP or sweeps % SPREAD_SELDOM == 0:
-        spread = spread_of_noise(over)
+        spread = spread_of_noise(over, blur)
     if spread is None:
         return NoiseSeen(sweeps=sweeps, count=noise.count, mean=noise.mean, used=noise.used)
     count = min(noise.count + 1, SPREAD_MEMORY)
@@ -57,7 +60,8 @@ def floor_uncertainty(work: BandWork, seen: Seen, noise: NoiseSeen) -> float | N
         # the bias goes about as 1/√N.
         effective = max(1.0, work.points * work.independent * noise.count)
         u = math.hypot(u, 0.5 * bias * 0.12 * math.sqrt(1000.0 / effective))
-    return u
+    # Levels on a coarse scale: the floor may lie anywhere within a step.
+    return math.hypot(u, work.coarse / math.sqrt(12.0)) if work.coarse else u
 
 
 def watched(

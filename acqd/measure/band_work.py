@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from acqd.measure.bandpower import enb_hz, scallop_db, step_too_wide
 from acqd.measure.channels import ChannelPlan
-from acqd.measure.floor import FlatFloor
+from acqd.measure.floor import BUSY_FALSE_ALARM, FlatFloor, dither
 from acqd.measure.occupancy import index_channels
 from acqd.measure.statistics import (
     AVERAGES_LIMIT,
@@ -20,9 +20,7 @@ from acqd.measure.statistics import (
     averages_from_spread,
     detectable_over_floor_db,
     false_alarm_of_any,
-    false_alarm_probability,
     normal_quantile,
-    threshold_over_mean_db,
 )
 from acqd.measure.words import unit_suffix
 from acqd.sweep import Detector, Grid, LevelUnit
@@ -36,6 +34,12 @@ SPREAD_TO_SIGMA = 1.0 / 0.8416212335729143
 """From median less 20 % point to the standard deviation of a normal distribution."""
 
 SEEN_SURELY = 0.95
+
+COARSE = 0.05
+"""Levels in steps of at least this much are taken for a coarse scale (dB; digits likewise)."""
+
+COARSE_OVER = 1.5
+"""On a coarse scale no threshold lies closer to the floor than so many steps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +110,7 @@ class BandSetup:
     sweep_time_s: float | None
     level_accuracy_db: float
     assumed: tuple[str, ...]
+    resolution: float | None = None
 
 
 class BandWork:
@@ -125,6 +130,9 @@ class BandWork:
         self.padded = np.full(self.points + 1, -np.inf)
         self.over = self.padded[:-1]
         self.exponent = np.empty(self.points)
+        step = setup.resolution or 0.0
+        self.coarse = step if step >= COARSE else 0.0
+        self.blur = dither(self.points, self.coarse) if self.coarse else None
         plan = settings.channels
         self.index = index_channels(self.grid, () if plan is None else plan.channels)
         self.channel_list = self.index.channel.tolist()
@@ -148,10 +156,17 @@ class BandWork:
         self.model = _noise_model(settings, self.setup, spread) if self.logarithmic else None
         shape = 1.0 if self.model is None else self.model.shape
         self.flat = FlatFloor(
-            self.points, shape, independent=self.independent, logarithmic=self.logarithmic
+            self.points,
+            shape,
+            independent=self.independent,
+            logarithmic=self.logarithmic,
+            busy_over_db=None
+            if self.model is None
+            else self.model.threshold_over_mean_db(BUSY_FALSE_ALARM) + self.coarse / 2.0,
+            blur=self.blur if self.logarithmic else None,
         )
-        if self.logarithmic:
-            self._tune_db(settings, shape)
+        if self.model is not None:
+            self._tune_db(settings, self.model)
         else:
             self._tune_digits(settings, spread)
         self.false_alarm_sweep = false_alarm_of_any(
@@ -171,19 +186,22 @@ class BandWork:
         """Whether the spread of the data matters."""
         return self.model is None or self.model.averages_from is not AveragesFrom.STATED
 
-    def _tune_db(self, settings: BandSettings, shape: float) -> None:
+    def _tune_db(self, settings: BandSettings, model: NoiseModel) -> None:
+        # A reading may be half a step more than what was there, and a level half a step less.
+        half_step, shape = self.coarse / 2.0, model.shape
         wanted = [] if settings.margin_db is None else [settings.margin_db]
         if settings.false_alarm is not None:
-            wanted.append(threshold_over_mean_db(settings.false_alarm, shape))
-        self.open_over = max(wanted)
-        lowest = threshold_over_mean_db(CLOSING_FALSE_ALARM, shape)
+            wanted.append(model.threshold_over_mean_db(settings.false_alarm) + half_step)
+        self.open_over = max(*wanted, COARSE_OVER * self.coarse)
+        lowest = model.threshold_over_mean_db(CLOSING_FALSE_ALARM) + half_step
+        lowest = max(lowest, self.coarse)
         self.close_over = min(self.open_over, max(lowest, self.open_over - settings.closing_db))
-        self.false_alarm_point = false_alarm_probability(self.open_over, shape)
+        self.false_alarm_point = model.false_alarm_probability(self.open_over - half_step)
         scallop = 0.0
         if self.setup.rbw_hz is not None and self.points > 1:
             scallop = -scallop_db(self.step_hz, self.setup.rbw_hz)
-        surely = detectable_over_floor_db(self.open_over, shape, SEEN_SURELY)
-        half = detectable_over_floor_db(self.open_over, shape, 0.5)
+        surely = detectable_over_floor_db(self.open_over + half_step, shape, SEEN_SURELY)
+        half = detectable_over_floor_db(self.open_over + half_step, shape, 0.5)
         self.weakest_over = surely + scallop
         self.weakest_half_over = half + scallop
 
@@ -192,16 +210,18 @@ class BandWork:
         sigma = 0.0 if math.isnan(spread) else spread * SPREAD_TO_SIGMA
         # The floor is the 20 % point; the middle of the noise lies one spread above it.
         middle = 0.0 if math.isnan(spread) else spread
+        half_step = self.coarse / 2.0
         wanted = [] if settings.margin_db is None else [settings.margin_db]
         if settings.false_alarm is not None:
-            wanted.append(middle - sigma * normal_quantile(settings.false_alarm))
-        self.open_over = max(wanted)
-        lowest = middle - sigma * normal_quantile(CLOSING_FALSE_ALARM)
+            wanted.append(middle - sigma * normal_quantile(settings.false_alarm) + half_step)
+        self.open_over = max(*wanted, COARSE_OVER * self.coarse)
+        lowest = middle - sigma * normal_quantile(CLOSING_FALSE_ALARM) + half_step
+        lowest = max(lowest, self.coarse)
         self.close_over = min(self.open_over, max(lowest, self.open_over - settings.closing_db))
-        away = (self.open_over - middle) / sigma if sigma > 0 else math.inf
+        away = (self.open_over - half_step - middle) / sigma if sigma > 0 else math.inf
         self.false_alarm_point = 0.5 * math.erfc(away / math.sqrt(2.0))
-        self.weakest_half_over = self.open_over
-        self.weakest_over = self.open_over + sigma * normal_quantile(SEEN_SURELY)
+        self.weakest_half_over = self.open_over + half_step
+        self.weakest_over = self.weakest_half_over + sigma * normal_quantile(SEEN_SURELY)
 
     def _static(self, settings: BandSettings) -> dict[str, Any]:
         """The part of a summary that is the same for every sweep of this work."""

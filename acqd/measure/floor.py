@@ -29,6 +29,7 @@ __all__ = [
     "FloorEstimate",
     "Learning",
     "Onset",
+    "dither",
     "estimate_averages",
     "excess_over",
     "floor_flat",
@@ -85,6 +86,8 @@ class FlatFloor:
         averages: N of the noise (shape of its gamma distribution).
         independent: share of the points that are independent, about step / noise bandwidth.
         logarithmic: False for a scale without decibels.
+        busy_over_db: a level so far above the mean is not noise; None for that of N averages.
+        blur: what to add to levels on a coarse scale, (points,); see :func:`dither`.
     """
 
     def __init__(
@@ -94,14 +97,19 @@ class FlatFloor:
         *,
         independent: float = 1.0,
         logarithmic: bool = True,
+        busy_over_db: float | None = None,
+        blur: Float | None = None,
     ) -> None:
         self.points = points
+        self._blur = blur
         self.averages = averages
         self.independent = min(1.0, max(independent, 1e-6))
         self.logarithmic = logarithmic
         self._scratch = np.empty(points)
         self._lowest = np.empty(max(1, math.ceil(LOWEST_FRACTION * points)))
-        self._busy_over_db = threshold_over_mean_db(BUSY_FALSE_ALARM, averages)
+        if busy_over_db is None:
+            busy_over_db = threshold_over_mean_db(BUSY_FALSE_ALARM, averages)
+        self._busy_over_db = busy_over_db
 
     def estimate(self, level: Float) -> FloorEstimate:
         """The floor of ``level``, (n,) with n ≤ points, all finite; n = 0 gives NaN."""
@@ -112,7 +120,10 @@ class FlatFloor:
             )
         k = max(1, math.ceil(LOWEST_FRACTION * n))
         sorted_low = self._scratch[:n]
-        np.copyto(sorted_low, level)
+        if self._blur is None:
+            np.copyto(sorted_low, level)
+        else:
+            np.add(level, self._blur[:n], out=sorted_low)
         sorted_low.partition(k - 1)
         if not self.logarithmic:
             return FloorEstimate(
@@ -161,6 +172,16 @@ class FlatFloor:
         return at_low + (at_high - at_low) * (share - low) * 100.0
 
 
+def dither(points: int, step: float) -> Float:
+    """Offsets within ±``step``/2, even over any run of points: (points,), the same every time.
+
+    Levels on a coarse scale have no spread of their own: several steps of noise become one value.
+    Spread over their step they have one, which is never less than the true one.
+    """
+    golden = (math.sqrt(5.0) - 1.0) / 2.0
+    return np.asarray((np.arange(points) * golden % 1.0 - 0.5) * step)
+
+
 def floor_flat(
     level: Float, *, averages: float, independent: float = 1.0, logarithmic: bool = True
 ) -> FloorEstimate:
@@ -181,17 +202,20 @@ def floor_flat(
     return flat.estimate(finite)
 
 
-def spread_of_noise(level_db: Float) -> float | None:
+def spread_of_noise(level_db: Float, blur: Float | None = None) -> float | None:
     """Median less 20 % point of the noise of one sweep in dB, for estimating N.
 
     The sweep is cut into blocks of 64 points, in each of which the floor is taken as level, and the
     median over the blocks is given: so a floor that slopes or steps does not count as noise, nor do
-    signals in less than half the blocks. None with less than 32 finite points. The result feeds
+    signals in less than half the blocks. None with less than 32 finite points. ``blur`` is added to
+    levels on a coarse scale, see :func:`dither`. The result feeds
     :func:`~acqd.measure.statistics.averages_from_spread`.
     """
     finite = level_db[np.isfinite(level_db)]
     if finite.size < SPREAD_BLOCK // 2:
         return None
+    if blur is not None:
+        finite += blur[: finite.size]
     width = min(SPREAD_BLOCK, finite.size)
     blocks = finite.size // width
     cut = np.sort(finite[: blocks * width].reshape(blocks, width), axis=1)

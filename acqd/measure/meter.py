@@ -59,6 +59,8 @@ class SetupChanged:
     level_accuracy_db: float
     frequency_accuracy_ppm: float = 0.0
     assumed: tuple[str, ...] = ()
+    resolution: float | None = None
+    """Step of the levels, in their unit, where they come in steps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

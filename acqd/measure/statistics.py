@@ -26,6 +26,7 @@ __all__ = [
     "DB_PER_NEPER",
     "AveragesFrom",
     "NoiseModel",
+    "PeakTail",
     "averages_from_spread",
     "detectable_over_floor_db",
     "false_alarm_of_any",
@@ -37,6 +38,12 @@ __all__ = [
     "lowest_mean_bias_db",
     "lowest_mean_deviation",
     "normal_quantile",
+    "peak_quantile",
+    "peak_spread_db",
+    "peak_tail",
+    "peak_upper",
+    "peak_upper_quantile",
+    "peaks_from_spread",
     "percentile_bias_db",
     "spread_db",
     "threshold_over_mean_db",
@@ -261,6 +268,84 @@ def detectable_over_floor_db(threshold_db: float, averages: float, probability: 
     return DB_PER_NEPER * math.log(max(s, 1e-3))
 
 
+# --- the largest of M readings --------------------------------------------------------------------
+
+PEAKS_LIMIT = 1e12
+"""Largest M that is told from the spread of data, which falls only as 1/log M."""
+
+
+def peak_quantile(peaks: float, probability: float) -> float:
+    """x with P(X ≤ x) = ``probability`` for the largest X of M exponentials: (1 − e^−x)^M."""
+    return -math.log(-math.expm1(math.log(probability) / peaks))
+
+
+def peak_upper_quantile(peaks: float, probability: float) -> float:
+    """x with P(X > x) = ``probability``, exact far out."""
+    return -math.log(-math.expm1(math.log1p(-probability) / peaks))
+
+
+def peak_upper(peaks: float, x: float) -> float:
+    """P(X > x) = 1 − (1 − e^−x)^M."""
+    if x <= 0:
+        return 1.0
+    below = math.log1p(-math.exp(-x)) if x > 0.7 else math.log(-math.expm1(-x))
+    return -math.expm1(peaks * below)
+
+
+def peak_spread_db(peaks: float) -> float:
+    """Median less 20 % point in dB: 4.92 at M = 1, 1.39 at 20, 0.81 at 100, 0.13 at the limit."""
+    return DB_PER_NEPER * math.log(peak_quantile(peaks, 0.5) / peak_quantile(peaks, 0.2))
+
+
+def peaks_from_spread(spread: float) -> float:
+    """M whose largest readings have this :func:`peak_spread_db`; 1 to :data:`PEAKS_LIMIT`."""
+    low, high = 0.0, math.log(PEAKS_LIMIT)
+    if spread >= peak_spread_db(1.0):
+        return 1.0
+    if spread <= peak_spread_db(PEAKS_LIMIT):
+        return PEAKS_LIMIT
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if peak_spread_db(math.exp(middle)) > spread else (low, middle)
+    return math.exp(0.5 * (low + high))
+
+
+@dataclass(frozen=True, slots=True)
+class PeakTail:
+    """The upper tail of peak readings, above the mean of their lowest fifth.
+
+    The lower half of peak readings fits a gamma distribution of some N well; the upper tail does
+    not: it falls like e^−x and not like the N-th power of that. So floors go by N, and thresholds
+    by M, which is fitted to the same spread. Where that is smaller than any M gives (readings that
+    were averaged first) the tail at the limit is taken, narrower in proportion.
+    """
+
+    peaks: float
+    lowest_db: float
+    """Mean of the lowest fifth, in dB re the mean of one reading."""
+    narrower: float
+
+    def over_lowest_db(self, false_alarm: float) -> float:
+        x = peak_upper_quantile(self.peaks, false_alarm)
+        return self.narrower * (DB_PER_NEPER * math.log(x) - self.lowest_db)
+
+    def false_alarm(self, over_lowest_db: float) -> float:
+        level_db = over_lowest_db / self.narrower + self.lowest_db
+        return peak_upper(self.peaks, math.exp(min(level_db / DB_PER_NEPER, 700.0)))
+
+
+@lru_cache(maxsize=256)
+def peak_tail(averages: float) -> PeakTail:
+    """The tail of peak readings whose spread is that of noise of N = ``averages``."""
+    spread = spread_db(averages)
+    peaks = peaks_from_spread(spread)
+    # E[x | x ≤ x_0.2] by the middle of 1000 slices of equal probability.
+    u = (np.arange(1000) + 0.5) * (0.2 / 1000)
+    lowest = float(np.mean(-np.log(-np.expm1(np.log(u) / peaks))))
+    narrower = min(1.0, spread / peak_spread_db(peaks))
+    return PeakTail(peaks, DB_PER_NEPER * math.log(lowest), narrower)
+
+
 # --- bias and spread of floor estimators ----------------------------------------------------------
 
 
@@ -377,6 +462,27 @@ class NoiseModel:
     mean_to_power_db: float | None
     note: str
 
+    def threshold_over_mean_db(self, false_alarm: float) -> float:
+        """Threshold above the displayed mean that one point of noise passes with ``false_alarm``
+        at most."""
+        over_db = threshold_over_mean_db(false_alarm, self.shape)
+        if self._may_be_peaks:
+            bias_db = lowest_mean_bias_db(0.2, self.shape)
+            over_db = max(over_db, bias_db + peak_tail(self.shape).over_lowest_db(false_alarm))
+        return over_db
+
+    def false_alarm_probability(self, threshold_db: float) -> float:
+        """Probability, at most, that one point of noise lies ``threshold_db`` above that mean."""
+        probability = false_alarm_probability(threshold_db, self.shape)
+        if self._may_be_peaks:
+            over_db = threshold_db - lowest_mean_bias_db(0.2, self.shape)
+            probability = max(probability, peak_tail(self.shape).false_alarm(over_db))
+        return probability
+
+    @property
+    def _may_be_peaks(self) -> bool:
+        return self.detector is None or self.detector is Detector.POSITIVE
+
     @classmethod
     def stated(cls, detector: Detector | None, averages: float) -> NoiseModel:
         """The model for a stated number of averaged readings.
@@ -402,7 +508,8 @@ class NoiseModel:
             note = "dB averages read noise up to 2.51 dB low: corrected"
         else:
             to_power = 0.0
-            assumed = " (detector not stated: assumed)" if detector is None else ""
+            assumed = " (detector not stated: assumed; threshold also holds for peaks)"
+            assumed = assumed if detector is None else ""
             note = f"readings averaged in power{assumed}"
         return cls(
             detector=detector,

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from acqd.archive.records import SetupRecord
+from acqd.canonical import finest_step
 from acqd.chain import Chain
 from acqd.sweep import Capabilities, Float, Reported, Sweep
 
@@ -182,8 +183,16 @@ class SetupMaker:
             "sweep_time_s": max(reported.sweep_time_s or 0.0, sweep.took_s),
             "level_accuracy_db": accuracy_db,
             "frequency_accuracy_ppm": accuracy_ppm,
+            "resolution": sweep.resolution or _step_of(sweep),
             "assumed": sorted(set(assumed)),
         }
+
+
+def _step_of(sweep: Sweep) -> float | None:
+    """The step that the levels lie on where the sweeper does not state one."""
+    if np.iscomplexobj(sweep.level):
+        return None
+    return finest_step(np.asarray(sweep.level, dtype=np.float64))
 
 
 def _same_axis(now: Float, then: Float) -> bool:

@@ -92,6 +92,69 @@ def test_false_alarms_come_as_often_as_said(watch: Make) -> None:
     assert alarmed == pytest.approx(expected, abs=4 * math.sqrt(expected))
 
 
+@pytest.mark.parametrize("detector", [Detector.POSITIVE, None], ids=["peak", "not stated"])
+@pytest.mark.parametrize("readings", [1, 5, 20, 100])
+def test_peaks_alarm_no_more_often_than_said(
+    watch: Make, detector: Detector | None, readings: int
+) -> None:
+    """A positive peak's upper tail is heavier than its lower half lets expect (counted)."""
+    w = watch(false_alarm=1e-3, flapping_s=0.0)
+    w.setup(detector=detector)
+    for _ in range(300):
+        power = w.rng.exponential(size=(401, readings)).max(axis=1)
+        w.sweep(level=-110.0 + 10.0 * np.log10(power))
+    summary = w.outputs[-1].summary
+    above = np.mean([output.columns["occupied_fraction"] for output in w.outputs[65:]])
+    assert summary["false_alarm_per_point"] == pytest.approx(1e-3)
+    assert 0.5e-3 < above < 1.5e-3
+
+
+def test_power_averages_of_an_unstated_detector_alarm_less_than_said(watch: Make) -> None:
+    """Nobody said that they are no peaks, so the higher threshold holds; the price is named."""
+    told = []
+    for detector in (Detector.RMS, None):
+        w = watch(false_alarm=1e-5)
+        w.setup(detector=detector)
+        w.sweeps(64)
+        told.append(w.outputs[-1].summary)
+    over = [summary["threshold_dbm"] - summary["floor_dbm"] for summary in told]
+    assert over[0] == pytest.approx(4.7, abs=0.2) and 1.0 < over[1] - over[0] < 2.0
+    assert "peaks" in told[1]["noise"] and "peaks" not in told[0]["noise"]
+
+
+@pytest.mark.parametrize("step_db", [0.1, 0.5, 1.0, 2.0])
+@pytest.mark.parametrize("averages", [1.0, 10.0, 50.0, 200.0, 1000.0, 10_000.0])
+def test_a_coarse_scale_does_not_make_noise_a_signal(
+    watch: Make, averages: float, step_db: float
+) -> None:
+    """However few steps the noise spans: no more alarms than said, and the floor within a step."""
+    for mean_db in (-110.0, -110.0 + 0.5 * step_db, -110.3):
+        w = watch(noise_averages=averages, false_alarm=1e-4)
+        w.setup(resolution=step_db)
+        for _ in range(80):
+            level = np.round(w.level(floor_db=mean_db) / step_db) * step_db
+            w.sweep(level=level)
+        last = w.outputs[-1].summary
+        above = np.mean([output.columns["occupied_fraction"] for output in w.outputs[20:]])
+        assert above <= 4e-4
+        assert last["threshold_dbm"] - last["floor_dbm"] >= 1.5 * step_db - 1e-3
+        assert last["closing_dbm"] - last["floor_dbm"] >= step_db - 1e-3
+        floor = np.mean([output.columns["floor_dbm"] for output in w.outputs[20:]])
+        assert floor == pytest.approx(mean_db, abs=max(0.15, 0.6 * step_db))
+        assert last["floor_u_db"] >= step_db / math.sqrt(12.0) - 1e-3
+
+
+def test_whole_digits_without_spread_are_no_signals(watch: Make) -> None:
+    """Digits that hardly move: the threshold stays a step and a half above the floor."""
+    w = watch(false_alarm=1e-5)
+    w.setup(unit=LevelUnit.DIGIT, detector=None, resolution=1.0)
+    for _ in range(40):
+        w.sweep(level=np.round(w.rng.normal(120.0, 0.2, size=401)))
+    last = w.outputs[-1].summary
+    assert w.findings == [] and last["signals_count"] == 0
+    assert last["threshold_digit"] - last["floor_digit"] >= 1.5
+
+
 def test_the_closing_threshold_bridges_a_fade(watch: Make) -> None:
     """A signal that fades between the thresholds is one signal; below both it has ended."""
     w = watch(margin_db=10.0, false_alarm=None, closing_db=4.0)

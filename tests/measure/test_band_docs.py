@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +12,11 @@ from typing import Any
 import pytest
 
 from acqd.measure.meter import HourTurned
-from acqd.measure.statistics import lowest_mean_bias_db, threshold_over_mean_db
+from acqd.measure.statistics import (
+    lowest_mean_bias_db,
+    peak_upper_quantile,
+    threshold_over_mean_db,
+)
 
 PAGE = (Path(__file__).parents[2] / "docs" / "band.md").read_text("utf-8")
 
@@ -48,6 +53,16 @@ def test_thresholds_are_those_of_the_table() -> None:
         for averages, threshold in zip((1.0, 10.0, 100.0), thresholds, strict=True):
             found = threshold_over_mean_db(float(false_alarm), averages)
             assert f"{found:.2f}" == threshold
+
+
+def test_peak_thresholds_are_those_of_the_text() -> None:
+    """The largest of 5, 20 and 100 single readings, above the mean of such."""
+    found = re.findall(r"([\d.]+) dB(?: above the\nfloor as displayed)? for M = (\d+)", PAGE)
+    assert [number for _, number in found] == ["5", "20", "100"]
+    for threshold, number in found:
+        mean = sum(1.0 / k for k in range(1, int(number) + 1))
+        over_db = 10.0 * math.log10(peak_upper_quantile(float(number), 1e-7) / mean)
+        assert f"{over_db:.1f}" == threshold
 
 
 def test_biases_are_those_of_the_text() -> None:

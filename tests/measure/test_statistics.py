@@ -197,3 +197,35 @@ def test_unstated_detector_is_said_to_be_assumed() -> None:
     """Power statistics are taken, and the note says so."""
     assert "assumed" in statistics.NoiseModel.stated(None, 1.0).note
     assert statistics.NoiseModel.stated(Detector.RMS, 1.0).mean_to_power_db == 0.0
+
+
+@pytest.mark.parametrize("peaks", [1.0, 2.5, 20.0, 1e3, 1e9])
+def test_peak_functions_agree_with_the_power_of_an_exponential(peaks: float) -> None:
+    """(1 − e^−x)^M is SciPy's exponentiated Weibull of shape 1."""
+    law = stats.exponweib(peaks, 1.0)
+    for tail in (1e-9, 1e-4, 0.2, 0.5):
+        assert statistics.peak_quantile(peaks, tail) == pytest.approx(law.ppf(tail), rel=1e-7)
+        x = statistics.peak_upper_quantile(peaks, tail)
+        assert statistics.peak_upper(peaks, x) == pytest.approx(tail, rel=1e-9)
+        if tail > 1e-5:
+            assert law.sf(x) == pytest.approx(tail, rel=1e-6)
+    assert statistics.peak_upper(peaks, 0.0) == 1.0
+
+
+@pytest.mark.parametrize("peaks", [1.0, 3.0, 100.0, 1e6])
+def test_how_many_readings_a_peak_is_of_follows_from_its_spread(peaks: float) -> None:
+    """There and back; beyond both ends the nearest."""
+    found = statistics.peaks_from_spread(statistics.peak_spread_db(peaks))
+    assert found == pytest.approx(peaks, rel=1e-6)
+    assert statistics.peaks_from_spread(9.0) == 1.0
+    assert statistics.peaks_from_spread(0.0) == statistics.PEAKS_LIMIT
+
+
+def test_a_peaks_tail_is_its_own_inverse() -> None:
+    """Threshold and false alarm belong together, also where the tail is narrowed."""
+    for averages in (1.0, 10.0, 300.0, 9999.0):
+        tail = statistics.peak_tail(averages)
+        for wanted in (1e-2, 1e-7, 1e-12):
+            over_db = tail.over_lowest_db(wanted)
+            assert tail.false_alarm(over_db) == pytest.approx(wanted, rel=1e-6)
+        assert tail.false_alarm(-1e3) == 1.0 and tail.false_alarm(1e4) == 0.0

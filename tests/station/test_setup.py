@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from acqd.station.feed import SetupView
 from acqd.station.setup import SetupFacts, SetupMaker
 from acqd.sweep import Capabilities, Identity, LevelUnit, Reported, Sweep, SweepRequest
 
@@ -63,3 +64,29 @@ def test_the_sweep_time_is_the_longer_of_what_is_reported_and_what_it_took(
     sweep = _sweep(reported=Reported(sweep_time_s=reported_s), took_s=took_s)
     record = SetupMaker(_facts()).setup_of(sweep, CAN, step=0)
     assert record.details["measuring"]["sweep_time_s"] == told_s
+
+
+@pytest.mark.parametrize(
+    ("stated", "level", "told"),
+    [
+        (0.25, [-90.0, -91.0], 0.25),
+        (None, [-90.0, -91.0], 1.0),
+        (None, [-90.5, -91.0], 0.5),
+        (None, [-90.123456, -91.7], None),
+        (None, [0.5 + 0.1j, 0.2j], None),
+    ],
+    ids=["stated", "whole", "halves", "none", "complex"],
+)
+def test_the_step_of_the_levels_is_told_also_where_nobody_states_it(
+    stated: float | None, level: list[complex], told: float | None
+) -> None:
+    """What stands in the setup is what the meter hears, live and on replay."""
+    axis = np.array([156e6, 157e6])
+    kind = np.complex64 if isinstance(level[0], complex) else np.float32
+    unit = LevelUnit.RATIO if kind is np.complex64 else LevelUnit.DBM
+    sweep = _sweep(level=np.array(level, kind), frequency_hz=axis, resolution=stated, unit=unit)
+    record = SetupMaker(_facts()).setup_of(sweep, CAN, step=0)
+    assert record.resolution == stated
+    assert record.details["measuring"]["resolution"] == told
+    if unit is LevelUnit.DBM:
+        assert SetupView.of(record, 0.0).event.resolution == told
