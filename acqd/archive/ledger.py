@@ -177,7 +177,14 @@ class Ledger:
         return row
 
     def add_plan(self, plan_json: str, at_s: float) -> None:
-        self._db.execute("INSERT INTO plan (at_s, plan) VALUES (?, ?)", (at_s, plan_json))
+        """One more plan. What is known better of the last one, by its time, takes its place."""
+        with transaction(self._db):
+            last = self._db.execute("SELECT MAX(id) FROM plan").fetchone()[0]
+            changed = self._db.execute(
+                "UPDATE plan SET plan = ? WHERE id = ? AND at_s = ?", (plan_json, last, at_s)
+            )
+            if changed.rowcount == 0:
+                self._db.execute("INSERT INTO plan (at_s, plan) VALUES (?, ?)", (at_s, plan_json))
 
     def last_plan(self) -> tuple[str, float] | None:
         row: tuple[str, float] | None = self._db.execute(

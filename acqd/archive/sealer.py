@@ -28,7 +28,7 @@ class _Stopped(Exception):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SealerStatistics:
-    """What has been sealed since the start. ``problem`` is why a journal is still waiting."""
+    """What has been sealed since the start. ``problem`` is why a journal or a day is waiting."""
 
     waiting: int
     journals: int
@@ -78,7 +78,8 @@ class Sealer:
         self._segments = 0
         self._volumes = 0
         self._last_took_s: float | None = None
-        self._problem: str | None = None
+        self._not_sealed: dict[Path, str] = {}
+        self._not_merged: str | None = None
 
     def start(self) -> None:
         """Begin with what the last run left."""
@@ -132,8 +133,17 @@ class Sealer:
                 segments=self._segments,
                 volumes=self._volumes,
                 last_took_s=self._last_took_s,
-                problem=self._problem,
+                problem=self._problem(),
             )
+
+    @property
+    def problem(self) -> str | None:
+        """What keeps the oldest journal from being sealed, else what keeps days from merging."""
+        with self._changed:
+            return self._problem()
+
+    def _problem(self) -> str | None:
+        return next(iter(self._not_sealed.values()), self._not_merged)
 
     # -- the thread ------------------------------------------------------------------------------
 
@@ -182,7 +192,7 @@ class Sealer:
         except Exception as exc:
             # Whatever it was, the journal still has everything; it is tried again at the next turn.
             with self._changed:
-                self._problem = f"{path.name} is not sealed: {exc or type(exc).__name__}"
+                self._not_sealed[path] = f"{path.name} is not sealed: {exc or type(exc).__name__}"
                 self._waiting.popleft()
                 self._failed.append(path)
             return
@@ -191,8 +201,7 @@ class Sealer:
             self._journals += 1
             self._segments += len(entries)
             self._last_took_s = time.monotonic() - started_s
-            if not self._failed:
-                self._problem = None
+            self._not_sealed.pop(path, None)
 
     def _merge(self, merge: _Merge) -> None:
         if not merge.future.set_running_or_notify_cancel():
@@ -203,12 +212,14 @@ class Sealer:
             merge.future.set_result(0)
             raise
         except Exception as exc:
-            self._problem = f"days are not merged: {exc or type(exc).__name__}"
-            merge.future.set_exception(
-                exc if isinstance(exc, ArchiveError) else ArchiveError(self._problem)
-            )
+            text = f"days are not merged: {exc or type(exc).__name__}"
+            with self._changed:
+                self._not_merged = text
+            merge.future.set_exception(exc if isinstance(exc, ArchiveError) else ArchiveError(text))
             return
-        self._volumes += made
+        with self._changed:
+            self._not_merged = None
+            self._volumes += made
         merge.future.set_result(made)
 
     def _check(self) -> None:

@@ -48,7 +48,7 @@ class ArchiveStatistics:
     """How the archive is doing.
 
     ``journals`` counts the one being written and those that wait to be sealed; ``problem`` is what
-    keeps them from being sealed, if anything does.
+    keeps them from being sealed, or days from being merged, if anything does.
     """
 
     queued_batches: int
@@ -217,7 +217,7 @@ class ArchiveWriter:
         return self._inbox.submit(lambda: self._rotate(states))
 
     def record_plan(self, plan_json: str, at_s: float) -> Future[None]:
-        """Keep the plan that is in force from ``at_s`` on."""
+        """Keep the plan in force from ``at_s`` on; one of the same time takes the last's place."""
         return self._inbox.submit(lambda: self._ledger.add_plan(plan_json, at_s))
 
     def alive(self, at_s: float) -> Future[None]:
@@ -270,6 +270,11 @@ class ArchiveWriter:
         not trusted. A day is left for later while a journal may still hold sweeps of it.
         """
         return self._sealer.merge_due(now_s, clock_trusted=clock_trusted)
+
+    @property
+    def problem(self) -> str | None:
+        """What keeps journals from being sealed or days from being merged; asks no disk."""
+        return self._sealer.problem
 
     def statistics(self) -> ArchiveStatistics:
         """How the archive is doing; cheap, may be asked from any thread."""

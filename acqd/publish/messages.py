@@ -130,6 +130,9 @@ class Health(Part):
     disk_free_bytes: Count | None = None
     archive_waiting: Count = 0
     """Batches waiting for their commit."""
+    archive_problem: Text | None = None
+    """What keeps journals from becoming files, or files from being merged. Nothing is lost by it
+    as long as the disk has room."""
     outbox_waiting: Count = 0
     live_dropped: Count = 0
     """Live messages that a newer one took the place of."""

@@ -15,10 +15,13 @@ from acqd.errors import ArchiveError
 from acqd.measure.meter import Figure, FindingDraft
 from acqd.station.tell import STATION, Teller, one_line
 
-__all__ = ["ClockNews", "ClockWatch", "StationFindings"]
+__all__ = ["ArchiveWatch", "ClockNews", "ClockWatch", "StationFindings"]
 
 WAITING_MOST = 100
 """Findings that wait for room in the archive; the oldest goes when there are more."""
+
+TROUBLE_AGAIN_S = 3600.0
+"""A trouble that lasts is told again, where its words have changed, no sooner than this."""
 
 STEP_S = 0.5
 """A wall clock that moves by this much against monotonic time was stepped, not slewed."""
@@ -77,6 +80,37 @@ class StationFindings:
         await asyncio.shield(commit)
         self._next += 1
         self._teller.findings_waiting()
+
+
+class ArchiveWatch:
+    """Tells when journals cannot be sealed or days not be merged, and when that is over.
+
+    What was committed is safe in the journals all the while; but they grow until the disk is full.
+    """
+
+    def __init__(self, findings: StationFindings, clock: Clock) -> None:
+        self._findings = findings
+        self._clock = clock
+        self._problem: str | None = None
+        self._told: str | None = None
+        self._told_s = 0.0
+        self._log = structlog.get_logger()
+
+    async def look(self, problem: str | None) -> None:
+        """Compare with the last look. Words that differ alone are logged, and told now and then:
+        they may hold a number that is another each time."""
+        before, self._problem = self._problem, problem
+        now_s = self._clock.monotonic_s()
+        if problem is None:
+            if before is not None:
+                self._log.info("archive_well")
+                await self._findings.tell("archive_well", "sealing and merging go on")
+            return
+        if before is None or (problem != self._told and now_s - self._told_s >= TROUBLE_AGAIN_S):
+            self._told, self._told_s = problem, now_s
+            await self._findings.tell("archive_trouble", f"the archive has trouble: {problem}")
+        if problem != before:
+            self._log.error("archive_trouble", problem=problem)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
