@@ -18,24 +18,19 @@ import contextlib
 import os
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from concurrent.futures import Future
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
 import structlog
 
-from acqd.archive.records import GapRecord, MeterState
+from acqd.archive.records import Batch, MeterState
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.drivers.host import SweeperHost
 from acqd.errors import AcqdError, ArchiveError
-from acqd.plan.downtime import (
-    STATION_DOWN,
-    missed_while_down,
-    plan_from_json,
-    plan_time_s,
-    plan_to_json,
-)
+from acqd.plan.downtime import plan_to_json
 from acqd.plan.jobs import PlannedJob
 from acqd.publish.client import Publisher
 from acqd.publish.messages import Health
@@ -43,10 +38,10 @@ from acqd.publish.threads import OwnThreads
 from acqd.station.build import Built, OwnBroker
 from acqd.station.job import JobRunner
 from acqd.station.outbox import ArchiveOutbox
+from acqd.station.past import Past, look_back
 from acqd.station.sweepers import SweeperRunner
-from acqd.station.tell import STATION, Teller
-from acqd.station.watch import ClockNews, ClockWatch, StationFindings
-from acqd.sweep import Identity
+from acqd.station.tell import STATION, Teller, one_line
+from acqd.station.watch import ArchiveWatch, ClockNews, ClockWatch, StationFindings
 
 __all__ = ["Station"]
 
@@ -54,6 +49,9 @@ CLOCK_LOOK_S = 1.0
 CLOCK_NEWS_MOST = 100
 HOUR_LOOK_S = 5.0
 ALIVE_EVERY_S = 10.0
+ARCHIVE_LOOK_S = 5.0
+LEARNT_LIKE = 0.1
+"""An expected duration within this fraction of the one in the kept plan needs no other plan."""
 STATUS_EVERY_S = 60.0
 """How often the retained status is told anew, with how the station is doing."""
 HOUR_GRACE_S = 30.0
@@ -88,6 +86,10 @@ class Station:
         self._sweepers: list[SweeperRunner] = []
         self._clocks = ClockWatch(clock)
         self._clock_news: list[ClockNews] = []
+        self._planned: dict[str, PlannedJob] = {}
+        self._plan_s = 0.0
+        self._gone: dict[str, Batch] = {}
+        """Gaps of jobs that the config has no more, which could not be committed yet."""
         self._publisher: Publisher | None = None
         self._archive: ArchiveWriter | None = None
         self._threads = OwnThreads("station")
@@ -213,14 +215,15 @@ class Station:
             await self._whole(settings.tls_context)
         publisher = self._publisher = teller.connect(settings, ArchiveOutbox(archive, teller))
         teller.health_from(lambda: self._health(archive, teller))
-        recovered = self._recover(archive, teller)
+        past = await self._look_back(archive)
+        recovered = self._recover(archive, teller, past)
         checkpoint = [self._checkpoint(job) for job in self._jobs.values()]
-        await self._whole(partial(archive.begin, checkpoint))
+        await self._whole(partial(archive.begin, [*checkpoint, *past.carried]))
         # The old plan ends and the new one begins at one moment, so that no due time lies between.
         now_s = self._clock.wall_s()
-        await self._account_for_time_down(archive, recovered, now_s)
-        await self._record_plan(archive, now_s)
-        self._make_sweepers(teller, findings, now_s)
+        await self._account_for_time_down(archive, recovered, past, now_s)
+        await self._record_plan(archive, past, now_s)
+        self._make_sweepers(teller, findings, past, now_s)
         self._say_started(archive, recovered, broker)
         publishing = None
         tasks: list[asyncio.Task[None]] = []
@@ -235,12 +238,14 @@ class Station:
                 tasks.append(group.create_task(self._watch_clocks(findings)))
                 tasks.append(group.create_task(self._turn_hours()))
                 tasks.append(group.create_task(self._stay_alive(archive, teller)))
+                tasks.append(group.create_task(self._watch_archive(archive, findings)))
                 tasks.append(group.create_task(self._rotate(archive)))
                 self._starting = None
                 if ready is not None:
                     ready(self)
                 await self._stop.wait()
                 self._log.info("stopping")
+                self._record_learnt(archive)
                 for task in tasks:
                     task.cancel()
                 await self._shut_down(archive, teller, tasks)
@@ -251,12 +256,17 @@ class Station:
 
     # -- start ----------------------------------------------------------------------------------
 
-    def _recover(self, archive: ArchiveWriter, teller: Teller) -> _Recovered:
+    async def _look_back(self, archive: ArchiveWriter) -> Past:
+        found: list[Past] = []
+        await self._whole(lambda: found.append(look_back(archive.recovery, self._built.jobs)))
+        return found[0]
+
+    def _recover(self, archive: ArchiveWriter, teller: Teller, past: Past) -> _Recovered:
         """Bring each job's meter to where the last run left it."""
         out = _Recovered()
         recovery = archive.recovery
         for spec in self._built.jobs:
-            kept = recovery.job(spec.name)
+            kept, job = recovery.job(spec.name), past.jobs[spec.name]
             out.jobs += kept is not None and kept.meter is not None
             self._jobs[spec.name] = JobRunner(
                 spec,
@@ -264,40 +274,79 @@ class Station:
                 teller=teller,
                 clock=self._clock,
                 run_id=self._run_id,
-                state=spec.feed.recovered(kept),
+                state=job.state,
+                sweep_times_s=job.sweep_times_s,
                 next_seq=recovery.next_seq(spec.name),
                 next_finding=recovery.next_finding(spec.name),
             )
         return out
 
     async def _account_for_time_down(
-        self, archive: ArchiveWriter, out: _Recovered, now_s: float
+        self, archive: ArchiveWriter, out: _Recovered, past: Past, now_s: float
     ) -> None:
         """What the old plan would have swept since it was last accounted for (G5).
 
         What there is no room for waits with its job, which commits it before anything else.
         """
-        old, last_s = archive.recovery.last_plan, archive.recovery.last_alive_s
+        last_s = archive.recovery.last_alive_s
         out.down_s = None if last_s is None else max(0.0, now_s - last_s)
-        for planned in () if old is None else plan_from_json(old):
-            job = self._jobs.get(planned.name)
-            for gap in [] if job is None or old is None else _down(job, planned, old, now_s):
-                out.lost += gap.count
-                self._jobs[gap.job].note_gap(gap)
         for job in self._jobs.values():
+            for gap in past.missed(job.name, job.state, now_s):
+                out.lost += gap.count
+                job.note_gap(gap)
             try:
                 await job.begin()
             except ArchiveError as exc:
                 self._log.warning("gaps_not_kept", job=job.name, problem=str(exc))
+        for name, gaps in past.missed_by_gone(now_s).items():
+            count = sum(gap.count for gap in gaps)
+            out.lost += count
+            self._log.info("job_gone", job=name, due_while_down=count)
+            self._gone[name] = Batch(gaps=tuple(gaps))
+        await self._keep_gone(archive)
 
-    async def _record_plan(self, archive: ArchiveWriter, now_s: float) -> None:
-        plan = plan_to_json([job.spec.planned for job in self._jobs.values()], now_s)
-        await asyncio.wrap_future(archive.record_plan(plan, now_s))
+    async def _keep_gone(self, archive: ArchiveWriter) -> None:
+        """Commit what jobs missed that are in the config no more; what cannot be is tried again."""
+        for name, batch in list(self._gone.items()):
+            try:
+                await asyncio.wrap_future(archive.commit(batch))
+            except ArchiveError as exc:
+                self._log.warning("gaps_not_kept", job=name, problem=str(exc))
+                return
+            del self._gone[name]
+
+    async def _record_plan(self, archive: ArchiveWriter, past: Past, now_s: float) -> None:
+        self._planned = {
+            job.name: replace(job.spec.planned, estimate_s=past.estimate_s(job.spec))
+            for job in self._jobs.values()
+        }
+        self._plan_s = now_s
+        await asyncio.wrap_future(
+            archive.record_plan(plan_to_json(list(self._planned.values()), now_s), now_s)
+        )
+
+    def _record_learnt(self, archive: ArchiveWriter) -> None:
+        """Keep the plan with what has been learnt of how long passes take, where it matters: time
+        down is counted by it for a job that sweeps back to back (G5)."""
+        learnt = {
+            name: estimate_s
+            for sweeper in self._sweepers
+            for name, estimate_s in sweeper.estimates_s().items()
+            if self._planned[name].schedule.back_to_back
+            and abs(estimate_s / self._planned[name].estimate_s - 1.0) > LEARNT_LIKE
+        }
+        if not learnt:
+            return
+        for name, estimate_s in learnt.items():
+            self._planned[name] = replace(self._planned[name], estimate_s=estimate_s)
+        # Of the same time as the one that it takes the place of: nothing else has changed.
+        archive.record_plan(plan_to_json(list(self._planned.values()), self._plan_s), self._plan_s)
 
     def _make_sweepers(
         self,
         teller: Teller,
         findings: StationFindings,
+        past: Past,
         now_s: float,
     ) -> None:
         for spec in self._built.sweepers:
@@ -316,30 +365,15 @@ class Station:
                     name=spec.name,
                     host=host,
                     jobs=jobs,
-                    planned=[job.spec.planned for job in jobs],
+                    planned=[self._planned[job.name] for job in jobs],
                     clock=self._clock,
                     teller=teller,
                     findings=findings,
                     now_s=now_s,
-                    known=self._known_identity(jobs),
+                    known=past.identity(job.name for job in jobs),
                     look_first=self._look_at_clocks,
                 )
             )
-
-    def _known_identity(self, jobs: list[JobRunner]) -> Identity | None:
-        """Who was swept last by any of these jobs, as the archive knows it."""
-        swept = [job for job in jobs if job.state.setup]
-        if not swept:
-            return None
-        # Only a restart has use for the reader.
-        from acqd.archive.reader import open_archive
-
-        reader = open_archive(self._built.archive)
-        for job in sorted(swept, key=lambda one: -(one.state.accounted_s or 0.0)):
-            for setup in reader.setups(job.name):
-                if setup.setup == job.state.setup:
-                    return Identity(**setup.details["identity"])
-        return None
 
     def _say_started(
         self, archive: ArchiveWriter, recovered: _Recovered, broker: OwnBroker | None
@@ -413,15 +447,39 @@ class Station:
         while True:
             with contextlib.suppress(ArchiveError):
                 await asyncio.wrap_future(archive.alive(self._clock.wall_s()))
-            await asyncio.sleep(ALIVE_EVERY_S)
+            await self._until_next_note()
+            if self._gone:
+                await self._keep_gone(archive)
+            self._record_learnt(archive)
             if self._clock.monotonic_s() - told_s >= STATUS_EVERY_S:
                 told_s = self._clock.monotonic_s()
                 teller.station_up()
             if self._clock.monotonic_s() - merged_s >= MERGE_EVERY_S:
                 merged_s = self._clock.monotonic_s()
-                archive.merge_due(
+                merging = archive.merge_due(
                     self._clock.wall_s(), clock_trusted=self._clock.synchronised() is not False
                 )
+                merging.add_done_callback(self._merged)
+
+    async def _until_next_note(self) -> None:
+        """A few seconds; less where the clock was set or the host slept, for what is accounted for
+        then must not seem to be of a clock that was ahead."""
+        ends_s, wall_s = time.monotonic() + ALIVE_EVERY_S, self._clock.wall_s()
+        while time.monotonic() < ends_s:
+            await asyncio.sleep(CLOCK_LOOK_S)
+            if abs(self._clock.wall_s() - wall_s) > 2 * ALIVE_EVERY_S:
+                return
+
+    def _merged(self, done: Future[int]) -> None:
+        """In the sealer's thread. What went wrong is told by :meth:`_watch_archive`."""
+        if done.exception() is None and done.result():
+            self._log.info("days_merged", volumes=done.result())
+
+    async def _watch_archive(self, archive: ArchiveWriter, findings: StationFindings) -> None:
+        watch = ArchiveWatch(findings, self._clock)
+        while True:
+            await asyncio.sleep(ARCHIVE_LOOK_S)
+            await watch.look(archive.problem)
 
     async def _rotate(self, archive: ArchiveWriter) -> None:
         """Begin a new journal every few minutes, at a moment when no job is between two states."""
@@ -452,6 +510,7 @@ class Station:
             findings=teller.findings,
             disk_free_bytes=kept.free_bytes,
             archive_waiting=kept.queued_batches,
+            archive_problem=None if kept.problem is None else one_line(kept.problem),
             outbox_waiting=0 if sent is None else sent.outbox,
             live_dropped=0 if sent is None else sent.dropped,
             reconnects=0 if sent is None else sent.reconnects,
@@ -531,38 +590,6 @@ class Station:
         if problem is not None or not closing.done():
             text = str(problem or "it does not answer; the next start carries on from the journal")
             self._log.error("archive_not_closed", problem=text)
-
-
-def _down(job: JobRunner, planned: PlannedJob, old: str, now_s: float) -> list[GapRecord]:
-    """What one job of the old plan missed: the rest of a pass that was under way, and all since."""
-    state, gaps = job.state, []
-    since_s = state.accounted_s
-    if since_s is None:
-        # Nothing came of that plan at all; a due time exactly at its beginning was its own.
-        since_s = plan_time_s(old) - 1e-6
-    elif state.taken is not None and state.taken < planned.schedule.burst:
-        gaps.append(
-            GapRecord(
-                job=job.name,
-                from_s=since_s,
-                to_s=since_s,
-                count=planned.schedule.burst - state.taken,
-                reason=STATION_DOWN,
-                detail="the pass was under way",
-            )
-        )
-    gaps += [
-        GapRecord(
-            job=missed.job,
-            from_s=missed.from_s,
-            to_s=missed.to_s,
-            count=missed.count,
-            reason=missed.reason,
-            detail=missed.detail,
-        )
-        for missed in missed_while_down([planned], since_s, now_s)
-    ]
-    return gaps
 
 
 def _rss_bytes() -> int | None:

@@ -157,6 +157,10 @@ class SweeperRunner:
             self._note(missed)
         await self.keep_gaps()
 
+    def estimates_s(self) -> dict[str, float]:
+        """How long a pass of each job is expected to take, by now."""
+        return {name: self.plan.estimate_s(name) for name in self._jobs}
+
     def clock_stepped(self, from_s: float, to_s: float) -> None:
         self.plan.clock_stepped(from_s, to_s)
         self._clock_stepped = True
