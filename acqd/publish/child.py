@@ -41,8 +41,10 @@ START_POLL_S = 0.03
 """Between two tries to reach a broker that is starting."""
 
 KILLED_S = 0.5
-"""A killed process is gone after this long, or nothing that we do will end it. As long its last
-words are waited for: a child of its own may hold on to the pipe."""
+"""A killed process is gone after this long, or nothing that we do will end it."""
+
+LAST_WORDS_S = 0.1
+"""For what an ended process has left in its pipe; a child of its own may hold that open."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -252,8 +254,10 @@ class ChildBroker:
             raise
         finally:
             await self._end(process, gently=gently)
-            await asyncio.wait([listening], timeout=KILLED_S)
+            await asyncio.wait([listening], timeout=LAST_WORDS_S)
             listening.cancel()
+            # Or its pipe stays with us where somebody else holds the other end.
+            process._transport.close()  # type: ignore[attr-defined]
 
     async def _spawn(self) -> asyncio.subprocess.Process:
         command = self._command

@@ -261,9 +261,11 @@ class BandSummary(LevelPart):
     """Names of busy channels."""
     busy_count: Count
     revisit_s: float
-    shortest_surely_caught_s: float
+    shortest_surely_caught_s: float | None
+    """None where nobody can say."""
     shortest_surely_caught_is: str
-    shortest_surely_told_s: float
+    """What that is, or why nobody can say."""
+    shortest_surely_told_s: float | None
     weakest_level_probability: Fraction
     listening: bool
     stored: Count

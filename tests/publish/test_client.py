@@ -327,6 +327,84 @@ async def test_close_says_offline_and_ends_within_a_second(
     assert heard.on(SUMMARY) == [b"newest"]
 
 
+async def test_close_sends_what_waits_before_it_says_offline(
+    mosquitto, make_publisher, outbox, make_status, hear, tasks
+):
+    """200 findings that nobody has told the client of: each arrives once, then the last status."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(mosquitto.endpoint)
+    publisher.retain(STATUS, make_status())
+    running = tasks(publisher.run())
+    await heard.until(lambda: heard.on(STATUS) != [])
+    outbox.add(200)
+    assert await publisher.close(make_status("offline"), within_s=2.0)
+    await running
+    await heard.until(lambda: make_status("offline") in heard.on(STATUS))
+    assert outbox.marked == list(range(1, 201))
+    assert len(heard.on(FINDING)) == 200
+    assert numbers(heard.on(FINDING)) == list(range(1, 201))
+    assert str(heard.messages[-1].topic) == STATUS
+
+
+async def test_close_with_more_than_it_can_send_still_says_offline(
+    mosquitto, make_publisher, outbox, make_status, hear, tasks, log
+):
+    """An outbox that is read for ever costs its share of the time; the rest stays in it."""
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(mosquitto.endpoint)
+    publisher.retain(STATUS, make_status())
+    running = tasks(publisher.run())
+    await heard.until(lambda: heard.on(STATUS) != [])
+    working = outbox.acknowledged
+
+    async def slowly(job, number):
+        await asyncio.sleep(0.05)
+        await working(job, number)
+
+    outbox.acknowledged = slowly
+    outbox.add(1000)
+    started_s = time.monotonic()
+    assert await publisher.close(make_status("offline"), within_s=0.6)
+    assert time.monotonic() - started_s < 0.7
+    await running
+    await heard.until(lambda: make_status("offline") in heard.on(STATUS))
+    assert outbox.marked and len(outbox.rows) > 900
+    assert "findings_left" in log.events("warning")
+
+
+async def test_a_finding_whose_note_fails_is_sent_once(
+    mosquitto, make_publisher, outbox, hear, tasks, log, monkeypatch
+):
+    """A full disk: what the broker has is not sent again, nor do others wait; the note is."""
+    monkeypatch.setattr("acqd.publish.client.ARCHIVE_PAUSE_S", 0.01)
+    heard = await hear(mosquitto.endpoint)
+    publisher = make_publisher(mosquitto.endpoint)
+    working, tries = outbox.acknowledged, []
+
+    async def full(job, number):
+        tries.append(number)
+        raise ArchiveError("no room")
+
+    outbox.acknowledged = full
+    outbox.add(3)
+    tasks(publisher.run())
+    await heard.until(lambda: tries.count(1) > 10)
+    # Also over a new connection.
+    mosquitto.kill()
+    await mosquitto.up()
+    seen = tries.count(1)
+    await heard.until(lambda: tries.count(1) > seen + 10)
+    assert numbers(heard.on(FINDING)) == [1, 2, 3]
+    assert len(heard.on(FINDING)) == 3
+    assert log.events("warning").count("outbox_failed") == 1
+    outbox.acknowledged = working
+    await heard.until(lambda: not outbox.rows)
+    outbox.add(1)
+    publisher.findings_waiting()
+    await heard.until(lambda: outbox.marked == [1, 2, 3, 4])
+    await heard.until(lambda: len(heard.on(FINDING)) == 4)
+
+
 async def test_close_does_not_wait_for_a_broker_that_is_away(make_publisher, make_status, tasks):
     """Without any broker a stop is quick."""
     publisher = make_publisher(Endpoint(host="127.0.0.1", port=1))
@@ -339,20 +417,22 @@ async def test_close_does_not_wait_for_a_broker_that_is_away(make_publisher, mak
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("within_s", [1.0, 0.3])
 async def test_close_is_bounded_with_a_frozen_broker(
-    mosquitto, make_publisher, make_status, hear, tasks
+    mosquitto, make_publisher, make_status, outbox, hear, tasks, within_s
 ):
-    """A broker that no longer reads costs a stop its second, not more."""
+    """A broker that no longer reads costs a stop what it was given, not more; it is told."""
     publisher = make_publisher(mosquitto.endpoint)
     publisher.retain(STATUS, make_status())
     running = tasks(publisher.run())
     heard = await hear(mosquitto.endpoint)
     await heard.until(lambda: heard.on(STATUS) != [])
     os.kill(mosquitto.process.pid, signal.SIGSTOP)
+    outbox.add(100)
     started_s = time.monotonic()
-    await publisher.close(make_status("offline"))
+    assert not await publisher.close(make_status("offline"), within_s=within_s)
     await running
-    assert time.monotonic() - started_s < 1.5
+    assert time.monotonic() - started_s < within_s + 0.3
 
 
 async def test_the_will_speaks_when_the_process_dies(

@@ -197,11 +197,14 @@ class Ear:
 
 
 class Run:
-    """One ``acqd run`` in a process of its own."""
+    """One ``acqd run`` in a process of its own, after ``first`` has spoiled something in it."""
 
-    def __init__(self, config: Path, *words: str, env: dict[str, str] | None = None) -> None:
+    def __init__(
+        self, config: Path, *words: str, env: dict[str, str] | None = None, first: str = ""
+    ) -> None:
+        program = [*ACQD[:2], f"{first}\n{ACQD[2]}"]
         self.process = subprocess.Popen(
-            [*ACQD, "run", str(config), *words],
+            [*program, "run", str(config), *words],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -345,8 +348,10 @@ class Bench:
         self._stack.callback(ear.end)
         return ear
 
-    def run(self, config: Path, *words: str, env: dict[str, str] | None = None) -> Run:
-        run = Run(config, *words, env=env)
+    def run(
+        self, config: Path, *words: str, env: dict[str, str] | None = None, first: str = ""
+    ) -> Run:
+        run = Run(config, *words, env=env, first=first)
         self._stack.callback(run.kill)
         return run
 
