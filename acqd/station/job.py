@@ -215,11 +215,15 @@ class JobRunner:
         try:
             async with asyncio.timeout(within_s):
                 async with self.lock:
-                    while self._under_way:
-                        await asyncio.wait(set(self._under_way))
+                    await self.nothing_under_way()
         except TimeoutError:
             return False
         return True
+
+    async def nothing_under_way(self) -> None:
+        """Wait for commits whose task was cancelled; for who holds the lock."""
+        while self._under_way:
+            await asyncio.wait(set(self._under_way))
 
     async def begin(self) -> None:
         """Commit the gaps that wait, and mark a change of config if there was one: from here on the

@@ -572,6 +572,7 @@ class Station:
             async with asyncio.timeout(self._left_s()), contextlib.AsyncExitStack() as stack:
                 for job in self._jobs.values():
                     await stack.enter_async_context(job.lock)
+                    await job.nothing_under_way()
                 archive.alive(self._clock.wall_s())
                 rotated = archive.rotate([self._checkpoint(job) for job in self._jobs.values()])
                 await asyncio.wrap_future(rotated)
