@@ -54,6 +54,12 @@ UNWATCHED_LIMIT_S = 60.0
 UNWATCHED_PERIODS = 10.0
 """A gap longer than both ends what was up: nobody knows whether it stayed."""
 
+FEW_PERIODS = 3.0
+"""Time since the last sweep beyond so many periods, that no gap explains, was not watched."""
+
+NOT_DUE_S = 3600.0
+"""Beyond this too the job was not meant to watch: its schedule was shut."""
+
 
 def band_pass(
     request: SweepRequest, sweeps: int = 1
@@ -164,8 +170,13 @@ class BandMeter:
             watch=FloorWatch(),
             tracks=(),
             channels=self._only(state.channels, work),
-            hour=hour,
+            # What could have been missed hangs on the grid and on how it is swept.
+            hour=replace(hour, longest_unseen_s=0.0),
+            unseen_before_s=0.0,
             hold=None,
+            heard_s=math.nan,
+            point_heard_s=None,
+            unwatched_s=0.0,
             work=work,
         )
         news = band_summary.channel_news(self.settings, work, state, new, event.at_s)
@@ -243,6 +254,7 @@ class BandMeter:
             state,
             flaps=flaps,
             hour=fresh_hour(self._channels),
+            unseen_before_s=state.hour.longest_unseen_s,
             hold=None,
             missed=tuple(pair for pair in state.missed if pair[0] > hour),
         )
@@ -277,6 +289,7 @@ class BandMeter:
         level = event.level
         if level.shape != (work.points,):
             raise ValueError(f"expected {work.points} levels, got an array of {level.shape}")
+        state, early, left_s = self._caught_up(state, event)
         missing = residual_of(work, level, state.shape)
         repeated = bool(event.flags & SweepFlag.REPEATED)
         learning = self.settings.floor == "learnt" and state.shape is None
@@ -287,20 +300,27 @@ class BandMeter:
                 work = work.retuned(self.settings, noise.used)
         following = bool(state.tracks) or state.channels.up > 0
         seen = look_at(work, self.settings, level, missing, following=following)
-        revisit_s = self._revisit_s(state, event)
-        hour = counted(state.hour, work, seen, event.flags, revisit_s, learning=learning)
+        revisit_s, unseen_s = self._revisit_s(state, event, left_s)
+        hour = counted(state.hour, work, seen, event.flags, revisit_s, unseen_s, learning=learning)
         if repeated:
             # The same bits again are no news: a frozen sweeper hears nothing.
             new, findings = self._unwatched(replace(state, hour=hour), event.started_s, 0.0)
-            new = replace(new, last_started_s=event.started_s)
         else:
             new, findings = self._heard(state, event, work, seen, noise, hour, learning=learning)
         output = Output(
-            summary=self._summary(new, event, work, seen, revisit_s, not (repeated or learning)),
+            summary=self._summary(
+                new,
+                event,
+                work,
+                seen,
+                revisit_s=revisit_s,
+                unseen_s=unseen_s,
+                listening=not (repeated or learning),
+            ),
             columns=band_summary.columns(work, seen),
             values=band_summary.values(work, seen),
             channels=band_summary.channel_news(self.settings, work, state, new, event.started_s),
-            findings=tuple(findings),
+            findings=(*early, *findings),
         )
         return new, output
 
@@ -310,7 +330,9 @@ class BandMeter:
         event: SweepSeen,
         work: BandWork,
         seen: Seen,
+        *,
         revisit_s: float,
+        unseen_s: float,
         listening: bool,
     ) -> dict[str, object]:
         now = math.floor(event.started_s / HOUR_S)
@@ -321,7 +343,7 @@ class BandMeter:
             seen,
             state=new,
             revisit_s=revisit_s,
-            took_s=max(event.took_s, new.setup.sweep_time_s or 0.0 if new.setup else 0.0),
+            unseen_s=unseen_s,
             missed=missed,
             floor_u=floor_uncertainty(work, seen, new.noise),
             listening=listening,
@@ -357,21 +379,54 @@ class BandMeter:
             hour=hour,
             hold=held(state.hold, work, event, seen),
             missed=state.missed,
-            last_started_s=event.started_s,
+            heard_s=event.started_s,
+            point_heard_s=self._points_heard(state, event, seen.missing),
+            unseen_before_s=state.unseen_before_s,
             unwatched_s=0.0,
             work=work,
         )
         return new, findings
 
-    def _revisit_s(self, state: BandState, event: SweepSeen) -> float:
-        """Time between visits to one frequency: as planned or, if longer, as it went."""
+    def _caught_up(
+        self, state: BandState, event: SweepSeen
+    ) -> tuple[BandState, list[FindingDraft], float]:
+        """The state with what no sweep and no gap explains, a shut schedule or a sweeper that was
+        elsewhere, put to the time that nobody watched; and how long that was."""
+        if event.flags & SweepFlag.CLOCK_STEPPED:
+            # Times before the step and after it have nothing to do with each other.
+            return replace(state, heard_s=math.nan, point_heard_s=None), [], 0.0
+        left_s = event.started_s - state.heard_s - state.unwatched_s
+        period_s = self._period_s(state)
+        if not left_s > FEW_PERIODS * max(period_s, event.took_s):
+            return state, [], 0.0
+        # One period after the last sweep is as it should be, another is added there.
+        lasted_s = max(0.0, left_s - 2.0 * period_s)
+        state, findings = self._unwatched(state, state.heard_s + period_s, lasted_s)
+        return state, findings, left_s
+
+    def _revisit_s(self, state: BandState, event: SweepSeen, left_s: float) -> tuple[float, float]:
+        """Time between visits to one frequency, as planned or, if longer, as it went; and with the
+        time of the sweep added, how long a frequency may have been unseen (NaN: nobody knows)."""
         assert state.setup is not None
-        revisit_s = max(self._period_s(state), event.took_s)
-        since_s = event.started_s - state.last_started_s
-        steady = state.unwatched_s == 0.0 and not event.flags & SweepFlag.CLOCK_STEPPED
-        if steady and revisit_s < since_s < UNWATCHED_LIMIT_S + UNWATCHED_PERIODS * revisit_s:
-            revisit_s = since_s
-        return revisit_s
+        took_s = max(event.took_s, state.setup.sweep_time_s or 0.0)
+        revisit_s = max(self._period_s(state), took_s)
+        heard_s = state.heard_s
+        if state.point_heard_s is not None:
+            heard_s = float(np.min(state.point_heard_s))  # NaN where one was never heard
+        if math.isnan(heard_s) or left_s > NOT_DUE_S + FEW_PERIODS * revisit_s:
+            return revisit_s, math.nan
+        revisit_s = max(revisit_s, event.started_s - heard_s)
+        return revisit_s, revisit_s + took_s
+
+    @staticmethod
+    def _points_heard(
+        state: BandState, event: SweepSeen, missing: NDArray[np.bool_] | None
+    ) -> NDArray[np.float64] | None:
+        """When each point was last heard, after a sweep with ``missing`` levels."""
+        if missing is None:
+            return None
+        before = state.heard_s if state.point_heard_s is None else state.point_heard_s
+        return np.where(missing, before, event.started_s)
 
     def _tracked(
         self, state: BandState, event: SweepSeen, work: BandWork, seen: Seen
@@ -466,7 +521,6 @@ class BandMeter:
             learning=learning,
             noise=noise,
             hour=hour,
-            last_started_s=event.started_s,
             unwatched_s=0.0,
             work=work,
         )

@@ -124,6 +124,8 @@ class HourSums:
     floor_low: float = math.inf
     floor_high: float = -math.inf
     longest_revisit_s: float = 0.0
+    longest_unseen_s: float = 0.0
+    """Longest time from a visit's begin to the end of the next, to any frequency."""
     dropped: int = 0
 
 
@@ -159,7 +161,12 @@ class BandState:
     hold: Hold | None = None
     missed: tuple[tuple[int, int], ...] = ()
     """Due sweeps not taken: (clock hour as seconds since the epoch / 3600, count), rising."""
-    last_started_s: float = math.nan
+    heard_s: float = math.nan
+    """Start of the last sweep that heard; NaN before any, and while learning."""
+    point_heard_s: NDArray[np.float64] | None = None
+    """The same for each point, (points,), where the last one had missing levels; else None."""
+    unseen_before_s: float = 0.0
+    """``longest_unseen_s`` of the clock hour before."""
     unwatched_s: float = 0.0
-    """Time in gaps since the last sweep."""
+    """Time in gaps, and unaccounted for, since the last sweep that heard."""
     work: BandWork | None = field(default=None, compare=False, repr=False, metadata={DERIVED: True})

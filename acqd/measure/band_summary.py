@@ -26,6 +26,11 @@ __all__ = ["channel_news", "channel_states", "columns", "hourly", "summary", "va
 SIGNALS_SHOWN = 32
 """Most signals listed in a summary, the strongest first; ``signals_count`` counts them all."""
 
+SURE_COVERAGE = 0.5
+"""With a smaller share of the hour's due sweeps nothing is said of what is surely caught."""
+
+SURELY_IS = "longest revisit_s of this hour and the last + sweep time"
+
 BUSY_SHOWN = 64
 CHANNELS_SHOWN = 256
 """Most channels listed for an hour, the busiest; the others are counted."""
@@ -70,15 +75,16 @@ def summary(
     *,
     state: BandState,
     revisit_s: float,
-    took_s: float,
+    unseen_s: float,
     missed: int,
     floor_u: float | None,
     listening: bool,
 ) -> dict[str, Any]:
     """The whole summary of one sweep; ``state`` is the one after it.
 
-    ``shortest_surely_caught_s`` = revisit + sweep time: a transmission that long contains a whole
-    visit to its frequency, wherever in the sweep that lies and though a sweep may start late.
+    ``shortest_surely_caught_s`` is the longest revisit + sweep time of this clock hour and the one
+    before: a transmission that long contains a whole visit to its frequency, wherever in the sweep
+    that lies. None, with the reason, where nobody can say.
     """
     suffix = work.suffix
     hour = state.hour
@@ -90,7 +96,7 @@ def summary(
         strongest = shown[0] if shown else None
     else:
         opening, shown = [], []
-    surely_s = revisit_s + took_s
+    surely_s, surely_is = _surely(state, unseen_s, missed, listening=listening)
     due = hour.stored + missed
     floor_kind = "flat"
     if settings.floor == "learnt":
@@ -114,9 +120,11 @@ def summary(
         "busy": busy,
         "busy_count": busy_count,
         "revisit_s": round(revisit_s, 3),
-        "shortest_surely_caught_s": round(surely_s, 3),
-        "shortest_surely_caught_is": "revisit_s + sweep time",
-        "shortest_surely_told_s": round(surely_s + settings.min_duration_s, 3),
+        "shortest_surely_caught_s": _level(surely_s),
+        "shortest_surely_caught_is": surely_is,
+        "shortest_surely_told_s": None
+        if surely_s is None
+        else round(surely_s + settings.min_duration_s, 3),
         f"weakest_level_seen_{suffix}": _level(seen.noise_mean + work.weakest_over),
         f"weakest_level_half_seen_{suffix}": _level(seen.noise_mean + work.weakest_half_over),
         "weakest_level_probability": SEEN_SURELY,
@@ -125,6 +133,21 @@ def summary(
         "due": due,
         "coverage": round(hour.stored / due, 6) if due else None,
     }
+
+
+def _surely(
+    state: BandState, unseen_s: float, missed: int, *, listening: bool
+) -> tuple[float | None, str]:
+    """The shortest transmission that is surely caught, and what that is, or why nobody knows."""
+    hour = state.hour
+    asked = hour.visits + hour.repeated + missed
+    if not listening:
+        return None, "unknown: not listening"
+    if math.isnan(unseen_s):
+        return None, "unknown: not every frequency was watched before this sweep"
+    if hour.visits < SURE_COVERAGE * asked:
+        return None, "unknown: too few of this hour's due sweeps listened"
+    return max(hour.longest_unseen_s, state.unseen_before_s), SURELY_IS
 
 
 def _signal(settings: BandSettings, work: BandWork, signal: SeenSignal) -> dict[str, Any]:

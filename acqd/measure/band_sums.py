@@ -48,10 +48,12 @@ def counted(
     seen: Seen,
     flags: SweepFlag,
     revisit_s: float,
+    unseen_s: float,
     *,
     learning: bool,
 ) -> HourSums:
-    """The hour's sums with one more sweep. Only one that listened counts for channels and cells."""
+    """The hour's sums with one more sweep. Only one that listened counts for channels and cells;
+    ``unseen_s`` is NaN where nobody knows it."""
     repeated = bool(flags & SweepFlag.REPEATED)
     listened = not (repeated or learning)
     hits, hits_any, unseen, peak = hour.hits, hour.hits_any, hour.unseen, hour.peak
@@ -97,6 +99,7 @@ def counted(
         floor_low=floor_low,
         floor_high=floor_high,
         longest_revisit_s=max(hour.longest_revisit_s, revisit_s),
+        longest_unseen_s=max(hour.longest_unseen_s, unseen_s),
         dropped=hour.dropped + seen.dropped,
     )
 

@@ -39,6 +39,9 @@ def night(watch: Any) -> None:
     watch.step(HourTurned(hour_start_s=start_s, hour_end_s=start_s + 3600))
     watch.at_s = start_s + 3600
     watch.sweeps(25, [(156.45e6, -70.0)], floor_db=-104.0)
+    watch.at_s += 400.0
+    watch.sweep([(156.45e6, -70.0)])
+    watch.sweep(flags=SweepFlag.CLOCK_STEPPED)
     watch.step(GapSeen(from_s=watch.at_s, to_s=watch.at_s + 900, count=451, reason="host asleep"))
     watch.at_s += 902.0
     watch.setup("setup-2", unit=LevelUnit.DBUV, detector=Detector.AVERAGE, rbw_hz=30e3)
