@@ -124,6 +124,9 @@ class RequestRefused(SweeperError):
         super().__init__(setting, asked, limit)
 
     def __str__(self) -> str:
+        if self.setting == "address" or self.setting.startswith("option "):
+            # What the config says of the sweeper, not what a sweep asks of it.
+            return f"{self.setting}: {self.asked} is not accepted; accepted: {self.limit}"
         return f"{self.setting}: asked for {self.asked}, the sweeper's limit is {self.limit}"
 
 

@@ -2,7 +2,8 @@
 
 Two forms of address are opened here::
 
-    tcp://host:port           a raw socket; SCPI's registered port is 5025
+    tcp://host:port           a raw socket; SCPI's registered port is 5025. For one program of a
+                              user at a time: instruments listen to one (acqd.drivers.portlock)
     serial:/dev/ttyACM0       a serial port, a USB CDC port or a pseudo-terminal, opened exclusively
 
 Other forms (``sim:…``) belong to the drivers that document them and need no link. VISA resource
@@ -29,6 +30,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
+from acqd.drivers.portlock import PortLock
 from acqd.errors import (
     PortBusy,
     RequestRefused,
@@ -40,7 +42,14 @@ from acqd.errors import (
 if TYPE_CHECKING:
     import serial
 
-__all__ = ["ACCEPTED_FORMS", "OPENERS", "TRANSPORT_OPTIONS", "Link", "open_transport"]
+__all__ = [
+    "ACCEPTED_FORMS",
+    "OPENERS",
+    "TRANSPORT_OPTIONS",
+    "Link",
+    "check_address",
+    "open_transport",
+]
 
 ACCEPTED_FORMS: Final = "tcp://host:port or serial:/dev/…"
 
@@ -258,15 +267,30 @@ def open_transport(address: str, options: Mapping[str, Any] | None = None) -> Li
 
     Raises:
         RequestRefused: an address or option that is not of an accepted form.
-        PortBusy: another process holds the serial port.
+        PortBusy: another process holds the serial port, or has this TCP address open through here.
         TransportError: it cannot be opened; the reason is the system's.
     """
-    scheme = address.partition(":")[0].lower()
-    opener = OPENERS.get(scheme)
-    if opener is None or _looks_like_visa(address):
-        what = "VISA resource strings are not opened here" if _looks_like_visa(address) else address
+    return OPENERS[check_address(address)](address, options or {})
+
+
+def check_address(address: str) -> str:
+    """The scheme of an address that :func:`open_transport` would try to open; opens nothing.
+
+    Raises:
+        RequestRefused: not of an accepted form.
+    """
+    scheme, _, rest = address.partition(":")
+    scheme = scheme.lower()
+    if _looks_like_visa(address):
+        what = f"{address} (a VISA resource string)"
         raise RequestRefused(setting="address", asked=what, limit=ACCEPTED_FORMS)
-    return opener(address, options or {})
+    if scheme not in OPENERS:
+        raise RequestRefused(setting="address", asked=address, limit=ACCEPTED_FORMS)
+    if scheme == "tcp":
+        _host_and_port(address)
+    elif not rest:
+        raise RequestRefused(setting="address", asked=address, limit="serial:/dev/…")
+    return scheme
 
 
 def _looks_like_visa(address: str) -> bool:
@@ -276,12 +300,18 @@ def _looks_like_visa(address: str) -> bool:
 def _open_tcp(address: str, options: Mapping[str, Any]) -> Link:
     host, port = _host_and_port(address)
     timeout_s = _number(options, "connect_timeout_s", 5.0, low=0.05, high=60.0)
+    lock = PortLock(address, f"{host}:{port}")
     try:
         peer = socket.create_connection((host, port), timeout=timeout_s)
     except TimeoutError as error:
+        lock.release()
         raise TransportTimeout(f"{address}: no connection within {timeout_s:.3g} s") from error
     except OSError as error:
+        lock.release()
         raise TransportError(f"{address}: cannot connect: {error}") from error
+    except BaseException:
+        lock.release()
+        raise
     peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     peer.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     for name, value in (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT", 3)):
@@ -296,6 +326,7 @@ def _open_tcp(address: str, options: Mapping[str, Any]) -> Link:
         except OSError:
             pass  # the peer was gone already
         peer.close()
+        lock.release()
 
     return Link(name=address, fd=peer.fileno(), receive=peer.recv, send=peer.send, free=free)
 
@@ -315,8 +346,6 @@ def _host_and_port(address: str) -> tuple[str, int]:
 
 def _open_serial(address: str, options: Mapping[str, Any]) -> Link:
     path = address.partition(":")[2]
-    if not path:
-        raise RequestRefused(setting="address", asked=address, limit="serial:/dev/…")
     port = _serial_port(options)
     port.port = path
     try:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import socket
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -13,6 +15,7 @@ from typing import Any
 import pytest
 
 from acqd.drivers.contract import Transport
+from acqd.drivers.portlock import lock_folder
 from acqd.drivers.transport import Link, open_transport
 from acqd.errors import (
     PortBusy,
@@ -233,6 +236,51 @@ def test_a_wrong_option_is_named(terminal: Any, options: dict[str, Any], says: s
     """The option, what was given, what is accepted."""
     with pytest.raises(RequestRefused, match=says):
         open_transport(f"serial:{terminal.path}", options)
+
+
+def test_a_tcp_address_is_for_one_program_at_a_time(
+    listener: socket.socket, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A second opener, here or in another process, is told who has it; nothing is connected."""
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    address = f"tcp://127.0.0.1:{listener.getsockname()[1]}"
+    first = open_transport(address)
+    with pytest.raises(PortBusy, match=f"process {os.getpid()} has this address open"):
+        open_transport(address)
+    code = f"from acqd.drivers.transport import open_transport; open_transport({address!r})"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=20)
+    assert "PortBusy" in done.stderr
+    listener.accept()[0].close()
+    listener.settimeout(0.05)
+    with pytest.raises(TimeoutError):
+        listener.accept()
+    first.close()
+    open_transport(address).close()
+
+
+def test_an_address_is_free_again_after_a_connection_that_failed(
+    listener: socket.socket, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A station that tries again must not find its own lock."""
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    address = f"tcp://127.0.0.1:{listener.getsockname()[1]}"
+    listener.close()
+    for _ in range(2):
+        with pytest.raises(TransportError, match="cannot connect"):
+            open_transport(address)
+
+
+def test_without_a_folder_for_locks_links_open_all_the_same(
+    listener: socket.socket, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A lock is advice; its want costs no sweep."""
+    (tmp_path / "acqd").write_text("in the way")
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    assert lock_folder() is None
+    address = f"tcp://127.0.0.1:{listener.getsockname()[1]}"
+    first, second = open_transport(address), open_transport(address)
+    first.close()
+    second.close()
 
 
 def test_an_ipv6_address_is_written_in_brackets() -> None:

@@ -17,6 +17,7 @@ from acqd.drivers.contract import Certainty
 from acqd.drivers.finding import look_for
 from acqd.drivers.host import SweeperHost
 from acqd.drivers.registry import DriverEntry, Registry
+from acqd.drivers.transport import open_transport
 from acqd.errors import (
     ProtocolViolation,
     RequestRefused,
@@ -118,7 +119,7 @@ async def test_a_sweeper_that_refuses_binary_is_asked_for_text(peer: Any, host_f
     host = await opened(host_for, peer)
     await host.sweep(ASK)
     await host.close()
-    with pytest.raises(RequestRefused, match="option format: asked for real32"):
+    with pytest.raises(RequestRefused, match="option format: real32 is not accepted"):
         await opened(host_for, peer, format="real32")
 
 
@@ -557,3 +558,30 @@ def test_finding_with_probe_asks_who_it_is(peer: Any) -> None:
     (found,) = find([peer.address], probe=True).candidates
     assert found.certainty is Certainty.ANSWERED and found.identity.serial_number == "SN0001"
     assert peer.asked == ["*IDN?"]
+
+
+@pytest.mark.parametrize("answer", ["?", "-113", "login: "])
+def test_an_answer_without_the_fields_of_an_identity_is_no_sweeper(peer: Any, answer: str) -> None:
+    """IEEE 488.2 has fields with commas between them; a console has none. It is not adopted."""
+    peer.idn = answer
+    (found,) = find([peer.address], probe=True).candidates
+    assert found.certainty is Certainty.LISTED and found.identity is None
+    assert "no sweeper that speaks SCPI" in found.what and repr(answer.strip())[1:-1] in found.what
+
+
+def test_who_does_not_answer_is_listed_with_the_reason() -> None:
+    """What the system said; an address that none can open is not taken at all."""
+    (found,) = find(["tcp://127.0.0.1:1", "tcp://127.0.0.1:99999"], probe=True).candidates
+    assert found.address == "tcp://127.0.0.1:1"
+    assert found.what.startswith("does not answer: cannot connect: ")
+
+
+def test_an_address_that_another_link_has_is_busy(peer: Any) -> None:
+    """Nothing is written to it, and its holder loses nothing."""
+    link = open_transport(peer.address)
+    try:
+        (found,) = find([peer.address], probe=True).candidates
+        assert found.certainty is Certainty.BUSY
+        assert peer.asked == []
+    finally:
+        link.close()

@@ -12,6 +12,7 @@ flagged POWERED_ON.
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -31,6 +32,7 @@ from acqd.drivers.contract import (
     Trace,
 )
 from acqd.drivers.finding import usb_location
+from acqd.drivers.transport import check_address
 from acqd.errors import (
     PortBusy,
     ProtocolViolation,
@@ -94,22 +96,22 @@ class ScpiDriver(Driver):
         can set off a device that is none.
         """
         for address in context.addresses:
-            if address.partition(":")[0].lower() in ("tcp", "serial"):
-                yield _look(context, address, named=True) or Candidate(
-                    driver="scpi",
-                    address=address,
-                    what="does not answer" if context.probe else "named by the user",
-                    certainty=Certainty.LISTED,
-                )
+            try:
+                check_address(address)
+            except RequestRefused:
+                continue  # another driver's, or nobody's
+            yield _look(context, address) if context.probe else _unasked(address)
         if not context.probe:
             return
         for port in context.serial_ports():
             address = f"serial:{port.device}"
             if address not in context.addresses:
-                found = _look(context, address, named=False)
-                if found is not None:
-                    location = port.location if found.identity else ""
-                    yield _located(found, location)
+                found = _look(context, address)
+                if found.certainty is Certainty.BUSY:
+                    yield found
+                elif found.identity is not None and found.identity.maker and found.identity.model:
+                    # A modem or a console that echoes is not a sweeper.
+                    yield _located(found, port.location)
 
 
 def _located(candidate: Candidate, location: str) -> Candidate:
@@ -118,38 +120,43 @@ def _located(candidate: Candidate, location: str) -> Candidate:
     return replace(candidate, identity=replace(candidate.identity, location=location))
 
 
-def _look(context: FindContext, address: str, *, named: bool) -> Candidate | None:
-    if not context.probe:
-        return None
-    link = None
+def _unasked(address: str) -> Candidate:
+    """An address that the user named, as far as can be told without opening it."""
+    scheme, _, path = address.partition(":")
+    what = "named by the user"
+    if scheme.lower() == "serial" and not os.path.exists(path):
+        what = f"there is no {path}; is the sweeper plugged in?"
+    return Candidate(driver="scpi", address=address, what=what, certainty=Certainty.LISTED)
+
+
+def _look(context: FindContext, address: str) -> Candidate:
+    """Who answers ``*IDN?`` at ``address``; ANSWERED only with fields as IEEE 488.2 has them."""
+    link, who = None, None
+    certainty = Certainty.LISTED
     try:
         link = context.connect(address)
         client = ScpiClient(link, timeout_s=FIND_TIMEOUT_S)
         client.discard()
-        who = identity(client.query("*IDN?"))
+        answer = client.query("*IDN?")
+        if "," not in answer:
+            raise ProtocolViolation(expected="maker, model, serial number, firmware", got=answer)
+        who = identity(answer)
+        what, certainty = str(who), Certainty.ANSWERED
     except PortBusy:
-        what = "in use by another program"
-        return Candidate(driver="scpi", address=address, what=what, certainty=Certainty.BUSY)
-    except SweeperError:
-        return None
+        what, certainty = "in use by another program", Certainty.BUSY
+    except ProtocolViolation as error:
+        what = f"something answers, but it is no sweeper that speaks SCPI: {error}"
+    except SweeperError as error:
+        what = f"does not answer: {str(error).removeprefix(f'{address}: ')}"
     finally:
         if link is not None:
             link.close()
-    if not named and not (who.maker and who.model):
-        # A modem or a console that echoes is not a sweeper.
-        return None
-    return Candidate(
-        driver="scpi",
-        address=address,
-        what=str(who),
-        certainty=Certainty.ANSWERED,
-        identity=who,
-    )
+    return Candidate(driver="scpi", address=address, what=what, certainty=certainty, identity=who)
 
 
 def _option_refused(name: str, asked: str) -> RequestRefused:
     return RequestRefused(
-        setting=f"option {name}", asked=asked, limit="not this: the sweeper reports an error"
+        setting=f"option {name}", asked=asked, limit="one that the sweeper reports no error for"
     )
 
 

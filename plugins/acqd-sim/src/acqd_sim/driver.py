@@ -143,7 +143,8 @@ def _receiver(address: str, options: Mapping[str, Any]) -> Receiver:
     """The receiver that address and options name.
 
     Raises:
-        TransportError: no such scene or instrument; the text says what there is.
+        RequestRefused: no such instrument or device; the text says what there is.
+        TransportError: the scene cannot be read.
     """
     from acqd_sim.scenefile import load_world
 
@@ -155,7 +156,8 @@ def _receiver(address: str, options: Mapping[str, Any]) -> Receiver:
         raise TransportError(f"{address}: {exc}") from exc
     if name not in world.models:
         known = ", ".join(world.models)
-        raise TransportError(f"{address}: no instrument {name!r} in {world.file}; it has: {known}")
+        limit = f"the instruments of {world.file}: {known}"
+        raise RequestRefused(setting="address", asked=address, limit=limit)
     hookup = world.hookups[name]
     for key in ("path", "source_path"):
         devices = options.get(key)
@@ -165,7 +167,9 @@ def _receiver(address: str, options: Mapping[str, Any]) -> Receiver:
             other = world.rewired(name, [str(device) for device in devices], source=key != "path")
         except KeyError as exc:
             known = ", ".join(world.devices)
-            problem = f"no device {exc.args[0]!r} in {world.file}; it has: {known}"
-            raise TransportError(f"{address}: {key}: {problem}") from exc
+            limit = f"the devices of {world.file}: {known}"
+            raise RequestRefused(
+                setting=f"option {key}", asked=repr(exc.args[0]), limit=limit
+            ) from exc
         hookup = replace(hookup, **{key: getattr(other, key)})
     return Receiver(world.models[name], hookup, seed=world.seed)
