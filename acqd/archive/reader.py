@@ -59,7 +59,7 @@ if TYPE_CHECKING:
 __all__ = ["Archive", "Plane", "Time", "open_archive"]
 
 Time = float | int | str | datetime
-Plane = Literal["input", "far end"]
+Plane = Literal["input", "far end", "far-end"]
 T = TypeVar("T")
 
 _START_COLUMN = {"finding": "at_s", "gap": "from_s", "hourly": "hour_start_s"}
@@ -151,7 +151,8 @@ class Archive:
             setup: one setup, by its digest or the beginning of it; without it all that share one
                 grid and unit are joined.
             plane: ``input`` gives the levels as they were measured; ``far end`` takes off the
-                gain of the chain that is stored with them, in float64.
+                gain of the chain that is stored with them, in float64. ``far-end``, as the command
+                line writes it, is the same.
 
         Returns:
             ``level(sweep, frequency)``, ``(sweep, point)`` where the axis is not strictly
@@ -163,7 +164,7 @@ class Archive:
         """
         from acqd.archive.dataset import dataset_of
 
-        if plane not in ("input", "far end"):
+        if plane not in ("input", "far end", "far-end"):
             raise ArchiveError(f"plane {plane!r}: expected 'input' or 'far end'")
         wanted = Wanted(
             root=self.root,
@@ -176,7 +177,7 @@ class Archive:
         pieces = find_pieces(wanted)
         if not pieces:
             self._say_none(job, step)
-        return dataset_of(wanted, pieces, far_end=plane == "far end")
+        return dataset_of(wanted, pieces, far_end=plane != "input")
 
     def coverage(self, job: str, start: Time | None = None, stop: Time | None = None) -> Coverage:
         """Passes stored over passes due in a range of time, and why the others are missing."""
@@ -341,17 +342,15 @@ class Archive:
     def _whole_digest(self, job: str, step: int, setup: str | None) -> str | None:
         if setup is None:
             return None
-        known = {
-            record.setup
-            for record in self.setups(job)
-            if record.step == step and record.setup.startswith(setup)
-        }
+        there = sorted({record.setup for record in self.setups(job) if record.step == step})
+        known = [digest for digest in there if digest.startswith(setup)]
         if len(known) != 1:
-            have = ", ".join(sorted(known)) or "none"
+            fits = "fits several" if known else "fits none"
             raise ArchiveError(
-                f"job {job}, step {step}: setup {setup!r} fits {have}; setups() lists them"
+                f"job {job}, step {step}: setup {setup!r} {fits}; there is "
+                f"{', '.join(known or there) or 'none'}"
             )
-        return known.pop()
+        return known[0]
 
     def _say_none(self, job: str, step: int) -> None:
         jobs = self.jobs()

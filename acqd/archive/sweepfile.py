@@ -61,12 +61,9 @@ class SweepFile:
 
     def __init__(self, path: Path) -> None:
         """Raises FileNotFoundError, or ArchiveDamaged where it is not a file of ours."""
-        import h5py
-
         self.path = path
         try:
-            # The file is never written again, so nothing is to be locked, also not over a network.
-            self._file = h5py.File(path, "r", locking=False)
+            self._file = _opened(path)
         except FileNotFoundError:
             raise
         except OSError as exc:
@@ -320,3 +317,24 @@ class SweepFile:
 
 def _text(value: Any) -> str:
     return value.decode() if isinstance(value, bytes) else str(value)
+
+
+def _opened(path: Path) -> Any:
+    """The file for reading, without a lock: it is never written again, and a network may not lock.
+
+    HDF5 refuses that while this process has it open with a lock, as other readers open it; it is
+    then opened as they did.
+    """
+    import h5py
+
+    try:
+        return h5py.File(path, "r", locking=False)
+    except FileNotFoundError:
+        raise
+    except OSError:
+        for locking in (True, "best-effort"):
+            try:
+                return h5py.File(path, "r", locking=locking)
+            except OSError:
+                continue
+        raise

@@ -154,6 +154,31 @@ def test_a_range_holds_its_start_and_not_its_stop(
     assert events == seqs
 
 
+def test_the_far_end_may_be_written_as_on_the_command_line(scribe: Any) -> None:
+    """One word or two."""
+    _three_places(scribe)
+    archive = open_archive(scribe.root)
+    one, two = (archive.sweeps("harbour", plane=p) for p in ("far-end", "far end"))
+    assert one.attrs == two.attrs
+    assert np.array_equal(one.level.values, two.level.values, equal_nan=True)
+    with pytest.raises(ArchiveError, match=r"fits none; there is aa11"):
+        archive.sweeps("harbour", setup="zz")
+
+
+@pytest.mark.parametrize("locking", [True, False, "best-effort"])
+def test_a_file_that_this_process_has_open_otherwise_is_not_called_damaged(
+    scribe: Any, locking: Any
+) -> None:
+    """A user looks at a file with another reader, then at the archive, in one notebook."""
+    import h5py
+
+    _three_places(scribe)
+    (volume,) = scribe.root.rglob("volume_*.nc")
+    with h5py.File(volume, "r", locking=locking):
+        sweeps = open_archive(scribe.root).sweeps("harbour")
+        assert np.array_equal(sweeps.level.values, _levels(scribe, *range(1, 11)))
+
+
 QUESTIONS: dict[str, tuple[Any, str]] = {
     "no such job": (lambda a: a.sweeps("pier"), "no job 'pier' here; there is harbour"),
     "no sweeps then": (lambda a: a.sweeps("harbour", 0.0, 1.0), "no sweeps of step 0"),
