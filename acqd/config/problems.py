@@ -127,7 +127,7 @@ class Text:
         errors = exc.errors(include_url=False)
         misspelt = set(_misspelt(errors, model))
         for error in errors:
-            path = (*table, *error["loc"])
+            path = (*table, *_written(data, error["loc"]))
             if error["type"] == "missing" and error["loc"] in misspelt:
                 continue  # said once, where it stands
             context = {key: str(value) for key, value in error.get("ctx", {}).items()}
@@ -136,7 +136,7 @@ class Text:
             if error["type"] == "extra_forbidden":
                 yield self._unknown_key(path, last, owner)
                 continue
-            given = _given(data, error["loc"])
+            given = _given(data, _written(data, error["loc"]))
             if error["type"] == "missing":
                 yield self._missing_key(path, last, owner)
             elif error["type"] == "acqd":
@@ -212,6 +212,20 @@ def _model_in(annotation: Any) -> type[Table] | None:
     if isinstance(annotation, type) and issubclass(annotation, Table):
         return annotation
     return next((found for arg in get_args(annotation) if (found := _model_in(arg))), None)
+
+
+def _written(data: object, loc: Path) -> Path:
+    """``loc`` as it stands in the file: one text may be written where a list of such belongs."""
+    path: list[str | int] = []
+    for part in loc:
+        if isinstance(data, str) and isinstance(part, int):
+            continue
+        path.append(part)
+        try:
+            data = data[part]  # type: ignore[index]
+        except (LookupError, TypeError):
+            data = None
+    return tuple(path)
 
 
 def _given(data: object, loc: Path) -> str | None:

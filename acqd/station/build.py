@@ -12,12 +12,14 @@ from typing import Any
 import structlog
 
 from acqd.chain import Chain
+from acqd.config.problems import in_file_order, near_miss
 from acqd.config.whole import StationConfig
 from acqd.drivers.contract import Driver
 from acqd.drivers.registry import Registry
-from acqd.errors import BrokerError
+from acqd.errors import BrokerError, ConfigError
 from acqd.measure.band import BandMeter, BandSettings, band_pass
 from acqd.plan.jobs import PlannedJob
+from acqd.plan.rhythm import longest_interval_s
 from acqd.publish.broker import EmbeddedBroker, LocalBroker
 from acqd.publish.settings import BrokerSettings, MqttVersion
 from acqd.station.feed import Feed
@@ -81,9 +83,11 @@ def build(
     """Everything that ``config`` describes. ``broker`` stands in for the config's, if given.
 
     Raises:
-        PluginError: a driver that is not installed or broken.
+        ConfigError: drivers that are not installed, each with its line.
+        PluginError: a driver that is broken.
         BrokerError: a password that cannot be read.
     """
+    _refuse_unknown_drivers(config, registry)
     software = _software()
     enabled = config.enabled_jobs
     sweepers = tuple(
@@ -109,6 +113,22 @@ def build(
         trace_points=config.mqtt.trace_points,
         time_zone=config.station.time_zone,
     )
+
+
+def _refuse_unknown_drivers(config: StationConfig, registry: Registry) -> None:
+    known = sorted({*registry.drivers, *(error.name for error in registry.broken)})
+    problems = tuple(
+        config.places.problem(
+            ("sweeper", name, "driver"),
+            f"no driver of this name is installed{near_miss(table.driver, known)}",
+            accepted=", ".join(f'"{each}"' for each in known) or "none: no driver is installed",
+            given=f'"{table.driver}"',
+        )
+        for name, table in config.sweepers.items()
+        if table.enabled and table.driver not in known
+    )
+    if problems:
+        raise ConfigError(in_file_order(problems))
 
 
 def plane_of(chain: Chain | None, title: str) -> str:
@@ -199,7 +219,7 @@ def _job(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSp
             plane=plane,
             config=config.job_source(name),
             config_digest=digest,
-            interval_s=schedule.every_s,
+            interval_s=longest_interval_s(schedule),
             chain=chain,
             level_accuracy_db=sweeper.level_accuracy_db,
             frequency_accuracy_ppm=sweeper.frequency_accuracy_ppm,

@@ -196,6 +196,25 @@ def test_digest_stays(edited: Edited, read: Read, small: str, change: tuple[str,
 
 
 @pytest.mark.parametrize(
+    ("written", "where", "given"),
+    [
+        ('"25:00..06:00"', "when.window:", '"25:00..06:00"'),
+        ('["21:00..06:00", "25:00..06:00"]', "when.window[2]:", '"25:00..06:00"'),
+    ],
+    ids=["alone", "in a list"],
+)
+def test_a_wrong_window_is_shown_as_it_stands(
+    edited: Edited, read: Read, small: str, written: str, where: str, given: str
+) -> None:
+    """A text that may stand alone is not counted as if it stood in a list."""
+    text = edited(small, ('every = "2 s"', f'every = "2 s", window = {written}'))
+    with pytest.raises(ConfigError) as caught:
+        read(text)
+    (problem,) = caught.value.problems
+    assert f"job.watch.{where}" in str(problem) and f"(given: {given})" in str(problem)
+
+
+@pytest.mark.parametrize(
     "change",
     [
         ('rbw = "10 kHz"', 'rbw = "3 kHz"'),

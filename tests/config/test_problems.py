@@ -51,11 +51,11 @@ FULL = PAGE.read_text("utf-8").split("```toml\n")[1].split("```")[0]
         ),
         (
             ('every = "2 s"', 'every = "2 s", window = "21:00"'),
-            "job.watch.when.window[1]", 24, "not a window",
+            "job.watch.when.window", 24, "not a window",
         ),
         (
             ('every = "2 s"', 'every = "2 s", window = "21:00..21:00"'),
-            "job.watch.when.window[1]", 24, "starts and ends at the same time",
+            "job.watch.when.window", 24, "starts and ends at the same time",
         ),
         (
             ('every = "2 s"', 'every = "2 s", from = 2026-02-02, until = 2026-02-01'),
