@@ -21,7 +21,7 @@ COMMANDS = {
     "export": "Sweeps of an archive as CSV.",
     "find": "List attached sweepers.",
     "once": "One pass of a job, or of a plain range such as 144MHz..146MHz.",
-    "run": "Run the station until Ctrl-C or SIGTERM.",
+    "run": "Run the station until Ctrl-C, SIGTERM or SIGHUP.",
 }
 """Kept here so that the help text needs no command's module; a test compares the two."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import click
@@ -24,7 +25,8 @@ def command(config: str | None, offline: bool, as_json: bool) -> None:
     """Show what the station of CONFIG would do: sweepers, jobs, times, disk and messages.
 
     Sweepers that can be reached are asked who they are and how long each job's sweep takes; no
-    sweep is taken, and a running station is left alone.
+    sweep is taken, and a running station is left alone. Exit code 1 where something cannot work as
+    the config has it: a job beyond its sweeper, a sweeper that there cannot be, no room for files.
     """
     import asyncio
     import json
@@ -45,11 +47,12 @@ def command(config: str | None, offline: bool, as_json: bool) -> None:
     if as_json:
         shown = {"config": str(path), "notes": loaded.notes(), **asdict(seen)}
         click.echo(json.dumps(shown, indent=2, ensure_ascii=False))
-        return
+        raise SystemExit(int(seen.is_wrong))
     click.echo(f"{built.title} ({built.name}), from {path}")
     _show(built, seen)
     for note in loaded.notes():
         click.echo(f"note: {note}")
+    raise SystemExit(int(seen.is_wrong))
 
 
 def _show(built: Built, seen: Forecast) -> None:
@@ -68,7 +71,9 @@ def _show(built: Built, seen: Forecast) -> None:
     click.echo("\njobs")
     rows = []
     for job in seen.jobs:
-        due = [when(at_s, built.time_zone) for at_s in job.next_due_s[:NEXT_SHOWN]]
+        shown = job.next_due_s[:NEXT_SHOWN]
+        tenths = any(after_s - at_s < 1.0 for at_s, after_s in pairwise(shown))
+        due = [when(at_s, built.time_zone, tenths=tenths) for at_s in shown]
         rows.append(
             (
                 job.name,
@@ -96,12 +101,12 @@ def _show(built: Built, seen: Forecast) -> None:
         f"next due ({built.time_zone})",
     )
     click.echo(table(heads, rows, right=(3, 5, 6, 7, 8)))
-    for job in seen.jobs:
-        if job.problem:
-            click.echo(f"{job.name}: cannot be done: {job.problem}")
+    _explain(seen)
     click.echo("\nconflicts")
     for sentence in seen.conflicts or ("none",):
         click.echo(sentence)
+    if seen.archive_problem:
+        click.echo(f"\narchive   cannot be used: {seen.archive_problem}")
     folder = built.archive
     while not folder.exists() and folder != folder.parent:
         folder = folder.parent
@@ -110,8 +115,28 @@ def _show(built: Built, seen: Forecast) -> None:
     if free is not None and seen.bytes_a_day > 0:
         days = max(0.0, free - built.keep_free_bytes) / seen.bytes_a_day
         left += f", enough for about {number(days, 0)} days" if days < 36500 else ""
-    click.echo(f"\narchive   {built.archive}")
+    if not seen.archive_problem:
+        click.echo(f"\narchive   {built.archive}")
     click.echo(f"disk      about {quantity(seen.bytes_a_day, 'B')} a day{left}")
     click.echo(f"messages  about {number(seen.messages_a_second, 1)} a second")
-    if seen.extrapolated:
-        click.echo("(part of the day was worked out in proportion; see docs/plan.md)")
+    if seen.simulated_s < seen.to_s - seen.from_s:
+        hours = number(seen.simulated_s / 3600)
+        click.echo(f"(the plan was run for the first {hours} hours; the rest is in proportion)")
+
+
+def _explain(seen: Forecast) -> None:
+    """What the table of jobs has no room for."""
+    reasons: dict[str, list[str]] = {}
+    for job in seen.jobs:
+        if job.sweep_s_from == "assumed" and not job.problem:
+            reasons.setdefault(job.assumed_why, []).append(job.name)
+    for why, names in reasons.items():
+        click.echo(
+            f"assumed for {', '.join(names)}: {why}; share, missed and disk hang on it "
+            "(`sweep_time` in the job would say it)"
+        )
+    if any(job.sweep_s_from == "archive" for job in seen.jobs):
+        click.echo("archive: what the last sweep in the running station's archive took")
+    for job in seen.jobs:
+        if job.problem:
+            click.echo(f"{job.name}: cannot be done: {job.problem}")

@@ -110,9 +110,14 @@ def _write(lines: Iterator[str], file: IO[str]) -> None:
 
 
 def _times(data: xr.Dataset) -> list[str]:
+    return [f"{time}Z" for time in _moments(data["time"].values)]
+
+
+def _moments(values: Any) -> list[str]:
+    """ISO 8601 texts in UTC, to the millisecond, without a zone."""
     import numpy as np
 
-    return [f"{time}Z" for time in np.datetime_as_string(data["time"].values, unit="ms")]
+    return [str(text) for text in np.datetime_as_string(values, unit="ms")]
 
 
 def _levels(data: xr.Dataset) -> Iterator[str]:
@@ -136,6 +141,8 @@ def _levels(data: xr.Dataset) -> Iterator[str]:
 
 def _texts(values: Any) -> list[str]:
     """Shortest texts that read back to the same bits; empty where there is no number."""
+    if values.dtype.kind == "M":
+        return [f"{at}Z" if at != "NaT" else "" for at in _moments(values)]
     if values.dtype.kind == "f" and values.dtype.itemsize == 8:
         # What was worked out in float64 has no more than this to say: a tenth of a microdecibel.
         values = values.round(7)
@@ -156,7 +163,12 @@ def _summaries(data: xr.Dataset) -> Iterator[str]:
         stem, _, suffix = name.rpartition("_")
         unit = UNITS.get(suffix) if stem else None
         unit = unit or data[name].attrs.get("units", "1")
-        heads.append(f"{stem if stem and suffix in UNITS else name} [{unit}]")
+        head = stem if stem and suffix in UNITS else name
+        if data[name].dtype.kind == "M":
+            unit = "UTC"
+        elif name == "started":
+            unit = "s since 1970-01-01Z"
+        heads.append(f"{head} [{unit}]")
     yield ",".join(("time [UTC]", "sequence [1]", *heads)) + "\n"
     times, numbers = _times(data), data["sequence"].values.tolist()
     columns = [_texts(data[name].values) for name in names]

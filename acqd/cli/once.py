@@ -37,7 +37,7 @@ def command(
 ) -> None:
     """Take one pass of a job, or of a plain range such as 144MHz..146MHz, and show what it saw.
 
-    Nothing is kept. A running station holds its sweepers: their ports are busy then.
+    Nothing is kept. The sweepers of a running station are refused: stop it first.
     """
     import asyncio
     import json
@@ -77,11 +77,16 @@ def _show(record: Mapping[str, Any], summary: Mapping[str, Any]) -> None:
     unit = record["unit"]
     suffix = record["suffix"]
     rbw = quantity(record["rbw_hz"], "Hz")
+    if record["rbw_is_assumed"] and record["rbw_hz"] is not None:
+        rbw += " (assumed)"
+    accuracy = f"± {number(summary['level_accuracy_db'])} dB"
+    if "level_accuracy_db" in summary["assumed"]:
+        accuracy += " (assumed)"
     click.echo(f"{record['identity']}")
     click.echo(
         f"{quantity(record['start_hz'], 'Hz')} to {quantity(record['stop_hz'], 'Hz')}, "
         f"{record['points']} points, RBW {rbw}, took {quantity(record['took_s'], 's')}; "
-        f"levels at {summary['plane']}, ± {number(summary['level_accuracy_db'])} dB"
+        f"levels at {summary['plane']}, {accuracy}"
     )
     floor = number(summary[f"floor_{suffix}"])
     threshold = number(summary[f"threshold_{suffix}"])

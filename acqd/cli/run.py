@@ -1,4 +1,4 @@
-"""``acqd run``: the station, until Ctrl-C or SIGTERM."""
+"""``acqd run``: the station, until Ctrl-C, SIGTERM or SIGHUP."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ __all__ = ["command"]
 )
 @click.option("-v", "--verbose", is_flag=True, help="Log details as well.")
 def command(config: str | None, broker: str | None, verbose: bool) -> None:
-    """Run the station of CONFIG until Ctrl-C or SIGTERM.
+    """Run the station of CONFIG until Ctrl-C, SIGTERM or SIGHUP.
 
     Ends cleanly within two seconds; a second Ctrl-C leaves at once. What was committed is safe
     either way.
@@ -38,7 +38,8 @@ def command(config: str | None, broker: str | None, verbose: bool) -> None:
     from acqd.station.service import Station
 
     # Until the station runs, and takes its signals itself, there is nothing to end.
-    signal.signal(signal.SIGTERM, _leave)
+    for number in _ending():
+        signal.signal(number, _leave)
     set_up_logs(verbose=verbose)
     log = structlog.get_logger()
     path = find_config(config)
@@ -56,6 +57,14 @@ def command(config: str | None, broker: str | None, verbose: bool) -> None:
     )
     station = Station(built, clock=clock, run_id=run_id)
     asyncio.run(_until_told(station))
+
+
+def _ending() -> tuple[signal.Signals, ...]:
+    """The signals that end the station. SIGHUP, sent when a terminal closes, is one of them unless
+    whoever started us had it ignored, as nohup does."""
+    if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+        return (signal.SIGINT, signal.SIGTERM)
+    return (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
 def _leave(number: int, frame: object) -> None:
@@ -79,7 +88,7 @@ async def _until_told(station: object) -> None:
             os._exit(130)
         station.stop()
 
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in _ending():
         loop.add_signal_handler(number, stop)
     try:
         await station.run()

@@ -41,9 +41,10 @@ def quantity(value: float | None, unit: str) -> str:
     return f"{value:.3g} {unit}"
 
 
-def when(at_s: float, zone: str) -> str:
-    """A time in a zone, to the second, with its offset."""
+def when(at_s: float, zone: str, *, tenths: bool = False) -> str:
+    """A time in a zone, to the second or to its tenth (cut off, as clocks do)."""
     from datetime import UTC, datetime
     from zoneinfo import ZoneInfo
 
-    return datetime.fromtimestamp(at_s, UTC).astimezone(ZoneInfo(zone)).strftime("%a %H:%M:%S")
+    local = datetime.fromtimestamp(at_s, UTC).astimezone(ZoneInfo(zone))
+    return local.strftime("%a %H:%M:%S") + (f".{local.microsecond // 100_000}" if tenths else "")

@@ -1,20 +1,25 @@
 """What a station would do, before it is left alone: times, conflicts, disk and messages.
 
-Sweepers are asked how long a sweep takes where they can be reached; otherwise the config's sweep
-time or a stated assumption stands in. The plan is then run on virtual time.
+Sweepers are asked how long a sweep takes where they can be reached; of those that a running station
+has, the last sweep in its archive says it. Otherwise the config's sweep time or a stated assumption
+stands in, and what follows from an assumption is marked. The plan is then run on virtual time.
 """
 
 from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Sequence
+import os
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
+from acqd.archive.index import Wanted, find_pieces
 from acqd.archive.lock import holder_of
+from acqd.archive.reader import Archive, open_archive
 from acqd.clock import Clock
 from acqd.drivers.host import SweeperHost
-from acqd.errors import RequestRefused, SweeperError
+from acqd.errors import ArchiveError, IdentityChanged, RequestRefused, SweeperError
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.preview import Preview, preview
 from acqd.station.build import ASSUMED_SWEEP_S, Built, SweeperSpec
@@ -34,23 +39,33 @@ From the differential entropy of a log-exponential: (1 + γ)/ln 2 + log2(10/ln 1
 PACKING_BITS = 1.1
 """What shuffle and DEFLATE lie above that entropy (measured by tools/bench)."""
 LIVE_MESSAGES = 5
-"""Per sweep: summary, trace and three bare figures."""
+"""Per pass: summary, trace and three bare figures, of its last sweep where it has several."""
+LOOKED_BACK_S = (300.0, 7200.0)
+"""How far back the archive is looked through for a sweep of a job."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweeperForecast:
-    """One sweeper: ``state`` is who answered, or why nobody was asked or did."""
+    """One sweeper: ``state`` is who answered, or why nobody was asked or did.
+
+    ``is_wrong``: it cannot work as the config has it, whatever is plugged in.
+    """
 
     name: str
     driver: str
     address: str
     state: str
     answered: bool
+    is_wrong: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobForecast:
-    """One job over the day to come."""
+    """One job over the day to come.
+
+    ``sweep_s_from`` is ``asked``, ``archive``, ``config`` or ``assumed``; then ``assumed_why`` says
+    why. ``burst`` is how many sweeps a due time asks for; ``due`` and ``missed`` count sweeps.
+    """
 
     name: str
     sweeper: str
@@ -58,6 +73,8 @@ class JobForecast:
     rhythm: str
     sweep_s: float
     sweep_s_from: str
+    assumed_why: str
+    burst: int
     next_due_s: tuple[float, ...]
     due: int
     missed: int
@@ -77,22 +94,38 @@ class Forecast:
     conflicts: tuple[str, ...]
     bytes_a_day: float
     messages_a_second: float
-    extrapolated: bool
+    simulated_s: float
+    """How much of the day the plan was run for; the rest is in proportion."""
+    archive_problem: str
+    """Why the archive's folder cannot be used; empty where it can."""
+
+    @property
+    def is_wrong(self) -> bool:
+        """Whether something cannot work as the config has it, by what was found out for certain."""
+        return bool(
+            self.archive_problem
+            or any(sweeper.is_wrong for sweeper in self.sweepers)
+            or any(job.problem for job in self.jobs)
+        )
 
 
 async def forecast(built: Built, *, clock: Clock, ask: bool) -> Forecast:
     """The forecast for one day from now. ``ask`` opens the sweepers, unless a station has them."""
     busy = holder_of(built.archive) if ask else None
+    taken_s = _last_sweep_times(built, clock.wall_s()) if busy else {}
     asked: dict[str, tuple[SweeperForecast, dict[str, _Timing]]] = {}
     found = await asyncio.gather(
-        *(_ask_sweeper(spec, built.jobs, clock, ask=ask, busy=busy) for spec in built.sweepers)
+        *(
+            _ask_sweeper(spec, built.jobs, clock, ask=ask, busy=busy, taken_s=taken_s)
+            for spec in built.sweepers
+        )
     )
     for spec, answer in zip(built.sweepers, found, strict=True):
         asked[spec.name] = answer
     now_s = clock.wall_s()
     jobs: list[JobForecast] = []
     conflicts: list[str] = []
-    extrapolated = False
+    simulated_s = DAY_S
     for spec in built.sweepers:
         _, timings = asked[spec.name]
         mine = [job for job in built.jobs if job.sweeper == spec.name]
@@ -100,10 +133,14 @@ async def forecast(built: Built, *, clock: Clock, ask: bool) -> Forecast:
             continue
         planned = [_timed(job, timings[job.name]) for job in mine]
         view = preview(planned, now_s, now_s + DAY_S)
-        extrapolated |= view.extrapolated
-        conflicts += [f"{spec.name}: {sentence}" for sentence in view.conflicts]
+        if len(mine) > 1 or any(job.missed for job in view.jobs):
+            # One job that misses nothing goes on like that; there is nothing to run it for.
+            simulated_s = min(simulated_s, view.simulated_to_s - now_s)
+        guessed = [job.name for job in mine if timings[job.name].source == "assumed"]
+        proviso = f" (if a sweep of {' and '.join(guessed)} takes as assumed)" if guessed else ""
+        conflicts += [f"{spec.name}: {sentence}{proviso}" for sentence in view.conflicts]
         jobs += [_job(job, timings[job.name], view) for job in mine]
-    sweeps_a_second = sum((job.due - job.missed) for job in jobs) / DAY_S
+    passes_a_second = sum((job.due - job.missed) / job.burst for job in jobs) / DAY_S
     return Forecast(
         from_s=now_s,
         to_s=now_s + DAY_S,
@@ -113,9 +150,52 @@ async def forecast(built: Built, *, clock: Clock, ask: bool) -> Forecast:
         bytes_a_day=sum(job.bytes_a_day for job in jobs),
         messages_a_second=0.0
         if built.mqtt is None
-        else LIVE_MESSAGES * sweeps_a_second + len(jobs) / 30.0,
-        extrapolated=extrapolated,
+        else LIVE_MESSAGES * passes_a_second + len(jobs) / 30.0,
+        simulated_s=simulated_s,
+        archive_problem=_archive_problem(built.archive),
     )
+
+
+def _archive_problem(archive: Path) -> str:
+    """Why no archive can be made or written at ``archive``; nothing is made to find out."""
+    folder = archive
+    while not os.path.lexists(folder) and folder != folder.parent:
+        folder = folder.parent
+    if not folder.is_dir():
+        return f"{archive}: {folder} is no folder; name another archive in [station]"
+    if not os.access(folder, os.W_OK | os.X_OK):
+        return f"{archive}: this user may not write in {folder}"
+    return ""
+
+
+def _last_sweep_times(built: Built, now_s: float) -> dict[str, float]:
+    """How long the last sweep of each job took, from the archive of the running station; seconds.
+
+    Only sweeps under the job's present config count.
+    """
+    found: dict[str, float] = {}
+    try:
+        archive = open_archive(built.archive)
+        for job in built.jobs:
+            for back_s in LOOKED_BACK_S:
+                took_s = _last_sweep(archive, job, now_s - back_s)
+                if took_s is not None:
+                    found[job.name] = took_s
+                    break
+    except ArchiveError:
+        pass  # what cannot be read says nothing; the running station reports it
+    return found
+
+
+def _last_sweep(archive: Archive, job: JobSpec, since_s: float) -> float | None:
+    digest = job.facts.config_digest
+    pieces = find_pieces(Wanted(root=archive.root, job=job.name, start_s=since_s))
+    took = [
+        (float(piece.core["time"][-1]), float(piece.core["duration"][-1]))
+        for piece in pieces
+        if piece.place.size and piece.setup.details.get("config_digest") == digest
+    ]
+    return max(took)[1] if took else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,29 +203,42 @@ class _Timing:
     sweep_s: float
     source: str
     resolution: float
+    why: str = ""
     problem: str = ""
 
 
 def _assumed(job: JobSpec, why: str) -> _Timing:
     if job.request.sweep_time_s is not None:
         return _Timing(job.request.sweep_time_s, "config", RESOLUTION_DB)
-    return _Timing(ASSUMED_SWEEP_S, f"assumed, {why}", RESOLUTION_DB)
+    return _Timing(ASSUMED_SWEEP_S, "assumed", RESOLUTION_DB, why=why)
 
 
 async def _ask_sweeper(
-    spec: SweeperSpec, jobs: Sequence[JobSpec], clock: Clock, *, ask: bool, busy: str | None
+    spec: SweeperSpec,
+    jobs: Sequence[JobSpec],
+    clock: Clock,
+    *,
+    ask: bool,
+    busy: str | None,
+    taken_s: Mapping[str, float],
 ) -> tuple[SweeperForecast, dict[str, _Timing]]:
     mine = [job for job in jobs if job.sweeper == spec.name]
     why = "not asked" if not ask else f"in use by {busy}" if busy else ""
-    timings = {job.name: _assumed(job, why or "nobody answered") for job in mine}
+    timings = {
+        job.name: _Timing(taken_s[job.name], "archive", RESOLUTION_DB)
+        if job.name in taken_s
+        else _assumed(job, why or "nobody answered")
+        for job in mine
+    }
 
-    def told(state: str, *, answered: bool = False) -> SweeperForecast:
+    def told(state: str, *, answered: bool = False, is_wrong: bool = False) -> SweeperForecast:
         return SweeperForecast(
             name=spec.name,
             driver=spec.driver_name,
             address=spec.address,
             state=state,
             answered=answered,
+            is_wrong=is_wrong,
         )
 
     if why:
@@ -164,6 +257,8 @@ async def _ask_sweeper(
         for job in mine:
             timings[job.name] = await _timing(host, job, opened.capabilities)
         return told(str(opened.identity), answered=True), timings
+    except (RequestRefused, IdentityChanged) as exc:
+        return told(f"cannot be used: {exc}", is_wrong=True), timings
     except SweeperError as exc:
         return told(f"away: {exc}"), timings
     finally:
@@ -175,7 +270,7 @@ async def _timing(host: SweeperHost, job: JobSpec, capabilities: Capabilities) -
     try:
         estimate_s = await host.estimate_s(job.request)
     except RequestRefused as exc:
-        return replace(_assumed(job, "refused"), problem=str(exc))
+        return replace(_assumed(job, "it cannot be done"), problem=str(exc))
     if estimate_s is None:
         return _assumed(job, "the sweeper cannot say")
     return _Timing(estimate_s, "asked", resolution)
@@ -198,6 +293,8 @@ def _job(job: JobSpec, timing: _Timing, view: Preview) -> JobForecast:
         rhythm=seen.schedule,
         sweep_s=timing.sweep_s,
         sweep_s_from=timing.source,
+        assumed_why=timing.why,
+        burst=burst,
         next_due_s=seen.next_due_s,
         due=seen.due * burst,
         missed=seen.missed * burst,

@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Mapping
 from typing import Any
 
+from acqd.archive.lock import holder_of
 from acqd.archive.records import SweepRecord
 from acqd.clock import SystemClock
 from acqd.config.load import find_config, load_config
@@ -19,11 +20,11 @@ from acqd.config.quantity import (
 from acqd.config.whole import StationConfig
 from acqd.drivers.host import SweeperHost
 from acqd.drivers.registry import Registry, load_drivers
-from acqd.errors import ConfigError, RequestRefused, SweeperError, WrongUsage
+from acqd.errors import ConfigError, PortBusy, RequestRefused, SweeperError, WrongUsage
 from acqd.measure.band import BandMeter, BandSettings, band_pass
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.schedule import Schedule
-from acqd.station.build import SweeperSpec, build
+from acqd.station.build import Built, SweeperSpec, build
 from acqd.station.feed import Feed, SetupView
 from acqd.station.job import JobSpec
 from acqd.station.setup import SetupFacts, SetupMaker
@@ -41,6 +42,7 @@ def one_of_job(name: str, *, config: str | None) -> tuple[SweeperHost, JobSpec]:
     Raises:
         ConfigError: the config.
         WrongUsage: no such job in it.
+        PortBusy: its station is running.
     """
     loaded = load_config(find_config(config))
     built = build(loaded, load_drivers(), broker="none")
@@ -49,6 +51,7 @@ def one_of_job(name: str, *, config: str | None) -> tuple[SweeperHost, JobSpec]:
         have = ", ".join(job.name for job in built.jobs) or "none"
         raise WrongUsage(f"{loaded.path}: no enabled job {name!r}; there is {have}")
     sweeper = next(one for one in built.sweepers if one.name == spec.sweeper)
+    _refuse_held(built, sweeper)
     return _host(sweeper), spec
 
 
@@ -66,6 +69,7 @@ def one_of_range(
 
     Raises:
         WrongUsage: the range or a quantity cannot be read, or it is not clear which sweeper.
+        PortBusy: a sweeper of a config whose station is running.
     """
     try:
         start_hz, stop_hz = parse_frequency_range(text)
@@ -140,7 +144,18 @@ def _sweeper(
     if len(specs) != 1:
         have = ", ".join(one.name for one in built.sweepers) or "none"
         raise WrongUsage(f"{loaded.path}: which sweeper? give --sweeper with one of: {have}")
+    _refuse_held(built, specs[0])
     return specs[0]
+
+
+def _refuse_held(built: Built, sweeper: SweeperSpec) -> None:
+    """Leave the sweepers of a running station alone: one that talks to two loses its place."""
+    holder = holder_of(built.archive)
+    if holder is not None:
+        raise PortBusy(
+            f"{sweeper.name}: in use by {holder}; stop that station first, or read what it sweeps "
+            f"(acqd export {built.archive})"
+        )
 
 
 def _host(spec: SweeperSpec) -> SweeperHost:
@@ -181,6 +196,7 @@ async def take_one(host: SweeperHost, spec: JobSpec) -> tuple[dict[str, Any], Ma
         "stop_hz": float(view.grid.frequency_hz[-1]),
         "points": view.grid.points,
         "rbw_hz": view.event.rbw_hz,
+        "rbw_is_assumed": sweep.reported.rbw_hz is None or "rbw_hz" in sweep.reported.assumed,
         "unit": str(sweep.unit),
         "suffix": _suffix(summary),
     }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import time
 from pathlib import Path
 from typing import Any
 
@@ -48,10 +50,87 @@ def test_offline_asks_nobody(acqd: Any, folder: Path) -> None:
     config.write_text(config.read_text().replace('"sim:mast"', '"sim:nobody"'))
     offline = acqd("check", "--offline", "--json", str(config)).json
     assert offline["sweepers"][0]["state"] == "not asked"
-    assert {job["sweep_s_from"] for job in offline["jobs"]} == {"assumed, not asked"}
-    asked = acqd("check", "--json", str(config)).json
-    assert asked["sweepers"][0]["state"].startswith("away: ")
-    assert "nobody" in asked["sweepers"][0]["state"]
+    assert {job["sweep_s_from"] for job in offline["jobs"]} == {"assumed"}
+    assert {job["assumed_why"] for job in offline["jobs"]} == {"not asked"}
+
+
+def test_what_is_assumed_is_said_once_and_with_what_hangs_on_it(acqd: Any, folder: Path) -> None:
+    """The reason stands under the table; a conflict that follows from it says so."""
+    out = acqd("check", "--offline", folder=folder).out
+    assert out.count("not asked") == 2, "once as the sweeper's state, once for the jobs"
+    assert "assumed for marine-vhf, calling: not asked; share, missed and disk hang on it" in out
+    assert "1 s (assumed)" in out
+    conflicts = out.split("conflicts\n")[1].split("\n\n")[0].splitlines()
+    assert conflicts and all("takes as assumed)" in line for line in conflicts)
+
+
+def test_one_job_that_misses_nothing_is_not_called_estimated(acqd: Any, folder: Path) -> None:
+    """Nothing was worked out in proportion that could have come out otherwise."""
+    config = folder / "station.toml"
+    text = config.read_text().split("[job.calling]")[0]
+    config.write_text(text)
+    assert "in proportion" not in acqd("check", str(config)).out
+    slow = text.replace("points = 101", 'points = 101\nsweep_time = "30 s"')
+    config.write_text(slow.replace('"100 ms"', '"200 ms"'))
+    missed = acqd("check", str(config), "--json").json
+    assert missed["jobs"][0]["missed"] > 0
+
+
+def test_close_due_times_are_told_apart(acqd: Any, folder: Path) -> None:
+    """Tenths where seconds would show one time twice."""
+    out = acqd("check", folder=folder).out
+    assert re.search(r"\d\d:\d\d:\d\d\.\d, \d\d:\d\d:\d\d\.\d", out)
+
+
+def test_the_messages_of_a_burst_are_those_of_one_pass(acqd: Any, folder: Path) -> None:
+    """Ten sweeps a due time make no more messages than one."""
+    config = folder / "station.toml"
+    text = config.read_text().split("[job.calling]")[0]
+    text = text.replace('broker = "none"', 'broker = "mqtt://broker.example"')
+    rates = []
+    for burst in (1, 10):
+        config.write_text(text.replace('every = "100 ms"', f'every = "10 s", burst = {burst}'))
+        rates.append(acqd("check", str(config), "--json").json["messages_a_second"])
+    assert rates[0] == pytest.approx(rates[1]) == pytest.approx(5 / 10 + 1 / 30)
+
+
+WRONG = {
+    "an instrument that there is not": ("sim:mast", "sim:nobody", "cannot be used: address: sim:"),
+    "an option of the wrong kind": ("time_scale = 0.02", "time_scale = 0", "cannot be used: "),
+    "an address that is none": (
+        '"sim"\naddress = "sim:mast"',
+        '"scpi"\naddress = "mast"',
+        "cannot",
+    ),
+    "an archive under a file": ('"archive"', '"scene.toml/archive"', "is no folder"),
+}
+
+
+@pytest.mark.parametrize(("old", "new", "says"), WRONG.values(), ids=WRONG)
+def test_what_can_never_work_fails(acqd: Any, folder: Path, old: str, new: str, says: str) -> None:
+    """Exit code 1, and it is said what; the rest is shown all the same."""
+    config = folder / "station.toml"
+    text = config.read_text()
+    assert old in text
+    text = text.replace(old, new)
+    if '"scpi"' in new:
+        text = re.sub(r"(?m)^options = .*$", "", text)
+    config.write_text(text)
+    answer = acqd("check", str(config))
+    assert answer.code == 1
+    assert says in answer.out and "marine-vhf" in answer.out
+    assert acqd("check", "--json", str(config)).code == 1
+
+
+def test_a_sweeper_that_is_only_away_does_not_fail(acqd: Any, folder: Path) -> None:
+    """It may be plugged in later."""
+    config = folder / "station.toml"
+    text = config.read_text().replace(
+        '"sim"\naddress = "sim:mast"', '"scpi"\naddress = "tcp://127.0.0.1:1"'
+    )
+    config.write_text(re.sub(r"(?m)^options = .*$", "", text))
+    answer = acqd("check", str(config))
+    assert answer.code == 0 and "away: tcp://127.0.0.1:1: cannot connect" in answer.out
 
 
 def test_a_request_beyond_the_sweeper_is_told_before_the_night(acqd: Any, folder: Path) -> None:
@@ -59,7 +138,7 @@ def test_a_request_beyond_the_sweeper_is_told_before_the_night(acqd: Any, folder
     config = folder / "station.toml"
     config.write_text(config.read_text().replace('stop = "157 MHz"', 'stop = "3 GHz"'))
     answer = acqd("check", str(config))
-    assert answer.code == 0
+    assert answer.code == 1
     assert "marine-vhf: cannot be done: " in answer.out and "960 MHz" in answer.out
 
 
@@ -105,13 +184,19 @@ def test_no_config_anywhere_is_one_line(
     assert "station.toml" in answer.complaint
 
 
-def test_a_driver_that_is_not_installed_is_one_line(acqd: Any, folder: Path) -> None:
-    """By its name, with those that are there."""
+def test_drivers_that_are_not_installed_are_a_line_each(acqd: Any, folder: Path) -> None:
+    """With file and line, the near miss, and those that are there."""
     config = folder / "station.toml"
-    config.write_text(config.read_text().replace('driver = "sim"', 'driver = "sym"'))
+    text = config.read_text().replace('driver = "sim"', 'driver = "sym"')
+    text += '\n[sweeper.bench]\ndriver = "scpy"\naddress = "tcp://127.0.0.1:1"\n'
+    config.write_text(text)
     answer = acqd("check", str(config))
-    assert answer.code in (1, 2)
-    assert "sym" in answer.complaint and "sim" in answer.complaint.replace("sym", "")
+    assert answer.code == 2
+    line = 1 + text.splitlines().index('driver = "sym"')
+    first, second = answer.err.splitlines()
+    assert first.startswith(f"{config}:{line}: sweeper.mast.driver: no driver of this name")
+    assert "did you mean `sim`?" in first and first.endswith('accepted: "scpi", "sim"')
+    assert "sweeper.bench.driver" in second and "did you mean `scpi`?" in second
 
 
 @pytest.mark.slow
@@ -122,4 +207,22 @@ def test_a_running_station_is_left_alone(acqd: Any, start: Any, folder: Path) ->
     answer = acqd("check", folder=folder)
     assert answer.code == 0
     assert f"in use by process {station.process.pid}" in answer.out
+    assert station.stop() == 0
+
+
+@pytest.mark.slow
+def test_a_running_stations_sweep_times_come_from_its_archive(
+    acqd: Any, start: Any, folder: Path
+) -> None:
+    """Not from an assumption that would make it look overloaded."""
+    station = start(folder / "station.toml")
+    station.until("sweeper_present")
+    ends_s = time.monotonic() + 20
+    while time.monotonic() < ends_s:
+        jobs = acqd("check", "--json", folder=folder).json["jobs"]
+        if {job["sweep_s_from"] for job in jobs} == {"archive"}:
+            break
+        time.sleep(0.1)
+    assert {job["sweep_s_from"] for job in jobs} == {"archive"}
+    assert all(0 < job["sweep_s"] < 0.1 for job in jobs)
     assert station.stop() == 0

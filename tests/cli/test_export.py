@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -79,6 +80,11 @@ def test_summaries_have_units_in_their_heads(acqd: Any, kept: Path) -> None:
     for head, name in (("floor [dBm]", "floor_dbm"), ("threshold [dBm]", "threshold_dbm")):
         got = np.array([float(row[head]) for row in rows])
         assert np.allclose(got, data[name].values, rtol=0, atol=1e-6)
+    assert "started [s since 1970-01-01Z]" in rows[0]
+    for row in rows[:3]:
+        due = datetime.fromisoformat(row["due [UTC]"])
+        assert due.tzinfo is not None
+        assert due <= datetime.fromisoformat(row["time [UTC]"]) < due + timedelta(seconds=5)
 
 
 def test_findings_and_gaps(acqd: Any, kept: Path) -> None:
@@ -103,7 +109,8 @@ def test_one_setup(acqd: Any, kept: Path) -> None:
     words = ("export", str(root), "--job", "calling")
     assert acqd(*words, "--setup", setup.setup[:6]).out == acqd(*words).out
     answer = acqd(*words, "--setup", "zz")
-    assert answer.code == 1 and "'zz'" in answer.complaint
+    assert answer.code == 1
+    assert f"setup 'zz' fits none; there is {setup.setup}" in answer.complaint
 
 
 def test_an_only_job_need_not_be_named(acqd: Any, kept: Path, folder: Path, start: Any) -> None:

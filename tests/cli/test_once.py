@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
+import io
 import os
 import pty
 import termios
@@ -11,6 +13,8 @@ from typing import Any
 
 import pytest
 from acqd_sim.server import SimServer
+
+from acqd.cli.once import _show
 
 
 def test_a_range_is_swept_and_shown(acqd: Any, served: SimServer) -> None:
@@ -45,6 +49,36 @@ def test_a_job_of_the_config(acqd: Any, folder: Path, where: tuple[str, ...]) ->
     assert "far end" in told["band"]["plane"]
     assert told["band"]["strongest"]["peak_dbm"] == pytest.approx(-60.0, abs=1.7)
     assert not (folder / "archive").exists()
+
+
+@pytest.mark.slow
+def test_a_running_station_is_not_disturbed(acqd: Any, start: Any, folder: Path) -> None:
+    """A job of it and a range on its sweeper are refused, with who has it."""
+    station = start(folder / "station.toml")
+    station.until("sweeper_present")
+    for words in (("marine-vhf",), ("156MHz..157MHz", "--sweeper", "mast")):
+        answer = acqd("once", *words, folder=folder)
+        assert answer.code == 1
+        assert f"mast: in use by process {station.process.pid}" in answer.complaint
+    assert station.stop() == 0
+
+
+def test_what_nobody_reported_is_marked(acqd: Any, folder: Path) -> None:
+    """An accuracy or an RBW that somebody stated is shown plain; another is called assumed."""
+    out = acqd("once", "156MHz..157MHz", folder=folder).out
+    assert " dB\n" in out and "(assumed)" not in out
+    told = {
+        "identity": "GANNET", "start_hz": 1e6, "stop_hz": 2e6, "points": 2, "rbw_hz": 1e4,
+        "rbw_is_assumed": True, "took_s": 1.0, "unit": "dBm", "suffix": "dbm",
+    }  # fmt: skip
+    summary = {
+        "plane": "the sweeper's input", "level_accuracy_db": 3.0, "assumed": ["level_accuracy_db"],
+        "floor_dbm": -100.0, "threshold_dbm": -90.0, "signals": [],
+    }  # fmt: skip
+    with contextlib.redirect_stdout(io.StringIO()) as shown:
+        _show(told, summary)
+    assert "RBW 10 kHz (assumed), took" in shown.getvalue()
+    assert "± 3.0 dB (assumed)\n" in shown.getvalue()
 
 
 def test_a_sweeper_of_the_config_by_name(acqd: Any, folder: Path) -> None:

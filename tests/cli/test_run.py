@@ -84,6 +84,34 @@ def test_a_stop_during_the_start_ends_it_as_well(start: Any, folder: Path) -> No
     assert station.stop() == 0
 
 
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGTERM, signal.SIGINT])
+def test_every_polite_signal_ends_it_cleanly(start: Any, folder: Path, number: int) -> None:
+    """Also the one that a closing terminal sends: exit code 0, and it says that it stopped."""
+    station = start(folder / "station.toml")
+    station.until("sweeper_present")
+    station.process.send_signal(number)
+    assert station.process.wait(20) == 0
+    station.stop()
+    assert any('"stopped"' in line for line in station.lines)
+
+
+def test_a_hang_up_that_is_to_be_ignored_is(start: Any, folder: Path) -> None:
+    """Under nohup the station outlives its terminal."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        station = start(folder / "station.toml")
+    finally:
+        signal.signal(signal.SIGHUP, before)
+    station.until("sweeper_present")
+    station.process.send_signal(signal.SIGHUP)
+    seen = len(station.lines)
+    time.sleep(0.3)
+    assert station.process.poll() is None and not any(
+        "stopping" in line for line in station.lines[seen:]
+    )
+    assert station.stop() == 0
+
+
 def test_a_second_ctrl_c_leaves_at_once(start: Any, folder: Path) -> None:
     """Exit code 130, and the next start finds everything in order."""
     station = start(folder / "station.toml")
