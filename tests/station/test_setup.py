@@ -7,6 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from acqd.config.load import parse_config
+from acqd.drivers.registry import load_drivers
+from acqd.station.build import build
 from acqd.station.feed import SetupView
 from acqd.station.setup import SetupFacts, SetupMaker
 from acqd.sweep import Capabilities, Identity, LevelUnit, Reported, Sweep, SweepRequest
@@ -90,3 +93,24 @@ def test_the_step_of_the_levels_is_told_also_where_nobody_states_it(
     assert record.details["measuring"]["resolution"] == told
     if unit is LevelUnit.DBM:
         assert SetupView.of(record, 0.0).event.resolution == told
+
+
+@pytest.mark.parametrize(
+    ("when", "interval_s"),
+    [
+        ('every = "2 s"', 2.0),
+        ('cron = "*/10 * * * *"', 600.0),
+        ('cron = "0,5 * * * *", window = "21:00..06:00"', 3300.0),
+        ("back_to_back = true", None),
+    ],
+    ids=["every", "cron", "cron with windows", "back to back"],
+)
+def test_the_meter_is_told_the_longest_interval_of_the_schedule(
+    bench: Any, when: str, interval_s: float | None
+) -> None:
+    """Also that of cron, which has no one interval."""
+    path = bench.config({"mast": "sim:gannet"}, [bench.job("watch", when=when)])
+    (spec,) = build(parse_config(path.read_text(), path), load_drivers()).jobs
+    record = SetupMaker(spec.facts).setup_of(_sweep(), CAN, step=0)
+    assert record.details["measuring"]["interval_s"] == interval_s
+    assert SetupView.of(record, 0.0).event.interval_s == interval_s
