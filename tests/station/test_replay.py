@@ -12,6 +12,7 @@ import math
 import os
 import random
 import time
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -20,7 +21,7 @@ import numpy as np
 import pytest
 
 from acqd.archive.reader import Archive, open_archive
-from acqd.archive.records import GapRecord, HourlyRecord, SweepRecord
+from acqd.archive.records import GapRecord, HourlyRecord, SetupRecord, SweepRecord
 from acqd.archive.writer import ArchiveWriter
 from acqd.canonical import canonical_levels
 from acqd.config.load import parse_config
@@ -28,6 +29,8 @@ from acqd.drivers.registry import load_drivers
 from acqd.station.build import build
 from acqd.station.feed import CONFIG_CHANGED, JobState
 from acqd.station.job import JobRunner, JobSpec, Taken
+from acqd.station.past import look_back
+from acqd.station.setup import SetupMaker
 from acqd.station.tell import Teller
 from acqd.sweep import Capabilities, Detector, Identity, LevelUnit, Reported, Sweep, SweepFlag
 from acqd.testing.clock import ManualClock
@@ -88,6 +91,9 @@ class Air:
         self.request = spec.request
         self._random = np.random.default_rng(seed)
         self._up: set[int] = set()
+        self.attenuation_db = 0.0
+        self.took_s = 0.5
+        self.says_sweep_time = True
         self.identity = Identity(maker="ACME", model="SCRIPT", serial_number="7")
 
     def sweep(self, clock: ManualClock, flags: SweepFlag) -> Sweep:
@@ -105,14 +111,19 @@ class Air:
             flags |= SweepFlag.NOT_FINITE
         return Sweep(
             request=self.request,
-            reported=Reported(rbw_hz=10e3, detector=Detector.SAMPLE, sweep_time_s=0.5),
+            reported=Reported(
+                rbw_hz=10e3,
+                detector=Detector.SAMPLE,
+                sweep_time_s=self.took_s if self.says_sweep_time else None,
+                attenuation_db=self.attenuation_db,
+            ),
             frequency_hz=self.request.frequencies_hz(),
             level=canonical_levels(level, 0.01),
             unit=LevelUnit.DBM,
             resolution=0.01,
             started_s=clock.wall_s(),
             monotonic_s=clock.monotonic_s(),
-            took_s=0.5,
+            took_s=self.took_s,
             boot_id=clock.boot_id,
             clock_synchronised=True,
             identity=self.identity,
@@ -134,6 +145,7 @@ class Night:
             self.root, station="lookout", run_id="run", clock=self.clock, keep_free_bytes=0
         )
         recovery = self.archive.recovery
+        past = look_back(recovery, [self.spec]).jobs[self.spec.name]
         self.job = JobRunner(
             self.spec,
             archive=self.archive,
@@ -150,7 +162,8 @@ class Night:
             ),
             clock=self.clock,
             run_id="run",
-            state=self.spec.feed.recovered(recovery.job(self.spec.name)),
+            state=past.state,
+            sweep_times_s=past.sweep_times_s,
             next_seq=recovery.next_seq(self.spec.name),
             next_finding=recovery.next_finding(self.spec.name),
         )
@@ -323,8 +336,9 @@ def test_a_changed_config_starts_afresh_live_and_in_a_replay(tmp_path: Path, cle
             await night.sweeps(1, SweepFlag(0))
             night.clock.advance(2.0)
         night.restart(cleanly=cleanly, spec=new)
-        # As the station does: time down first, under the old config; then the mark.
-        await night.gap(30, "station down")
+        # As the station does: time down first, under the old config; then the mark. So long that a
+        # meter that is told of it gives up the signals that were up.
+        await night.gap(300, "station down")
         await night.job.begin()
         for _ in range(20):
             await night.sweeps(1, SweepFlag(0))
@@ -336,12 +350,100 @@ def test_a_changed_config_starts_afresh_live_and_in_a_replay(tmp_path: Path, cle
     asyncio.run(through())
     archive = open_archive(tmp_path / "archive")
     events = [one for one in archive.events(old.name) if isinstance(one, GapRecord)]
-    assert [one.reason for one in events] == ["station down", CONFIG_CHANGED]
+    assert [(one.reason, one.detail) for one in events] == [
+        (CONFIG_CHANGED, ""),
+        ("station down", ""),
+        (CONFIG_CHANGED, new.feed.config),
+    ]
     _, before = replayed(archive, old)
     state, after = replayed(archive, new)
     assert (before, after) == (20, 22)
     live_state = night.checkpoint().state
     assert new.feed.checkpoint(new.name, state, next_finding=0).state == live_state
+
+
+@pytest.mark.parametrize("restarts", ["none", "stopped", "killed"])
+def test_a_setup_that_comes_back_is_measured_as_before(tmp_path: Path, restarts: str) -> None:
+    """A sweeper that sets its attenuator and does not say how long a sweep takes: the first sweep
+    under a setup says it for all, over new journals and restarts, live and in a replay."""
+    spec = spec_of(tmp_path, FLAT)
+    night = Night(tmp_path / "archive", spec, 3)
+    night.air.says_sweep_time = False
+
+    async def through() -> None:
+        for took_s, attenuation_db in ((0.5, 0.0), (0.7, 10.0), (4.0, 0.0), (9.0, 10.0)):
+            night.air.took_s, night.air.attenuation_db = took_s, attenuation_db
+            for _ in range(8):
+                await night.sweeps(1, SweepFlag(0))
+                night.clock.advance(10.0)
+            await night.rotate()
+            if restarts != "none":
+                night.restart(cleanly=restarts == "stopped")
+        night.close()
+
+    asyncio.run(through())
+    archive = open_archive(tmp_path / "archive")
+    told = {
+        (event.setup, event.details["measuring"]["sweep_time_s"])
+        for event in archive.events(spec.name)
+        if isinstance(event, SetupRecord)
+    }
+    assert sorted(time_s for _, time_s in told) == [0.5, 0.7]
+    state, checked = replayed(archive, spec)
+    assert checked == 32
+    assert spec.feed.checkpoint(spec.name, state, next_finding=0).state == night.checkpoint().state
+
+
+def test_what_a_driver_comes_to_say_of_its_sweeper_makes_another_setup(tmp_path: Path) -> None:
+    """A new version of a driver that states a better accuracy is not measured by the old one."""
+    spec = spec_of(tmp_path, FLAT)
+    sweep = Air(spec, 1).sweep(ManualClock(), SweepFlag(0))
+    maker = SetupMaker(spec.facts)
+    wide = Capabilities(start_hz=0.0, stop_hz=3e9, level_accuracy_db=3.0)
+    setups = [
+        maker.setup_of(sweep, capabilities, step=0)
+        for capabilities in (wide, replace(wide, level_accuracy_db=1.0), wide)
+    ]
+    assert setups[0].setup == setups[2].setup != setups[1].setup
+
+
+@pytest.mark.parametrize("how", ["sweeps", "gaps"])
+def test_hours_follow_a_clock_that_was_set_back(tmp_path: Path, how: str) -> None:
+    """The clock was five hours ahead: the running hour turns at once, and then each as it ends; a
+    restart and a replay turn the same ones."""
+    spec = spec_of(tmp_path, FLAT)
+    night = Night(tmp_path / "archive", spec, 4)
+    ahead_s = night.clock.wall_s()
+    hours: list[float] = []
+
+    async def through() -> None:
+        for at in range(45):
+            if at == 15:
+                night.clock.step_wall(-5 * 3600.0)
+            if at < 15 or how == "sweeps":
+                await night.sweeps(1, SweepFlag(0))
+                night.clock.advance(300.0)
+            else:
+                await night.gap(150, "sweeper lost")
+            await night.job.turn_hours(night.clock.wall_s() - 30.0)
+            if at == 17:
+                night.restart(cleanly=False)
+        night.close()
+
+    asyncio.run(through())
+    archive = open_archive(tmp_path / "archive")
+    hours = [
+        (event.hour_start_s - ahead_s) / 3600.0
+        for event in archive.events(spec.name)
+        if isinstance(event, HourlyRecord)
+    ]
+    first = hours[0]
+    assert -1.0 < first <= 0.0
+    # One that ended, one that was running, and those of the right time.
+    assert hours == [first, first + 1, first - 4, first - 3]
+    state, _ = replayed(archive, spec)
+    assert spec.feed.checkpoint(spec.name, state, next_finding=0).state == night.checkpoint().state
+    assert night.job.state.accounted_s == pytest.approx(night.clock.wall_s(), abs=301.0)
 
 
 class WrongClock:
