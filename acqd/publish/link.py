@@ -20,7 +20,7 @@ from collections.abc import AsyncIterator, Awaitable
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from functools import partial
-from typing import Any, TypeVar
+from typing import Any, Self, TypeVar
 
 import aiomqtt
 from paho.mqtt.reasoncodes import ReasonCode
@@ -92,23 +92,28 @@ class Link(aiomqtt.Client):
         except TimeoutError:
             raise aiomqtt.MqttError("no answer in time") from None
 
-    async def reach(self) -> None:
-        """Connect the socket; what follows on it is for ``async with``.
+    async def __aenter__(self) -> Self:
+        """Connect, and wait for the broker's word. An object is entered once.
+
+        aiomqtt's own way connects in the loop's pool, and forgets a connection that ended between
+        its making and the first look at it.
 
         Raises:
-            MqttError: nobody there.
+            MqttError: nobody there, or not let in.
         """
         try:
             await self.threads.run(self._connect_now)
+            made: Any = self._client.socket()
+            for option in self._socket_options if made is not None else ():
+                made.setsockopt(*option)
         except OSError as exc:
             raise aiomqtt.MqttError(str(exc)) from None
-
-    def _client_connect(self) -> None:
-        """Nothing: aiomqtt would connect in the loop's pool, which is joined at the end."""
+        await self._wait_for(self._connected, None)
+        return self
 
     def _connect_now(self) -> None:
         # In a thread, which cannot be cancelled: whoever waited for it may have gone.
-        super()._client_connect()
+        self._client_connect()
         if self._abandoned:
             try:
                 self._loop.call_soon_threadsafe(self.abandon)
@@ -208,7 +213,6 @@ def new_link(
 async def connection(link: Link) -> AsyncIterator[Link]:
     """``link`` connected, and closed at the end however that comes."""
     try:
-        await link.reach()
         async with link:
             yield link
     finally:
