@@ -288,6 +288,9 @@ class Station:
 
         What there is no room for waits with its job, which commits it before anything else.
         """
+        # Before anything is accounted for up to now: or, were this start cut short, the next one
+        # would take now for the time of a clock that was ahead.
+        archive.alive(now_s)
         last_s = archive.recovery.last_alive_s
         out.down_s = None if last_s is None else max(0.0, now_s - last_s)
         for job in self._jobs.values():
