@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 import socket
 import subprocess
@@ -14,7 +15,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from acqd.sweep import SweepRequest
+from acqd.drivers.contract import Trace
+from acqd.sweep import (
+    NO_FLAGS,
+    Capabilities,
+    LevelUnit,
+    Reported,
+    SweepFlag,
+    SweepRequest,
+)
 from acqd.testing.conformance import Bench, DriverConformance
 
 PAGE = Path(__file__).parents[2] / "docs" / "drivers.md"
@@ -125,3 +134,22 @@ def test_the_example_passes_strict_type_checking(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "mypy", "--strict", "--cache-dir", str(tmp_path), str(file)]
     done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=PAGE.parents[1])
     assert done.returncode == 0, done.stdout
+
+
+def shown_default(field: dataclasses.Field[object]) -> str:
+    """A field's default as the page writes it."""
+    value = field.default
+    if value is dataclasses.MISSING:
+        return "required"
+    if value == NO_FLAGS and isinstance(value, SweepFlag):
+        return "`NO_FLAGS`"
+    return f"`{value.name}`" if isinstance(value, LevelUnit) else f"`{value!r}`"
+
+
+@pytest.mark.parametrize("of", [Trace, Reported, Capabilities], ids=lambda of: of.__name__)
+def test_the_page_lists_every_field_with_its_default(of: type) -> None:
+    """In the order of the class."""
+    part = PAGE.read_text("utf-8").split("<!-- fields -->")[1].split("<!-- end of fields -->")[0]
+    part = part.split(f"`{of.__name__}`, ", 1)[1].split("\n\n`", 1)[0]
+    listed = re.findall(r"(?m)^\| `(\w+)` \| (\S+) \|", part)
+    assert listed == [(field.name, shown_default(field)) for field in dataclasses.fields(of)]

@@ -142,8 +142,8 @@ def _look(context: FindContext, address: str) -> Candidate:
             raise ProtocolViolation(expected="maker, model, serial number, firmware", got=answer)
         who = identity(answer)
         what, certainty = str(who), Certainty.ANSWERED
-    except PortBusy:
-        what, certainty = "in use by another program", Certainty.BUSY
+    except PortBusy as error:
+        what, certainty = str(error).removeprefix(f"{address}: "), Certainty.BUSY
     except ProtocolViolation as error:
         what = f"something answers, but it is no sweeper that speaks SCPI: {error}"
     except SweeperError as error:
