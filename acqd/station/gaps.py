@@ -80,5 +80,5 @@ def joined(waiting: Iterable[Waiting]) -> list[Waiting]:
 def _joins(last: GapRecord, gap: GapRecord, waiting: int) -> bool:
     if waiting >= GAPS_MOST:
         return True
-    like = last.reason == gap.reason
+    like = last.reason == gap.reason and gap.from_s >= last.to_s
     return like and (last.detail == gap.detail or waiting >= GAPS_APART)

@@ -160,7 +160,7 @@ class JobRunner:
         Gaps that wait are committed before them.
 
         Raises:
-            ArchiveError: no sweep was kept; the state is as it was before.
+            ArchiveError: no sweep was kept; the state is as it was before, and a gap waits.
         """
         await (await self.keep_soon(batch))
 
@@ -182,6 +182,11 @@ class JobRunner:
             for taken in batch:
                 self._add_sweep(draft, taken)
             await self._commit(draft)
+        except ArchiveError as exc:
+            # Before the lock is given up: a gap of later due times may be waiting for it.
+            first = batch[0]
+            self.note_gap(_not_kept(self.name, first.due_s, len(batch), exc))
+            raise
         finally:
             self.lock.release()
 
@@ -466,8 +471,11 @@ class JobRunner:
         self._under_way.discard(committed)
         if not committed.cancelled() and committed.exception() is None:
             self._install(draft)
-        else:
-            self._gaps.put_back(draft.waiting)
+            return
+        self._gaps.put_back(draft.waiting)
+        if draft.sweeps:
+            first, exc = draft.sweeps[0], None if committed.cancelled() else committed.exception()
+            self.note_gap(_not_kept(self.name, first.due_s, len(draft.sweeps), exc))
 
     def _install(self, draft: _Draft) -> None:
         """What was committed becomes the state, and is told."""
@@ -505,6 +513,18 @@ async def _done(future: Future[None]) -> None:
     await done
 
 
-def gap_reason(exc: ArchiveError) -> str:
+def _not_kept(job: str, due_s: float, count: int, exc: BaseException | None) -> GapRecord:
+    """The gap that sweeps leave which were taken and could not be committed."""
+    return GapRecord(
+        job=job,
+        from_s=due_s,
+        to_s=due_s,
+        count=count,
+        reason=gap_reason(exc),
+        detail=one_line(str(exc or "the commit was given up")),
+    )
+
+
+def gap_reason(exc: BaseException | None) -> str:
     """The word for a gap that a failed commit makes."""
     return "disk full" if isinstance(exc, ArchiveFull) else "sweep failed"

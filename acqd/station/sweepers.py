@@ -127,7 +127,6 @@ class SweeperRunner:
         self._losses = 0
         self._failed = _Failed("sweep failed", "")
         self._keeping: dict[JobRunner, asyncio.Task[None]] = {}
-        self._taken: dict[JobRunner, list[Taken]] = {}
         self._wake = asyncio.Event()
         self._opening: asyncio.Task[None] | None = None
         self._log = structlog.get_logger().bind(sweeper=name)
@@ -357,7 +356,6 @@ class SweeperRunner:
         """
         await self._looked_at(job)
         self._keeping[job] = await job.keep_soon(taken)
-        self._taken[job] = taken
         if self._no_room:
             await self._looked_at(job)
 
@@ -383,30 +381,14 @@ class SweeperRunner:
                 return
             self._outcome(job, keeping)
         self._keeping[job] = await job.keep_soon(taken)
-        self._taken[job] = taken
 
     def _outcome(self, job: JobRunner, keeping: asyncio.Task[None]) -> ArchiveError | None:
-        """What became of a commit: sweeps that were not kept are accounted for."""
+        """What became of a commit: None where all went well."""
         if self._keeping.get(job) is keeping:
             del self._keeping[job]
-        taken = self._taken.pop(job, [])
         exc = None if keeping.cancelled() else keeping.exception()
-        if exc is None:
-            return None
-        if not isinstance(exc, ArchiveError):
+        if exc is not None and not isinstance(exc, ArchiveError):
             raise exc
-        if taken:
-            due_s = taken[0].due_s
-            job.note_gap(
-                GapRecord(
-                    job=job.name,
-                    from_s=due_s,
-                    to_s=due_s,
-                    count=len(taken),
-                    reason=gap_reason(exc),
-                    detail=one_line(str(exc)),
-                )
-            )
         return exc
 
     async def _no_room_now(self, exc: ArchiveError) -> None:

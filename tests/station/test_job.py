@@ -258,7 +258,7 @@ async def test_nothing_later_is_committed_before_a_gap_that_waits(
         for event in open_archive(bench.archive.root).events(JOB)
         if isinstance(event, SweepRecord | GapRecord)
     ]
-    assert kinds == ["SweepRecord", "GapRecord", "SweepRecord"]
+    assert kinds == ["SweepRecord", "GapRecord", "GapRecord", "SweepRecord"]
 
 
 async def test_gaps_survive_a_stop_in_the_middle_of_their_commit(bench: Bench) -> None:
