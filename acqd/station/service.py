@@ -498,9 +498,11 @@ class Station:
             for job in self._jobs.values():
                 await stack.enter_async_context(job.lock)
             states = [self._checkpoint(job) for job in self._jobs.values()]
-            await asyncio.shield(asyncio.wrap_future(archive.rotate(states)))
-            for job in self._jobs.values():
-                job.rekeep_setups()
+            try:
+                await asyncio.shield(asyncio.wrap_future(archive.rotate(states)))
+            finally:
+                for job in self._jobs.values():
+                    job.rekeep_setups()
 
     def _checkpoint(self, job: JobRunner) -> MeterState:
         return job.spec.feed.checkpoint(job.name, job.state, next_finding=job.last_finding + 1)
