@@ -264,8 +264,10 @@ NONSENSE: dict[str, Any] = {
 
 @pytest.fixture
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A lost sweeper is opened again after hundredths of a second."""
+    """A lost sweeper is opened again after hundredths of a second, however often it was lost."""
     monkeypatch.setattr(acqd.station.sweepers, "BACKOFF_FIRST_S", 0.01)
+    monkeypatch.setattr(acqd.station.sweepers, "BACKOFF_MOST_S", 0.05)
+    monkeypatch.setattr(acqd.station.sweepers, "FAILED_PAUSE_S", 0.01)
 
 
 @pytest.mark.slow
