@@ -256,6 +256,9 @@ class SweeperRunner:
                 if request is None or self._clock.monotonic_s() - kept_s > KEEP_WITHIN_S:
                     batch, taken, kept_s = taken, [], self._clock.monotonic_s()
                     await self._keep(job, batch)
+            if taken:
+                batch, taken = taken, []
+                await self._keep(job, batch)
         except asyncio.CancelledError:
             # The station stops; what has come is worth keeping, the rest is accounted for after it.
             if taken:
@@ -266,8 +269,6 @@ class SweeperRunner:
             raise
         finally:
             series.close()
-        if taken:
-            await self._keep(job, taken)
         if done < due.sweeps:
             self._lose(job, due, due.sweeps - done, *self._why_failed)
             await self._after_failure(job)
@@ -354,8 +355,12 @@ class SweeperRunner:
 
         One commit of a job is under way at a time, and how it ended is looked at before the next.
         """
-        await self._looked_at(job)
-        self._keeping[job] = await job.keep_soon(taken)
+        try:
+            await self._looked_at(job)
+            self._keeping[job] = await job.keep_soon(taken)
+        except asyncio.CancelledError:
+            await self._keep_at_stop(job, taken)
+            raise
         if self._no_room:
             await self._looked_at(job)
 
