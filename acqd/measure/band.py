@@ -485,7 +485,7 @@ class BandMeter:
         window_s, tolerance_hz = self.settings.flapping_s, work.tolerance_hz
         tell_ended, tell_appeared = [], []
         for track in ended:
-            lasted_s = band_findings.track_lasted_s(track, period_s)
+            lasted_s = band_findings.track_lasted_s(track, period_s, by_s=event.started_s)
             flaps, tell = note_ended(flaps, track, lasted_s=lasted_s, tolerance_hz=tolerance_hz)
             if tell:
                 tell_ended.append(track)

@@ -28,10 +28,16 @@ TOLD_AT_ONCE = 16
 """Most signals told one by one that appear, or end, with one sweep; the rest share a finding."""
 
 
-def track_lasted_s(track: Track, period_s: float) -> float:
-    """Time a signal was up: from the first to the last sweep that heard it, and one period for
-    what lies before and after (so one sweep counts as one period)."""
-    return track.heard_s - track.opened_s + period_s
+def track_lasted_s(track: Track, period_s: float, *, by_s: float) -> float:
+    """Time a signal was up: from the first to the last sweep that heard it. For what lies before and
+    after, one period, or what had passed by ``by_s``, when it was known to be over, if less."""
+    return track.heard_s - track.opened_s + track_within_s(track, period_s, by_s=by_s)
+
+
+def track_within_s(track: Track, period_s: float, *, by_s: float) -> float:
+    """What the time that a signal was up is known within: sweeps of a burst lie closer together
+    than its due times do."""
+    return min(period_s, max(0.0, by_s - track.heard_s))
 
 
 def _channel(settings: BandSettings, number: int) -> Channel | None:
@@ -101,7 +107,7 @@ def ended(
     found = []
     for track in tracks[:TOLD_AT_ONCE]:
         place = _place(settings, work, track.channel, track.peak_hz)
-        lasted_s = track_lasted_s(track, period_s)
+        lasted_s = track_lasted_s(track, period_s, by_s=at_s)
         text = f"{place} busy {duration_text(lasted_s)}, peak {level_text(track.peak, work.unit)}"
         if track.unwatched_s > 0:
             text += f"; {duration_text(track.unwatched_s)} of that nobody watched"
@@ -112,7 +118,7 @@ def ended(
             "since_s": track.opened_s,
             "last_heard_s": track.heard_s,
             "duration_s": lasted_s,
-            "duration_within_s": period_s,
+            "duration_within_s": track_within_s(track, period_s, by_s=at_s),
             "unwatched_s": track.unwatched_s,
             "sweeps": track.sweeps,
             "ended_by": why or "silence",

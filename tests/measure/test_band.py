@@ -60,6 +60,19 @@ def test_a_call_on_a_channel_is_told_as_a_watchkeeper_would(watch: Make) -> None
     assert ended.figures["ended_by"] == "silence"
 
 
+def test_a_burst_bounds_how_long_a_signal_was_up(watch: Make) -> None:
+    """Heard by one sweep of three that follow each other every 20 s: half a second, not twenty."""
+    w = watch(interval_s=20.0)
+    w.setup()
+    w.sweeps(20)
+    for carriers in ([(CH16, -69.8)], [], []):
+        w.sweep(carriers)
+        w.at_s += 0.5 - w.interval_s
+    (ended,) = [f for f in w.findings if f.what == "signal_ended"]
+    assert ended.text.startswith("channel 16 (156.800 MHz) busy 0.5 s")
+    assert ended.figures["duration_s"] == ended.figures["duration_within_s"] == 0.5
+
+
 def test_signals_outside_channels_go_by_frequency(watch: Make) -> None:
     """Between channels a signal has no name but its frequency."""
     w = watch()
