@@ -29,8 +29,8 @@ TOLD_AT_ONCE = 16
 
 
 def track_lasted_s(track: Track, period_s: float, *, by_s: float) -> float:
-    """Time a signal was up: from the first to the last sweep that heard it. For what lies before and
-    after, one period, or what had passed by ``by_s``, when it was known to be over, if less."""
+    """Time a signal was up: from the first to the last sweep that heard it. For what lies before
+    and after, one period, or what had passed by ``by_s``, when it was over for sure, if less."""
     return track.heard_s - track.opened_s + track_within_s(track, period_s, by_s=by_s)
 
 
