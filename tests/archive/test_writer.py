@@ -7,7 +7,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -60,7 +60,9 @@ def test_a_committed_batch_is_read_back_as_it_was_given(scribe: Any) -> None:
     for given, found in zip(batch.sweeps, events[2:5], strict=True):
         assert np.array_equal(found.level, given.level)
         assert found.level.dtype == given.level.dtype
-        assert replace(found, level=given.level) == given
+        # Field by field: from Python 3.13 on equality of records looks into their arrays.
+        rest = [f.name for f in fields(given) if f.name != "level"]
+        assert [getattr(found, name) for name in rest] == [getattr(given, name) for name in rest]
 
 
 @pytest.mark.parametrize(
