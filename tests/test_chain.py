@@ -83,7 +83,7 @@ def test_json_is_an_exact_inverse() -> None:
 def test_impossible_parts_cannot_be_made(fields: dict[str, object], words: str) -> None:
     """The message names the part and what is wrong with it."""
     with pytest.raises(ValueError, match=words):
-        ChainPart(kind=PartKind.PAD, name="bad", **fields)  # type: ignore[arg-type]
+        ChainPart(kind=PartKind.PAD, name="bad", **fields)
 
 
 @pytest.mark.parametrize(

@@ -33,7 +33,7 @@ def test_impossible_requests_cannot_be_made(change: dict[str, float], words: str
     """A request that makes no sense is refused with the field named."""
     fields = {"start_hz": 156e6, "stop_hz": 157e6, "points": 101} | change
     with pytest.raises(ValueError, match=words):
-        SweepRequest(**fields)  # type: ignore[arg-type]
+        SweepRequest(**fields)
 
 
 @pytest.mark.parametrize(

@@ -214,7 +214,7 @@ def _model_in(annotation: Any) -> type[Table] | None:
     return next((found for arg in get_args(annotation) if (found := _model_in(arg))), None)
 
 
-def _written(data: object, loc: Path) -> Path:
+def _written(data: Any, loc: Path) -> Path:
     """``loc`` as it stands in the file: one text may be written where a list of such belongs."""
     path: list[str | int] = []
     for part in loc:
@@ -222,19 +222,19 @@ def _written(data: object, loc: Path) -> Path:
             continue
         path.append(part)
         try:
-            data = data[part]  # type: ignore[index]
+            data = data[part]
         except (LookupError, TypeError):
             data = None
     return tuple(path)
 
 
-def _given(data: object, loc: Path) -> str | None:
+def _given(data: Any, loc: Path) -> str | None:
     """What stands in the file at ``loc``; None where it is a table, or a secret, or not there."""
     if any(part in SECRET_KEYS for part in loc):
         return None
     for part in loc:
         try:
-            data = data[part]  # type: ignore[index]
+            data = data[part]
         except (LookupError, TypeError):
             return None
     return None if isinstance(data, Mapping) else shown(data)

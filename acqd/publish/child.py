@@ -257,7 +257,7 @@ class ChildBroker:
             await asyncio.wait([listening], timeout=LAST_WORDS_S)
             listening.cancel()
             # Or its pipe stays with us where somebody else holds the other end.
-            process._transport.close()  # type: ignore[attr-defined]
+            process._transport.close()  # type: ignore[attr-defined]  # private in asyncio
 
     async def _spawn(self) -> asyncio.subprocess.Process:
         command = self._command

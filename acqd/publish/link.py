@@ -82,7 +82,7 @@ class Link(aiomqtt.Client):
         if self._refusal is not None:
             raise PublishRefused(self._refusal.value, str(self._refusal))
 
-    async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:  # noqa: ASYNC109
+    async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:  # noqa: ASYNC109 (aiomqtt's)
         # aiomqtt uses asyncio.wait_for, which up to Python 3.11 swallows a cancellation that comes
         # at the same moment as the answer: the task then never ends.
         limit_s = self.timeout if timeout is None else timeout
@@ -190,7 +190,7 @@ def new_link(
         password=settings.password,
         # What it logs about a broken link is said by whoever uses it, once and with the reason; a
         # logger of our own, because the shared one is not ours to silence.
-        logger=logging.Logger("mqtt", level=logging.CRITICAL),  # noqa: LOG001
+        logger=logging.Logger("mqtt", level=logging.CRITICAL),  # noqa: LOG001 (see above)
         identifier=client_id,
         protocol=aiomqtt.ProtocolVersion.V5 if v5 else aiomqtt.ProtocolVersion.V311,
         clean_session=None if v5 else True,

@@ -202,7 +202,7 @@ def merge(root: Path, where: str) -> None:
     writer.merge_due(START_S + 2 * DAY_S).result()
 
 
-def wait_for(done) -> None:  # type: ignore[no-untyped-def]
+def wait_for(done) -> None:
     import time
 
     for _ in range(2000):

@@ -40,15 +40,15 @@ def test_what_is_declared_fits(told: Any) -> None:
 
 
 WRONG: dict[str, tuple[Any, str]] = {
-    "text": (Reported(rbw_hz="10 kHz"), "rbw_hz must be a finite"),  # type: ignore[arg-type]
+    "text": (Reported(rbw_hz="10 kHz"), "rbw_hz must be a finite"),
     "NaN": (Reported(sweep_time_s=float("nan")), "sweep_time_s must be a finite"),
     "huge": (Reported(rbw_hz=10**400), "rbw_hz must be a finite"),
     "zero": (Reported(rbw_hz=0.0), "rbw_hz must be above 0"),
     "below zero": (Reported(sweep_time_s=-1.0), "sweep_time_s must not be below 0"),
-    "float32": (Reported(rbw_hz=np.float32(1e4)), "rbw_hz must be a finite Python"),  # type: ignore[arg-type]
+    "float32": (Reported(rbw_hz=np.float32(1e4)), "rbw_hz must be a finite Python"),
     "truth": (Reported(averages=True), "averages must be a whole"),
-    "a word": (Reported(detector="sample"), "detector must be a Detector"),  # type: ignore[arg-type]
-    "a list": (Capabilities(start_hz=0, stop_hz=1, rbw_steps_hz=[1.0]), "must be a tuple"),  # type: ignore[arg-type]
+    "a word": (Reported(detector="sample"), "detector must be a Detector"),
+    "a list": (Capabilities(start_hz=0, stop_hz=1, rbw_steps_hz=[1.0]), "must be a tuple"),
     "endless": (Capabilities(start_hz=0, stop_hz=1, rbw_steps_hz=(1.0,) * 2000), "at most 1000"),
     "half a pair": (Reported(assumed=("det\udce4ctor",)), "assumed must be a tuple of printable"),
     "an escape": (Reported(assumed=("detector\x1b[2J",)), "assumed must be a tuple of printable"),
@@ -71,7 +71,7 @@ def test_a_value_that_cannot_be_shown_is_still_refused() -> None:
         def __repr__(self) -> str:
             raise RuntimeError("no")
 
-    problem = problem_of(Reported(rbw_hz=Shy()))  # type: ignore[arg-type]
+    problem = problem_of(Reported(rbw_hz=Shy()))
     assert problem is not None and problem.endswith("got a Shy")
 
 

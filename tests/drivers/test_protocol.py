@@ -126,7 +126,7 @@ def test_anything_else_becomes_a_fault_of_the_driver(raised: BaseException, says
 def test_a_fact_that_does_not_pickle_becomes_text() -> None:
     """An error that carries a socket or a lambda goes over all the same."""
     raised = errors.SweeperError("odd")
-    raised.callback = lambda: 1  # type: ignore[attr-defined]
+    raised.callback = lambda: 1
     failure = pickle.loads(pickle.dumps(Failure.of(raised, doing="sweep")))
     assert "lambda" in failure.error().callback
 

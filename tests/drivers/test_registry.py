@@ -100,4 +100,4 @@ def test_the_registry_cannot_be_changed(install: Callable[..., None]) -> None:
     """What was loaded stays as it is."""
     install("gannet-good", name="good", target="gannet_good:Good", code=GOOD)
     with pytest.raises(TypeError):
-        load_drivers().drivers["x"] = None  # type: ignore[index]
+        load_drivers().drivers["x"] = None

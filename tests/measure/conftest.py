@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from acqd.measure.band import BandMeter, BandSettings, BandState
 from acqd.measure.channels import Channel, ChannelPlan
-from acqd.measure.meter import Event, FindingDraft, Output, SetupChanged, SweepSeen
+from acqd.measure.meter import Event, FindingDraft, HourTurned, Output, SetupChanged, SweepSeen
 from acqd.sweep import NO_FLAGS, Detector, Grid, LevelUnit, SweepFlag
 
 Float = NDArray[np.float64]
@@ -118,6 +119,14 @@ class Watch:
         carriers = tuple(carriers)
         for _ in range(count):
             self.sweep(carriers, **how)
+
+    def hour_figures(self) -> dict[str, Any]:
+        """Turn the hour and give its figures."""
+        start_s = self.at_s // 3600 * 3600
+        output = self.step(HourTurned(hour_start_s=start_s, hour_end_s=start_s + 3600))
+        (record,) = output.hourly
+        json.dumps(record.figures, allow_nan=False)
+        return dict(record.figures)
 
     @property
     def findings(self) -> list[FindingDraft]:

@@ -21,15 +21,6 @@ Make = Callable[..., Any]
 CH16 = 156.8e6
 
 
-def hour_of(watch: Any) -> dict[str, Any]:
-    """Turn the hour and give its figures."""
-    start_s = watch.at_s // 3600 * 3600
-    output = watch.step(HourTurned(hour_start_s=start_s, hour_end_s=start_s + 3600))
-    (record,) = output.hourly
-    json.dumps(record.figures, allow_nan=False)
-    return dict(record.figures)
-
-
 def channel_figures(figures: dict[str, Any], name: str) -> dict[str, Any]:
     return next(c for c in figures["channels"] if c["channel"] == name)
 
@@ -187,7 +178,7 @@ def test_short_bursts_are_not_told_below_the_minimum_duration(watch: Make) -> No
     w.sweeps(5)
     assert w.findings == []
     assert not any(output.channels for output in w.outputs)
-    assert channel_figures(hour_of(w), "16")["hits"] == 3
+    assert channel_figures(w.hour_figures(), "16")["hits"] == 3
 
 
 def test_flapping_is_one_finding_with_a_count(watch: Make) -> None:
@@ -217,7 +208,7 @@ def test_flapping_all_night_is_told_every_hour(watch: Make) -> None:
     for _ in range(10):
         w.sweep([(CH16, -70.0)])
         w.sweeps(4)
-    hour_of(w)
+    w.hour_figures()
     told = [f for f in w.findings if f.what == "signal_flapping"]
     assert [f.figures["count"] for f in told] == [8]
 
@@ -294,7 +285,7 @@ def test_a_new_setup_ends_what_was_up(watch: Make) -> None:
     w.setup("setup-2", rbw_hz=30e3)
     assert w.findings[-1].figures["ended_by"] == "setup changed"
     w.sweeps(5)
-    assert channel_figures(hour_of(w), "16")["visits"] == 10
+    assert channel_figures(w.hour_figures(), "16")["visits"] == 10
 
 
 def test_the_same_setup_again_changes_nothing(watch: Make) -> None:
@@ -326,107 +317,6 @@ def test_other_steps_of_a_pass_are_left_alone(watch: Make) -> None:
     assert w.meter.dump(w.state) == before
 
 
-# --- the floor ------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("step_db", "word"), [(4.0, "rose"), (-4.0, "fell")])
-def test_a_floor_that_moves_and_stays_is_told_once(watch: Make, step_db: float, word: str) -> None:
-    """One finding, dated back to the sweep in which it began, with the range named."""
-    w = watch()
-    w.setup()
-    w.sweeps(40)
-    moved_s = w.at_s
-    w.sweeps(60, floor_db=-110.0 + step_db)
-    (finding,) = w.findings
-    assert finding.what == f"floor_{word}"
-    assert finding.at_s == moved_s
-    assert f"floor {word} " in finding.text
-    assert "over the whole range (156.000 to 158.000 MHz) and stayed" in finding.text
-    assert finding.figures["step_db"] == pytest.approx(step_db, abs=0.6)
-
-
-def test_a_burst_does_not_move_the_floor(watch: Make) -> None:
-    """Ten sweeps of impulsive noise are back before the holding time is over."""
-    w = watch(floor_hold_s=60.0)
-    w.setup()
-    w.sweeps(40)
-    w.sweeps(10, floor_db=-100.0)
-    w.sweeps(60)
-    assert w.findings == []
-
-
-def test_floor_threshold_and_uncertainty_are_honest(watch: Make) -> None:
-    """Over 300 sweeps: mean floor right, scatter as said, N as estimated, level as seen."""
-    w = watch(noise_averages=10.0, rbw_hz=4.7e3)
-    w.setup()
-    w.sweeps(300)
-    floors = np.array([output.columns["floor_dbm"] for output in w.outputs[1:]])
-    summary = w.outputs[-1].summary
-    assert floors[50:].mean() == pytest.approx(-110.0, abs=0.15)
-    assert summary["floor_u_db"] == pytest.approx(floors[50:].std(), rel=0.25)
-    assert summary["averages"] == pytest.approx(10.0, rel=0.15)
-    assert summary["averages_from"] == "estimated"
-    weakest = summary["weakest_level_seen_dbm"]
-    assert summary["threshold_dbm"] < weakest < summary["threshold_dbm"] + 5.0
-
-
-@pytest.mark.parametrize("probability", [0.5, 0.95])
-def test_the_weakest_level_is_seen_as_often_as_said(watch: Make, probability: float) -> None:
-    """A steady carrier on a point, at the level said less the scallop: seen about that often."""
-    w = watch(averages=10.0, rbw_hz=5e3, flapping_s=0.0)
-    w.setup()
-    w.sweeps(64)
-    key = "weakest_level_seen_dbm" if probability == 0.95 else "weakest_level_half_seen_dbm"
-    # The level said allows for a carrier halfway between points, 3.01 dB at a step of one RBW.
-    level_dbm = w.outputs[-1].summary[key] - 3.0103
-    hits = 0
-    for _ in range(400):
-        # A carrier in noise: amplitudes add, averages of ten.
-        noise = w.rng.normal(scale=math.sqrt(0.5 * 1e-11), size=(401, 10, 2))
-        away = 2.0 * (w.frequency_hz - CH16) / w.rbw_hz
-        noise[..., 0] += np.sqrt(10 ** (level_dbm / 10) * 2.0 ** (-(away**2)))[:, None]
-        output = w.sweep(level=10 * np.log10((noise**2).sum(axis=2).mean(axis=1)))
-        hits += any(s["channel"] == "16" for s in output.summary["signals"])
-    assert hits / 400 == pytest.approx(probability, abs=0.08)
-
-
-def test_a_shaped_floor_is_learnt_in_silence_and_then_watched(watch: Make) -> None:
-    """20 dB of slope: nothing told while learning, then a weak carrier at the low end is."""
-    w = watch(floor="learnt", learn_s=100.0)
-    w.setup()
-    slope = np.linspace(0.0, 20.0, 401)
-    for _ in range(60):
-        w.sweep(level=w.level() + slope)
-    learning, learnt = w.outputs[10].summary, w.outputs[-1].summary
-    assert (learning["floor_kind"], learning["listening"]) == ("learning", False)
-    assert (learnt["floor_kind"], learnt["listening"]) == ("learnt", True)
-    assert w.findings == []
-    w.sweep(level=w.level([(156.1e6, -95.0)]) + slope)
-    assert [f.what for f in w.findings] == ["signal_appeared"]
-    assert w.outputs[-1].columns["floor_dbm"] == pytest.approx(-100.0, abs=0.5)
-    figures = hour_of(w)
-    assert figures["learning"] == 51
-    assert figures["listened"] == 10
-    assert figures["stored"] == 61
-
-
-def test_average_detector_is_brought_to_power(watch: Make) -> None:
-    """dB averages of many readings lie 2.5 dB low; the floor does not."""
-    w = watch()
-    w.setup(detector=Detector.AVERAGE)
-    readings = w.rng.exponential(size=(150, 401, 50))
-    for sweep in -110.0 + 10 * np.log10(readings).mean(axis=2):
-        w.sweep(level=sweep)
-    assert np.mean([o.columns["floor_dbm"] for o in w.outputs[60:]]) == pytest.approx(-110, abs=0.1)
-
-
-def test_peak_detector_says_that_the_floor_is_as_displayed(watch: Make) -> None:
-    """Nobody can tell the power behind a positive peak."""
-    w = watch()
-    w.setup(detector=Detector.POSITIVE)
-    assert "as displayed" in w.sweep().summary["noise"]
-
-
 # --- channels and the hour ------------------------------------------------------------------------
 
 
@@ -455,7 +345,7 @@ def test_a_strong_neighbour_does_not_make_a_channel_busy(watch: Make) -> None:
     w.setup()
     w.sweeps(5)
     w.sweeps(20, [(156.4e6, -50.0)])
-    figures = hour_of(w)
+    figures = w.hour_figures()
     assert channel_figures(figures, "08")["hits"] == 20
     neighbour = channel_figures(figures, "67")
     assert neighbour["hits"] == 0
@@ -470,7 +360,7 @@ def test_hourly_occupancy_is_what_was_sent(watch: Make) -> None:
     w.sweeps(150)
     w.sweeps(50, [(CH16, -70.0)])
     w.step(GapSeen(from_s=w.at_s, to_s=w.at_s + 98.0, count=50, reason="overrun"))
-    figures = hour_of(w)
+    figures = w.hour_figures()
     ch16 = channel_figures(figures, "16")
     assert (ch16["hits"], ch16["visits"], ch16["fco"]) == (50, 200, 0.25)
     assert ch16["fco_low"] == pytest.approx(0.1949, abs=1e-3)
@@ -493,7 +383,7 @@ def test_the_next_hour_counts_anew(watch: Make) -> None:
     w.sweeps(10, [(CH16, -70.0)])
     w.step(HourTurned(hour_start_s=w.at_s - 3600.0, hour_end_s=w.at_s))
     w.sweeps(10, [(CH16, -70.0)])
-    figures = hour_of(w)
+    figures = w.hour_figures()
     assert figures["stored"] == 10
     assert channel_figures(figures, "16")["hits"] == 10
     assert [f.what for f in w.findings] == ["signal_appeared"]
@@ -502,11 +392,11 @@ def test_the_next_hour_counts_anew(watch: Make) -> None:
 def test_every_turn_makes_exactly_one_record(watch: Make) -> None:
     """Also without a setup, and for an hour in which nothing was swept."""
     w = watch()
-    assert hour_of(w) == {}
+    assert w.hour_figures() == {}
     w.step(GapSeen(from_s=w.at_s, to_s=w.at_s + 10.0, count=6, reason="station down"))
-    assert hour_of(w) == {"stored": 0, "due": 6, "coverage": 0.0}
+    assert w.hour_figures() == {"stored": 0, "due": 6, "coverage": 0.0}
     w.setup()
-    assert hour_of(w)["coverage"] is None
+    assert w.hour_figures()["coverage"] is None
 
 
 def test_a_gap_is_spread_over_the_hours_it_fell_in() -> None:
@@ -543,7 +433,7 @@ def test_repeated_sweeps_are_stored_but_do_not_listen(watch: Make) -> None:
     frozen = w.events[-1].level
     w.sweep(level=frozen, flags=SweepFlag.REPEATED)
     assert w.outputs[-1].summary["listening"] is False
-    figures = hour_of(w)
+    figures = w.hour_figures()
     assert (figures["stored"], figures["listened"], figures["repeated"]) == (6, 5, 1)
     assert channel_figures(figures, "16")["visits"] == 5
 
@@ -569,7 +459,7 @@ def test_a_hole_in_a_sweep_costs_only_its_channels(watch: Make) -> None:
     output = w.sweep(level=level, flags=SweepFlag.NOT_FINITE | SweepFlag.HOP_FAILED)
     json.dumps(output.summary, allow_nan=False)
     assert output.summary["busy"] == ["16"]
-    figures = hour_of(w)
+    figures = w.hour_figures()
     assert channel_figures(figures, "06")["visits"] == 10
     assert channel_figures(figures, "08")["visits"] == 10
     assert channel_figures(figures, "16")["visits"] == 11
@@ -589,7 +479,7 @@ def test_a_sweep_of_nothing_is_survived(watch: Make) -> None:
     assert math.isnan(output.columns["floor_dbm"])
     w.sweep([(CH16, -70.0)])
     assert [f.what for f in w.findings] == ["signal_appeared"]
-    assert channel_figures(hour_of(w), "16")["visits"] == 11
+    assert channel_figures(w.hour_figures(), "16")["visits"] == 11
 
 
 def test_overload_is_counted(watch: Make) -> None:
@@ -597,7 +487,7 @@ def test_overload_is_counted(watch: Make) -> None:
     w = watch()
     w.setup()
     w.sweep(flags=SweepFlag.OVERLOAD)
-    assert hour_of(w)["overload"] == 1
+    assert w.hour_figures()["overload"] == 1
 
 
 @pytest.mark.parametrize(
@@ -673,193 +563,6 @@ def test_uneven_axis_with_duplicates_works(watch: Make) -> None:
     w.sweeps(10)
     w.sweep([(CH16, -60.0)])
     assert [f.figures["channel"] for f in w.findings] == ["16"]
-
-
-# --- what could have been missed ------------------------------------------------------------------
-
-
-def test_every_summary_says_what_it_could_have_missed(watch: Make) -> None:
-    """Shortest transmission surely caught, and the weakest level, with their formulas."""
-    w = watch(min_duration_s=4.0)
-    w.setup()
-    first = w.sweep().summary
-    assert first["shortest_surely_caught_s"] is None and first["shortest_surely_told_s"] is None
-    assert "not every frequency was watched before" in first["shortest_surely_caught_is"]
-    summary = w.sweep().summary
-    assert summary["revisit_s"] == 2.0
-    assert summary["shortest_surely_caught_s"] == 2.5
-    assert summary["shortest_surely_caught_is"].startswith("longest revisit_s")
-    assert summary["shortest_surely_told_s"] == 6.5
-    assert summary["weakest_level_probability"] == 0.95
-    assert summary["weakest_level_half_seen_dbm"] < summary["weakest_level_seen_dbm"]
-
-
-def test_late_sweeps_lengthen_what_is_surely_caught(watch: Make) -> None:
-    """Sweeps every 2 s that came after 5 s: the longer time counts, and the hour keeps it."""
-    w = watch()
-    w.setup()
-    w.sweep()
-    w.at_s += 3.0
-    assert w.sweep().summary["shortest_surely_caught_s"] == 5.5
-    assert hour_of(w)["longest_revisit_s"] == 5.0
-
-
-def _starts(*pauses_s: float) -> list[float]:
-    return [sum(pauses_s[:i]) for i in range(1, len(pauses_s) + 1)]
-
-
-RHYTHMS: dict[str, tuple[dict[str, Any], list[float], float | None]] = {
-    "cron, interval known": ({"interval_s": 600.0}, _starts(*[600.0] * 6), 600.0),
-    "cron, interval not known": ({"interval_s": None}, _starts(*[600.0] * 6), 600.0),
-    "back to back, shared with 300 s": ({"interval_s": None}, _starts(*[302.0] * 6), 302.0),
-    "shared, now and then": ({}, _starts(2.0, 4.1, 4.1, 2.0, 2.0), 4.1),
-    "irregular": ({}, _starts(2.0, 2.0, 31.0, 2.0, 2.0, 2.0), 31.0),
-    "a day shut": ({}, _starts(2.0, 2.0, 86_400.0, 2.0, 2.0), 2.0),
-    "back to back, a day shut": ({"interval_s": None}, _starts(1.0, 50_000.0, 1.0), 1.0),
-}
-
-
-@pytest.mark.parametrize(("setup", "starts", "revisit_s"), RHYTHMS.values(), ids=RHYTHMS)
-def test_no_rhythm_promises_more_than_it_can(
-    watch: Make, setup: dict[str, Any], starts: list[float], revisit_s: float
-) -> None:
-    """The promise stands on the time that passed between visits, not on the plan."""
-    w = watch()
-    begin_s = w.at_s
-    w.setup(**setup)
-    for start_s in (0.0, *starts):
-        w.at_s = begin_s + start_s
-        summary = w.sweep().summary
-    assert summary["shortest_surely_caught_s"] == pytest.approx(revisit_s + 0.5)
-    later = w.sweep().summary["shortest_surely_caught_s"]
-    assert later >= summary["shortest_surely_caught_s"]
-
-
-def _overrun(w: Any, sweeps: int) -> None:
-    """Every 2 s, but for each sweep that is taken nine are missed."""
-    for _ in range(sweeps):
-        w.sweep()
-        gap = GapSeen(from_s=w.at_s, to_s=w.at_s + 16.0, count=9, reason="overrun")
-        w.step(gap)
-        w.at_s = gap.to_s + 2.0
-
-
-def test_nothing_is_promised_while_most_sweeps_are_missed(watch: Make) -> None:
-    """Revisits are told as they went, but the hour says too little to promise anything."""
-    w = watch()
-    w.setup()
-    _overrun(w, 10)
-    summary = w.sweep().summary
-    assert summary["revisit_s"] == 20.0 and summary["shortest_surely_caught_s"] is None
-    assert "too few of this hour's due sweeps" in summary["shortest_surely_caught_is"]
-
-
-def test_an_overrun_counts_in_the_hour_and_in_the_next(watch: Make) -> None:
-    """One long revisit among many: it stays in the promise until a whole hour was better."""
-    w = watch(interval_s=60.0)
-    w.setup()
-    w.sweeps(20)
-    w.step(GapSeen(from_s=w.at_s, to_s=w.at_s + 480.0, count=9, reason="overrun"))
-    w.at_s += 540.0
-    w.sweeps(31)
-    promised = []
-    for _ in range(3):
-        promised.append(w.outputs[-1].summary["shortest_surely_caught_s"])
-        start_s = w.at_s - 3600.0
-        w.step(HourTurned(hour_start_s=start_s, hour_end_s=w.at_s))
-        w.sweeps(60)
-    assert promised == [600.5, 600.5, 60.5]
-
-
-def test_a_hop_that_fails_again_and_again_lengthens_the_revisit_of_its_frequencies(
-    watch: Make,
-) -> None:
-    """Half of the points are seen with every fourth sweep only."""
-    w = watch()
-    w.setup()
-    for i in range(16):
-        level = w.level()
-        if i % 4:
-            level[:200] = np.nan
-        summary = w.sweep(level=level, flags=SweepFlag.HOP_FAILED if i % 4 else 0).summary
-    assert summary["shortest_surely_caught_s"] == 8.5
-    w.sweep()
-    assert w.sweep().summary["revisit_s"] == 2.0
-
-
-def test_frequencies_that_were_never_seen_promise_nothing(watch: Make) -> None:
-    """A hop that failed from the start on; once it has come, the promise holds."""
-    w = watch()
-    w.setup()
-    hole = w.level()
-    hole[:10] = np.nan
-    for _ in range(3):
-        assert w.sweep(level=hole).summary["shortest_surely_caught_s"] is None
-    assert w.sweep().summary["shortest_surely_caught_s"] is None
-    assert w.sweep().summary["shortest_surely_caught_s"] == 2.5
-
-
-def test_frozen_and_learning_sweeps_promise_nothing(watch: Make) -> None:
-    """They did not listen, and the time until one does counts."""
-    w = watch()
-    w.setup()
-    w.sweeps(10)
-    level = w.level()
-    w.sweep(level=level)
-    for _ in range(3):
-        frozen = w.sweep(level=level, flags=SweepFlag.REPEATED).summary
-        assert frozen["shortest_surely_caught_s"] is None
-        assert "not listening" in frozen["shortest_surely_caught_is"]
-    assert w.sweep().summary["shortest_surely_caught_s"] == 8.5
-    w = watch(floor="learnt", learn_s=10.0)
-    w.setup()
-    told = [w.sweep().summary["shortest_surely_caught_s"] for _ in range(9)]
-    assert told[:7] == [None] * 7 and told[7:] == [2.5, 2.5]
-
-
-def test_a_stepped_clock_does_not_lengthen_a_revisit(watch: Make) -> None:
-    """Nor shorten it: for that one sweep nobody knows."""
-    w = watch()
-    w.setup()
-    w.sweeps(3, [(156.8e6, -70.0)])
-    w.at_s += 7200.0
-    stepped = w.sweep([(156.8e6, -70.0)], flags=SweepFlag.CLOCK_STEPPED).summary
-    assert stepped["shortest_surely_caught_s"] is None and stepped["revisit_s"] == 2.0
-    assert w.sweep().summary["shortest_surely_caught_s"] == 2.5
-
-
-def test_a_night_without_sweeps_is_not_watched(watch: Make) -> None:
-    """Up at the last sweep of one night and at the first of the next: that is two signals."""
-    w = watch()
-    w.setup()
-    w.sweeps(10)
-    w.sweeps(5, [(156.8e6, -70.0)])
-    last_s = w.at_s - 2.0
-    w.at_s += 54_000.0
-    w.sweeps(5, [(156.8e6, -70.0)])
-    w.sweeps(5)
-    whats = [finding.what for finding in w.findings]
-    assert whats == ["signal_appeared", "signal_ended"] * 2
-    ended = w.findings[1]
-    assert ended.at_s == last_s + 2.0 and ended.figures["duration_s"] == 10.0
-    assert ended.figures["ended_by"] == "not watched any longer"
-    assert w.findings[3].figures["duration_s"] == 10.0
-
-
-def test_a_short_time_without_sweeps_and_without_a_gap_is_on_a_signals_record(
-    watch: Make,
-) -> None:
-    """Half a minute in which the sweeper did other work: it goes on, and that is named."""
-    w = watch()
-    w.setup()
-    w.sweeps(10)
-    w.sweeps(5, [(156.8e6, -70.0)])
-    w.at_s += 30.0
-    w.sweeps(5, [(156.8e6, -70.0)])
-    w.sweeps(3)
-    ended = w.findings[-1]
-    assert ended.figures["duration_s"] == 50.0 and ended.figures["unwatched_s"] == 30.0
-    assert "30 s of that nobody watched" in ended.text
 
 
 # --- settings, passes, purity ---------------------------------------------------------------------

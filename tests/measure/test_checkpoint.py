@@ -66,7 +66,7 @@ def test_states_come_back_bit_for_bit(
 @pytest.mark.parametrize("dtype", [np.bool_, np.int64, np.float32, np.intp])
 def test_array_types_are_kept(dtype: type[np.generic]) -> None:
     """Arrays come back in the type they had, writable, in this machine's byte order."""
-    state = State(0.0, None, np.arange(3).astype(dtype))  # type: ignore[arg-type]
+    state = State(0.0, None, np.arange(3).astype(dtype))
     back = load_state("t/1", State, dump_state("t/1", state)).array
     assert back.dtype == dtype
     assert back.dtype.isnative
@@ -111,6 +111,6 @@ def test_missing_field_is_refused() -> None:
 
 def test_what_a_state_cannot_hold_is_refused() -> None:
     """Better at the first dump than at the restart after a power cut."""
-    state = dataclasses.replace(State(0.0, None, np.zeros(1)), name=object())  # type: ignore[arg-type]
+    state = dataclasses.replace(State(0.0, None, np.zeros(1)), name=object())
     with pytest.raises(TypeError, match="object"):
         dump_state("t/1", state)

@@ -222,7 +222,7 @@ def test_json_text_gives_the_same_schedule_back(
 def test_schedule_that_cannot_be_is_refused(arguments: dict[str, object], says: str) -> None:
     """With what was wrong and what is accepted."""
     with pytest.raises(ValueError, match=says):
-        Schedule(**arguments)  # type: ignore[arg-type]
+        Schedule(**arguments)
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ def job(name: str, every_s: float | None = 10.0, **more: object) -> PlannedJob:
     schedule = more.pop("schedule", None) or (
         Schedule(back_to_back=True) if every_s is None else Schedule(every_s=every_s)
     )
-    return PlannedJob(name=name, schedule=schedule, **more)  # type: ignore[arg-type]
+    return PlannedJob(name=name, schedule=schedule, **more)
 
 
 def drive(
@@ -419,4 +419,4 @@ def test_nothing_ever_due_waits_for_events_only() -> None:
 def test_misuse_is_refused(make: object, says: str) -> None:
     """With a line that names the job."""
     with pytest.raises(ValueError, match=says):
-        make()  # type: ignore[operator]
+        make()

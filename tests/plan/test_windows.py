@@ -16,7 +16,7 @@ HOUR = 3600.0
 
 
 def nightly(zone: str, **more: object) -> Schedule:
-    return Schedule(every_s=60.0, windows=NIGHT, zone=zone, **more)  # type: ignore[arg-type]
+    return Schedule(every_s=60.0, windows=NIGHT, zone=zone, **more)
 
 
 def dark(position: tuple[float, float], zone: str) -> Schedule:

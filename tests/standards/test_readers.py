@@ -210,7 +210,7 @@ def _xarray(engine: str) -> Callable[[Path], dict[str, NDArray[Any]]]:
     def read(path: Path) -> dict[str, NDArray[Any]]:
         import xarray as xr
 
-        with xr.open_dataset(path, engine=engine) as data:  # type: ignore[arg-type]
+        with xr.open_dataset(path, engine=engine) as data:
             out = {str(name): data[name].values for name in data.variables}
         for name in {"time", "hop_started"} & set(out):
             out[name] = (out[name] - np.datetime64(0, "s")) / np.timedelta64(1, "s")

@@ -252,7 +252,7 @@ async def test_sweeps_whose_measurement_fails_are_kept_as_they_came(
         given.append(trace.level)
         return trace
 
-    driver.next_trace = noted  # type: ignore[method-assign]
+    driver.next_trace = noted
     here = inside({"mast": driver}, [job_table("marine-vhf")])
     _with_meter(here, lambda event: isinstance(event, SweepSeen) and 4 <= event.seq <= 9)
     async with here:
@@ -317,7 +317,7 @@ async def test_a_vector_sweeper_under_a_job_that_wants_levels_is_kept_unmeasured
         level = random.normal(size=request.points) + 1j * random.normal(size=request.points)
         return Trace(level=level, unit=LevelUnit.RATIO, reported=Reported())
 
-    driver.next_trace = vector  # type: ignore[method-assign]
+    driver.next_trace = vector
     when = f'every = "100 ms", burst = {burst}'
     async with inside({"mast": driver}, [job_table("marine-vhf", when=when)]) as here:
         await here.until("sweeps", lambda: len(driver.swept) >= 12)

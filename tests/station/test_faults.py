@@ -182,7 +182,7 @@ def reports(**fields: Any) -> Callable[[SweepRequest, OpenContext], Trace]:
     return changed(reported=Reported(**fields))
 
 
-class Shy(np.ndarray):  # type: ignore[type-arg]
+class Shy(np.ndarray):
     """An array that raises whatever is asked of it."""
 
     def __array_ufunc__(self, *args: Any, **kwargs: Any) -> Any:
@@ -192,7 +192,7 @@ class Shy(np.ndarray):  # type: ignore[type-arg]
         raise RuntimeError("do not look at me")
 
 
-class Cyclic(list):  # type: ignore[type-arg]
+class Cyclic(list):
     """Holds itself."""
 
     def __init__(self) -> None:
@@ -308,7 +308,7 @@ IDENTITIES: dict[str, Any] = {
     "a long story": Identity(maker="x" * 100_000, serial_number="1"),
     "half a surrogate": Identity(maker="\ud800", model="M", serial_number="1"),
     "control characters": Identity(maker="a\x00b\x1b[2J", model="\n", serial_number="1"),
-    "numbers": Identity(maker=1, model=2, serial_number=3),  # type: ignore[arg-type]
+    "numbers": Identity(maker=1, model=2, serial_number=3),
 }
 
 CAPABILITIES: dict[str, Any] = {
@@ -318,13 +318,13 @@ CAPABILITIES: dict[str, Any] = {
     "upside down": Capabilities(start_hz=1e9, stop_hz=1e6),
     "NaN": Capabilities(start_hz=float("nan"), stop_hz=1e9),
     "no points": Capabilities(start_hz=0.0, stop_hz=1e9, points_min=0, points_max=0),
-    "half a point": Capabilities(start_hz=0.0, stop_hz=1e9, points_max=10.5),  # type: ignore[arg-type]
-    "texts": Capabilities(start_hz="0", stop_hz="1e9"),  # type: ignore[arg-type]
-    "steps as text": Capabilities(start_hz=0.0, stop_hz=1e9, rbw_steps_hz="10 kHz"),  # type: ignore[arg-type]
-    "accuracy as text": Capabilities(start_hz=0.0, stop_hz=1e9, level_accuracy_db="good"),  # type: ignore[arg-type]
-    "detectors as text": Capabilities(start_hz=0.0, stop_hz=1e9, detectors=("eyes",)),  # type: ignore[arg-type]
+    "half a point": Capabilities(start_hz=0.0, stop_hz=1e9, points_max=10.5),
+    "texts": Capabilities(start_hz="0", stop_hz="1e9"),
+    "steps as text": Capabilities(start_hz=0.0, stop_hz=1e9, rbw_steps_hz="10 kHz"),
+    "accuracy as text": Capabilities(start_hz=0.0, stop_hz=1e9, level_accuracy_db="good"),
+    "detectors as text": Capabilities(start_hz=0.0, stop_hz=1e9, detectors=("eyes",)),
     "a resolution of NaN": Capabilities(start_hz=0.0, stop_hz=1e9, resolution=float("nan")),
-    "objects": Capabilities(start_hz=0.0, stop_hz=1e9, assumed=(object(),)),  # type: ignore[arg-type]
+    "objects": Capabilities(start_hz=0.0, stop_hz=1e9, assumed=(object(),)),
 }
 
 ESTIMATES: dict[str, Any] = {
@@ -364,7 +364,7 @@ class Impostor(ScriptedDriver):
                     raise estimate
                 return estimate
 
-            sweeper.estimate_s = estimate_s  # type: ignore[method-assign]
+            sweeper.estimate_s = estimate_s
         return sweeper
 
     def next_trace(self, request: SweepRequest, context: OpenContext) -> Trace:
@@ -493,7 +493,7 @@ async def test_the_clock_of_a_sweeper_that_wanders_is_told_as_it_doubles(
         gained = 0.5 * len(driver.swept)
         return replace(plain(request, context), sweeper_time_s=time.time() + gained)
 
-    driver.next_trace = stamped  # type: ignore[method-assign]
+    driver.next_trace = stamped
     async with inside({"mast": driver}, [job_table("marine-vhf")]) as station:
         await station.until("a dozen", lambda: len(driver.swept) >= 12)
         await station.stop()

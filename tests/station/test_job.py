@@ -74,7 +74,7 @@ class Bench:
             drivers={},
             jobs=[JOB],
         )
-        teller._publisher = self.ears  # type: ignore[assignment]
+        teller._publisher = self.ears
         self.job = JobRunner(
             self.spec,
             archive=self.archive,
@@ -129,7 +129,7 @@ class Bench:
             threading.Thread(target=forward, daemon=True).start()
             return answer
 
-        self.archive.commit = slow  # type: ignore[method-assign]
+        self.archive.commit = slow
         return gate
 
     def close(self) -> None:

@@ -282,7 +282,7 @@ class Told:
 async def test_trouble_is_told_when_it_comes_and_when_it_goes() -> None:
     """Once, not at every look; another wording of it now and then."""
     clock, told = ManualClock(), Told()
-    watch = ArchiveWatch(told, clock)  # type: ignore[arg-type]
+    watch = ArchiveWatch(told, clock)
     for problem in (None, "2 MiB free", "2 MiB free", "1 MiB free", None, None):
         await watch.look(problem)
         clock.advance(5.0)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from acqd.errors import ProtocolViolation, RequestRefused, SweeperReported
 from acqd.sweep import Detector, Reported, SweepRequest
@@ -160,7 +160,7 @@ class Settings:
         return span
 
     def _read_back(self) -> Reported:
-        found: dict[str, float | int | Detector | None] = {}
+        found: dict[str, Any] = {}
         for name, head in self._known.items():
             text = self._client.query(f"{head}?")
             if name == "detector":
@@ -171,7 +171,7 @@ class Settings:
                 found[name] = number(text)
         if "averages" in found and number(self._client.query("AVER?")) == 0:
             found["averages"] = 1
-        return Reported(**found)  # type: ignore[arg-type]
+        return Reported(**found)
 
     def _detector(self, text: str) -> Detector | None:
         """The detector of that name; a sweeper may answer in the long form."""

@@ -7,6 +7,7 @@ trace can be made afterwards from when its sweep started. Nothing runs in the ba
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,13 +96,13 @@ class Sweeping:
         """Every coupled setting resolved."""
         return self.receiver.model.settings(self.panel.request())
 
-    def change(self, **settings: object) -> None:
+    def change(self, **settings: Any) -> None:
         """Change settings; a sweep under way ends unfinished and the trace is out of date.
 
         Raises:
             RequestRefused: beyond a limit; nothing was changed.
         """
-        panel = replace(self.panel, **settings)  # type: ignore[arg-type]
+        panel = replace(self.panel, **settings)
         self.receiver.model.settings(panel.request())
         if panel == self.panel:
             return
