@@ -15,8 +15,9 @@ of frequency, already referred to the job's reference plane by its chain.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Any, Generic, Protocol, TypeVar
 
 import numpy as np
@@ -25,21 +26,69 @@ from numpy.typing import NDArray
 from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag, SweepRequest
 
 __all__ = [
+    "PASS_CUT_SHORT",
+    "Answer",
     "Event",
     "Figure",
     "FindingDraft",
     "GapSeen",
     "HourTurned",
     "HourlyFigures",
+    "MakePass",
     "Meter",
     "Output",
     "Pass",
+    "PassStep",
+    "Reference",
+    "Role",
     "SetupChanged",
     "SweepSeen",
 ]
 
+PASS_CUT_SHORT = "pass cut short"
+"""Reason of the gap of no sweeps that ends a pass before its last step."""
+
 Figure = float | int | str | bool | None
 """One number or word of a summary. Names carry the unit: ``floor_dbm``, ``width_hz``."""
+
+
+class Role(StrEnum):
+    """What a reference is the sweep of."""
+
+    THROUGH = "through"
+    """Source and input joined where the thing under test goes."""
+    OPEN = "open"
+    """Nothing on the bridge's test port."""
+    SHORT = "short"
+    LOAD = "load"
+    """A known termination on the bridge's test port."""
+    QUIET = "quiet"
+    """The sweeper's input terminated: what it makes up by itself."""
+    AMBIENT = "ambient"
+    """The thing under test off, all else the same."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """A stored sweep that later ones are compared with.
+
+    ``level`` is (points,) on the grid of the setup it came with, at the plane, float64 or complex;
+    None where ``differs`` is not empty: then it cannot be used, and each of those sentences says
+    why. ``repeatability_db`` is the standard deviation of one of its ``sweeps`` at a point, pooled;
+    None from a single sweep.
+    """
+
+    role: Role
+    at_s: float
+    level: NDArray[np.float64] | NDArray[np.complex128] | None
+    differs: tuple[str, ...] = ()
+    sweeps: int = 1
+    repeatability_db: float | None = None
+    temperature_c: float | None = None
+
+    @property
+    def is_usable(self) -> bool:
+        return self.level is not None and not self.differs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +110,23 @@ class SetupChanged:
     assumed: tuple[str, ...] = ()
     resolution: float | None = None
     """Step of the levels, in their unit, where they come in steps."""
+    step: int = 0
+    """Place in its pass of the sweeps that it holds for; each place has a setup of its own."""
+    attenuation_db: float | None = None
+    """The sweeper's own input attenuation."""
+    source_level_dbm: float | None = None
+    """Level of the sweeper's source while it tracks; None where it is off."""
+    gain_db: NDArray[np.float64] | None = None
+    """(points,) gain of the chain from the plane to the input, on the grid; None without a chain."""
+    sweeper_accuracy_db: float | None = None
+    """The sweeper's part of ``level_accuracy_db`` (half-width)."""
+    chain_parts: tuple[tuple[str, float], ...] = ()
+    """Name and half-width (k = 2) of each part of the chain."""
+    absolute_max_dbm: float | None = None
+    identity: str = ""
+    """Who the sweeper says it is, in words."""
+    references: Mapping[str, Reference] = field(default_factory=dict)
+    """The newest reference of each role that the job has, by role."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,12 +139,19 @@ class SweepSeen:
     started_s: float
     took_s: float
     level: NDArray[np.float64]
+    """Complex128 where the unit of the setup is :attr:`LevelUnit.RATIO`."""
     flags: SweepFlag
+    context: Mapping[str, float] = field(default_factory=dict)
+    """Latest values of the context by name; only those that were fresh enough."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GapSeen:
-    """``count`` due sweeps between ``from_s`` and ``to_s`` that were not taken, and why."""
+    """``count`` due sweeps between ``from_s`` and ``to_s`` that were not taken, and why.
+
+    One of none and the reason :data:`PASS_CUT_SHORT` says that the rest of the pass under way will
+    not come.
+    """
 
     from_s: float
     to_s: float
@@ -125,7 +198,8 @@ class Output:
     """What one event brought out.
 
     ``columns`` are the summary's numbers for the archive, one float per name and sweep.
-    ``summary`` is the whole summary as plain JSON data, or None for events that make none.
+    ``summary`` is the whole summary as plain JSON data, or None for events that make none; it has
+    ``stored``, ``due`` and ``coverage`` of the running hour beside what its kind has.
     ``values`` are the bare figures for the ``value/<figure>`` topics, ``channels`` the states that
     changed with this event: channel name to plain JSON data.
     """
@@ -136,6 +210,9 @@ class Output:
     channels: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     findings: tuple[FindingDraft, ...] = ()
     hourly: tuple[HourlyFigures, ...] = ()
+    verdict: Mapping[str, Any] | None = None
+    """The verdict that this event brought, as plain JSON data: the fields of a verdict
+    message but for station, job and run."""
 
 
 S = TypeVar("S")
@@ -165,13 +242,30 @@ class Meter(Protocol, Generic[S]):
         ...
 
 
-class Pass(Protocol):
-    """What one due time of a job asks of the sweeper: a bounded series of requests.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PassStep:
+    """One sweep that a pass asks for. ``step`` is its place; due are the sweeps of step 0."""
 
-    A generator: it yields a request and is sent the levels of the answer (float64 (points,), or
-    None where that request failed), which it may look at before the next. Most kinds yield once.
-    """
+    request: SweepRequest
+    step: int = 0
+    say: str = ""
+    """What the person at the bench is to do now, where somebody is there (``acqd once``)."""
 
-    def send(self, level: NDArray[np.float64] | None) -> SweepRequest: ...
 
-    def __next__(self) -> SweepRequest: ...
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What came of a step: the event of its setup, and the sweep as the meter will see it."""
+
+    setup: SetupChanged
+    sweep: SweepSeen
+
+
+Pass = Generator[PassStep, Answer, None]
+"""What one due time of a job asks of the sweeper: a bounded series of steps.
+
+It yields a step and is sent the answer, which it may look at before the next. A step that fails
+ends the pass: it is closed, and the meter is told with a gap. Most kinds ask once.
+"""
+
+MakePass = Callable[[SweepRequest, int], Pass]
+"""A pass of the job's request, for so many due sweeps."""
