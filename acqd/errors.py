@@ -6,6 +6,7 @@
     ├── PluginError            a driver distribution that cannot be used           (fix it)
     ├── SweeperError           one sweeper; costs that sweeper's sweeps only
     │   ├── RequestRefused     asked beyond its limits; nothing was sent           (do not retry)
+    │   │   └── InputUnsafe        too much power could arrive at the input        (add a pad)
     │   ├── TransportError     the link broke, also an OSError                     (reopen)
     │   │   ├── TransportTimeout   no answer by the deadline, also a TimeoutError  (reopen)
     │   │   └── TransportClosed    the host closed it under the driver             (reopen)
@@ -41,6 +42,7 @@ __all__ = [
     "ConfigProblem",
     "DriverFault",
     "IdentityChanged",
+    "InputUnsafe",
     "PluginError",
     "PortBusy",
     "ProtocolViolation",
@@ -128,6 +130,17 @@ class RequestRefused(SweeperError):
             # What the config says of the sweeper, not what a sweep asks of it.
             return f"{self.setting}: {self.asked} is not accepted; accepted: {self.limit}"
         return f"{self.setting}: asked for {self.asked}, the sweeper's limit is {self.limit}"
+
+
+class InputUnsafe(RequestRefused):
+    """What can arrive at the input comes too near to what it stands, or nobody knows what that is."""
+
+    def __init__(self, problem: str) -> None:
+        self.problem = problem
+        super().__init__(setting="power at the input", asked=problem, limit="the stated margin")
+
+    def __str__(self) -> str:
+        return self.problem
 
 
 class TransportError(SweeperError, OSError):

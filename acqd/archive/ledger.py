@@ -45,7 +45,7 @@ __all__ = [
 OverlayKind = str
 """``note``, ``chain``, ``time`` or ``pin``."""
 
-OVERLAY_KINDS = ("note", "chain", "time", "pin")
+OVERLAY_KINDS = ("note", "chain", "time", "pin", "reference")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

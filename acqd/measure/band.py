@@ -12,7 +12,7 @@ one with ``band_noise`` and ``band_sums`` (memory), ``band_summary`` and ``band_
 from __future__ import annotations
 
 import math
-from collections.abc import Generator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -42,6 +42,8 @@ from acqd.measure.meter import (
     HourlyFigures,
     HourTurned,
     Output,
+    Pass,
+    PassStep,
     SetupChanged,
     SweepSeen,
 )
@@ -61,12 +63,10 @@ NOT_DUE_S = 3600.0
 """Beyond this too the job was not meant to watch: its schedule was shut."""
 
 
-def band_pass(
-    request: SweepRequest, sweeps: int = 1
-) -> Generator[SweepRequest, NDArray[np.float64] | None, None]:
+def band_pass(request: SweepRequest, sweeps: int = 1) -> Pass:
     """The pass of a band job: the same request ``sweeps`` times, whatever comes back."""
     for _ in range(sweeps):
-        yield request
+        yield PassStep(request=request)
 
 
 class BandMeter:

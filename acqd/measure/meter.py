@@ -117,12 +117,17 @@ class SetupChanged:
     source_level_dbm: float | None = None
     """Level of the sweeper's source while it tracks; None where it is off."""
     gain_db: NDArray[np.float64] | None = None
-    """(points,) gain of the chain from the plane to the input, on the grid; None without a chain."""
+    """(points,) gain of the chain from the plane to the input, on the grid."""
     sweeper_accuracy_db: float | None = None
     """The sweeper's part of ``level_accuracy_db`` (half-width)."""
     chain_parts: tuple[tuple[str, float], ...] = ()
     """Name and half-width (k = 2) of each part of the chain."""
     absolute_max_dbm: float | None = None
+    range_hz: tuple[float, float] | None = None
+    """What the sweeper can sweep at all."""
+    points_max: int | None = None
+    attenuation_steps_db: tuple[float, ...] = ()
+    """The attenuations that the sweeper has; empty where it has none or does not say."""
     identity: str = ""
     """Who the sweeper says it is, in words."""
     references: Mapping[str, Reference] = field(default_factory=dict)
@@ -260,11 +265,13 @@ class Answer:
     sweep: SweepSeen
 
 
-Pass = Generator[PassStep, Answer, None]
+Pass = Generator[PassStep, Callable[[], Answer], None]
 """What one due time of a job asks of the sweeper: a bounded series of steps.
 
-It yields a step and is sent the answer, which it may look at before the next. A step that fails
-ends the pass: it is closed, and the meter is told with a gap. Most kinds ask once.
+It yields a step and is sent a function that makes the answer, for those that look at it before
+they ask for the next. A step that fails ends the pass: the generator is closed, and the meter is
+told with a gap; so it is where the station stops. A sweep of step 0 always begins a pass. Most
+kinds ask once.
 """
 
 MakePass = Callable[[SweepRequest, int], Pass]

@@ -25,21 +25,24 @@ from numpy.typing import NDArray
 
 from acqd.archive.records import GapRecord, HourlyRecord, MeterState, SetupRecord, SweepRecord
 from acqd.archive.recovery import JobRecovery
-from acqd.errors import UnitMismatch
 from acqd.measure.meter import (
     Event,
     GapSeen,
     HourTurned,
     Meter,
     Output,
+    Reference,
+    Role,
     SetupChanged,
     SweepSeen,
 )
 from acqd.plan.account import LATEST_START_S
-from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag
+from acqd.station.references import levels_from_json
+from acqd.sweep import Detector, Grid, Identity, LevelUnit, SweepFlag
 
 __all__ = [
     "CONFIG_CHANGED",
+    "CONTEXT",
     "HOUR_S",
     "Feed",
     "JobState",
@@ -47,9 +50,12 @@ __all__ = [
     "account_of",
     "config_ended",
     "hour_start_s",
+    "sweep_seen",
 ]
 
 CONFIG_CHANGED = "config changed"
+CONTEXT = "context_"
+"""What columns of the archive begin with that hold the context of a sweep."""
 NO_CONFIG = ""
 """Stands for the digest where one config has ended and no other has begun."""
 
@@ -57,7 +63,10 @@ HOUR_S = 3600.0
 HOURS_MOST = 24 * 40
 """Hours of one outage that are told one by one, as many as a meter spreads a gap over."""
 
-STATE_VERSION = 2
+VIEWS_MOST = 63
+"""Setups that a replay holds ready besides the one it is at."""
+
+STATE_VERSION = 3
 
 CLOCK_BACK_S = 60.0
 """What was due so long before the last due time accounted for says that the clock was set back;
@@ -104,23 +113,71 @@ class SetupView:
             frequency_accuracy_ppm=told["frequency_accuracy_ppm"],
             assumed=tuple(told["assumed"]),
             resolution=told.get("resolution"),
+            step=record.step,
+            attenuation_db=told.get("attenuation_db"),
+            source_level_dbm=told.get("source_level_dbm"),
+            gain_db=gain_db,
+            sweeper_accuracy_db=told.get("sweeper_accuracy_db"),
+            chain_parts=tuple((name, half) for name, half in told.get("chain_parts", ())),
+            absolute_max_dbm=told.get("absolute_max_dbm"),
+            range_hz=None if told.get("range_hz") is None else tuple(told["range_hz"]),
+            points_max=told.get("points_max"),
+            attenuation_steps_db=tuple(told.get("attenuation_steps_db", ())),
+            identity=str(Identity(**record.details["identity"])),
         )
-        return cls(record.setup, grid, gain_db, event)
+        view = cls(record.setup, grid, gain_db, event)
+        kept = record.details.get("references")
+        if not kept:
+            return view
+        references = {str(one["role"]): view._reference(one) for one in kept}
+        return replace(view, event=replace(event, references=references))
 
-    def at_plane(self, level: NDArray[Any]) -> NDArray[np.float64]:
+    def at_plane(self, level: NDArray[Any]) -> NDArray[Any]:
         """Canonical levels at the reference plane, float64 in rising order, read-only.
 
-        Raises:
-            UnitMismatch: the levels are complex; what a magnitude means is for other kinds to say.
+        Complex ratios stay complex: a chain has a magnitude and no phase.
         """
         if np.iscomplexobj(level):
-            raise UnitMismatch(
-                what="this kind", needs="dBm or another unit of one number", got="complex ratios"
-            )
-        rising = np.asarray(self.grid.rising(level), dtype=np.float64)
-        plane = rising - self.gain_db if self.gain_db is not None else rising
+            plane = np.asarray(self.grid.rising(level), dtype=np.complex128)
+            if self.gain_db is not None:
+                plane = plane * 10.0 ** (-self.gain_db / 20.0)
+        else:
+            plane = np.asarray(self.grid.rising(level), dtype=np.float64)
+            if self.gain_db is not None:
+                plane = plane - self.gain_db
         plane.setflags(write=False)
         return plane
+
+    def _reference(self, kept: Mapping[str, Any]) -> Reference:
+        level = levels_from_json(kept["level"])
+        return Reference(
+            role=Role(kept["role"]),
+            at_s=kept["at_s"],
+            level=None if level is None else self.at_plane(level),
+            differs=tuple(kept["differs"]),
+            sweeps=kept["sweeps"],
+            repeatability_db=kept["repeatability_db"],
+            temperature_c=kept["temperature_c"],
+        )
+
+
+def sweep_seen(record: SweepRecord, view: SetupView) -> SweepSeen:
+    """The event of a sweep, from what the archive keeps of it and nothing else."""
+    context = {
+        name.removeprefix(CONTEXT): value
+        for name, value in record.columns.items()
+        if name.startswith(CONTEXT) and value == value
+    }
+    return SweepSeen(
+        seq=record.seq,
+        step=record.step,
+        due_s=record.due_s,
+        started_s=record.started_s,
+        took_s=record.took_s,
+        level=view.at_plane(record.level),
+        flags=record.flags,
+        context=context,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +187,8 @@ class JobState:
     meter: Any
     config: str
     """Digest of the config in force; where it is not the feed's own the meter stands fresh."""
-    setup: str | None = None
+    setups: tuple[tuple[int, str], ...] = ()
+    """The setup that the meter was told of last, for each step of the pass."""
     hour_s: float | None = None
     """Start of the UTC hour that has not turned yet."""
     back_s: float | None = None
@@ -140,6 +198,11 @@ class JobState:
     taken: int | None = None
     """Sweeps stored or accounted for at that due time; None for all that it asked for."""
     seq: int = 0
+
+    @property
+    def setup(self) -> str | None:
+        """The setup of the sweeps that are due, those of step 0."""
+        return dict(self.setups).get(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,23 +224,16 @@ class Feed:
         """Feed one sweep, after the change of setup that it may bring."""
         meter, outputs = state.meter, []
         events: list[Event] = []
-        if record.setup != state.setup:
+        setups = dict(state.setups)
+        if record.setup != setups.get(record.step):
+            setups[record.step] = record.setup
             events.append(replace(view.event, at_s=record.started_s))
-        events.append(
-            SweepSeen(
-                seq=record.seq,
-                step=record.step,
-                due_s=record.due_s,
-                started_s=record.started_s,
-                took_s=record.took_s,
-                level=view.at_plane(record.level),
-                flags=record.flags,
-            )
-        )
+        events.append(sweep_seen(record, view))
         for event in events:
             meter, output = self.meter.step(meter, event)
             outputs.append(output)
-        return self._swept(state, record, meter=meter, setup=record.setup), outputs
+        told = state.setups if len(events) == 1 else tuple(sorted(setups.items()))
+        return self._swept(state, record, meter=meter, setups=told), outputs
 
     def skip(self, state: JobState, record: SweepRecord) -> JobState:
         """The state after a sweep whose measurement failed: accounted for, not measured."""
@@ -244,7 +300,8 @@ class Feed:
                     state = self.skip(state, event)
                 case SweepRecord():
                     if event.setup not in views:
-                        views = {event.setup: SetupView.of(setups[event.setup], event.started_s)}
+                        views = dict(list(views.items())[-VIEWS_MOST:])
+                        views[event.setup] = SetupView.of(setups[event.setup], event.started_s)
                     state, outputs = self.sweep(state, event, views[event.setup])
                 case _:
                     state, output = self._told(state, event)
@@ -297,7 +354,7 @@ class Feed:
         body = {
             "version": STATE_VERSION,
             "config": state.config,
-            "setup": state.setup,
+            "setups": [list(one) for one in state.setups],
             "hour_s": state.hour_s,
             "back_s": state.back_s,
             "accounted_s": state.accounted_s,
@@ -328,19 +385,23 @@ class Feed:
         return replace(
             fresh,
             meter=self.meter.load(base64.b64decode(body["meter"])),
-            setup=body["setup"],
+            setups=tuple((step, setup) for step, setup in body["setups"]),
             hour_s=body["hour_s"],
             back_s=body.get("back_s"),
         )
 
     @staticmethod
     def _swept(state: JobState, record: SweepRecord, **changes: Any) -> JobState:
-        """One sweep more is accounted for at its due time; ``changes`` come with it."""
+        """One sweep more is accounted for at its due time; ``changes`` come with it.
+
+        Only those of step 0 are due: what else a pass asks for hangs on what it saw.
+        """
         at_s, last_s = record.due_s, state.accounted_s
+        due = 1 if record.step == 0 else 0
         if at_s == last_s:
-            taken = None if state.taken is None else state.taken + 1
+            taken = None if state.taken is None else state.taken + due
         elif last_s is None or at_s > last_s or at_s < last_s - CLOCK_BACK_S:
-            last_s, taken = at_s, 1
+            last_s, taken = at_s, due
         else:
             taken = state.taken
         return replace(

@@ -10,23 +10,33 @@ them: so the last due time that is accounted for never passes one over (G5).
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Generator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
 import structlog
-from numpy.typing import NDArray
 
 from acqd.archive.records import Batch, FindingRecord, GapRecord, HourlyRecord, SweepRecord
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.errors import ArchiveError, ArchiveFull
-from acqd.measure.meter import FindingDraft, Output
+from acqd.measure.meter import Answer, FindingDraft, MakePass, Output
 from acqd.plan.sharing import PlannedJob
-from acqd.station.feed import CONFIG_CHANGED, HOUR_S, Feed, JobState, SetupView, config_ended
+from acqd.station.feed import (
+    CONFIG_CHANGED,
+    CONTEXT,
+    HOUR_S,
+    Feed,
+    JobState,
+    SetupView,
+    config_ended,
+    sweep_seen,
+)
 from acqd.station.gaps import Waiting, WaitingGaps
+from acqd.station.inputs import InputSafety
+from acqd.station.references import ReferenceRecord
 from acqd.station.setup import SetupFacts, SetupMaker
 from acqd.station.tell import Teller, one_line
 from acqd.sweep import Capabilities, Sweep, SweepFlag, SweepRequest
@@ -35,6 +45,9 @@ __all__ = ["JobRunner", "JobSpec", "Taken", "gap_reason"]
 
 COMMIT_AT_STOP_S = 1.0
 """How long a stopping station waits for a commit that is on its way."""
+
+VIEWS_MOST = 64
+"""Setups of a job that are held ready: a pass of many steps has one for each."""
 
 METER_FAILED_EVERY = 1000
 """A meter that goes on failing is told of again after this many failed sweeps."""
@@ -51,7 +64,8 @@ class JobSpec:
     planned: PlannedJob
     feed: Feed
     facts: SetupFacts
-    make_pass: Callable[[SweepRequest, int], Generator[SweepRequest, NDArray[Any] | None, None]]
+    make_pass: MakePass
+    safety: InputSafety = field(default_factory=InputSafety)
     channel_keys: Mapping[str, str] = field(default_factory=dict)
     """Topic levels of the channel plan's channels, by name."""
 
@@ -69,6 +83,7 @@ class Taken:
     step: int
     due_s: float
     first_of_pass: bool
+    context: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -117,6 +132,7 @@ class JobRunner:
         next_seq: int = 1,
         next_finding: int = 1,
         sweep_times_s: Mapping[str, float] | None = None,
+        references: Mapping[str, ReferenceRecord] | None = None,
     ) -> None:
         self.spec = spec
         self.lock = asyncio.Lock()
@@ -128,8 +144,8 @@ class JobRunner:
         self._next_seq = next_seq
         self._next_finding = next_finding
         self._pass_id = next_seq
-        self._setups = SetupMaker(spec.facts, sweep_times_s)
-        self._view: SetupView | None = None
+        self._setups = SetupMaker(spec.facts, sweep_times_s, references)
+        self._views: dict[str, SetupView] = {}
         self._kept_setups: set[str] = set()
         self._meter_failures = 0
         self._tell_failed = False
@@ -149,10 +165,24 @@ class JobRunner:
     def last_finding(self) -> int:
         return self._next_finding - 1
 
-    def level_at_plane(self, taken: Taken) -> NDArray[Any]:
-        """The levels that a pass is told of before it asks for its next sweep."""
-        record = self._setups.setup_of(taken.sweep, taken.capabilities, step=taken.step)
-        return self._view_of(record, taken.sweep.started_s).at_plane(taken.sweep.level)
+    def answer(self, taken: Taken) -> Answer:
+        """What a pass is told of a sweep before it asks for its next: what the meter will see.
+
+        The sweep has no number yet: that comes when it is kept.
+        """
+        setup = self._setups.setup_of(taken.sweep, taken.capabilities, step=taken.step)
+        view = self._view_of(setup, taken.sweep.started_s)
+        record = self._record_of(taken, setup.setup, seq=0)
+        return Answer(setup=view.event, sweep=sweep_seen(record, view))
+
+    @property
+    def references(self) -> Mapping[str, ReferenceRecord]:
+        """The newest reference of each role."""
+        return self._setups.references
+
+    def refer_to(self, reference: ReferenceRecord) -> None:
+        """From the next sweep on ``reference`` is the newest of its role; the archive has it."""
+        self._setups.refer_to(reference)
 
     async def keep(self, batch: Sequence[Taken]) -> None:
         """Measure, commit and tell of sweeps, in their order. All of them are kept, or none.
@@ -333,9 +363,13 @@ class JobRunner:
             await self._commit(draft)
 
     def _view_of(self, setup: Any, at_s: float) -> SetupView:
-        if self._view is None or self._view.setup != setup.setup:
-            self._view = SetupView.of(setup, at_s)
-        return self._view
+        view = self._views.get(setup.setup)
+        if view is None:
+            view = SetupView.of(setup, at_s)
+            if len(self._views) >= VIEWS_MOST:
+                self._views.clear()
+            self._views[setup.setup] = view
+        return view
 
     def _add_sweep(self, draft: _Draft, taken: Taken) -> None:
         sweep = taken.sweep
@@ -344,23 +378,7 @@ class JobRunner:
             draft.setups.append(setup)
         if taken.first_of_pass:
             self._pass_id = draft.seq
-        record = SweepRecord(
-            job=self.name,
-            step=taken.step,
-            setup=setup.setup,
-            seq=draft.seq,
-            pass_id=self._pass_id,
-            run_id=self._run_id,
-            due_s=taken.due_s,
-            started_s=sweep.started_s,
-            monotonic_s=sweep.monotonic_s,
-            took_s=sweep.took_s,
-            boot_id=sweep.boot_id,
-            sweeper_time_s=sweep.sweeper_time_s,
-            flags=sweep.flags | self._late(taken),
-            level=sweep.level,
-            hops=sweep.hops,
-        )
+        record = self._record_of(taken, setup.setup, seq=draft.seq)
         draft.seq += 1
         try:
             view = self._view_of(setup, sweep.started_s)
@@ -375,10 +393,31 @@ class JobRunner:
             return
         summary = next((o.summary for o in reversed(outputs) if o.summary is not None), None)
         columns = outputs[-1].columns
-        record = replace(record, summary=summary, columns=columns)
+        record = replace(record, summary=summary, columns={**columns, **record.columns})
         draft.sweeps.append(record)
         for output in outputs:
             self._add_output(draft, record, view, output)
+
+    def _record_of(self, taken: Taken, setup: str, *, seq: int) -> SweepRecord:
+        sweep = taken.sweep
+        return SweepRecord(
+            job=self.name,
+            step=taken.step,
+            setup=setup,
+            seq=seq,
+            pass_id=self._pass_id,
+            run_id=self._run_id,
+            due_s=taken.due_s,
+            started_s=sweep.started_s,
+            monotonic_s=sweep.monotonic_s,
+            took_s=sweep.took_s,
+            boot_id=sweep.boot_id,
+            sweeper_time_s=sweep.sweeper_time_s,
+            flags=sweep.flags | self._late(taken),
+            level=sweep.level,
+            columns={f"{CONTEXT}{name}": value for name, value in taken.context.items()},
+            hops=sweep.hops,
+        )
 
     def _late(self, taken: Taken) -> SweepFlag:
         interval_s = self.spec.interval_s

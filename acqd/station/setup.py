@@ -15,9 +15,16 @@ import numpy as np
 from acqd.archive.records import SetupRecord
 from acqd.canonical import finest_step
 from acqd.chain import Chain
+from acqd.station.references import ReferenceRecord, for_setup, settings_of
 from acqd.sweep import Capabilities, Float, Reported, Sweep
 
-__all__ = ["ASSUMED_LEVEL_ACCURACY_DB", "SetupMaker", "canonical_json"]
+__all__ = [
+    "ASSUMED_LEVEL_ACCURACY_DB",
+    "SetupFacts",
+    "SetupMaker",
+    "absolute_max_dbm",
+    "canonical_json",
+]
 
 ASSUMED_LEVEL_ACCURACY_DB = 3.0
 """Half-width taken where neither the sweeper nor the config states a level accuracy: wide on
@@ -55,6 +62,7 @@ class SetupFacts:
     detector: str | None
     averages: int | None
     software: Mapping[str, str]
+    absolute_max_dbm: float | None = None
 
 
 class SetupMaker:
@@ -65,11 +73,26 @@ class SetupMaker:
     whichever file, is what the meter was told live (G4).
     """
 
-    def __init__(self, facts: SetupFacts, sweep_times_s: Mapping[str, float] | None = None) -> None:
+    def __init__(
+        self,
+        facts: SetupFacts,
+        sweep_times_s: Mapping[str, float] | None = None,
+        references: Mapping[str, ReferenceRecord] | None = None,
+    ) -> None:
         """``sweep_times_s``: of the setups that the archive has, by digest, the latest last."""
         self._facts = facts
+        self._references = dict(references or {})
         self._sweep_times_s: OrderedDict[str, float] = OrderedDict(sweep_times_s or {})
         self._last: tuple[int, Sweep, Capabilities, SetupRecord] | None = None
+
+    def refer_to(self, reference: ReferenceRecord) -> None:
+        """From here on sweeps are compared with ``reference`` where it has its role."""
+        self._references[str(reference.role)] = reference
+        self._last = None
+
+    @property
+    def references(self) -> Mapping[str, ReferenceRecord]:
+        return self._references
 
     def setup_of(self, sweep: Sweep, capabilities: Capabilities, *, step: int) -> SetupRecord:
         """The setup that ``sweep`` was taken with: the last one again where nothing differs."""
@@ -111,6 +134,9 @@ class SetupMaker:
             "chain": None if facts.chain is None else facts.chain.to_json(),
             "measuring": {**measuring, "sweep_time_s": None},
         }
+        if step == 0 and self._references:
+            # What else a pass sweeps has other settings; a reference is for what is due.
+            what["references"] = for_setup(self._references, sweep)
         # Half of a surrogate pair has no bytes; that it cannot be kept is for the archive to say.
         digest = hashlib.sha256(canonical_json(what).encode(errors="backslashreplace"))
         digest.update(sweep.frequency_hz.astype("<f8").tobytes())
@@ -162,6 +188,7 @@ class SetupMaker:
         if accuracy_db is None:
             accuracy_db = ASSUMED_LEVEL_ACCURACY_DB
             assumed.append("level_accuracy_db")
+        sweeper_accuracy_db = accuracy_db
         if facts.chain is not None:
             # Both are half-widths of independent errors; at the far end of the chain both count.
             accuracy_db = math.hypot(accuracy_db, facts.chain.uncertainty_db)
@@ -171,6 +198,7 @@ class SetupMaker:
         if accuracy_ppm is None:
             accuracy_ppm = ASSUMED_FREQUENCY_ACCURACY_PPM
             assumed.append("frequency_accuracy_ppm")
+        settings = settings_of(sweep)
         detector = reported.detector or facts.detector or sweep.request.detector
         if detector is None:
             assumed.append("detector")
@@ -185,7 +213,23 @@ class SetupMaker:
             "frequency_accuracy_ppm": accuracy_ppm,
             "resolution": sweep.resolution or _step_of(sweep),
             "assumed": sorted(set(assumed)),
+            "attenuation_db": settings["attenuation_db"],
+            "source_level_dbm": settings["source_level_dbm"],
+            "sweeper_accuracy_db": sweeper_accuracy_db,
+            "chain_parts": []
+            if facts.chain is None
+            else [[part.name, part.uncertainty_db] for part in facts.chain.parts],
+            "absolute_max_dbm": absolute_max_dbm(facts.absolute_max_dbm, capabilities),
+            "range_hz": [capabilities.start_hz, capabilities.stop_hz],
+            "points_max": capabilities.points_max,
+            "attenuation_steps_db": list(capabilities.attenuation_steps_db),
         }
+
+
+def absolute_max_dbm(stated_dbm: float | None, capabilities: Capabilities) -> float | None:
+    """The largest input that does no damage: the lower of what config and sweeper say."""
+    said = [one for one in (stated_dbm, capabilities.absolute_max_dbm) if one is not None]
+    return min(said, default=None)
 
 
 def _step_of(sweep: Sweep) -> float | None:

@@ -13,10 +13,9 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import partial
 
 import structlog
-from numpy.typing import NDArray
 
 from acqd.archive.records import GapRecord
 from acqd.clock import Clock
@@ -25,19 +24,21 @@ from acqd.errors import (
     ArchiveError,
     DriverFault,
     IdentityChanged,
+    InputUnsafe,
     PortBusy,
     RequestRefused,
     SweeperError,
     SweeperReported,
     SweepInvalid,
-    UnitMismatch,
 )
-from acqd.measure.meter import Figure, FindingDraft
+from acqd.measure.meter import PASS_CUT_SHORT, Figure, FindingDraft, PassStep
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
+from acqd.station.inputs import nearing_maximum
 from acqd.station.job import COMMIT_AT_STOP_S, JobRunner, Taken, gap_reason
+from acqd.station.setup import absolute_max_dbm
 from acqd.station.tell import Teller, one_line
 from acqd.station.watch import StationFindings
-from acqd.sweep import Identity, Sweep, SweepFlag, SweepRequest
+from acqd.sweep import Identity, SourceRequest, Sweep, SweepFlag, SweepRequest
 
 __all__ = ["SweeperRunner"]
 
@@ -95,7 +96,9 @@ class SweeperRunner:
         now_s: float,
         look_first: Callable[[], None] = lambda: None,
         known: Identity | None = None,
+        context: Callable[[], Mapping[str, float]] = dict,
     ) -> None:
+        """``context``: the values beside the sweeps that are fresh now, by name."""
         self.name = name
         self.host = host
         self.plan = SweeperPlan(
@@ -121,6 +124,9 @@ class SweeperRunner:
         self._gaps_kept_s = clock.monotonic_s()
         self._bad_in_a_row = 0
         self._refused: set[str] = set()
+        self._stopped: dict[str, str] = {}
+        """Jobs that were stopped for good, and why."""
+        self._context = context
         self._drift: _Drift | None = None
         self._clock_stepped = False
         self._no_room = False
@@ -235,25 +241,34 @@ class SweeperRunner:
         return self._clock.wall_s()
 
     async def _pass(self, job: JobRunner, due: Due) -> int:
-        """Take one pass; how many sweeps came. What failed of it is accounted for."""
+        """Take one pass; how many due sweeps came. What failed of it is accounted for."""
+        refusal = self._unsafe(job)
+        if refusal is not None:
+            self._failed = _Failed("refused", str(refusal), refused=refusal)
+            self._lose(job, due, due.sweeps, "refused", str(refusal))
+            await self._refuse(job, refusal)
+            return 0
         series = job.spec.make_pass(job.spec.request, due.sweeps)
         taken: list[Taken] = []
-        done = 0
+        # Due are the sweeps of step 0; what else a pass asks for hangs on what it saw.
+        done, count = 0, 0
         kept_s = self._clock.monotonic_s()
-        request = next(series, None)
+        step: PassStep | None = next(series, None)
         try:
-            while request is not None:
-                one = await self._one(job, due, request, done=done)
+            while step is not None:
+                one = await self._one(job, due, step, first=count == 0)
                 if one is None:
                     break
                 taken.append(one)
-                done += 1
-                level = self._seen_by_pass(job, one) if done < due.sweeps else None
+                count += 1
+                done += step.step == 0
+                if await self._too_strong(job, one):
+                    break
                 try:
-                    request = series.send(level)
+                    step = series.send(partial(job.answer, one))
                 except StopIteration:
-                    request = None
-                if request is None or self._clock.monotonic_s() - kept_s > KEEP_WITHIN_S:
+                    step = None
+                if step is None or self._clock.monotonic_s() - kept_s > KEEP_WITHIN_S:
                     batch, taken, kept_s = taken, [], self._clock.monotonic_s()
                     await self._keep(job, batch)
             if taken:
@@ -263,40 +278,81 @@ class SweeperRunner:
             # The station stops; what has come is worth keeping, the rest is accounted for after it.
             if taken:
                 await self._keep_at_stop(job, taken)
-            if done < due.sweeps:
-                missing = due.sweeps - done
-                self._lose(job, due, missing, "station down", "the station was stopping")
+            self._lose_rest(job, due, done, "station down", "the station was stopping")
             raise
         finally:
             series.close()
-        if done < due.sweeps:
-            self._lose(job, due, due.sweeps - done, *self._why_failed)
+        if step is not None:
+            self._lose_rest(job, due, done, *self._why_failed)
             await self._after_failure(job)
+        elif done < due.sweeps:
+            self._lose(job, due, due.sweeps - done, "sweep failed", "the pass asked for no more")
         return done
 
-    async def _one(
-        self, job: JobRunner, due: Due, request: SweepRequest, *, done: int
-    ) -> Taken | None:
+    def _lose_rest(self, job: JobRunner, due: Due, done: int, reason: str, detail: str) -> None:
+        """Account for what a pass did not bring, be it only steps that nobody counts."""
+        missing = due.sweeps - done
+        if missing > 0:
+            self._lose(job, due, missing, reason, detail)
+        else:
+            self._lose(job, due, 0, PASS_CUT_SHORT, f"{reason}: {detail}")
+
+    def _unsafe(self, job: JobRunner) -> RequestRefused | None:
+        """Why this job must not start with what can arrive at its input (G7)."""
+        safety, capabilities = job.spec.safety, self.host.capabilities
+        if not safety.is_concerned or capabilities is None:
+            return None
+        problem = safety.refusal(absolute_max_dbm(job.spec.facts.absolute_max_dbm, capabilities))
+        return None if problem is None else InputUnsafe(problem)
+
+    async def _too_strong(self, job: JobRunner, taken: Taken) -> bool:
+        """Stop a job whose levels come near to what the input stands; its source goes off first."""
+        most_dbm = absolute_max_dbm(job.spec.facts.absolute_max_dbm, taken.capabilities)
+        level_dbm = nearing_maximum(taken.sweep, most_dbm)
+        if level_dbm is None:
+            return False
+        text = (
+            f"{level_dbm:.1f} dBm at the input of {self.name}, which stands {most_dbm:.1f} dBm: "
+            "this job is stopped until the station is started anew; look at the chain first"
+        ).replace("-", "−")
+        self._failed = _Failed("paused", text)
+        try:
+            await self.host.set_source(SourceRequest(on=False))
+        except SweeperError as exc:
+            self._failed = _Failed("paused", text, lost=f"its source did not go off: {exc}")
+        self.plan.pause(job.name, self._now_s(), "paused", one_line(text))
+        self._stopped[job.name] = text
+        self._log.error("input_near_maximum", job=job.name, level_dbm=level_dbm)
+        figures: dict[str, Figure] = {
+            "level_dbm": round(level_dbm, 2),
+            "absolute_max_dbm": most_dbm,
+        }
+        draft = FindingDraft(
+            what="input_near_maximum", at_s=self._clock.wall_s(), text=text, figures=figures
+        )
+        await self._tell_of(job, draft)
+        return True
+
+    async def _tell_of(self, job: JobRunner, draft: FindingDraft) -> None:
+        try:
+            await job.finding(draft)
+        except ArchiveError as problem:
+            self._log.error("finding_not_kept", job=job.name, problem=str(problem))
+
+    async def _one(self, job: JobRunner, due: Due, step: PassStep, *, first: bool) -> Taken | None:
         capabilities = self.host.capabilities
-        sweep = await self._sweep(job, request)
+        sweep = await self._sweep(job, step.request)
         if sweep is None:
             return None
         assert capabilities is not None, "only an open sweeper sweeps"
         return Taken(
             sweep=self._flagged(sweep),
             capabilities=capabilities,
-            step=0,
+            step=step.step,
             due_s=due.due_s,
-            first_of_pass=done == 0,
+            first_of_pass=first,
+            context=self._context(),
         )
-
-    @staticmethod
-    def _seen_by_pass(job: JobRunner, taken: Taken) -> NDArray[Any] | None:
-        """What a pass is shown of its last sweep; nothing where the levels have no magnitude."""
-        try:
-            return job.level_at_plane(taken)
-        except UnitMismatch:
-            return None
 
     async def _sweep(self, job: JobRunner, request: SweepRequest) -> Sweep | None:
         """One sweep, or None with the reason noted."""
@@ -520,25 +576,28 @@ class SweeperRunner:
         draft = FindingDraft(
             what="refused",
             at_s=self._clock.wall_s(),
-            text=f"{self.name} cannot do what this job asks: {exc}",
+            text=f"this job does not start: {exc}"
+            if isinstance(exc, InputUnsafe)
+            else f"{self.name} cannot do what this job asks: {exc}",
         )
-        try:
-            await job.finding(draft)
-        except ArchiveError as problem:
-            self._log.error("finding_not_kept", job=job.name, problem=str(problem))
+        await self._tell_of(job, draft)
 
     def _tell(
         self, state: str, *, identity: Identity | None = None, problem: str | None = None
     ) -> None:
         self._teller.sweeper(self.name, state, identity=identity, problem=problem)
         for job in self._jobs.values():
-            if state == "present":
+            if job.name in self._stopped:
+                self._teller.job_state(job, "paused", self._stopped[job.name])
+            elif state == "present":
                 self._tell_listening(job)
             else:
                 self._teller.job_state(job, "waiting for its sweeper", problem or "")
 
     def _tell_listening(self, job: JobRunner) -> None:
-        if job.spec.planned.schedule.is_open(self._clock.wall_s()):
+        if job.name in self._stopped:
+            self._teller.job_state(job, "paused", self._stopped[job.name])
+        elif job.spec.planned.schedule.is_open(self._clock.wall_s()):
             self._teller.job_state(job, "listening")
         else:
             self._teller.job_state(job, "idle", job.spec.planned.schedule.describe())

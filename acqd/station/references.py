@@ -1,0 +1,271 @@
+"""References: stored sweeps that later ones are compared with, and whether they may be.
+
+A reference is kept in the ledger for ever. The newest of each role goes into every setup of its
+job, levels and all, so that a file has what its figures were made with, and a replay needs nothing
+else (G4). Where a reference was swept in another way than the sweeps that it is for, the setup says
+what differs instead, and the kind refuses it.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.config.quantity import DIFFERENCE, DURATION, FREQUENCY, format_quantity
+from acqd.measure.meter import Role
+from acqd.sweep import Identity, Sweep
+
+__all__ = [
+    "ReferenceRecord",
+    "differences",
+    "for_setup",
+    "levels_from_json",
+    "levels_to_json",
+    "newest",
+    "reference_from",
+    "settings_of",
+]
+
+SAME_AXIS = 1e-9
+"""Relative difference of two frequencies that is rounding, not another grid."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReferenceRecord:
+    """One reference as it is kept. ``level`` is (points,) at the sweeper's input, in its order.
+
+    Of several sweeps it is the mean: of power for one number a point, of the ratio where complex.
+    """
+
+    role: Role
+    job: str
+    at_s: float
+    frequency_hz: NDArray[np.float64]
+    level: NDArray[Any]
+    unit: str
+    settings: Mapping[str, Any]
+    identity: Mapping[str, str]
+    sweeps: int = 1
+    repeatability_db: float | None = None
+    temperature_c: float | None = None
+
+    def to_body(self) -> dict[str, Any]:
+        """Plain JSON data for the ledger; :meth:`from_body` is its exact inverse."""
+        return {
+            "role": str(self.role),
+            "at_s": self.at_s,
+            "frequency_hz": levels_to_json(self.frequency_hz),
+            "level": levels_to_json(self.level),
+            "unit": self.unit,
+            "settings": dict(self.settings),
+            "identity": dict(self.identity),
+            "sweeps": self.sweeps,
+            "repeatability_db": self.repeatability_db,
+            "temperature_c": self.temperature_c,
+        }
+
+    @classmethod
+    def from_body(cls, job: str, body: Mapping[str, Any]) -> ReferenceRecord:
+        """The reference that :meth:`to_body` made ``body`` from. Raises KeyError or ValueError."""
+        frequency_hz, level = (
+            levels_from_json(body["frequency_hz"]),
+            levels_from_json(body["level"]),
+        )
+        if frequency_hz is None or level is None:
+            raise ValueError("a reference without frequencies or levels")
+        return cls(
+            role=Role(body["role"]),
+            job=job,
+            at_s=float(body["at_s"]),
+            frequency_hz=frequency_hz,
+            level=level,
+            unit=str(body["unit"]),
+            settings=dict(body["settings"]),
+            identity=dict(body["identity"]),
+            sweeps=int(body["sweeps"]),
+            repeatability_db=body["repeatability_db"],
+            temperature_c=body["temperature_c"],
+        )
+
+
+def levels_to_json(level: NDArray[Any] | None) -> dict[str, str] | None:
+    """An array as plain JSON data, bit for bit."""
+    if level is None:
+        return None
+    little = np.ascontiguousarray(level, dtype=level.dtype.newbyteorder("<"))
+    return {"type": little.dtype.str, "data": base64.b64encode(little.tobytes()).decode("ascii")}
+
+
+def levels_from_json(kept: Mapping[str, str] | None) -> NDArray[Any] | None:
+    """The array that :func:`levels_to_json` was given."""
+    if kept is None:
+        return None
+    flat = np.frombuffer(base64.b64decode(kept["data"]), dtype=np.dtype(kept["type"]))
+    return flat.astype(flat.dtype.newbyteorder("="))
+
+
+def reference_from(
+    job: str, role: Role, sweeps: Sequence[Sweep], *, temperature_c: float | None = None
+) -> ReferenceRecord:
+    """The reference that some sweeps of one setup make.
+
+    Raises:
+        ValueError: no sweep, or sweeps that differ in their settings.
+    """
+    if not sweeps:
+        raise ValueError("a reference needs at least one sweep")
+    first = sweeps[0]
+    if any(settings_of(one) != settings_of(first) for one in sweeps[1:]):
+        raise ValueError("the sweeper changed its settings between the sweeps of a reference")
+    levels = np.stack([one.level for one in sweeps])
+    repeatability_db = None
+    if len(sweeps) == 1:
+        level: NDArray[Any] = levels[0]
+    elif np.iscomplexobj(levels):
+        level = levels.mean(axis=0)
+        repeatability_db = _pooled(20.0 * np.log10(np.maximum(np.abs(levels), 1e-30)))
+    elif first.unit.is_logarithmic:
+        power = np.exp(np.asarray(levels, dtype=np.float64) * (np.log(10.0) / 10.0))
+        level = 10.0 * np.log10(power.mean(axis=0))
+        repeatability_db = _pooled(np.asarray(levels, dtype=np.float64))
+    else:
+        level = np.asarray(levels, dtype=np.float64).mean(axis=0)
+    return ReferenceRecord(
+        role=role,
+        job=job,
+        at_s=first.started_s,
+        frequency_hz=first.frequency_hz,
+        level=level,
+        unit=str(first.unit),
+        settings=settings_of(first),
+        identity={key: str(value) for key, value in asdict(first.identity).items()},
+        sweeps=len(sweeps),
+        repeatability_db=repeatability_db,
+        temperature_c=temperature_c,
+    )
+
+
+def _pooled(level_db: NDArray[np.float64]) -> float | None:
+    """Standard deviation of one reading, over all points; None where none is finite."""
+    variance = np.var(level_db, axis=0, ddof=1)
+    finite = variance[np.isfinite(variance)]
+    return float(np.sqrt(finite.mean())) if finite.size else None
+
+
+def settings_of(sweep: Sweep) -> dict[str, Any]:
+    """What two sweeps must have in common to be compared, as far as anybody said."""
+    reported, asked = sweep.reported, sweep.request
+    source = asked.source
+    level_dbm = source.level_dbm if source is not None and source.on else None
+    detector = reported.detector or asked.detector
+    return {
+        "rbw_hz": _first(reported.rbw_hz, asked.rbw_hz),
+        "vbw_hz": _first(reported.vbw_hz, asked.vbw_hz),
+        "detector": None if detector is None else str(detector),
+        "attenuation_db": _first(reported.attenuation_db, asked.attenuation_db),
+        "averages": _first(reported.averages, asked.averages),
+        "source_level_dbm": _first(reported.source_level_dbm, level_dbm),
+        "sweep_time_s": asked.sweep_time_s,
+    }
+
+
+def _first(*values: float | None) -> float | None:
+    return next((value for value in values if value is not None), None)
+
+
+_TOLD = {
+    "rbw_hz": ("the RBW", FREQUENCY),
+    "vbw_hz": ("the VBW", FREQUENCY),
+    "detector": ("the detector", None),
+    "attenuation_db": ("the attenuation", DIFFERENCE),
+    "averages": ("the number of averages", None),
+    "source_level_dbm": ("the source's level", "dBm"),
+    "sweep_time_s": ("the sweep time", DURATION),
+}
+
+
+def differences(reference: ReferenceRecord, sweep: Sweep) -> tuple[str, ...]:
+    """What keeps ``sweep`` from being compared with ``reference``, a sentence each; none if it
+    may be.
+
+    Another firmware does not: it is a finding of its own.
+    """
+    found = []
+    if reference.unit != str(sweep.unit):
+        found.append(f"levels were in {reference.unit} and are in {sweep.unit}")
+    if not _same_axis(reference.frequency_hz, sweep.frequency_hz):
+        then, now = (_axis(reference.frequency_hz), _axis(sweep.frequency_hz))
+        found.append(
+            f"the frequencies were {then} and are {now}"
+            if then != now
+            else "the frequencies between start and stop are others"
+        )
+    now_set = settings_of(sweep)
+    for key, (what, dimension) in _TOLD.items():
+        was, is_ = reference.settings.get(key), now_set[key]
+        if was is None and is_ is None:
+            continue
+        if was != is_:
+            found.append(f"{what} was {_said(was, dimension)} and is {_said(is_, dimension)}")
+    found.extend(_other_sweeper(Identity(**reference.identity), sweep.identity))
+    return tuple(found)
+
+
+def _said(value: Any, dimension: Any) -> str:
+    if value is None:
+        return "not stated"
+    if dimension is None or isinstance(dimension, str):
+        text = f"{value:g}" if isinstance(value, int | float) else str(value)
+        return f"{text} {dimension}".replace("-", "−") if dimension else text
+    return format_quantity(float(value), dimension)
+
+
+def _axis(frequency_hz: NDArray[np.float64]) -> str:
+    ends = (float(frequency_hz[0]), float(frequency_hz[-1]))
+    low, high = (format_quantity(hz, FREQUENCY) for hz in ends)
+    return f"{low} to {high} in {frequency_hz.size} points"
+
+
+def _same_axis(then: NDArray[np.float64], now: NDArray[np.float64]) -> bool:
+    return then.shape == now.shape and bool(np.allclose(then, now, rtol=SAME_AXIS, atol=0.0))
+
+
+def _other_sweeper(then: Identity, now: Identity) -> Iterable[str]:
+    if (then.maker, then.model) != (now.maker, now.model):
+        yield f"it was another sweeper ({then})"
+    elif not (then.is_doubtful or now.is_doubtful) and then.serial_number != now.serial_number:
+        yield f"it was another sweeper, serial number {then.serial_number}"
+
+
+def for_setup(references: Mapping[str, ReferenceRecord], sweep: Sweep) -> list[dict[str, Any]]:
+    """The references of a job as the details of a setup hold them, in the order of their roles."""
+    return [_for_setup(references[role], sweep) for role in sorted(references)]
+
+
+def _for_setup(reference: ReferenceRecord, sweep: Sweep) -> dict[str, Any]:
+    differs = differences(reference, sweep)
+    return {
+        "role": str(reference.role),
+        "at_s": reference.at_s,
+        "differs": list(differs),
+        "level": None if differs else levels_to_json(reference.level),
+        "sweeps": reference.sweeps,
+        "repeatability_db": reference.repeatability_db,
+        "temperature_c": reference.temperature_c,
+    }
+
+
+def newest(records: Iterable[ReferenceRecord]) -> dict[str, dict[str, ReferenceRecord]]:
+    """The newest of each role, by job and role; of two of one time the later one given."""
+    found: dict[str, dict[str, ReferenceRecord]] = {}
+    for record in records:
+        roles = found.setdefault(record.job, {})
+        before = roles.get(str(record.role))
+        if before is None or record.at_s >= before.at_s:
+            roles[str(record.role)] = record
+    return found
