@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
 
-from acqd.config.channels import find_channel_plan, load_channel_plan, shipped_plans
+from acqd.config.channels import (
+    SegmentTable,
+    find_channel_plan,
+    load_channel_plan,
+    shipped_plans,
+)
 from acqd.errors import ConfigError
+from acqd.measure.channels import BandPlan, ChannelPlan, Segment
+from acqd.publish.topics import checked_level
 
 HEAD = 'title = "T"\nedition = "E"\n'
 ONE = '[[channel]]\nname = "16"\ncentre = "156.8 MHz"\nwidth = "25 kHz"\n'
+SEGMENT = '[[segment]]\nname = "SSB"\nstart = "144.15 MHz"\nstop = "144.4 MHz"\n'
 RASTER = '[[raster]]\nfirst = "446.00625 MHz"\nstep = "12.5 kHz"\ncount = 2\nwidth = "12.5 kHz"\n'
 
 
@@ -24,6 +35,79 @@ def test_channels_come_in_the_order_of_the_file(tmp_path: Path) -> None:
     assert plan.channels[1].centre_hz == 446_018_750.0
     assert plan.channels[2].note == "calling"
     assert (plan.channels[2].start_hz, plan.channels[2].stop_hz) == (156_787_500.0, 156_812_500.0)
+
+
+def test_names_of_a_raster_may_be_frequencies(tmp_path: Path) -> None:
+    """Its own, with as many decimals as asked, or one that counts on from `called`."""
+    rows = f'{RASTER}name = "P {{mhz:5}}"\n{RASTER}name = "{{mhz:3}}"\ncalled = "118.005 MHz"\n'
+    rows += RASTER.replace("count = 2", "count = 1") + 'name = "{mhz:0} MHz"\ncalled = "7 MHz"\n'
+    (tmp_path / "mine.toml").write_text(HEAD + rows)
+    plan = load_channel_plan("mine.toml", tmp_path)
+    names = [channel.name for channel in plan.channels]
+    assert names[:2] == ["P 446.00625", "P 446.01875"]
+    assert names[2:4] == ["118.005", "118.017"]  # one step of 12.5 kHz on, to three decimals
+    assert names[4:] == ["7 MHz"]
+    assert plan.channels[2].centre_hz == 446_006_250.0
+
+
+def test_segments_stand_beside_the_channels(tmp_path: Path) -> None:
+    """A plan with segments is a band plan; its channels are as without them."""
+    (tmp_path / "mine.toml").write_text(f'{HEAD}{SEGMENT}use = "phone"\n{ONE}')
+    plan = load_channel_plan("mine.toml", tmp_path)
+    assert isinstance(plan, BandPlan)
+    assert [channel.name for channel in plan.channels] == ["16"]
+    (segment,) = plan.segments
+    assert segment == Segment(name="SSB", start_hz=144.15e6, stop_hz=144.4e6, use="phone")
+
+
+def test_plan_without_segments_keeps_its_form(tmp_path: Path) -> None:
+    """What digests of setups are made from does not know segments where there are none."""
+    (tmp_path / "mine.toml").write_text(HEAD + ONE)
+    plan = load_channel_plan("mine.toml", tmp_path)
+    assert type(plan) is ChannelPlan
+    assert asdict(plan) == {
+        "name": "mine",
+        "title": "T",
+        "edition": "E",
+        "channels": ({"name": "16", "centre_hz": 156_800_000.0, "width_hz": 25_000.0, "note": ""},),
+    }
+
+
+def test_every_key_of_a_segment_is_described() -> None:
+    """The page has a row for each key of the table, and none that it does not have."""
+    page = (Path(__file__).parents[2] / "docs" / "channel-plans.md").read_text("utf-8")
+    body = page.split("\n## [[segment]]\n", 1)[1]
+    assert re.findall(r"(?m)^\| `(\w+)` \|", body) == list(SegmentTable.fields_by_key())
+
+
+@pytest.mark.parametrize("name", shipped_plans())
+def test_shipped_plan_says_what_it_follows(name: str) -> None:
+    """Edition, where its figures are from, and that local rules prevail."""
+    table = tomllib.loads(shipped_plans()[name].read_text("utf-8"))
+    assert table["edition"]
+    assert re.search(r"memory|restate|copies", table["edition"] + table["source"])
+    assert "local rules prevail" in table["source"].lower()
+
+
+@pytest.mark.parametrize("name", shipped_plans())
+def test_shipped_plan_can_be_told_in_topics(name: str) -> None:
+    """All keys of channels and segments are levels of topics, and no two are one."""
+    plan = load_channel_plan(name, Path("/"))
+    pieces = (*plan.channels, *(plan.segments if isinstance(plan, BandPlan) else ()))
+    keys = [checked_level(piece.key) for piece in pieces]
+    assert len(set(keys)) == len(keys)
+
+
+def test_shipped_plans_are_listed_on_the_page() -> None:
+    """The page has a row for each plan, with the number of its channels where it states one."""
+    page = (Path(__file__).parents[2] / "docs" / "channel-plans.md").read_text("utf-8")
+    rows = dict(re.findall(r"(?m)^\| `([a-z0-9-]+)` \| (.*)$", page.split("\n## The file\n")[0]))
+    assert sorted(rows) == sorted(shipped_plans())
+    stated = {name: re.search(r"(\d+) (?:channels|names)", row) for name, row in rows.items()}
+    counts = {name: int(match[1]) for name, match in stated.items() if match}
+    assert len(counts) == 7
+    for name, count in counts.items():
+        assert len(load_channel_plan(name, Path("/")).channels) == count
 
 
 def test_own_plan_goes_before_a_shipped_one(tmp_path: Path) -> None:
@@ -61,6 +145,18 @@ def test_plan_that_is_nowhere(tmp_path: Path) -> None:
         (f'{HEAD}{RASTER}name = "x"\n', 8, "no pattern of names"),
         (f'{HEAD}{RASTER}name = "{{n}}{{n}}"\n', 8, "no pattern of names"),
         (f'{HEAD}{RASTER}name = "{{n.x}}"\n', 8, "no pattern of names"),
+        (f'{HEAD}{RASTER}name = "{{mhz}}"\n', 8, "{mhz:3} for the frequency"),
+        (f'{HEAD}{RASTER}name = "{{n}} {{mhz:3}}"\n', 8, "no pattern of names"),
+        (f'{HEAD}{RASTER}called = "1 MHz"\n', 8, "do not hold a frequency"),
+        (f'{HEAD}{RASTER}name = "{{mhz:3}}"\nnumber = 2\n', 9, "a frequency, not a number"),
+        (f'{HEAD}{RASTER}name = "{{mhz:1}}"\n', 3, "cannot be told from channel 446.0"),
+        (HEAD + SEGMENT, 1, "0 channels"),
+        (HEAD + ONE + SEGMENT.replace("144.4", "144.1"), 10, "ends where it starts, or before"),
+        (HEAD + ONE + SEGMENT.replace("144.4", "144.15"), 10, "ends where it starts"),
+        (HEAD + ONE + SEGMENT.replace("SSB", "16"), 7, "segment 16 cannot be told from channel 16"),
+        (HEAD + SEGMENT.replace("SSB", "16") + ONE, 7, "channel 16 cannot be told from segment 16"),
+        (HEAD + ONE + SEGMENT.replace("stop", "stpo"), 10, "did you mean `stop`?"),
+        (HEAD + ONE + SEGMENT * 1001, 7, "1001 segments"),
         (HEAD + RASTER.replace("count = 2", "count = 0"), 6, "at least 1"),
         (HEAD + RASTER.replace("count = 2", "count = 10001"), 6, "at most 10000"),
         (HEAD + RASTER.replace("count = 2", "count = 9999") + ONE + ONE, 1, "10001 channels"),

@@ -1,7 +1,10 @@
 """The shipped channel plans against published frequencies.
 
 Sources: Radio Regulations, Appendix 18, and Rec. ITU-R M.1084-5 (25 kHz raster), checked against
-the channel annexes of marine documents; ECC/DEC/(15)05 for PMR446.
+the channel annexes of marine documents; ECC/DEC/(15)05 for PMR446 (restated elsewhere); the title
+of the ECC Decision of 2004 for the band at 433 MHz (read); ICAO Annex 10 for the airband (counts
+restated elsewhere, the rule of names from memory); the IARU Region 1 plan (copies by societies);
+the rest from memory, as each table says.
 """
 
 from __future__ import annotations
@@ -12,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from acqd.config.channels import load_channel_plan
-from acqd.measure.channels import Channel
+from acqd.measure.channels import BandPlan, Channel, Segment, namer_of
 
 
 @pytest.fixture(scope="module")
@@ -92,3 +95,204 @@ def test_pmr446_fills_its_band(pmr: dict[str, Channel]) -> None:
     assert len(channels) == 16
     assert (channels[0].start_hz, channels[-1].stop_hz) == (446_000_000.0, 446_200_000.0)
     assert all(a.stop_hz == b.start_hz for a, b in pairwise(channels))
+
+
+def by_name(plan: str) -> dict[str, Channel]:
+    """The channels of a shipped plan by name."""
+    return {channel.name: channel for channel in load_channel_plan(plan, Path("/")).channels}
+
+
+def segments_of(plan: str) -> dict[str, Segment]:
+    """The segments of a shipped plan by name."""
+    loaded = load_channel_plan(plan, Path("/"))
+    assert isinstance(loaded, BandPlan)
+    return {segment.name: segment for segment in loaded.segments}
+
+
+@pytest.mark.parametrize(
+    ("plan", "name", "centre_mhz"),
+    [
+        # 69 channels, 433.075 + 0.025 (n − 1); from memory.
+        ("srd-433", "1", 433.075), ("srd-433", "35", 433.925), ("srd-433", "69", 434.775),
+        # Centres of the parts 868.0–868.6, 868.7–869.2, 869.4–869.65, 869.7–870.0; from memory.
+        ("srd-863-870", "868.0 to 868.6", 868.3), ("srd-863-870", "868.7 to 869.2", 868.95),
+        ("srd-863-870", "869.4 to 869.65", 869.525), ("srd-863-870", "869.7 to 870.0", 869.85),
+        # First assignable 118.000 (read), the last of 760 steps of 25 kHz (derived).
+        ("airband-25", "118.000", 118.0), ("airband-25", "118.025", 118.025),
+        ("airband-25", "121.500", 121.5), ("airband-25", "136.975", 136.975),
+        # Channels of the Region 1 plan (copies by societies).
+        ("amateur-2m-r1", "SSB calling", 144.3), ("amateur-2m-r1", "APRS", 144.8),
+        ("amateur-2m-r1", "FM calling", 145.5),
+        ("amateur-2m-r1", "repeater out 145.7875", 145.7875),
+        ("amateur-70cm-r1", "SSB centre of activity", 432.2),
+        ("amateur-70cm-r1", "FM calling", 433.5),
+        ("amateur-70cm-r1", "digital voice calling", 433.45),
+        # Ends of the rasters of FM broadcasting; from memory.
+        ("fm-broadcast-r1", "87.6", 87.6), ("fm-broadcast-r1", "107.9", 107.9),
+        ("fm-broadcast-r2", "88.1", 88.1), ("fm-broadcast-r2", "107.9", 107.9),
+    ],
+)  # fmt: skip
+def test_channel_of_a_plan(plan: str, name: str, centre_mhz: float) -> None:
+    """Published or remembered single frequencies, to the hertz."""
+    assert by_name(plan)[name].centre_hz == pytest.approx(centre_mhz * 1e6, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("plan", "name", "start_mhz", "stop_mhz"),
+    [
+        ("srd-433", "433 MHz band", 433.05, 434.79),  # read
+        ("srd-863-870", "863 to 870 MHz", 863, 870),  # restated elsewhere
+        # Region 1 plans, copies by societies.
+        ("amateur-2m-r1", "amateur 2 m", 144, 146),
+        ("amateur-2m-r1", "CW and EME", 144.000, 144.110),
+        ("amateur-2m-r1", "narrow-band", 144.150, 144.400),
+        ("amateur-2m-r1", "beacons", 144.400, 144.490),
+        ("amateur-2m-r1", "repeater inputs", 144.994, 145.194),
+        ("amateur-2m-r1", "FM simplex", 145.206, 145.5935),
+        ("amateur-2m-r1", "repeater outputs", 145.594, 145.7935),
+        ("amateur-2m-r1", "satellites", 145.806, 146),
+        ("amateur-70cm-r1", "amateur 70 cm", 430, 440),
+        ("amateur-70cm-r1", "CW", 432.000, 432.100),
+        ("amateur-70cm-r1", "narrow-band", 432.100, 432.400),
+        ("amateur-70cm-r1", "beacons", 432.400, 432.490),
+        ("amateur-70cm-r1", "repeater inputs", 433.000, 433.375),
+        ("amateur-70cm-r1", "FM simplex", 433.400, 433.575),
+        ("amateur-70cm-r1", "satellites", 435, 438),
+        # Edges of the bands in Region 2.
+        ("amateur-2m-r2", "amateur 2 m", 144, 148),
+        ("amateur-70cm-r2", "amateur 70 cm", 420, 450),
+    ],
+)  # fmt: skip
+def test_segment_of_a_plan(plan: str, name: str, start_mhz: float, stop_mhz: float) -> None:
+    """Edges of segments, to the hertz."""
+    segment = segments_of(plan)[name]
+    assert segment.start_hz == round(start_mhz * 1e6)
+    assert segment.stop_hz == round(stop_mhz * 1e6)
+
+
+@pytest.mark.parametrize(
+    ("name", "centre_mhz", "width_khz"),
+    [
+        ("118.005", 118.0000, 8.33),
+        ("118.010", 118.0083, 8.33),
+        ("118.015", 118.0167, 8.33),
+        ("118.030", 118.0250, 8.33),
+        ("136.990", 136.9917, 8.33),
+    ],
+)  # fmt: skip
+def test_name_of_an_8_33_khz_channel(name: str, centre_mhz: float, width_khz: float) -> None:
+    """F + 0.005, 0.010, 0.015 are F, F + 8.33 and F + 16.67 kHz (rule of names: from memory)."""
+    channel = by_name("airband-8-33")[name]
+    assert channel.centre_hz == pytest.approx(centre_mhz * 1e6, abs=51)  # as printed: 0.1 kHz
+    assert channel.width_hz == pytest.approx(width_khz * 1e3, abs=5)
+
+
+def test_all_8_33_khz_channels() -> None:
+    """2280 of them; each by its rule to the hertz; they tile 118 to 137 MHz (less half a one)."""
+    names = by_name("airband-8-33")
+    assert len(names) == 2280
+    for block in range(760):
+        for third in range(3):
+            name_khz = 118_000 + 25 * block + 5 * (third + 1)
+            channel = names[f"{name_khz / 1e3:.3f}"]
+            exact_hz = 118_000_000 + 25_000 * block + 25_000 * third / 3
+            assert channel.centre_hz == pytest.approx(exact_hz, abs=0.01)
+    ordered = sorted(names.values(), key=lambda channel: channel.centre_hz)
+    for low, high in pairwise(ordered):
+        assert high.start_hz == pytest.approx(low.stop_hz, abs=0.01)
+    # Each is found by its own centre.
+    namer = namer_of(load_channel_plan("airband-8-33", Path("/")))
+    assert all(namer.at(channel.centre_hz) is not None for channel in ordered[::97])
+    assert namer.at(118.0083e6) == names["118.010"]
+
+
+def test_endings_of_names_in_the_airband() -> None:
+    """None ends in 20, 45, 70, 95; 00, 25, 50, 75 are those of 25 kHz (from memory)."""
+    fine = {name[-2:] for name in by_name("airband-8-33")}
+    coarse = {name[-2:] for name in by_name("airband-25")}
+    assert fine == {"05", "10", "15", "30", "35", "40", "55", "60", "65", "80", "85", "90"}
+    assert coarse == {"00", "25", "50", "75"}
+    assert len(by_name("airband-25")) == 760
+
+
+def test_69_channels_fill_the_band_at_433_mhz() -> None:
+    """They touch, and all lie within 433.05 to 434.79 MHz, whose centre is 433.92 MHz."""
+    channels = list(by_name("srd-433").values())
+    band = segments_of("srd-433")["433 MHz band"]
+    assert len(channels) == 69
+    assert all(a.stop_hz == b.start_hz for a, b in pairwise(channels))
+    assert band.start_hz <= channels[0].start_hz
+    assert channels[-1].stop_hz <= band.stop_hz
+    assert band.centre_hz == 433_920_000
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("868.0 to 868.6", "1 %"), ("868.7 to 869.2", "0.1 %"), ("869.4 to 869.65", "10 %")],
+)
+def test_duty_cycles_of_the_parts(name: str, words: str) -> None:
+    """1 %, 0.1 %, 10 % with 500 mW; from memory."""
+    assert f"at most {words}" in by_name("srd-863-870")[name].note
+
+
+def test_repeaters_of_the_2_m_band() -> None:
+    """A raster of 12.5 kHz, the inputs 600 kHz below the outputs (copies of the Region 1 plan)."""
+    channels = by_name("amateur-2m-r1")
+    outputs = [c for name, c in channels.items() if name.startswith("repeater out")]
+    inputs = [c for name, c in channels.items() if name.startswith("repeater in")]
+    assert [o.centre_hz - i.centre_hz for i, o in zip(inputs, outputs, strict=True)] == [6e5] * 16
+    assert {b.centre_hz - a.centre_hz for a, b in pairwise(outputs)} == {12_500.0}
+    segments = segments_of("amateur-2m-r1")
+    for channel in outputs:
+        piece = segments["repeater outputs"]
+        assert piece.start_hz <= channel.centre_hz < piece.stop_hz
+
+
+def test_repeaters_of_the_70_cm_band() -> None:
+    """Inputs + 1.6 MHz are the outputs (copies of the Region 1 plan)."""
+    segments = segments_of("amateur-70cm-r1")
+    low, high = segments["repeater inputs"], segments["repeater outputs"]
+    assert high.start_hz - low.start_hz == high.stop_hz - low.stop_hz == 1_600_000
+
+
+@pytest.mark.parametrize(
+    ("plan", "count", "step_hz", "low_mhz", "high_mhz"),
+    [("fm-broadcast-r1", 204, 100e3, 87.5, 108), ("fm-broadcast-r2", 100, 200e3, 88, 108)],
+)
+def test_fm_broadcast_raster(
+    plan: str, count: int, step_hz: float, low_mhz: float, high_mhz: float
+) -> None:
+    """87.5 to 108 MHz by 100 kHz in Region 1, 88 to 108 MHz by 200 kHz in Region 2; from memory."""
+    channels = list(by_name(plan).values())
+    assert len(channels) == count
+    assert {b.centre_hz - a.centre_hz for a, b in pairwise(channels)} == {step_hz}
+    # Not one more would lie in the band whole.
+    assert 0 <= channels[0].start_hz - low_mhz * 1e6 < step_hz
+    assert 0 <= high_mhz * 1e6 - channels[-1].stop_hz < step_hz
+
+
+@pytest.mark.parametrize(
+    ("plan", "mhz", "name"),
+    [
+        ("amateur-2m-r1", 144.3001, "SSB calling"),
+        ("amateur-2m-r1", 144.31, "narrow-band"),
+        ("amateur-2m-r1", 144.13, "amateur 2 m"),  # what no segment names
+        ("amateur-2m-r1", 145.6, "repeater out 145.6000"),
+        ("amateur-2m-r2", 146.52, "FM calling"),
+        ("amateur-2m-r2", 147.9, "repeater inputs 147"),
+        ("amateur-70cm-r1", 433.5, "FM calling"),
+        ("amateur-70cm-r1", 439.0, "amateur 70 cm"),
+        ("amateur-70cm-r2", 446.0, "FM calling"),
+        ("srd-433", 433.92, "35"),
+        ("srd-433", 434.789, "433 MHz band"),  # beside the 69 channels
+        ("srd-863-870", 864.5, "863 to 870 MHz"),
+        ("fm-broadcast-r1", 97.83, "97.8"),
+        ("marine-vhf", 156.8, "16"),
+        ("pmr446", 446.09375, "8"),
+    ],
+)  # fmt: skip
+def test_what_is_heard_is_named(plan: str, mhz: float, name: str) -> None:
+    """The narrowest channel or segment that holds the frequency."""
+    found = namer_of(load_channel_plan(plan, Path("/"))).at(mhz * 1e6)
+    assert found is not None
+    assert found.name == name
