@@ -248,11 +248,6 @@ class LimitProfile:
     def unit(self) -> LimitUnit:
         return self.quantity.unit
 
-    @property
-    def cited(self) -> str:
-        """ "limit 47 CFR 97.307(e), edition eCFR 2026-09-23", for the end of a sentence."""
-        return f"limit {self.title}, edition {self.edition}"
-
     def reference_at(self, at_hz: float) -> ReferenceBandwidth | None:
         """The reference bandwidth at a frequency; where two ranges meet, that of the upper."""
         holding = [each for each in self.reference_bandwidths if each.at_hz.holds(at_hz)]

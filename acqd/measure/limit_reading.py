@@ -9,19 +9,17 @@ is "cannot tell". Below or above is meant of one limit in one edition, nothing m
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from enum import StrEnum
+from dataclasses import dataclass, replace
 
 from acqd.measure.bandpower import enb_ratio
 from acqd.measure.limit_profile import LimitDetector, ReferenceBandwidth, WidthKind
 from acqd.measure.limits import Allowed
-from acqd.measure.words import number_text
+from acqd.measure.verdict import Bound, Judgement, Side, Verdict, judge, stands
 from acqd.sweep import Detector
 
 __all__ = [
     "Bandwidths",
     "Comparison",
-    "Standing",
     "bandwidths",
     "compare",
     "width_as",
@@ -29,14 +27,6 @@ __all__ = [
 
 SAME_WIDTH = 0.1
 """Widths that differ by less count as the same: 0.4 dB of noise, 0.8 dB of impulses (practice)."""
-
-
-class Standing(StrEnum):
-    """Where a reading stands to a limit."""
-
-    BELOW = "below"
-    ABOVE = "above"
-    CANNOT_TELL = "cannot tell"
 
 
 _PER_DB_3 = {
@@ -125,17 +115,34 @@ _AT_MOST: dict[Detector, frozenset[LimitDetector]] = {
 }
 
 
+_SAME = {Detector.POSITIVE: LimitDetector.PEAK, Detector.RMS: LimitDetector.RMS}
+"""Detectors of both lists that are the same thing."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """A reading beside a limit. ``margin_db`` is how far below the limit the reading lies.
+    """A reading beside a limit.
 
-    ``conditions`` have to hold for what is said; ``reasons`` are why nothing can be.
+    ``conditions`` have to hold for the verdict; ``reasons`` are why there is no better one.
+    ``text`` ends "below limit X, edition Y" or the like, with either of them.
     """
 
-    standing: Standing
-    margin_db: float
-    expanded_db: float
+    judgement: Judgement
     text: str
+    conditions: tuple[str, ...] = ()
+    reasons: tuple[str, ...] = ()
+
+    @property
+    def verdict(self) -> Verdict:
+        return self.judgement.verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Bounds:
+    """What the reading is surely not less and not more than, and what that hangs on."""
+
+    at_least: bool = True
+    at_most: bool = True
     conditions: tuple[str, ...] = ()
     reasons: tuple[str, ...] = ()
 
@@ -146,24 +153,29 @@ def compare(
     level: float | None = None,
     down_db: float | None = None,
     detector: Detector | None,
-    expanded_db: float = 0.0,
+    expanded_db: float | None,
+    guard: float = 1.0,
+    bound: Bound | None = None,
     caught_every_pulse: bool | None = None,
     widths: Bandwidths | None = None,
     narrow: bool = False,
 ) -> Comparison:
-    """Whether a reading is below a limit, above it, or nobody can tell.
+    """Judge a reading by a limit, as far as its detector and bandwidth allow.
 
-    It is below where reading + ``expanded_db`` is not above the limit and the reading is surely not
-    less than what the limit means; above where reading − ``expanded_db`` exceeds the limit and the
-    reading is surely not more. Peak ≥ quasi-peak ≥ average, so a peak reading below a quasi-peak
-    limit is below, and one above it cannot tell.
+    By the rule of :func:`~acqd.measure.verdict.judge`; but it passes only where the reading is
+    surely not less than what the limit means, and fails only where it is surely not more. Peak ≥
+    quasi-peak ≥ average, so a peak reading below a quasi-peak limit passes, and one above it cannot
+    tell.
 
     Args:
         level: in the limit's unit, at its plane and distance; or instead
         down_db: dB below the carrier.
         detector: of the sweep; None where nobody knows. A limit that names no detector is compared
             with any.
-        expanded_db: half-width of the interval that holds the true value (U at k = 2).
+        expanded_db: U at k = 2 of the reading; None where nobody knows.
+        guard: guard band as a multiple of U.
+        bound: the true figure is "at least" or "at most" what was read, as with a floor that hides
+            the rest.
         caught_every_pulse: whether the dwell was longer than the time between pulses. None leaves
             it as a condition; False takes the word of a peak detector's "below".
         widths: None where the bandwidths are the same, or the limit has none.
@@ -174,77 +186,83 @@ def compare(
     Raises:
         ValueError: not exactly one of level and down_db, or the limit has no such figure.
 
-    Source: order of detectors: practice; guard band of U: as JCGM 106:2012 8.3.2.
+    Source: order of the detectors: trade practice.
     """
-    margin_db, said = _margin(limit, level, down_db)
-    at_least, at_most, reasons, conditions = _bounds(limit, detector, caught_every_pulse)
-    if widths is not None and not narrow:
-        at_least &= widths.reads_at_least
-        at_most &= widths.reads_at_most
-        reasons += _words_on_widths(widths)
-    standing = Standing.CANNOT_TELL
-    if margin_db >= expanded_db and at_least:
-        standing = Standing.BELOW
-    elif -margin_db > expanded_db and at_most:
-        standing = Standing.ABOVE
-    elif not abs(margin_db) > expanded_db:
-        near = f"within the uncertainty of ± {number_text(expanded_db, 1)} dB"
-        reasons = ("no level was read" if math.isnan(margin_db) else near, *reasons)
-    below = standing is Standing.BELOW
-    given = conditions if below else ()
-    why = reasons if standing is Standing.CANNOT_TELL else ()
-    tail = "".join(f", {each}" for each in (given or why))
-    said = f"{said} ± {number_text(expanded_db, 1)}" if expanded_db else said
-    verdict = f"cannot tell from {limit.cited}" if why else f"{standing} {limit.cited}"
-    return Comparison(
-        standing=standing,
-        margin_db=margin_db,
-        expanded_db=expanded_db,
-        text=f"{said}: {verdict}{tail}",
-        conditions=given,
-        reasons=why,
+    value, goal = _figures(limit, level, down_db)
+    found = _with_widths(_bounds(limit, detector, caught_every_pulse), None if narrow else widths)
+    side: Side = "below" if down_db is None else "above"
+    own = _bound(found, side)
+    both = own if bound is None else bound
+    judged = judge(
+        value,
+        limit=goal,
+        expanded=expanded_db,
+        side=side,
+        guard=guard,
+        bound=both,
+        unit=str(limit.unit) if down_db is None else "dB",
     )
+    said, _, why = judged.text.partition(": ")
+    why = why.partition(", ")[2] if both == bound else ""
+    if (None not in (own, bound) and own != bound) or not (found.at_least or found.at_most):
+        judged = replace(judged, verdict=Verdict.CANNOT_TELL, text=f"{said}: cannot tell")
+        why = ""
+    conditions: tuple[str, ...] = ()
+    reasons: tuple[str, ...] = ()
+    if judged.verdict is Verdict.PASS:
+        conditions = found.conditions
+    elif judged.verdict is Verdict.CANNOT_TELL:
+        reasons = (why, *found.reasons) if why else found.reasons
+    stand = stands(judged.verdict, limit=limit.title, edition=limit.edition)
+    text = ", ".join((f"{said}: {stand}", *conditions, *reasons))
+    return Comparison(judgement=judged, text=text, conditions=conditions, reasons=reasons)
 
 
-def _margin(limit: Allowed, level: float | None, down_db: float | None) -> tuple[float, str]:
-    """How far below the limit, and the two figures in words."""
+def _figures(limit: Allowed, level: float | None, down_db: float | None) -> tuple[float, float]:
     if level is not None and down_db is None and limit.level is not None:
-        figures = f"{number_text(level, 1)} of {number_text(limit.level, 1)} {limit.unit}"
-        return limit.level - level, figures
+        return level, limit.level
     if down_db is not None and level is None and limit.down_db is not None:
-        figures = f"{number_text(down_db, 1)} of {number_text(limit.down_db, 1)} dB"
-        return down_db - limit.down_db, figures
+        return down_db, limit.down_db
     raise ValueError(
         "exactly one of level and down_db must be given, and the limit must have that figure; "
         f"got level {level} and down_db {down_db}, the limit is {limit.text}"
     )
 
 
-def _bounds(
-    limit: Allowed, detector: Detector | None, caught: bool | None
-) -> tuple[bool, bool, tuple[str, ...], tuple[str, ...]]:
-    """Whether the reading is surely not less, surely not more; why not; on what condition."""
+def _bound(found: _Bounds, side: Side) -> Bound | None:
+    """The reading as a bound of what the limit means; None where it is that, or says nothing."""
+    if found.at_least == found.at_most:
+        return None
+    return "at most" if found.at_least == (side == "below") else "at least"
+
+
+def _bounds(limit: Allowed, detector: Detector | None, caught: bool | None) -> _Bounds:
     wanted = limit.detector
     if wanted is None:
-        return True, True, (), ()
+        return _Bounds()
     if detector is None:
-        return False, False, ("nobody stated the sweep's detector",), ()
+        reason = "nobody stated the sweep's detector"
+        return _Bounds(at_least=False, at_most=False, reasons=(reason,))
     at_least = wanted in _AT_LEAST.get(detector, ())
     at_most = wanted in _AT_MOST.get(detector, ())
     reasons: tuple[str, ...] = ()
     conditions: tuple[str, ...] = ()
-    if detector is Detector.POSITIVE:
-        if caught is False:
-            at_least, reasons = False, ("pulses may have been missed",)
-        elif caught is None:
-            conditions = ("provided the dwell caught every pulse",)
-    if not (at_least and at_most):
+    if detector is Detector.POSITIVE and caught is False:
+        at_least, reasons = False, ("pulses may have been missed",)
+    elif detector is Detector.POSITIVE and caught is None:
+        conditions = ("provided the dwell caught every pulse",)
+    if wanted is not _SAME.get(detector):
         reasons += (f"the limit is for {wanted}, the sweep's detector is {detector}",)
-    return at_least, at_most, reasons, conditions
+    return _Bounds(at_least=at_least, at_most=at_most, conditions=conditions, reasons=reasons)
 
 
-def _words_on_widths(widths: Bandwidths) -> tuple[str, ...]:
-    if widths.same:
-        return ()
-    factor = f"{widths.ratio:.3g}"
-    return (f"the RBW is {factor} times the limit's reference bandwidth",)
+def _with_widths(found: _Bounds, widths: Bandwidths | None) -> _Bounds:
+    if widths is None or widths.same:
+        return found
+    reason = f"the RBW is {widths.ratio:.3g} times the limit's reference bandwidth"
+    return replace(
+        found,
+        at_least=found.at_least and widths.reads_at_least,
+        at_most=found.at_most and widths.reads_at_most,
+        reasons=(*found.reasons, reason),
+    )

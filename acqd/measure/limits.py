@@ -48,7 +48,8 @@ class Allowed:
     (dB below the carrier) is None where it is not a power or the carrier's power is not known.
     """
 
-    cited: str
+    title: str
+    edition: str
     at_hz: float
     level: float | None
     unit: LimitUnit
@@ -388,7 +389,8 @@ def _stated(
     relative = case.power_w is None and row.at_least_down_db is not None
     known = is_power and (case.power_w is not None or relative)
     return Allowed(
-        cited=profile.cited,
+        title=profile.title,
+        edition=profile.edition,
         at_hz=at_hz,
         level=None if relative else level,
         unit=profile.unit,
