@@ -1,0 +1,34 @@
+"""The Allan family against the check set of NIST SP 1065 (from memory; recomputed by hand)."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from acqd.measure.stability import DeviationKind, deviation
+
+FREQUENCY = [892.0, 809.0, 823.0, 798.0, 671.0, 644.0, 883.0, 903.0, 677.0]
+"""Nine values of frequency at τ0 = 1 s."""
+
+
+@pytest.mark.parametrize(
+    ("kind", "averages", "expected"),
+    [
+        (DeviationKind.ALLAN, 1, 91.22945),
+        (DeviationKind.TIME, 1, 52.67135),
+        (DeviationKind.HADAMARD, 1, 70.80607),
+        (DeviationKind.ALLAN, 2, 115.8082),
+        (DeviationKind.OVERLAPPING, 2, 85.95287),
+        (DeviationKind.MODIFIED, 2, 74.78849),
+        (DeviationKind.TIME, 2, 86.35831),
+        (DeviationKind.HADAMARD, 2, 116.7980),
+    ],
+    ids=lambda value: str(value),
+)
+def test_check_set(kind: DeviationKind, averages: int, expected: float) -> None:
+    """Each to the seventh digit, the last one printed."""
+    found = deviation(kind, FREQUENCY, tau0_s=1.0, averages=averages)
+    assert found.deviation == pytest.approx(
+        expected, abs=0.51 * 10.0 ** (math.floor(math.log10(expected)) - 6)
+    )
