@@ -37,6 +37,7 @@ __all__ = [
     "Share",
     "db_from_relative",
     "decimals_for",
+    "figure_text",
     "mismatch_limits_db",
     "reflection_behind_pad",
     "reflection_of_vswr",
@@ -212,7 +213,7 @@ class Component:
         *,
         name: str = "mismatch",
         assumed: bool = False,
-        shrink: str = "put a pad at the sweeper's input",
+        shrink: str = "put a pad between the two",
     ) -> Component:
         """Two ports of reflection ``rho1``, ``rho2`` (0..1), phases unknown: u = 8.686·ρ1ρ2/√2 dB.
 
@@ -239,9 +240,9 @@ class Component:
         """Plain JSON data; :meth:`from_json` is its exact inverse."""
         return {
             "name": str(self.name),
-            "half_width": self.half_width,
+            "half_width": float(self.half_width),
             "shape": self.shape.value,
-            "sensitivity": self.sensitivity,
+            "sensitivity": float(self.sensitivity),
             "assumed": self.assumed,
             "shrink": self.shrink,
             "unit": self.unit,
@@ -365,11 +366,13 @@ class Budget:
             return "nothing is known of the uncertainty"
         rest = self.expanded * math.sqrt(max(0.0, 1.0 - top.share))
         decimals = decimals_for(self.expanded, self.unit)
-        whole, left = (number_text(x, decimals) for x in (self.expanded, rest))
-        told = f"± {whole} {self.unit} (k = {self.k:g}), {100 * top.share:.0f} % of the variance "
-        told += f"from {top.component.name}{' (assumed)' if top.component.assumed else ''}"
+        whole, left = (figure_text(x, decimals) for x in (self.expanded, rest))
+        assumed = " (assumed)" if top.component.assumed else ""
         todo = f"to shrink it, {top.component.shrink}; " if top.component.shrink else ""
-        return f"{told}; {todo}± {left} {self.unit} would be left without it"
+        return (
+            f"± {whole} {self.unit} (k = {self.k:g}); largest part: {top.component.name}{assumed}, "
+            f"{100.0 * top.share:.0f} % of the variance; {todo}without it ± {left} {self.unit}"
+        )
 
     def to_json(self) -> dict[str, Any]:
         """Plain JSON data; :meth:`from_json` is its exact inverse."""
@@ -387,14 +390,19 @@ class Budget:
 
 
 def decimals_for(expanded: float, unit: str = "dB") -> int:
-    """Decimals that show two figures of U (JCGM 100 7.2.6); one at least for decibels, six at most.
+    """Decimals that show two figures of U (JCGM 100 7.2.6); below 0 for tens, hundreds and so on.
 
-    The trade writes levels with one decimal, also where U has two figures before the point.
+    One at least for decibels, as the trade writes levels. U of 0, NaN or infinite: 1 or 0.
     """
-    least = 1 if unit.startswith("dB") else 0
+    least = 1 if unit.startswith("dB") else -12
     if not (expanded > 0 and math.isfinite(expanded)):
-        return least
+        return max(0, least)
     return min(6, max(least, 1 - math.floor(math.log10(expanded))))
+
+
+def figure_text(value: float, decimals: int) -> str:
+    """A number rounded to ``decimals``, which may be below 0: 10156 to −3 is 10000."""
+    return number_text(round(value, decimals), max(0, decimals))
 
 
 # --- reflections and relative errors --------------------------------------------------------------

@@ -189,9 +189,15 @@ class Reading:
         scallop_db: most that a peak between two points reads low (``bandpower.scallop_db``, either
             sign); 0 for levels at a stated frequency, or peak-detected without gaps.
         interpolated: the peak was interpolated from three points in dB.
-        deviation_db: standard deviation of repeated sweeps, ``deviation_count`` of them; None
-            assumes one.
-        averaged: of how many such sweeps the reading is the mean.
+        deviation_db: standard deviation of repeated sweeps; None assumes one, 0 states none.
+        deviation_count: how many sweeps it was found from, here and now: then it shows the noise
+            too, which is not counted again. None: a figure from elsewhere.
+        averaged: of how many such sweeps the reading is the mean. Successive sweeps are taken as
+            independent; where they drift together this is too hopeful: leave it at 1.
+
+    Raises:
+        ValueError: averages or averaged below 1, a distance from the floor that is not finite, or
+            a floor taken out of a reading less than FLOOR_LEAST_DB above it.
     """
 
     over_floor_db: float | None = None
@@ -210,7 +216,9 @@ class Reading:
                 f"averages and averaged must be at least 1, got {self.averages}, {self.averaged}"
             )
         over_db = self.over_floor_db
-        if self.floor_removed and over_db is not None and not over_db >= FLOOR_LEAST_DB:
+        if over_db is not None and not math.isfinite(over_db):
+            raise ValueError(f"over_floor_db must be finite or None, got {over_db}")
+        if self.floor_removed and over_db is not None and over_db < FLOOR_LEAST_DB:
             raise ValueError(
                 f"the floor cannot be taken out of a reading {over_db:.1f} dB above it: "
                 f"{FLOOR_LEAST_DB:g} dB are needed; report it as 'at most'"
@@ -251,7 +259,7 @@ def chain_element(
         name,
         ASSUMED_PART_DB if half_width_db is None else half_width_db,
         assumed=assumed or half_width_db is None,
-        shrink=f"measure the loss of {name} and state its uncertainty",
+        shrink="measure its loss, and state how well",
     )
 
 
@@ -266,7 +274,13 @@ def input_mismatch(port: Port, input_vswr: float | None = None) -> tuple[Compone
     sweeper, no_input = _vswr(input_vswr, ASSUMED_INPUT_VSWR)
     pad, no_pad = _vswr(port.pad_vswr, ASSUMED_PAD_VSWR)
     through = reflection_behind_pad(source, port.pad_db)
-    first = Component.mismatch(through, sweeper, assumed=no_source or no_input)
+    first = Component.mismatch(
+        through,
+        sweeper,
+        name=Cause.MISMATCH.value,
+        assumed=no_source or no_input,
+        shrink="put a pad at the sweeper's input",
+    )
     if port.pad_db == 0.0:
         return (first,)
     return (
@@ -276,14 +290,14 @@ def input_mismatch(port: Port, input_vswr: float | None = None) -> tuple[Compone
             pad,
             name=Cause.MISMATCH_FAR.value,
             assumed=no_source or no_pad,
-            shrink="state the VSWR of the thing measured and of the pad, or use a better pad",
+            shrink="measure the VSWR of both, or use a pad of lower VSWR",
         ),
         Component.mismatch(
             pad,
             sweeper,
             name=Cause.MISMATCH_NEAR.value,
             assumed=no_pad or no_input,
-            shrink="state the VSWR of the pad and of the sweeper's input, or use a better pad",
+            shrink="measure the VSWR of both, or use a pad of lower VSWR",
         ),
     )
 
@@ -355,14 +369,16 @@ def _noise(reading: Reading) -> tuple[Component, ...]:
     net = total - 1.0 if reading.floor_removed else total
     relative = square / (net * net * reading.averages)
     u_db = DB_PER_NEPER * math.sqrt(relative + relative**2 / 2.0 + relative**3 / 6.0)
-    noise = Component.from_standard(
-        Cause.NOISE.value, u_db, shrink="average more sweeps, or use a narrower RBW"
-    )
-    if reading.floor_removed or reading.over_floor_db < FLOOR_LEAST_DB:
-        return (noise,)  # below that it is a bound: "at most" already says what the floor adds
-    floor_db = -DB_PER_NEPER * math.log1p(-1.0 / total)
-    shrink = "use a narrower RBW or less attenuation, or take the floor out"
-    return (noise, Component.from_limits(Cause.FLOOR.value, floor_db, shrink=shrink))
+    parts: list[Component] = []
+    if reading.deviation_count is None:
+        shrink = "average more sweeps, or use a narrower RBW"
+        parts.append(Component.from_standard(Cause.NOISE.value, u_db, shrink=shrink))
+    # Closer to the floor a reading is a bound: "at most" already says what the floor adds.
+    if not reading.floor_removed and reading.over_floor_db >= FLOOR_LEAST_DB:
+        floor_db = -DB_PER_NEPER * math.log1p(-1.0 / total)
+        shrink = "use a narrower RBW or less attenuation, or take the floor out"
+        parts.append(Component.from_limits(Cause.FLOOR.value, floor_db, shrink=shrink))
+    return tuple(parts)
 
 
 def _peak(reading: Reading) -> tuple[Component, ...]:
@@ -374,17 +390,25 @@ def _peak(reading: Reading) -> tuple[Component, ...]:
     return (Component.from_limits(Cause.PEAK.value, left_db, shrink=shrink),)
 
 
-def _repeatability(reading: Reading) -> Component:
-    """s/√averaged (JCGM 100 4.2.3), widened where few sweeps are behind s."""
+def _repeatability(reading: Reading) -> tuple[Component, ...]:
+    """s/√averaged (JCGM 100 4.2.3), widened where few sweeps are behind s; none where s is 0."""
     assumed = reading.deviation_db is None
     s_db = ASSUMED_REPEATABILITY_DB if reading.deviation_db is None else reading.deviation_db
-    return Component.from_standard(
+    if s_db == 0.0:
+        return ()
+    part = Component.from_standard(
         Cause.REPEATABILITY.value,
         s_db if assumed else s_db / math.sqrt(reading.averaged),
         count=None if assumed else reading.deviation_count,
         assumed=assumed,
         shrink="repeat the sweep, joints made anew, and take the mean",
     )
+    return (part,)
+
+
+def _level_step(sweeper: SweeperFacts) -> Component:
+    shrink = "have levels in finer steps, or average more sweeps"
+    return Component.resolution(sweeper.step_db, name=Cause.RESOLUTION.value, shrink=shrink)
 
 
 def _drift(sweeper: SweeperFacts, since: Elapsed | None) -> tuple[Component, ...]:
@@ -449,8 +473,8 @@ def level_budget(
         parts.append(_flatness(sweeper))
     parts += [*chain, *input_mismatch(port or Port(), sweeper.input_vswr)]
     if sweeper.step_db:
-        parts.append(Component.resolution(sweeper.step_db))
-    parts += [_repeatability(reading), *_noise(reading), *_peak(reading), *_drift(sweeper, since)]
+        parts.append(_level_step(sweeper))
+    parts += [*_repeatability(reading), *_noise(reading), *_peak(reading), *_drift(sweeper, since)]
     return Budget(unit="dB", components=tuple(parts))
 
 
@@ -517,9 +541,9 @@ def difference_budget(
         )
     parts += [*only_in_one, *mismatches]
     if sweeper.step_db:
-        parts.append(Component.resolution(sweeper.step_db).of_two_readings())
+        parts.append(_level_step(sweeper).of_two_readings())
     for reading in (first, second):
-        parts += [_repeatability(reading), *_noise(reading), *_peak(reading)]
+        parts += [*_repeatability(reading), *_noise(reading), *_peak(reading)]
     parts += _drift(sweeper, since)
     return Budget(unit="dB", components=tuple(parts))
 
@@ -558,7 +582,7 @@ def frequency_budget(
                 half_width=2.0 * u_level_db,
                 shape=Shape.NORMAL,
                 sensitivity=1.0 / slope_db_per_hz,
-                shrink="shrink the uncertainty of the level",
+                shrink="see the budget of the level",
                 unit="dB",
             )
         )

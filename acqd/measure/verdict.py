@@ -23,8 +23,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
-from acqd.measure.budget import decimals_for
-from acqd.measure.words import number_text
+from acqd.measure.budget import decimals_for, figure_text
 
 __all__ = [
     "Bound",
@@ -45,7 +44,10 @@ Bound = Literal["at least", "at most"]
 """What a figure is a bound of: the true one is at least, or at most, this."""
 
 LAST_BIT = 1e-9
-"""Margins that miss the guard band by no more than this meet it: 53.0 − 51.1 is not quite 1.9."""
+"""Margins that miss the guard band by no more than this meet it: 53.0 − 51.1 is not quite 1.9.
+
+Above a limit of 1000 (frequencies in Hz) it is 1e−12 of the limit.
+"""
 
 
 class Verdict(StrEnum):
@@ -117,7 +119,8 @@ def judge(
     margin = None if known is None else (limit - known if side == "below" else known - limit)
     # 0 · ∞ would be NaN; an infinite U needs an infinite guard band whatever the guard is.
     band = None if u is None else (u if math.isinf(u) else guard * u)
-    verdict, why = _decide(margin, band, side, bound)
+    slack = LAST_BIT * max(1.0, abs(limit) / 1e3)
+    verdict, why = _decide(margin, band, slack, side, bound)
     text = f"{reads(known, limit, u, unit, bound=bound)}: {verdict.value}{why}"
     return Judgement(
         verdict=verdict,
@@ -134,7 +137,7 @@ def judge(
 
 
 def _decide(
-    margin: float | None, band: float | None, side: Side, bound: Bound | None
+    margin: float | None, band: float | None, slack: float, side: Side, bound: Bound | None
 ) -> tuple[Verdict, str]:
     """The verdict, and why it is no better where it is neither pass nor fail."""
     if margin is None:
@@ -145,11 +148,11 @@ def _decide(
     # it can prove, the other it cannot.
     may_pass = bound is None or (bound == "at most") == (side == "below")
     may_fail = bound is None or not may_pass
-    if may_pass and margin >= band - LAST_BIT:
+    if may_pass and margin >= band - slack:
         return Verdict.PASS, ""
-    if may_fail and margin <= -band + LAST_BIT and margin < 0:
+    if may_fail and margin <= -band + slack and margin < 0:
         return Verdict.FAIL, ""
-    if abs(margin) < band - LAST_BIT:
+    if abs(margin) < band - slack:
         return Verdict.CANNOT_TELL, ", the limit lies within the uncertainty"
     return Verdict.CANNOT_TELL, ", more cannot be seen"
 
@@ -167,14 +170,14 @@ def reads(
     An unknown U leaves the ± away; no figure reads "no reading, limit 53.0 dB".
     """
     decimals = decimals_for(0.0 if expanded is None else expanded, unit)
-    goal = f"{number_text(limit, decimals)} {unit}"
+    goal = f"{figure_text(limit, decimals)} {unit}"
     if value is None or not math.isfinite(value):
         return f"no reading, limit {goal}"
     start = f"{bound} " if bound else ""
-    told = f"{start}{number_text(value, decimals)} of {goal}"
+    told = f"{start}{figure_text(value, decimals)} of {goal}"
     if expanded is None or math.isnan(expanded):
         return told
-    return f"{told} ± {'∞' if math.isinf(expanded) else number_text(expanded, decimals)}"
+    return f"{told} ± {'∞' if math.isinf(expanded) else figure_text(expanded, decimals)}"
 
 
 def stands(verdict: Verdict, *, limit: str, edition: str, side: Side = "below") -> str:
