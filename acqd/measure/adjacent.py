@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.measure.bandpower import FilterShape, band_power, enb_hz, without_floor_db
-from acqd.measure.peaks import Bound, filter_loss_db, reading_deviation_db
+from acqd.measure.peaks import Bound, check_trace, filter_loss_db, reading_deviation_db
 from acqd.sweep import Grid
 from acqd.units import ratio_from_db
 
@@ -160,11 +160,7 @@ def adjacent_power(
             "channel_hz, neighbour_hz and spacing_hz must be above 0 and pairs at least 1, got "
             f"{channel_hz}, {width_hz}, {spacing_hz} and {pairs}"
         )
-    if frequency_hz.shape != level_dbm.shape or level_dbm.ndim != 1:
-        raise ValueError(
-            "frequency_hz and level_dbm must be one-dimensional and of one length, "
-            f"got {frequency_hz.shape} and {level_dbm.shape}"
-        )
+    check_trace(frequency_hz, level_dbm)
     floor = None
     if floor_dbm is not None:
         floor = np.broadcast_to(np.asarray(floor_dbm, dtype=np.float64), level_dbm.shape)
@@ -197,13 +193,13 @@ class _Swept:
         if isinstance(found, str):
             return self._channel(start_hz, stop_hz, reason=found)
         if self.floor is None:
-            u_db = self._u_db(width_hz, 0.0)
+            u_db = self._u_db(width_hz)
             return self._channel(start_hz, stop_hz, level=found, u_db=u_db)
         noise = self._sum(self.floor, start_hz, stop_hz)
         if isinstance(noise, str):
             return self._channel(start_hz, stop_hz, reason=f"the floor: {noise}")
         over_db = found - noise
-        u_db = self._u_db(width_hz, 0.0)
+        u_db = self._u_db(width_hz)
         correction_db = without_floor_db(over_db)
         if correction_db is None:
             return self._channel(
@@ -269,12 +265,12 @@ class _Swept:
             return f"the sweep covers {100.0 * found.covered:.0f} % of the channel only"
         return found.level
 
-    def _u_db(self, width_hz: float, over_floor_db: float) -> float:
+    def _u_db(self, width_hz: float) -> float:
         """Deviation of a sum over ``width_hz``: noise-like, one independent value per ENB."""
         independent = 1.0
         if self.rbw_hz is not None:
             independent = max(1.0, width_hz / enb_hz(self.rbw_hz, self.shape))
-        return reading_deviation_db(over_floor_db, self.averages * independent)
+        return reading_deviation_db(0.0, self.averages * independent)
 
     @staticmethod
     def _channel(

@@ -17,7 +17,13 @@ from numpy.typing import NDArray
 
 from acqd.measure.bandpower import FilterShape, enb_hz, step_too_wide
 from acqd.measure.floor import floor_flat, spread_of_noise
-from acqd.measure.peaks import Bound, filter_loss_db, filter_width_hz, reading_deviation_db
+from acqd.measure.peaks import (
+    Bound,
+    check_trace,
+    filter_loss_db,
+    filter_width_hz,
+    reading_deviation_db,
+)
 from acqd.measure.statistics import (
     DB_PER_NEPER,
     averages_from_spread,
@@ -63,8 +69,8 @@ class Bandwidth:
 
     ``width_hz`` with its edges is None where it cannot be told; ``reason`` then says why, and also
     says why a ``bound`` is "at most" or "at least". ``as_seen_hz`` is the width by the bare
-    definition, also where noise has made it worthless. ``u_hz`` is the standard uncertainty from step
-    and noise. ``power`` is the level of the power that the span holds, floor taken out, None where
+    definition, also where noise has made it worthless. ``u_hz`` is the standard uncertainty from
+    step and noise. ``power`` is the level of the power that the span holds, floor taken out, None where
     the step does not allow a sum or the RBW is unknown. ``floor`` is the floor that was used,
     ``floor_removed`` whether it was taken out. ``filter_hz`` is the width that a lone carrier would
     show, ``without_rbw_hz`` the width with that taken out as if both were Gaussian: beside the
@@ -275,11 +281,7 @@ def _plain(common: _Common) -> Bandwidth:
 def _part(
     frequency_hz: Float, level_dbm: Float, within_hz: tuple[float, float] | None
 ) -> NDArray[np.bool_]:
-    if frequency_hz.shape != level_dbm.shape or level_dbm.ndim != 1:
-        raise ValueError(
-            "frequency_hz and level_dbm must be one-dimensional and of one length, "
-            f"got {frequency_hz.shape} and {level_dbm.shape}"
-        )
+    check_trace(frequency_hz, level_dbm)
     if within_hz is None:
         return np.ones(level_dbm.size, dtype=np.bool_)
     return np.asarray((frequency_hz >= within_hz[0]) & (frequency_hz <= within_hz[1]))

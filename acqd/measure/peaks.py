@@ -24,6 +24,9 @@ __all__ = [
     "InterpolatedPeak",
     "ParabolaBias",
     "Peaks",
+    "ReadingNoise",
+    "check_trace",
+    "extent_of",
     "filter_loss_db",
     "filter_width_hz",
     "find_peaks",
@@ -454,3 +457,55 @@ def _fitted(
         points=int(x.size),
         reason=None,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingNoise:
+    """What the noise of a reading, and the shape of a line, follow from.
+
+    ``floor_dbm`` is the mean noise power in the RBW; None where it is not known.
+    """
+
+    floor_dbm: float | None
+    averages: float
+    rbw_hz: float | None
+    shape: FilterShape
+
+    def peak(
+        self, frequency_hz: Float, level_dbm: Float, within: slice, at: int
+    ) -> InterpolatedPeak:
+        """The line at a point that is the highest of its part of the sweep."""
+        return interpolated_peak(
+            frequency_hz[within],
+            level_dbm[within],
+            at - within.start,
+            rbw_hz=self.rbw_hz,
+            shape=self.shape,
+            floor_db=self.floor_dbm,
+            averages=self.averages,
+        )
+
+    def deviation_db(self, level_dbm: float) -> float:
+        """Standard deviation of a reading; none is known without a floor."""
+        if self.floor_dbm is None:
+            return 0.0
+        return reading_deviation_db(level_dbm - self.floor_dbm, self.averages)
+
+
+def extent_of(inside: NDArray[np.bool_]) -> slice:
+    """From the first point inside to the last; at least one must be."""
+    where = np.flatnonzero(inside)
+    return slice(int(where[0]), int(where[-1]) + 1)
+
+
+def check_trace(frequency_hz: Float, level_dbm: Float) -> None:
+    """Refuse arrays that are not one trace.
+
+    Raises:
+        ValueError: shapes that differ, or more than one dimension.
+    """
+    if frequency_hz.shape != level_dbm.shape or level_dbm.ndim != 1:
+        raise ValueError(
+            "frequency_hz and level_dbm must be one-dimensional and of one length, "
+            f"got {frequency_hz.shape} and {level_dbm.shape}"
+        )
