@@ -5,7 +5,8 @@ Terms of Rec. ITU-R SM.1880 (as restated elsewhere):
 * FCO, frequency channel occupancy: visits in which any point of the channel was above the
   threshold, over all visits;
 * FBO, frequency band occupancy: points above the threshold, over all points of all sweeps;
-* SRO, spectrum resource occupancy: the mean of the FCO over the channels.
+* SRO, spectrum resource occupancy: the mean of the FCO over the channels;
+* busy hour: the 60 minutes with the highest occupancy, beginning at any slot.
 
 A visit in which a value of the channel is missing and no other is above does not count at all.
 """
@@ -24,8 +25,10 @@ from acqd.measure.statistics import normal_quantile
 from acqd.sweep import Grid
 
 __all__ = [
+    "BusyHour",
     "ChannelIndex",
     "band_occupancy",
+    "busy_hour",
     "channel_occupancy",
     "channel_visits",
     "coverage",
@@ -125,6 +128,38 @@ def resource_occupancy(fco: NDArray[np.float64]) -> float:
     """SRO 0..1: mean FCO over the channels that were visited; NaN without any."""
     known = fco[~np.isnan(fco)]
     return float(known.mean()) if known.size else math.nan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BusyHour:
+    """``first`` is the slot it begins with, ``share`` its occupancy 0..1; −1 and NaN for none."""
+
+    first: int
+    share: float
+
+
+def busy_hour(slot_shares: NDArray[np.float64], *, slots_per_hour: int = 4) -> BusyHour:
+    """The hour with the highest occupancy, beginning at any slot; the first of several equal ones.
+
+    Args:
+        slot_shares: (slots,) occupancy of successive slots; NaN where nothing was visited. An hour
+            with such a slot in it is left out: nobody knows how busy it was.
+
+    Each slot counts alike, however often it was visited.
+
+    Raises:
+        ValueError: less than one slot an hour.
+    """
+    if slots_per_hour < 1:
+        raise ValueError(f"slots_per_hour must be at least 1, got {slots_per_hour}")
+    if slot_shares.size < slots_per_hour:
+        return BusyHour(first=-1, share=math.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(slot_shares, slots_per_hour)
+    hours = windows.mean(axis=1)
+    if np.isnan(hours).all():
+        return BusyHour(first=-1, share=math.nan)
+    first = int(np.nanargmax(hours))
+    return BusyHour(first=first, share=float(hours[first]))
 
 
 def coverage(stored: int, due: int) -> float | None:

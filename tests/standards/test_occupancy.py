@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from acqd.measure import occupancy
+from acqd.measure import markov, occupancy
 from acqd.measure.channels import Channel
 from acqd.measure.statistics import wilson_interval
 from acqd.sweep import Grid
@@ -82,3 +82,42 @@ def test_dependent_samples_need_more(
     share = on_s / (on_s + off_s)
     independent = 1.959964**2 * (1 - share) / (0.01 * share)
     assert found * independent == pytest.approx(samples, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("on_s", "off_s", "revisit_s", "rho", "samples", "hours"),
+    [
+        (10.0, 90.0, 4.0, 0.641180, 15_814, 17.57),
+        (10.0, 40.0, 4.0, 0.606531, 6_274, 6.97),
+        (10.0, 90.0, 30.0, 0.035674, 3_714, 30.94),
+        (10.0, 90.0, 1.0, 0.894839, 62_296, 17.30),
+    ],
+)
+def test_campaigns_of_dependent_visits(
+    on_s: float, off_s: float, revisit_s: float, rho: float, samples: int, hours: float
+) -> None:
+    """δ = 10 %, 95 % (derived). Sampling faster does not shorten a campaign much."""
+    share = on_s / (on_s + off_s)
+    pairs = 10_000_000
+    leaves = round(pairs * share * (1 - share) * (1 - rho))
+    counts = markov.Transitions(
+        free_free=np.array([round(pairs * (1 - share)) - leaves]),
+        free_busy=np.array([leaves]),
+        busy_free=np.array([leaves]),
+        busy_busy=np.array([round(pairs * share) - leaves]),
+    )
+    fit = markov.fit_markov(counts, revisit_s=revisit_s)
+    assert fit.rho[0] == pytest.approx(rho, abs=2e-6)
+    assert fit.mean_on_s[0] == pytest.approx(on_s, rel=1e-4)
+    assert fit.mean_off_s[0] == pytest.approx(off_s, rel=1e-4)
+    needed = markov.visits_needed(fit.share, fit.factor, relative=0.1)
+    assert needed[0] == pytest.approx(samples, abs=2.0)
+    assert markov.hours_more(needed, np.zeros(1), revisit_s)[0] == pytest.approx(hours, abs=6e-3)
+
+
+def test_busy_hour_begins_at_any_slot() -> None:
+    """15-minute slots: clock hours 42.5 and 27.5 %, the busy hour 60 % (derived)."""
+    slots = np.array([10.0, 20.0, 60.0, 80.0, 70.0, 30.0, 10.0, 0.0]) / 100.0
+    assert slots.reshape(2, 4).mean(axis=1).tolist() == pytest.approx([0.425, 0.275])
+    found = occupancy.busy_hour(slots)
+    assert (found.first, found.share) == (2, pytest.approx(0.60))

@@ -1,0 +1,259 @@
+"""What a strong signal shows at frequencies where it is not: the RBW's skirt and phase noise.
+
+A sweep of a carrier is a picture of the RBW filter, and beyond its skirt of the phase noise of the
+sweeper's oscillators. Both lie where other channels are. Here is what that amounts to, so that only
+what exceeds it counts as heard. Nothing is subtracted: a reading is explained, or it is not.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.measure.bandpower import FilterShape, enb_hz
+from acqd.sweep import Grid
+
+__all__ = [
+    "GAUSSIAN_SHAPE_FACTOR",
+    "Leakage",
+    "Sources",
+    "explained_level",
+    "find_sources",
+    "phase_noise_from_sweep",
+    "poles_of",
+    "skirt_db",
+]
+
+Float = NDArray[np.float64]
+
+GAUSSIAN_SHAPE_FACTOR = math.sqrt(60.0 / (10.0 * math.log10(2.0)))
+"""60 dB width over 3 dB width of a Gaussian filter: 4.4645."""
+
+POLES = {
+    FilterShape.SINGLE_POLE: 1.0,
+    FilterShape.SYNCHRONOUS_4: 4.0,
+    FilterShape.SYNCHRONOUS_5: 5.0,
+    FilterShape.GAUSSIAN: math.inf,
+}
+
+SOURCES_LIMIT = 64
+"""Most points that are taken for sources in one sweep, the strongest signals first."""
+
+
+@lru_cache(maxsize=64)
+def poles_of(shape_factor: float) -> float:
+    """Number of equal poles whose 60 dB width is ``shape_factor`` times the 3 dB width.
+
+    Need not be whole; infinite (Gaussian) at 4.4645 and below: no filter that is swept through is
+    steeper without ringing. 12.72 gives 4, 9.99 gives 5, 999.9995 one pole.
+
+    Raises:
+        ValueError: wider than a single pole.
+
+    Source: ratio √(10^(6/n) − 1)/√(2^(1/n) − 1), derived.
+    """
+    if not shape_factor <= 1000.0:
+        raise ValueError(
+            f"the shape factor must lie below that of a single pole (1000), got {shape_factor}"
+        )
+    if shape_factor <= GAUSSIAN_SHAPE_FACTOR * 1.0005:
+        return math.inf
+
+    def ratio(n: float) -> float:
+        return math.sqrt(math.expm1(6.0 / n * math.log(10.0)) / math.expm1(math.log(2.0) / n))
+
+    low, high = 1.0, 1e6
+    for _ in range(80):
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if ratio(middle) > shape_factor else (low, middle)
+    return math.sqrt(low * high)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Leakage:
+    """How far a signal of this sweeper reaches.
+
+    Args:
+        rbw_hz: 3 dB width of the RBW filter.
+        poles: equal poles of the filter, infinite for a Gaussian one; see :func:`poles_of`.
+        phase_noise: (offset in Hz, dBc/Hz) in rising order of offset, as declared or measured; in
+            between straight over the logarithm of the offset, outside as at the nearest. Empty
+            where nobody knows: then nothing beyond the filter's skirt is explained.
+        stopband_db: rejection that the filter does not exceed however far away; None for none.
+        enb_hz: noise bandwidth that the phase noise is received with; None for a Gaussian filter's.
+    """
+
+    rbw_hz: float
+    poles: float = math.inf
+    phase_noise: tuple[tuple[float, float], ...] = ()
+    stopband_db: float | None = None
+    enb_hz: float | None = None
+
+    def __post_init__(self) -> None:
+        if not self.rbw_hz > 0:
+            raise ValueError(f"rbw_hz must be above 0, got {self.rbw_hz}")
+        if not self.poles >= 1:
+            raise ValueError(f"poles must be at least 1, got {self.poles}")
+        offsets_hz = [offset for offset, _ in self.phase_noise]
+        if any(offset <= 0 for offset in offsets_hz) or offsets_hz != sorted(set(offsets_hz)):
+            raise ValueError("offsets of phase noise must be above 0 and rise")
+
+    def reach_db(self, offset_hz: Float) -> Float:
+        """Level below that of the signal (≤ 0) at each offset: skirt, phase noise and stopband."""
+        reach = -skirt_db(offset_hz, self.rbw_hz, self.poles)
+        if self.stopband_db is not None:
+            reach = np.maximum(reach, -self.stopband_db)
+        if self.phase_noise:
+            known = np.array(self.phase_noise)
+            density = np.interp(
+                np.log(np.maximum(np.abs(offset_hz), known[0, 0])), np.log(known[:, 0]), known[:, 1]
+            )
+            width_hz = enb_hz(self.rbw_hz) if self.enb_hz is None else self.enb_hz
+            noise = np.minimum(density + 10.0 * math.log10(width_hz), 0.0)
+            # Powers of unrelated things add.
+            reach = np.minimum(np.logaddexp(reach * _NEPER, noise * _NEPER) / _NEPER, 0.0)
+        return np.asarray(reach)
+
+
+_NEPER = math.log(10.0) / 10.0
+
+
+def skirt_db(offset_hz: Float, rbw_hz: float, poles: float = math.inf) -> Float:
+    """Rejection (≥ 0) of the RBW filter at an offset from its centre, of any shape.
+
+    Gaussian: 3.0103·(2Δf/B3)² dB; n equal poles: 10·n·log10(1 + (2Δf/B3)²·(2^(1/n) − 1)). 3.01 dB
+    at half the width for every n.
+
+    Source: derived from G(f) = 2^−(2f/B3)² and from the synchronously tuned filter.
+    """
+    ratio2 = (2.0 * np.asarray(offset_hz, dtype=np.float64) / rbw_hz) ** 2
+    if math.isinf(poles):
+        return np.asarray(10.0 * math.log10(2.0) * ratio2)
+    return np.asarray(
+        10.0 * poles / math.log(10.0) * np.log1p(ratio2 * math.expm1(math.log(2.0) / poles))
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sources:
+    """Points of a sweep at which something really is: float64 (sources,) each."""
+
+    frequency_hz: Float
+    level: Float
+
+
+def explained_level(frequency_hz: Float, sources: Sources, leakage: Leakage) -> Float:
+    """The highest level that any of ``sources`` explains at each of ``frequency_hz``: (points,).
+
+    −inf without sources. Neighbouring points of one signal are one signal seen twice, so they are
+    not summed.
+    """
+    if not sources.level.size:
+        return np.full(np.shape(frequency_hz), -np.inf)
+    offset_hz = np.asarray(frequency_hz)[:, None] - sources.frequency_hz[None, :]
+    return np.asarray((sources.level[None, :] + leakage.reach_db(offset_hz)).max(axis=1))
+
+
+def find_sources(
+    level: Float,
+    frequency_hz: Float,
+    groups: Sequence[tuple[int, int]],
+    *,
+    threshold: float,
+    leakage: Leakage,
+    margin_db: float = 3.0,
+) -> tuple[NDArray[np.bool_], Sources]:
+    """Which of the pieces of a sweep hold something of their own.
+
+    The pieces are taken from the strongest to the weakest. One in which a point exceeds both the
+    threshold and what the stronger ones explain by more than ``margin_db`` has something of its
+    own; such of its points as its own peak does not explain, so that a wide signal reaches out from
+    its edges and a narrow one from its middle, become sources in turn.
+
+    Args:
+        level: (points,) in dB, −inf where missing.
+        groups: (first, one behind last) point of each piece: channels, or runs outside them.
+
+    Returns:
+        (groups,) True where something is not explained, and the sources.
+    """
+    own = np.zeros(len(groups), dtype=np.bool_)
+    tops = np.array([level[first:stop].max() for first, stop in groups])
+    where: list[Float] = []
+    levels: list[Float] = []
+    count = 0
+    for i in np.argsort(-tops, kind="stable").tolist():
+        if not tops[i] > threshold:
+            break
+        first, stop = groups[i]
+        piece, axis_hz = level[first:stop], frequency_hz[first:stop]
+        left = piece > threshold
+        if count:
+            sources = Sources(frequency_hz=np.concatenate(where), level=np.concatenate(levels))
+            left &= piece > explained_level(axis_hz, sources, leakage) + margin_db
+        if not left.any():
+            continue
+        own[i] = True
+        if count >= SOURCES_LIMIT:
+            continue
+        at = int(np.argmax(np.where(left, piece, -np.inf)))
+        peak = Sources(frequency_hz=axis_hz[at : at + 1], level=piece[at : at + 1])
+        left &= piece > explained_level(axis_hz, peak, leakage) + margin_db
+        left[at] = True
+        where.append(axis_hz[left])
+        levels.append(piece[left])
+        count += int(np.count_nonzero(left))
+    nothing = np.empty(0)
+    return own, Sources(
+        frequency_hz=np.concatenate(where) if where else nothing,
+        level=np.concatenate(levels) if levels else nothing,
+    )
+
+
+def phase_noise_from_sweep(
+    level_db: Float,
+    grid: Grid,
+    *,
+    rbw_hz: float,
+    offsets_hz: Sequence[float],
+    poles: float = math.inf,
+    floor: float = -math.inf,
+) -> tuple[tuple[float, float], ...]:
+    """Phase noise of sweeper and source together from one sweep of a clean, strong carrier.
+
+    Args:
+        level_db: (points,) readings averaged in power, the carrier the largest; NaN is left out.
+        offsets_hz: where to read it: power mean of the points within a tenth of each offset, on
+            both sides.
+        floor: displayed floor of the sweep; an offset where the mean is not 3 dB above it is left
+            out, and so is one where the RBW's skirt is not 10 dB below it, or without any point.
+
+    Returns:
+        (offset, dBc/Hz) as :class:`Leakage` takes it: an upper bound of the sweeper's own part,
+        since nobody can tell it from that of the source.
+
+    Raises:
+        ValueError: no finite level.
+    """
+    known = np.isfinite(level_db)
+    if not known.any():
+        raise ValueError("the sweep has no level to find a carrier in")
+    at = int(np.argmax(np.where(known, level_db, -np.inf)))
+    away_hz = np.abs(grid.frequency_hz - grid.frequency_hz[at])
+    peak = float(level_db[at])
+    width_db = 10.0 * math.log10(enb_hz(rbw_hz))
+    found = []
+    for offset_hz in sorted(offsets_hz):
+        near = known & (np.abs(away_hz - offset_hz) <= 0.1 * offset_hz)
+        if not near.any():
+            continue
+        mean = 10.0 * math.log10(float(np.mean(10.0 ** ((level_db[near] - peak) / 10.0))))
+        skirt = -float(skirt_db(away_hz[near].min(), rbw_hz, poles))
+        if mean + peak >= floor + 3.0 and skirt <= mean - 10.0:
+            found.append((float(offset_hz), mean - width_db))
+    return tuple(found)
