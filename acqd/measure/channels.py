@@ -92,7 +92,7 @@ class Namer:
     """Finds what a signal is called: the narrowest of ``pieces`` that contains it.
 
     Two of equal width: the one with the nearer centre; of those the one that comes first. Made
-    once for a plan; a look-up costs some microseconds, also among thousands of pieces.
+    once for a plan; a look-up costs some tens of microseconds among thousands of pieces.
     """
 
     __slots__ = ("_centre_hz", "_start_hz", "_stop_hz", "_width_hz", "pieces")
