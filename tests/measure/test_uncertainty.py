@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -26,6 +28,8 @@ from acqd.measure.uncertainty import (
     insertion_mismatch,
     level_budget,
 )
+
+PAGE = (Path(__file__).parents[2] / "docs" / "uncertainty.md").read_text("utf-8")
 
 STILL = Reading(deviation_db=0.0)
 """A reading that repeats exactly, far above the floor."""
@@ -711,3 +715,36 @@ def test_no_slope_is_no_edge(slope: float | None) -> None:
     """Only the clock is left."""
     found = frequency_budget(145e6, u_level_db=0.5, slope_db_per_hz=slope)
     assert [part.name for part in found.components] == [Cause.FREQUENCY]
+
+
+# --- the page -------------------------------------------------------------------------------------
+
+
+def test_the_page_names_every_assumed_value() -> None:
+    """And no other, each with the value that is used."""
+    rows = re.findall(r"^\| `(ASSUMED_\w+)` \| ([\d.]+) \|", PAGE, re.MULTILINE)
+    assert {name: float(value) for name, value in rows} == {
+        name: getattr(uncertainty, name)
+        for name in uncertainty.__all__
+        if name.startswith("ASSUMED_") and name != "ASSUMED_DRIFT_MOST_DB"
+    }
+    assert uncertainty.ASSUMED_DRIFT_MOST_DB == 1.0
+
+
+def test_the_page_shows_what_its_example_prints(capsys: pytest.CaptureFixture[str]) -> None:
+    """To the letter."""
+    (code,) = re.findall(r"```python\n(.*?)```", PAGE, re.DOTALL)
+    (shown,) = re.findall(r"```text\n(.*?)```", PAGE, re.DOTALL)
+    exec(compile(code, "docs/uncertainty.md", "exec"), {})
+    assert capsys.readouterr().out == shown
+
+
+def test_the_page_gives_the_figures_of_noise() -> None:
+    """Spread and offset near the floor, one sample."""
+    ((at_10, at_20, floor),) = re.findall(
+        r"\(([\d.]+) dB at 10 dB, ([\d.]+) dB\n  at 20 dB, .*?\(([\d.]+) dB at 10 dB\)", PAGE
+    )
+    ten, twenty = (level_budget(GOOD, Reading(over_floor_db=m)) for m in (10.0, 20.0))
+    assert f"{named(ten, Cause.NOISE)[0].u:.2f}" == at_10
+    assert f"{named(twenty, Cause.NOISE)[0].u:.2f}" == at_20
+    assert f"{named(ten, Cause.FLOOR)[0].half_width:.2f}" == floor
