@@ -24,9 +24,9 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from functools import lru_cache
 from typing import Any
 
+from acqd.measure.drift import student_quantile
 from acqd.measure.statistics import DB_PER_NEPER
 from acqd.measure.words import number_text
 
@@ -76,38 +76,17 @@ _DIVISORS = {
 }
 
 
-@lru_cache(maxsize=256)
 def student_factor(count: int) -> float:
     """Student's t for 95.45 % with ``count`` − 1 degrees of freedom: what stands for k = 2.
 
-    13.97 for 2 readings, 2.32 for 10, 2.0 for many (JCGM 100 G.3, table G.2, from memory; the
-    closed forms are Abramowitz and Stegun 26.7.3 and 26.7.4).
+    13.97 for 2 readings, 2.32 for 10, 2.0 for many (JCGM 100 G.3, table G.2, from memory).
 
     Raises:
         ValueError: fewer than 2 readings.
     """
     if count < 2:
         raise ValueError(f"a standard deviation needs at least 2 readings, got {count}")
-    dof = count - 1
-    if dof > 200:  # the series in 1/dof of Abramowitz and Stegun 26.7.5 is good to 1e−6 here
-        return 2.0 + 2.5 / dof + 294.0 / 96.0 / dof**2
-    low, high = 0.0, math.pi / 2.0
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        beyond = _student_within(dof, middle) > COVERAGE_OF_TWO
-        low, high = (low, middle) if beyond else (middle, high)
-    return math.sqrt(dof) * math.tan(low)
-
-
-def _student_within(dof: int, angle: float) -> float:
-    """P(|t| ≤ √dof·tan(angle)) for a whole number of degrees of freedom."""
-    sine, cosine = math.sin(angle), math.cos(angle)
-    odd = dof % 2
-    term, total = (cosine, 0.0) if odd else (1.0, 0.0)
-    for n in range(1 + odd, dof, 2):
-        total += term
-        term *= cosine * cosine * n / (n + 1)
-    return (angle + sine * total) * 2.0 / math.pi if odd else sine * total
+    return student_quantile(0.5 + COVERAGE_OF_TWO / 2.0, count - 1)
 
 
 # --- components -----------------------------------------------------------------------------------
