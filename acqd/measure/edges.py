@@ -203,17 +203,16 @@ def _edge(
         hidden = bool(walk.limit[0])
         return unseen(EdgeState.HIDDEN if hidden else EdgeState.NOT_REACHED, None)
     unknown = walk.limit & (walk.loss < level_db)
-    stays = np.append(beyond_db[1:] > 0, True)  # a lone fade is not an edge
+    stays = np.append(beyond_db[1:] > 0, False)  # a lone fade is not an edge
     stays |= beyond_db > 3.0 * CLEARLY * walk.noise
     clear = (beyond_db > CLEARLY * walk.noise) & ~unknown & stays
-    clear[-1] |= bool(beyond_db[-1] > 0 and not unknown[-1])
     first = int(clear.argmax()) if clear.any() else walk.axis.size
     if unknown[: first + 1].any():
         return unseen(EdgeState.HIDDEN, int(unknown.argmax()) - 1)
-    if first == walk.axis.size:
-        return unseen(EdgeState.BEYOND_SWEEP, first - 1)
     clearly_inside = np.flatnonzero(beyond_db[:first] <= -CLEARLY * walk.noise[:first])
     last = int(clearly_inside[-1]) if clearly_inside.size else 0
+    if first == walk.axis.size:
+        return unseen(EdgeState.BEYOND_SWEEP, last)
     if walk.broken[last:first].any():
         return unseen(EdgeState.MISSING, last)
     found = _fitted(walk, last, first, level_db)

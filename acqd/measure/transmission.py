@@ -72,35 +72,48 @@ class ComplexTransmission:
 # --- noise under a steady carrier -----------------------------------------------------------------
 
 
-@lru_cache(maxsize=1)
-def _db_average_table() -> tuple[Float, Float]:
-    """(reading over floor in dB, rising; S/N as a power ratio) for readings averaged in dB.
+@dataclass(frozen=True, slots=True)
+class _LogMoments:
+    """Mean and variance of ln(power/noise) of a carrier in noise, over S/N as a power ratio."""
 
-    The mean logarithm of a carrier's power in Gaussian noise is ln S + E1(S/N), E1 the exponential
-    integral (derived); here by its series, which holds to 1e−11 up to S/N = 10.
-    """
-    ratio = np.exp(np.linspace(math.log(1e-3), math.log(10.0), 2000))
-    term, e1 = np.ones_like(ratio), -np.euler_gamma - np.log(ratio)
-    for k in range(1, 80):
-        term = term * -ratio / k
-        e1 = e1 - term / k
-    return DB_PER_NEPER * (np.log(ratio) + e1) + DB_AVERAGE_OF_NOISE_DB, ratio
+    ratio: Float
+    mean: Float
+    variance: Float
+
+
+@lru_cache(maxsize=1)
+def _log_moments() -> _LogMoments:
+    """Exact up to S/N = 100 (derived): the power of a carrier in Gaussian noise is a gamma variable
+    of shape 1 + k with k Poisson of mean S/N, and ln of that has ψ(1 + k) and ψ′(1 + k)."""
+    ratio = np.concatenate(([1e-30], np.exp(np.linspace(math.log(1e-3), math.log(100.0), 1500))))
+    k = np.arange(1, 220)
+    log_factorial = np.concatenate(([0.0], np.cumsum(np.log(k))))
+    log_share = np.outer(np.log(ratio), np.arange(220)) - log_factorial - ratio[:, None]
+    share = np.exp(log_share)
+    psi = np.concatenate(([0.0], np.cumsum(1.0 / k))) - np.euler_gamma
+    trigamma = math.pi**2 / 6.0 - np.concatenate(([0.0], np.cumsum(1.0 / k**2)))
+    mean = share @ psi
+    return _LogMoments(ratio, mean, share @ (trigamma + psi**2) - mean**2)
 
 
 def _signal_to_noise(over_floor_db: Float, averaged_in_db: bool) -> Float:
-    """S/N as a power ratio of readings this far over the floor; 0 at or below the floor."""
+    """S/N as a power ratio of readings this far over the floor; 0 at or below the floor.
+
+    The floor of readings averaged in dB lies 2.51 dB under the noise power.
+    """
     if not averaged_in_db:
         return np.asarray(np.maximum(10.0 ** (over_floor_db / 10.0) - 1.0, 0.0))
-    over_db, ratio = _db_average_table()
-    far = 10.0 ** ((over_floor_db - DB_AVERAGE_OF_NOISE_DB) / 10.0)
-    near = np.interp(over_floor_db, over_db, ratio, left=0.0)
-    return np.where(over_floor_db > over_db[-1], far, near)
+    moments = _log_moments()
+    log_over_noise = (over_floor_db - DB_AVERAGE_OF_NOISE_DB) / DB_PER_NEPER
+    near = np.interp(log_over_noise, moments.mean, moments.ratio, left=0.0)
+    return np.where(log_over_noise > moments.mean[-1], np.exp(log_over_noise), near)
 
 
 def _log_variance(ratio: ArrayLike) -> Float:
-    """Variance of ln(power) of a carrier in noise: exact (π²/6 and 2N/S) at both ends, within 8 %
-    between."""
-    return np.asarray(1.0 / (6.0 / math.pi**2 + np.asarray(ratio, dtype=np.float64) / 2.0))
+    """Variance of one ln(power) of a carrier in noise; 2N/S where the carrier rules."""
+    moments, given = _log_moments(), _as_float(ratio)
+    table = np.interp(given, moments.ratio, moments.variance)
+    return np.where(given > moments.ratio[-1], 2.0 / np.maximum(given, 1.0), table)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
