@@ -133,7 +133,7 @@ class RequestRefused(SweeperError):
 
 
 class InputUnsafe(RequestRefused):
-    """What can arrive at the input comes too near to what it stands, or nobody knows what that is."""
+    """What can arrive at the input comes too near to what it stands, or nobody knows that."""
 
     def __init__(self, problem: str) -> None:
         self.problem = problem

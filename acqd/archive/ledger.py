@@ -43,7 +43,7 @@ __all__ = [
 ]
 
 OverlayKind = str
-"""``note``, ``chain``, ``time`` or ``pin``."""
+"""``note``, ``chain``, ``time``, ``pin`` or ``reference``."""
 
 OVERLAY_KINDS = ("note", "chain", "time", "pin", "reference")
 
@@ -63,7 +63,8 @@ class Overlay:
     """What somebody said later about what was recorded; applied on reading, never baked in.
 
     ``kind`` is ``note`` (a remark), ``chain`` (another chain than was described), ``time`` (a
-    correction of the clock), ``pin`` (not to be thinned). ``job`` None means all jobs, a missing
+    correction of the clock), ``pin`` (not to be thinned), ``reference`` (a sweep of the job that
+    others are compared with). ``job`` None means all jobs, a missing
     bound of time an open one. ``body`` is plain JSON data.
     """
 
@@ -306,6 +307,10 @@ class Ledger:
             (kind, job, from_s, to_s, json.dumps(dict(body)), who, at_s),
         )
         return int(cursor.lastrowid or 0)
+
+    def overlays(self) -> list[Overlay]:
+        """All of them, in the order in which they were made."""
+        return overlays_in(self._db, None)
 
     # -- copies in files ------------------------------------------------------------------------
 

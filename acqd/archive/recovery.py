@@ -16,7 +16,7 @@ from typing import Any
 
 from acqd.archive.database import error_of, open_reading
 from acqd.archive.journal import JournalView, Mark
-from acqd.archive.ledger import Ledger
+from acqd.archive.ledger import Ledger, Overlay
 from acqd.archive.records import (
     GapRecord,
     HourlyRecord,
@@ -109,6 +109,7 @@ class Recovery:
     noted_s: float | None = None
     """When it was last noted that the station runs; a clock set back since then shows in it, while
     ``last_alive_s`` is the latest time that is known."""
+    overlays: tuple[Overlay, ...] = ()
     cleared: tuple[Path, ...] = ()
     """What interrupted writes had left, and was removed."""
 
@@ -189,5 +190,6 @@ def recover(ledger: Ledger, journals: list[Path], cleared: tuple[Path, ...]) -> 
         last_plan=None if plan is None else plan[0],
         last_plan_at_s=None if plan is None else plan[1],
         noted_s=None if noted is None else noted[0],
+        overlays=tuple(ledger.overlays()),
         cleared=cleared,
     )

@@ -263,6 +263,29 @@ class ArchiveWriter:
             )
         )
 
+    def add_overlay_now(
+        self,
+        kind: OverlayKind,
+        *,
+        body: Mapping[str, Any],
+        who: str,
+        job: str | None = None,
+        from_s: float | None = None,
+        to_s: float | None = None,
+    ) -> int:
+        """:meth:`add_overlay` at once, of an archive that was opened and has not begun."""
+        if self._thread is not None:
+            raise ArchiveError("add_overlay_now() is for before begin()")
+        return self._ledger.add_overlay(
+            kind,
+            job=job,
+            from_s=from_s,
+            to_s=to_s,
+            body=body,
+            who=who,
+            at_s=self._clock.wall_s(),
+        )
+
     def merge_due(self, now_s: float, *, clock_trusted: bool = True) -> Future[int]:
         """Merge the segments of UTC days that have ended; resolves to the number of volumes made.
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 if TYPE_CHECKING:
-    from acqd.drivers.host import SweeperHost
-    from acqd.station.job import JobSpec
+    from acqd.station.references import ReferenceRecord
 
 __all__ = ["command"]
 
@@ -41,11 +40,13 @@ def command(
     """
     import asyncio
     import json
+    from importlib import import_module
 
-    from acqd.station.single import one_of_job, one_of_range
+    from acqd.station.single import one_of_job, one_of_range, take_one
 
+    references: Mapping[str, ReferenceRecord] = {}
     if ".." in what:
-        target = one_of_range(
+        host, spec = one_of_range(
             what,
             config=config,
             sweeper=sweeper,
@@ -55,58 +56,16 @@ def command(
             margin=margin,
         )
     else:
-        target = one_of_job(what, config=config)
-    host, spec = target
-    record, summary = asyncio.run(_one(host, spec))
+        host, spec, references = one_of_job(what, config=config)
+
+    def say(text: str) -> None:
+        click.echo(text, err=True)
+
+    one = asyncio.run(take_one(host, spec, references=references, say=say))
     if as_json:
-        shown = {**record, spec.kind: summary}
+        shown = {**one.told, spec.kind: one.summary, "verdict": one.verdict}
         click.echo(json.dumps(shown, indent=2, ensure_ascii=False))
         return
-    _show(record, summary)
-
-
-async def _one(host: SweeperHost, spec: JobSpec) -> tuple[dict[str, Any], Mapping[str, Any]]:
-    from acqd.station.single import take_one
-
-    return await take_one(host, spec)
-
-
-def _show(record: Mapping[str, Any], summary: Mapping[str, Any]) -> None:
-    from acqd.cli.tables import number, quantity, table
-
-    unit = record["unit"]
-    suffix = record["suffix"]
-    rbw = quantity(record["rbw_hz"], "Hz")
-    if record["rbw_is_assumed"] and record["rbw_hz"] is not None:
-        rbw += " (assumed)"
-    accuracy = f"± {number(summary['level_accuracy_db'])} dB"
-    if "level_accuracy_db" in summary["assumed"]:
-        accuracy += " (assumed)"
-    click.echo(f"{record['identity']}")
-    click.echo(
-        f"{quantity(record['start_hz'], 'Hz')} to {quantity(record['stop_hz'], 'Hz')}, "
-        f"{record['points']} points, RBW {rbw}, took {quantity(record['took_s'], 's')}; "
-        f"levels at {summary['plane']}, {accuracy}"
-    )
-    floor = number(summary[f"floor_{suffix}"])
-    threshold = number(summary[f"threshold_{suffix}"])
-    click.echo(f"floor {floor} {unit}, threshold {threshold} {unit}")
-    signals = summary["signals"]
-    if not signals:
-        click.echo("nothing above the threshold")
-        return
-    rows = [
-        (
-            quantity(one["peak_hz"], "Hz"),
-            number(one[f"peak_{suffix}"]),
-            number(one.get(f"power_{suffix}")),
-            quantity(one["width_hz"], "Hz"),
-            one["channel"] or "",
-        )
-        for one in signals
-    ]
-    heads = ("frequency", f"peak [{unit}]", f"power [{unit}]", "width", "channel")
-    click.echo(table(heads, rows, right=(0, 1, 2, 3)))
-    more = summary["signals_count"] - len(signals)
-    if more > 0:
-        click.echo(f"and {more} more")
+    import_module(f"acqd.cli.show_{spec.kind}").show(one.told, one.summary)
+    if one.verdict is not None:
+        click.echo(f"{one.verdict['verdict']}: {one.verdict['text']}")

@@ -45,6 +45,7 @@ def check_references(
     """
     problems = [
         *_unknown_names(data, places),
+        *_unknown_of_transmitters(data, places),
         *_doubled_sweepers(sweepers, places),
         *_shares(jobs, places),
     ]
@@ -84,6 +85,21 @@ def _unknown_names(data: Mapping[str, Any], places: Text) -> Iterator[ConfigProb
                 ("job", name, key),
                 f"there is no {key} `{wanted}`{near_miss(wanted, known)}",
                 accepted=f"one of {listed}" if listed else f"a table [{key}.{wanted}] beside it",
+            )
+
+
+def _unknown_of_transmitters(data: Mapping[str, Any], places: Text) -> Iterator[ConfigProblem]:
+    """Chains and contexts that nearby transmitters name and that the file does not have."""
+    for name, one in _tables(data, "transmitter").items():
+        for key, family in (("near", "chain"), ("ptt", "context")):
+            wanted, known = one.get(key), list(_tables(data, family))
+            if not isinstance(wanted, str) or wanted in known:
+                continue
+            listed = ", ".join(f"`{each}`" for each in known)
+            yield places.problem(
+                ("transmitter", name, key),
+                f"there is no {family} `{wanted}`{near_miss(wanted, known)}",
+                accepted=f"one of {listed}" if listed else f"a table [{family}.{wanted}]",
             )
 
 

@@ -9,6 +9,9 @@ from typing import Annotated, Any, ClassVar, Literal
 from cronsim import CronSim, CronSimError
 from pydantic import AfterValidator, BeforeValidator, Field
 
+from acqd.config.bench import SourceTable, TransmitterTable
+from acqd.config.carrier import CarrierTable
+from acqd.config.emission import EmissionTable
 from acqd.config.quantity import (
     DIFFERENCE,
     DURATION,
@@ -20,6 +23,8 @@ from acqd.config.quantity import (
     format_quantity,
     refusal,
 )
+from acqd.config.reflection import ReflectionTable
+from acqd.config.soak import SoakTable
 from acqd.config.tables import (
     AtMostOne,
     Count,
@@ -31,17 +36,21 @@ from acqd.config.tables import (
     Switch,
     Table,
 )
+from acqd.config.transmission import TransmissionTable
 from acqd.plan.schedule import DuskToDawn, Schedule, Window, window_from_text
-from acqd.sweep import SweepRequest
+from acqd.sweep import SourceRequest, SweepRequest
 
 __all__ = ["DEFAULT_FALSE_ALARM", "KINDS", "BandTable", "JobTable", "WhenTable"]
 
-KINDS = ("band",)
+KINDS = ("band", "emission", "transmission", "reflection", "carrier")
 """What a job can make of its sweeps."""
 
 DEFAULT_FALSE_ALARM = 1e-7
 """Wanted probability that noise alone passes the threshold, per sample: a thousand points every two
 seconds then raise about four false alarms a day."""
+
+SOURCE_KINDS = ("transmission", "reflection")
+"""Kinds that measure with the sweeper's own source; scalar or vector."""
 
 MOST_POINTS = 1_000_000
 """Points of one sweep: 8 MB a copy in float64. Nobody has asked for more."""
@@ -216,7 +225,9 @@ class JobTable(Table):
     """``[job.NAME]``: one scheduled measurement."""
 
     title: str = Field(default="", max_length=200)
-    kind: Annotated[str, BeforeValidator(_kind)] = Field(description='what it makes: "band"')
+    kind: Annotated[str, BeforeValidator(_kind)] = Field(
+        description='what it makes, such as "band"'
+    )
     sweeper: str = Field(description="the NAME of a [sweeper.NAME]")
     start_hz: Frequency | None = Field(default=None, alias="start")
     stop_hz: Frequency | None = Field(default=None, alias="stop")
@@ -239,6 +250,13 @@ class JobTable(Table):
     enabled: Switch = True
     when: WhenTable = Field(description='a table that says how often, such as every = "2 s"')
     band: BandTable = Field(default_factory=BandTable)
+    emission: EmissionTable = Field(default_factory=EmissionTable)
+    transmission: TransmissionTable = Field(default_factory=TransmissionTable)
+    reflection: ReflectionTable = Field(default_factory=ReflectionTable)
+    carrier: CarrierTable = Field(default_factory=CarrierTable)
+    soak: SoakTable | None = None
+    source: SourceTable | None = None
+    transmitter: TransmitterTable | None = None
 
     rules: ClassVar[tuple[KeyRule, ...]] = (
         ExactlyOne(
@@ -265,6 +283,34 @@ class JobTable(Table):
             )
         if self.step_hz is not None:
             yield from self._misfits_of_step(stop_hz - start_hz, self.step_hz)
+        yield from self._misfits_of_kind()
+        yield from self._misfits_of_source()
+
+    def _misfits_of_kind(self) -> Iterator[Misfit]:
+        for kind in KINDS:
+            if kind != self.kind and getattr(self, kind).model_fields_set:
+                yield Misfit(
+                    key=kind,
+                    problem=f"a table of kind {kind} in a job of kind {self.kind}",
+                    accepted=f'`{self.kind}`, or kind = "{kind}"',
+                )
+        if self.kind in SOURCE_KINDS and self.source is None:
+            yield Misfit(
+                key="source",
+                problem=f"kind {self.kind} measures with a source, and nothing says at what level",
+                accepted='a table that says so, such as source = { level = "-20 dBm" }',
+            )
+
+    def _misfits_of_source(self) -> Iterator[Misfit]:
+        if self.source is None or not self.source.licensed:
+            return
+        start_hz, stop_hz = self.range_hz
+        if not any(low <= start_hz and stop_hz <= high for low, high in self.source.licensed):
+            yield Misfit(
+                key="source",
+                problem="the source would radiate outside the ranges that are said to be licensed",
+                accepted="a sweep that lies whole in one of `licensed`",
+            )
 
     def _misfits_of_step(self, span_hz: float, step_hz: float) -> Iterator[Misfit]:
         steps = span_hz / step_hz
@@ -303,6 +349,9 @@ class JobTable(Table):
             reference_level_dbm=self.reference_level_dbm,
             sweep_time_s=self.sweep_time_s,
             averages=self.averages,
+            source=None
+            if self.source is None
+            else SourceRequest(on=True, level_dbm=self.source.level_dbm),
         )
 
     def plain(self) -> dict[str, Any]:

@@ -19,8 +19,10 @@ from acqd.config.checks import check_references
 from acqd.config.models import (
     TOPIC_LEVEL,
     ChainTable,
+    ContextTable,
     JobTable,
     MqttTable,
+    NearbyTable,
     StationTable,
     SweeperTable,
     is_topic_level,
@@ -39,6 +41,8 @@ _TABLES: Mapping[str, type[Table]] = {"station": StationTable, "mqtt": MqttTable
 _FAMILIES: Mapping[str, type[Table]] = {
     "sweeper": SweeperTable,
     "chain": ChainTable,
+    "context": ContextTable,
+    "transmitter": NearbyTable,
     "job": JobTable,
 }
 """Tables that there is one of, and tables that there are many of by name."""
@@ -122,6 +126,8 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
     mqtt = reader.single("mqtt", MqttTable)
     sweepers = reader.family("sweeper", SweeperTable)
     chains = reader.family("chain", ChainTable)
+    context = reader.family("context", ContextTable)
+    transmitters = reader.family("transmitter", NearbyTable)
     jobs = reader.family("job", JobTable)
     reader.refuse_unknown_tables()
     references = check_references(
@@ -138,6 +144,8 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
         mqtt=mqtt,
         sweepers=sweepers,
         chains=chains,
+        context=context,
+        transmitters=transmitters,
         jobs=jobs,
         channel_plans=references.channel_plans,
         places=places,

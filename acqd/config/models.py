@@ -12,6 +12,8 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from acqd.chain import Chain, ChainPart, PartKind
+from acqd.config.bench import NearbyTable
+from acqd.config.context import ContextTable
 from acqd.config.jobs import BandTable, JobTable, WhenTable
 from acqd.config.mqtt import Endpoint, MqttTable
 from acqd.config.quantity import (
@@ -42,9 +44,11 @@ from acqd.config.tables import (
 __all__ = [
     "BandTable",
     "ChainTable",
+    "ContextTable",
     "Endpoint",
     "JobTable",
     "MqttTable",
+    "NearbyTable",
     "PartTable",
     "StationTable",
     "SweeperTable",

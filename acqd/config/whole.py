@@ -12,7 +12,16 @@ from pathlib import Path as FilePath
 from typing import Any
 
 from acqd.chain import Chain
-from acqd.config.models import ChainTable, JobTable, MqttTable, StationTable, SweeperTable
+from acqd.config.jobs import KINDS
+from acqd.config.models import (
+    ChainTable,
+    ContextTable,
+    JobTable,
+    MqttTable,
+    NearbyTable,
+    StationTable,
+    SweeperTable,
+)
 from acqd.config.problems import Text
 from acqd.config.quantity import FREQUENCY, format_quantity
 from acqd.measure.channels import ChannelPlan
@@ -48,6 +57,8 @@ class StationConfig:
     mqtt: MqttTable
     sweepers: Mapping[str, SweeperTable]
     chains: Mapping[str, ChainTable]
+    context: Mapping[str, ContextTable]
+    transmitters: Mapping[str, NearbyTable]
     jobs: Mapping[str, JobTable]
     channel_plans: Mapping[str, ChannelPlan]
     places: Text = field(repr=False)
@@ -126,19 +137,30 @@ class StationConfig:
         plain = table.plain()
         sweeper = self.sweepers[table.sweeper].model_dump(mode="json", by_alias=True)
         chain, plan = self.chain(job), self.channel_plans.get(job)
-        kept = {key: value for key, value in plain.items() if key not in _NOT_COMPARABILITY}
+        other_kinds = [kind for kind in KINDS if kind != table.kind]
+        kept = {
+            key: value
+            for key, value in plain.items()
+            if key not in _NOT_COMPARABILITY and key not in other_kinds
+        }
         request = table.request()
         return {
             **kept,
             "start": format_quantity(request.start_hz, FREQUENCY),
             "stop": format_quantity(request.stop_hz, FREQUENCY),
             "points": request.points,
-            "band": {**plain["band"], "false_alarm": table.band.opening_probability},
+            **self._kind_source(table, plain),
             "when": {key: plain["when"][key] for key in _RHYTHM},
             "sweeper_says": {key: sweeper[key] for key in _SWEEPER_SAYS},
             "chain_parts": None if chain is None else chain.to_json(),
             "channel_plan": None if plan is None else _plain_plan(plan),
         }
+
+    @staticmethod
+    def _kind_source(table: JobTable, plain: Mapping[str, Any]) -> dict[str, Any]:
+        if table.kind != "band":
+            return {table.kind: plain[table.kind]}
+        return {"band": {**plain["band"], "false_alarm": table.band.opening_probability}}
 
     def job_digest_source(self, job: str) -> str:
         """:meth:`job_source` as canonical JSON: sorted keys, no spaces."""

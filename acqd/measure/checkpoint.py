@@ -66,8 +66,12 @@ def _plain(value: Any) -> Any:
             "shape": list(value.shape),
             "base64": base64.b64encode(packed.tobytes()).decode("ascii"),
         }
-    if isinstance(value, tuple):
+    if isinstance(value, tuple | list):
         return [_plain(item) for item in value]
+    if isinstance(value, Mapping):
+        if not all(isinstance(key, str) for key in value):
+            raise TypeError("a state cannot hold a mapping whose keys are no texts")
+        return {key: _plain(item) for key, item in value.items()}
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {name: _plain(getattr(value, name)) for name in _fields(type(value))}
     raise TypeError(f"a state cannot hold {type(value).__name__}")
@@ -81,7 +85,12 @@ def _fields(kind: type[Any]) -> Mapping[str, Any]:
 
 
 def _build(hint: Any, value: Any) -> Any:
+    if hint is Any:
+        return value  # plain JSON data
     origin = typing.get_origin(hint)
+    if origin is Mapping or origin is dict:
+        kind = typing.get_args(hint)[1]
+        return {key: _build(kind, item) for key, item in value.items()}
     if origin in (types.UnionType, typing.Union):
         options = [option for option in typing.get_args(hint) if option is not type(None)]
         return None if value is None else _build(options[0], value)

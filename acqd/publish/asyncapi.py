@@ -12,7 +12,7 @@ from typing import Any
 from pydantic.json_schema import models_json_schema
 
 from acqd import __version__
-from acqd.publish.messages import MESSAGES
+from acqd.publish.messages import MESSAGES, PARTS, Summary
 from acqd.publish.topics import CHANNELS, DEFAULT_ROOT, LEVEL_PATTERN, PARAMETERS, TopicSpec
 
 __all__ = ["VALUE", "asyncapi_document"]
@@ -120,9 +120,11 @@ def _schemas() -> dict[str, Any]:
         [(model, "serialization") for model in MESSAGES], ref_template=_REF, by_alias=True
     )
     schemas: dict[str, Any] = dict(document["$defs"])
-    for schema in schemas.values():
-        # All of it is always sent, also what has a default when it is built.
-        schema["required"] = sorted(schema["properties"])
+    for name, schema in schemas.items():
+        # All of it is always sent, also what has a default when it is built; but a summary has the
+        # parts of its own kind alone.
+        left_out = PARTS if name == Summary.__name__ else ()
+        schema["required"] = sorted(set(schema.get("properties", {})) - set(left_out))
     schemas[VALUE] = {"type": "number", "description": "A finite number, in a text payload."}
     return schemas
 

@@ -11,20 +11,41 @@ All payloads but the bare values are JSON objects in UTF-8. What they share:
   seconds since 1970-01-01T00:00:00Z (``at_s``).
 * Numbers are finite; null stands where there is no number.
 
-A verdict is not among them yet: it comes with the kinds that have one.
+The parts that the kinds make stand in modules of their own.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal, Self, get_args
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    model_validator,
+)
 from pydantic_core import to_json
 
-from acqd.publish.levels import LevelPart
-from acqd.publish.topics import LEVEL_PATTERN
+from acqd.publish.band import BandSignal, BandSummary
+from acqd.publish.carrier import CarrierSummary
+from acqd.publish.emission import EmissionSummary
+from acqd.publish.parts import (
+    Count,
+    Figure,
+    Fraction,
+    Level,
+    Number,
+    Part,
+    Text,
+    TimeText,
+    Unit,
+    VerdictWord,
+)
+from acqd.publish.reflection import ReflectionSummary
+from acqd.publish.soak import SoakSummary
+from acqd.publish.transmission import TransmissionSummary
 
 __all__ = [
     "MESSAGES",
@@ -44,24 +65,16 @@ __all__ = [
     "SweeperIdentity",
     "SweeperState",
     "Trace",
+    "Verdict",
+    "VerdictJudgement",
     "rfc3339",
     "value_payload",
 ]
 
-Level = Annotated[str, Field(pattern=LEVEL_PATTERN)]
-Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
-Count = Annotated[int, Field(ge=0)]
-Number = Annotated[int, Field(ge=1)]
-Text = Annotated[str, Field(max_length=2000)]
-Unit = Literal["dBm", "dBµV", "dBFS", "digit", "1"]
-TimeText = Annotated[
-    str,
-    Field(
-        pattern=r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d{1,6})?Z$",
-        json_schema_extra={"format": "date-time"},
-    ),
-]
-Figure = float | int | str | bool | None
+Kind = Literal["band", "emission", "transmission", "reflection", "carrier"]
+KINDS: tuple[str, ...] = get_args(Kind)
+PARTS = (*KINDS, "soak")
+"""Of a summary; one that is not there is left out."""
 
 
 def rfc3339(at_s: float) -> str:
@@ -108,18 +121,6 @@ class Message(BaseModel):
         """
         schema = cls.model_fields["schema_"].default
         return to_json({"schema": schema, **fields}, inf_nan_mode="null")
-
-
-class Part(BaseModel):
-    """A piece of a message."""
-
-    model_config = ConfigDict(
-        extra="forbid",
-        frozen=True,
-        allow_inf_nan=False,
-        use_attribute_docstrings=True,
-        defer_build=True,
-    )
 
 
 class Health(Part):
@@ -206,73 +207,6 @@ class JobState(Message):
     """None where nothing was due yet."""
 
 
-class BandSignal(LevelPart):
-    """A run of points above the threshold in one sweep.
-
-    Its levels: ``peak_…``, ``power_…`` (null where it cannot be summed) and ``over_floor_…``, which
-    is in dB where the unit is one of decibels.
-    """
-
-    level_names: ClassVar[str] = "peak|power|over_floor"
-
-    channel: str | None
-    """Name of the channel it lies in, from the job's channel plan."""
-    peak_hz: float | None
-    centre_hz: float | None
-    width_hz: float | None
-
-
-class BandSummary(LevelPart):
-    """The numbers of the kind ``band``, from one sweep; docs/band.md says how each is found.
-
-    Its levels: ``floor_…`` and its uncertainty ``floor_u_…``, ``threshold_…`` that opens a signal
-    and ``closing_…`` that ends it, ``peak_…``, ``weakest_level_seen_…`` (with the probability that
-    ``weakest_level_probability`` states) and ``weakest_level_half_seen_…``.
-    """
-
-    level_names: ClassVar[str] = (
-        "floor|floor_u|threshold|closing|peak|weakest_level_seen|weakest_level_half_seen"
-    )
-
-    unit: Unit
-    plane: str
-    """Where the levels hold: the sweeper's input, or the far end of the chain."""
-    noise: str
-    averages: float | None
-    averages_from: str | None
-    false_alarm_per_point: float | None
-    false_alarm_per_sweep: float | None
-    level_accuracy_db: float | None
-    signal_power_refused: str | None
-    """Why the power of a signal cannot be summed; null where it can."""
-    assumed: tuple[str, ...]
-    """What nobody stated and a default stands in for."""
-    floor_kind: Literal["flat", "learning", "learnt"]
-    floor_trusted: bool
-    peak_hz: float | None
-    occupied_fraction: Fraction | None
-    signals_count: Count
-    signals: Annotated[tuple[BandSignal, ...], Field(max_length=32)]
-    """The strongest first."""
-    strongest: BandSignal | None
-    tracks: Count
-    """Signals followed over several sweeps that are up now."""
-    busy: tuple[str, ...]
-    """Names of busy channels."""
-    busy_count: Count
-    revisit_s: float
-    shortest_surely_caught_s: float | None
-    """None where nobody can say."""
-    shortest_surely_caught_is: str
-    """What that is, or why nobody can say."""
-    shortest_surely_told_s: float | None
-    weakest_level_probability: Fraction
-    listening: bool
-    stored: Count
-    due: Count
-    coverage: Fraction | None
-
-
 class Summary(Message):
     """The numbers made from one sweep of a pass. The object named as ``kind`` holds them."""
 
@@ -283,7 +217,7 @@ class Summary(Message):
     """``seq`` of the first sweep of the pass."""
     step: Count = 0
     """Place of the sweep in its pass."""
-    kind: Literal["band"]
+    kind: Kind
     at: TimeText
     """Start of the sweep."""
     at_s: float
@@ -293,7 +227,67 @@ class Summary(Message):
     setup: str
     """Digest of what makes sweeps comparable."""
     flags: tuple[str, ...] = ()
-    band: BandSummary
+    band: BandSummary | None = None
+    emission: EmissionSummary | None = None
+    transmission: TransmissionSummary | None = None
+    reflection: ReflectionSummary | None = None
+    carrier: CarrierSummary | None = None
+    soak: SoakSummary | None = None
+    """Where the job is a soak: how far it is."""
+
+    def to_json(self) -> bytes:
+        """The payload; the parts that it has not are left out."""
+        absent = {part for part in PARTS if getattr(self, part) is None}
+        return self.__pydantic_serializer__.to_json(self, by_alias=True, exclude=absent)
+
+    @model_validator(mode="after")
+    def _has_its_part(self) -> Self:
+        given = {kind for kind in KINDS if getattr(self, kind) is not None}
+        if given != {self.kind}:
+            raise ValueError(f"a summary of kind {self.kind} with the parts {sorted(given)}")
+        return self
+
+
+class VerdictJudgement(Part):
+    """One figure beside one limit."""
+
+    figure: Text
+    """Name of the figure, or what it is."""
+    value: float | None
+    unit: str
+    bound: Literal["at least", "at most"] | None = None
+    limit: float | None
+    side: Literal["below", "above"] | None = None
+    """On which side of the limit it has to be."""
+    expanded: float | None
+    """Uncertainty U at k = 2, in the unit."""
+    verdict: VerdictWord
+    text: Text
+    seq: Number | None = None
+    """The sweep that it rests on."""
+
+
+class Verdict(Message):
+    """The outcome of a soak or of an emission check. The newest is retained."""
+
+    schema_: Literal["verdict/1"] = Field(default="verdict/1", alias="schema")
+    job: Level
+    kind: Kind
+    of: Literal["soak", "pass"]
+    """A soak as a whole, or one pass."""
+    verdict: VerdictWord
+    text: Text
+    at: TimeText
+    at_s: float
+    since: TimeText
+    """Start of what it is about."""
+    since_s: float
+    first_seq: Number | None = None
+    last_seq: Number | None = None
+    coverage: Fraction | None = None
+    against: tuple[Text, ...] = ()
+    """Limit profiles with their editions. Local rules prevail over any of them."""
+    judgements: Annotated[tuple[VerdictJudgement, ...], Field(max_length=200)] = ()
 
 
 class Trace(Message):
@@ -411,5 +405,6 @@ MESSAGES: tuple[type[Message], ...] = (
     CatchUp,
     Occupancy,
     ChannelState,
+    Verdict,
 )
 """Every JSON message, by the names that the table of topics uses."""

@@ -119,6 +119,14 @@ CHANNELS: tuple[TopicSpec, ...] = (
         summary="What a job noticed, numbered without gaps, kept until acknowledged.",
     ),
     TopicSpec(
+        name="verdict",
+        pattern=_JOB + "/verdict",
+        qos=1,
+        retain=True,
+        messages=("Verdict",),
+        summary="The last verdict of a soak or an emission check.",
+    ),
+    TopicSpec(
         name="occupancy",
         pattern=_JOB + "/occupancy",
         qos=1,
@@ -213,6 +221,9 @@ class Topics:
     def finding(self, job: str | None) -> str:
         """The finding topic of ``job``, or of the station itself for None."""
         return self.station_finding if job is None else f"{self._job(job)}/finding"
+
+    def verdict(self, job: str) -> str:
+        return f"{self._job(job)}/verdict"
 
     def occupancy(self, job: str) -> str:
         return f"{self._job(job)}/occupancy"

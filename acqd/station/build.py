@@ -11,19 +11,20 @@ from typing import Any
 
 import structlog
 
-from acqd.chain import Chain
+from acqd.chain import MARGIN_DB, Chain
 from acqd.config.problems import in_file_order, near_miss
 from acqd.config.whole import StationConfig
 from acqd.drivers.contract import Driver
 from acqd.drivers.registry import Registry
 from acqd.errors import BrokerError, ConfigError
-from acqd.measure.band import BandMeter, BandSettings, band_pass
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.rhythm import longest_interval_s
 from acqd.publish.broker import EmbeddedBroker, LocalBroker
 from acqd.publish.settings import BrokerSettings, MqttVersion
 from acqd.station.feed import Feed
+from acqd.station.inputs import Arriving, InputSafety, source_power_w
 from acqd.station.job import JobSpec
+from acqd.station.kinds import kind_parts
 from acqd.station.setup import SetupFacts
 from acqd.sweep import Identity, SweepRequest
 
@@ -180,20 +181,8 @@ def _job(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSp
     chain = config.chain(name)
     title = config.chains[table.chain].title if table.chain is not None else ""
     plane = plane_of(chain, title)
-    band = table.band
-    settings = BandSettings(
-        false_alarm=band.opening_probability,
-        margin_db=band.margin_db,
-        closing_db=band.closing_db,
-        min_duration_s=band.min_duration_s,
-        floor=band.floor,
-        learn_s=band.learn_s,
-        floor_step_db=band.floor_step_db,
-        flapping_s=band.flapping_s,
-        channels=config.channel_plans.get(name),
-        plane=plane,
-    )
-    meter = BandMeter(settings)
+    parts = kind_parts(config, name, plane)
+    meter = parts.meter
     schedule = config.schedule(name)
     request: SweepRequest = table.request()
     estimate_s = (table.sweep_time_s or ASSUMED_SWEEP_S) * schedule.burst
@@ -226,11 +215,53 @@ def _job(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSp
             detector=None if sweeper.detector is None else str(sweeper.detector),
             averages=sweeper.averages,
             software=software,
+            absolute_max_dbm=sweeper.absolute_max_dbm,
         ),
-        make_pass=band_pass,
-        channel_keys={}
-        if name not in config.channel_plans
-        else {channel.name: channel.key for channel in config.channel_plans[name].channels},
+        make_pass=parts.make_pass,
+        guided_pass=parts.guided_pass,
+        safety=_safety(config, name),
+        channel_keys=parts.channel_keys,
+        ends=table.soak is not None,
+    )
+
+
+def _safety(config: StationConfig, name: str) -> InputSafety:
+    """Everything that can bring power to the job's input, and the largest margin asked for."""
+    table = config.jobs[name]
+    start_hz, stop_hz = table.range_hz
+    arriving, margins = [], []
+    if table.transmitter is not None:
+        one = table.transmitter
+        arriving.append(
+            Arriving(
+                name="the transmitter",
+                power_w=one.power_w,
+                start_hz=start_hz if one.start_hz is None else one.start_hz,
+                stop_hz=stop_hz if one.stop_hz is None else one.stop_hz,
+            )
+        )
+        margins.append(one.margin_db)
+    if table.source is not None:
+        power_w = source_power_w(table.source.level_dbm, table.source.gain_db)
+        source = Arriving(name="the source", power_w=power_w, start_hz=start_hz, stop_hz=stop_hz)
+        arriving.append(source)
+        margins.append(table.source.margin_db)
+    for key, near in config.transmitters.items():
+        if table.chain is not None and near.near == table.chain:
+            arriving.append(
+                Arriving(
+                    name=f"the transmitter `{key}`",
+                    power_w=near.power_w,
+                    start_hz=near.start_hz,
+                    stop_hz=near.stop_hz,
+                    isolation_db=near.isolation_db,
+                )
+            )
+            margins.append(near.margin_db)
+    return InputSafety(
+        arriving=tuple(arriving),
+        chain=config.chain(name),
+        margin_db=max(margins, default=MARGIN_DB),
     )
 
 

@@ -123,7 +123,7 @@ class SetupView:
             range_hz=None if told.get("range_hz") is None else tuple(told["range_hz"]),
             points_max=told.get("points_max"),
             attenuation_steps_db=tuple(told.get("attenuation_steps_db", ())),
-            identity=str(Identity(**record.details["identity"])),
+            identity=str(Identity(**record.details.get("identity", {}))),
         )
         view = cls(record.setup, grid, gain_db, event)
         kept = record.details.get("references")

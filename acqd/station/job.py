@@ -66,6 +66,11 @@ class JobSpec:
     facts: SetupFacts
     make_pass: MakePass
     safety: InputSafety = field(default_factory=InputSafety)
+    guided_pass: MakePass | None = None
+    """The pass where somebody is at the bench and can be told what to do; None where it is the
+    same."""
+    ends: bool = False
+    """Whether the job ends by itself, with a verdict."""
     channel_keys: Mapping[str, str] = field(default_factory=dict)
     """Topic levels of the channel plan's channels, by name."""
 

@@ -48,7 +48,7 @@ class SweepNews:
                 "sweeper": self.sweeper,
                 "setup": record.setup,
                 "flags": [str(flag.name).lower() for flag in record.flags],
-                self.kind: self.summary,
+                **self._parts(),
             }
         )
 
@@ -69,6 +69,13 @@ class SweepNews:
                 "level": np.round(reduced.level, 2).tolist(),
             }
         )
+
+    def _parts(self) -> dict[str, Any]:
+        """The kind's numbers, and beside them those of the soak that it may be in."""
+        if "soak" not in self.summary:
+            return {self.kind: self.summary}
+        kind = {key: value for key, value in self.summary.items() if key != "soak"}
+        return {self.kind: kind, "soak": self.summary["soak"]}
 
     def _head(self) -> dict[str, Any]:
         record = self.record

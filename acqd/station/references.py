@@ -11,11 +11,13 @@ from __future__ import annotations
 import base64
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.archive.ledger import Overlay
 from acqd.config.quantity import DIFFERENCE, DURATION, FREQUENCY, format_quantity
 from acqd.measure.meter import Role
 from acqd.sweep import Identity, Sweep
@@ -28,7 +30,9 @@ __all__ = [
     "levels_to_json",
     "newest",
     "reference_from",
+    "references_in",
     "settings_of",
+    "stored_references",
 ]
 
 SAME_AXIS = 1e-9
@@ -258,6 +262,28 @@ def _for_setup(reference: ReferenceRecord, sweep: Sweep) -> dict[str, Any]:
         "repeatability_db": reference.repeatability_db,
         "temperature_c": reference.temperature_c,
     }
+
+
+def stored_references(root: Path) -> dict[str, dict[str, ReferenceRecord]]:
+    """The newest reference of each role that an archive has, by job and role.
+
+    Raises:
+        ArchiveError: the ledger cannot be read.
+    """
+    if not root.is_dir():
+        return {}
+    from acqd.archive.reader import open_archive
+
+    return references_in(open_archive(root).overlays())
+
+
+def references_in(overlays: Iterable[Overlay]) -> dict[str, dict[str, ReferenceRecord]]:
+    """The newest of each role among overlays, by job and role."""
+    return newest(
+        ReferenceRecord.from_body(one.job, one.body)
+        for one in overlays
+        if one.kind == "reference" and one.job is not None
+    )
 
 
 def newest(records: Iterable[ReferenceRecord]) -> dict[str, dict[str, ReferenceRecord]]:

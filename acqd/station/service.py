@@ -39,6 +39,7 @@ from acqd.station.build import Built, OwnBroker
 from acqd.station.job import JobRunner
 from acqd.station.outbox import ArchiveOutbox
 from acqd.station.past import Past, look_back
+from acqd.station.references import references_in
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.tell import STATION, Teller, one_line
 from acqd.station.watch import ArchiveWatch, ClockNews, ClockWatch, StationFindings
@@ -233,7 +234,7 @@ class Station:
                     publishing = group.create_task(publisher.run())
                 teller.station_up()
                 for job in self._jobs.values():
-                    teller.channels_again(job)
+                    teller.retained_again(job)
                 tasks += [group.create_task(sweeper.run()) for sweeper in self._sweepers]
                 tasks.append(group.create_task(self._watch_clocks(findings)))
                 tasks.append(group.create_task(self._turn_hours()))
@@ -265,6 +266,7 @@ class Station:
         """Bring each job's meter to where the last run left it."""
         out = _Recovered()
         recovery = archive.recovery
+        references = references_in(recovery.overlays)
         for spec in self._built.jobs:
             kept, job = recovery.job(spec.name), past.jobs[spec.name]
             out.jobs += kept is not None and kept.meter is not None
@@ -276,6 +278,7 @@ class Station:
                 run_id=self._run_id,
                 state=job.state,
                 sweep_times_s=job.sweep_times_s,
+                references=references.get(spec.name),
                 next_seq=recovery.next_seq(spec.name),
                 next_finding=recovery.next_finding(spec.name),
             )

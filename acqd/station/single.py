@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from acqd.archive.lock import holder_of
-from acqd.archive.records import SweepRecord
+from acqd.archive.records import GapRecord, SweepRecord
 from acqd.clock import SystemClock
 from acqd.config.load import find_config, load_config
 from acqd.config.quantity import (
@@ -20,24 +21,36 @@ from acqd.config.quantity import (
 from acqd.config.whole import StationConfig
 from acqd.drivers.host import SweeperHost
 from acqd.drivers.registry import Registry, load_drivers
-from acqd.errors import ConfigError, PortBusy, RequestRefused, SweeperError, WrongUsage
+from acqd.errors import (
+    ConfigError,
+    InputUnsafe,
+    PortBusy,
+    RequestRefused,
+    SweeperError,
+    WrongUsage,
+)
 from acqd.measure.band import BandMeter, BandSettings, band_pass
+from acqd.measure.meter import PASS_CUT_SHORT, Answer, FindingDraft, Output, PassStep
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.schedule import Schedule
 from acqd.station.build import Built, SweeperSpec, build
-from acqd.station.feed import Feed, SetupView
+from acqd.station.feed import Feed, SetupView, sweep_seen
+from acqd.station.inputs import nearing_maximum
 from acqd.station.job import JobSpec
-from acqd.station.setup import SetupFacts, SetupMaker
-from acqd.sweep import Sweep, SweepRequest
+from acqd.station.references import ReferenceRecord, stored_references
+from acqd.station.setup import SetupFacts, SetupMaker, absolute_max_dbm
+from acqd.sweep import Capabilities, Sweep, SweepRequest
 
-__all__ = ["one_of_job", "one_of_range", "take_one"]
+__all__ = ["One", "one_of_job", "one_of_range", "take_one"]
 
 POINTS = 401
 """Points of a plain range, where nobody says how many."""
 
 
-def one_of_job(name: str, *, config: str | None) -> tuple[SweeperHost, JobSpec]:
-    """A job of a config and the host of its sweeper.
+def one_of_job(
+    name: str, *, config: str | None
+) -> tuple[SweeperHost, JobSpec, Mapping[str, ReferenceRecord]]:
+    """A job of a config, the host of its sweeper, and the references that the archive has of it.
 
     Raises:
         ConfigError: the config.
@@ -52,7 +65,7 @@ def one_of_job(name: str, *, config: str | None) -> tuple[SweeperHost, JobSpec]:
         raise WrongUsage(f"{loaded.path}: no enabled job {name!r}; there is {have}")
     sweeper = next(one for one in built.sweepers if one.name == spec.sweeper)
     _refuse_held(built, sweeper)
-    return _host(sweeper), spec
+    return _host(sweeper), spec, stored_references(built.archive).get(name, {})
 
 
 def one_of_range(
@@ -170,62 +183,145 @@ def _host(spec: SweeperSpec) -> SweeperHost:
     )
 
 
-async def take_one(host: SweeperHost, spec: JobSpec) -> tuple[dict[str, Any], Mapping[str, Any]]:
-    """What was swept, as plain data, and the summary of the pass's last sweep.
+async def take_one(
+    host: SweeperHost,
+    spec: JobSpec,
+    *,
+    references: Mapping[str, ReferenceRecord] | None = None,
+    say: Callable[[str], None] = lambda text: None,
+) -> One:
+    """One pass of a job; ``say`` is told what the person at the bench is to do.
 
     Raises:
-        SweeperError: it cannot be opened, or no sweep came.
+        SweeperError: it cannot be opened, what can arrive at its input is too much, or no sweep
+            came.
+        UnitMismatch: the kind cannot measure what the sweeper gives.
     """
     try:
         opened = await host.open()
-        sweeps = spec.planned.schedule.burst
-        sweep = await _last_of_pass(host, spec, sweeps)
-        capabilities = opened.capabilities
-        setup = SetupMaker(spec.facts).setup_of(sweep, capabilities, step=0)
-        view = SetupView.of(setup, sweep.started_s)
-        record = _record(spec, sweep, setup.setup)
-        _, outputs = spec.feed.sweep(spec.feed.start(), record, view)
+        most_dbm = absolute_max_dbm(spec.facts.absolute_max_dbm, opened.capabilities)
+        problem = spec.safety.refusal(most_dbm)
+        if problem is not None:
+            raise InputUnsafe(problem)
+        bench = _Bench(host, spec, opened.capabilities, references, say)
+        return await bench.take(most_dbm)
     finally:
         await asyncio.shield(host.close())
-    summary = next(out.summary for out in reversed(outputs) if out.summary is not None)
-    told = {
-        "identity": str(sweep.identity),
-        "started_s": sweep.started_s,
-        "took_s": sweep.took_s,
-        "start_hz": float(view.grid.frequency_hz[0]),
-        "stop_hz": float(view.grid.frequency_hz[-1]),
-        "points": view.grid.points,
-        "rbw_hz": view.event.rbw_hz,
-        "rbw_is_assumed": sweep.reported.rbw_hz is None or "rbw_hz" in sweep.reported.assumed,
-        "unit": str(sweep.unit),
-        "suffix": _suffix(summary),
-    }
-    return told, summary
 
 
-async def _last_of_pass(host: SweeperHost, spec: JobSpec, sweeps: int) -> Sweep:
-    series = spec.make_pass(spec.request, sweeps)
-    request: SweepRequest | None = next(series)
-    sweep: Sweep | None = None
-    while request is not None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class One:
+    """What one pass brought: its last sweep as plain data, the summary, verdict and findings."""
+
+    told: Mapping[str, Any]
+    summary: Mapping[str, Any]
+    verdict: Mapping[str, Any] | None
+    findings: tuple[FindingDraft, ...]
+
+
+class _Bench:
+    """Takes a pass and measures it as a station would, and keeps nothing."""
+
+    def __init__(
+        self,
+        host: SweeperHost,
+        spec: JobSpec,
+        capabilities: Capabilities,
+        references: Mapping[str, ReferenceRecord] | None,
+        say: Callable[[str], None],
+    ) -> None:
+        self._host = host
+        self._spec = spec
+        self._capabilities = capabilities
+        self._setups = SetupMaker(spec.facts, references=references)
+        self._say = say
+        self._state = spec.feed.start()
+        self._outputs: list[Output] = []
+        self._seq = 0
+
+    async def take(self, most_dbm: float | None) -> One:
+        spec = self._spec
+        make_pass = spec.guided_pass or spec.make_pass
+        series = make_pass(spec.request, spec.planned.schedule.burst)
+        step: PassStep | None = next(series, None)
+        last: tuple[Sweep, SetupView] | None = None
+        while step is not None:
+            if step.say:
+                self._say(step.say)
+            sweep = await self._sweep(step.request)
+            view, record = self._measured(sweep, step.step)
+            last = (sweep, view)
+            level_dbm = nearing_maximum(sweep, most_dbm)
+            if level_dbm is not None:
+                level = f"{level_dbm:.1f} dBm".replace("-", "−")
+                raise InputUnsafe(
+                    f"{level} at the sweeper's input, too near to what it stands "
+                    f"({most_dbm:g} dBm): stopped; look at the chain first"
+                )
+            answer = Answer(setup=view.event, sweep=sweep_seen(record, view))
+            try:
+                step = series.send(lambda answer=answer: answer)  # type: ignore[misc]
+            except StopIteration:
+                step = None
+        if last is None:
+            raise SweeperError(f"{self._host.name}: the pass asked for no sweep")
+        return self._one(*last)
+
+    async def _sweep(self, request: SweepRequest) -> Sweep:
         try:
-            sweep = await host.sweep(request)
+            return await self._host.sweep(request)
         except RequestRefused as exc:
-            raise SweeperError(f"{host.name} cannot do this: {exc}") from exc
-        try:
-            request = series.send(None)
-        except StopIteration:
-            request = None
-    assert sweep is not None
-    return sweep
+            raise SweeperError(f"{self._host.name} cannot do this: {exc}") from exc
+
+    def _measured(self, sweep: Sweep, step: int) -> tuple[SetupView, SweepRecord]:
+        self._seq += 1
+        setup = self._setups.setup_of(sweep, self._capabilities, step=step)
+        view = SetupView.of(setup, sweep.started_s)
+        record = _record(self._spec, sweep, setup.setup, seq=self._seq, step=step)
+        self._state, outputs = self._spec.feed.sweep(self._state, record, view)
+        self._outputs += outputs
+        return view, record
+
+    def _one(self, sweep: Sweep, view: SetupView) -> One:
+        summaries = [out.summary for out in self._outputs if out.summary is not None]
+        if not summaries:
+            cut = GapRecord(
+                job=self._spec.name,
+                from_s=sweep.started_s,
+                to_s=sweep.started_s,
+                count=0,
+                reason=PASS_CUT_SHORT,
+            )
+            self._state, output = self._spec.feed.gap(self._state, cut)
+            self._outputs.append(output)
+            summaries = [out.summary for out in self._outputs if out.summary is not None]
+        verdicts = [out.verdict for out in self._outputs if out.verdict is not None]
+        told = {
+            "identity": str(sweep.identity),
+            "started_s": sweep.started_s,
+            "took_s": sweep.took_s,
+            "sweeps": self._seq,
+            "start_hz": float(view.grid.frequency_hz[0]),
+            "stop_hz": float(view.grid.frequency_hz[-1]),
+            "points": view.grid.points,
+            "rbw_hz": view.event.rbw_hz,
+            "rbw_is_assumed": sweep.reported.rbw_hz is None or "rbw_hz" in sweep.reported.assumed,
+            "unit": str(sweep.unit),
+        }
+        return One(
+            told=told,
+            summary=summaries[-1] if summaries else {},
+            verdict=verdicts[-1] if verdicts else None,
+            findings=tuple(finding for out in self._outputs for finding in out.findings),
+        )
 
 
-def _record(spec: JobSpec, sweep: Sweep, setup: str) -> SweepRecord:
+def _record(spec: JobSpec, sweep: Sweep, setup: str, *, seq: int, step: int) -> SweepRecord:
     return SweepRecord(
         job=spec.name,
-        step=0,
+        step=step,
         setup=setup,
-        seq=1,
+        seq=seq,
         pass_id=1,
         run_id="once",
         due_s=sweep.started_s,
@@ -237,7 +333,3 @@ def _record(spec: JobSpec, sweep: Sweep, setup: str) -> SweepRecord:
         flags=sweep.flags,
         level=sweep.level,
     )
-
-
-def _suffix(summary: Mapping[str, Any]) -> str:
-    return next(key.removeprefix("threshold_") for key in summary if key.startswith("threshold_"))

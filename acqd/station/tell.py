@@ -24,6 +24,7 @@ from acqd.publish.messages import (
     StationStatus,
     SweeperIdentity,
     SweeperState,
+    Verdict,
     rfc3339,
     value_payload,
 )
@@ -54,6 +55,13 @@ class _TellsChannels(Protocol):
     """A meter that knows channels."""
 
     def channel_states(self, state: Any) -> Mapping[str, Mapping[str, Any]]: ...
+
+
+@runtime_checkable
+class _HasVerdict(Protocol):
+    """A meter that gives verdicts."""
+
+    def verdict(self, state: Any) -> Mapping[str, Any] | None: ...
 
 
 @dataclass(slots=True)
@@ -222,6 +230,8 @@ class Teller:
         for record, view, output in told:
             for channel in output.channels.values():
                 self._channel(job, channel, record)
+            if output.verdict is not None:
+                self._verdict(job, output.verdict)
             if record is not None and view is not None and output.summary is not None:
                 last = (record, view, output)
         if last is not None:
@@ -238,17 +248,22 @@ class Teller:
         if findings:
             self._publisher.findings_waiting()
 
-    def channels_again(self, job: JobRunner) -> None:
-        """Retain the state of each channel that was heard before a restart.
+    def retained_again(self, job: JobRunner) -> None:
+        """Retain what was told before a restart: each channel's state, and the last verdict.
 
         A meter tells changes only, and a broker may have lost what it was told before.
         """
         meter = job.spec.feed.meter
-        if self._publisher is None or not isinstance(meter, _TellsChannels):
+        if self._publisher is None:
             return
         try:
-            for channel in meter.channel_states(job.state.meter).values():
-                self._channel(job, channel, None)
+            if isinstance(meter, _TellsChannels):
+                for channel in meter.channel_states(job.state.meter).values():
+                    self._channel(job, channel, None)
+            if isinstance(meter, _HasVerdict):
+                verdict = meter.verdict(job.state.meter)
+                if verdict is not None:
+                    self._verdict(job, verdict)
         except Exception as exc:
             # As with all that is told: a fault of ours costs no sweep.
             self._log.error("message_not_made", job=job.name, exc_info=exc)
@@ -295,6 +310,19 @@ class Teller:
             }
         )
         self._retain(self._topics.channel(job.name, channel["key"]), message.to_json())
+
+    def _verdict(self, job: JobRunner, verdict: Mapping[str, Any]) -> None:
+        message = Verdict.model_validate(
+            {
+                **self._common,
+                "job": job.name,
+                "kind": job.spec.kind,
+                **verdict,
+                "at": rfc3339(verdict["at_s"]),
+                "since": rfc3339(verdict["since_s"]),
+            }
+        )
+        self._retain(self._topics.verdict(job.name), message.to_json())
 
     def _occupancy(self, job: JobRunner, hour: HourlyRecord) -> None:
         figures = hour.figures

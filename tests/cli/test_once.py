@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from acqd_sim.server import SimServer
 
-from acqd.cli.once import _show
+from acqd.cli.show_band import show as _show
 
 
 def test_a_range_is_swept_and_shown(acqd: Any, served: SimServer) -> None:

@@ -10,13 +10,16 @@ from typing import Any
 
 import pytest
 
+from acqd.config.bench import SourceTable, TransmitterTable
 from acqd.config.channels import ChannelTable, PlanFile, RasterTable, load_channel_plan
 from acqd.config.load import parse_config
 from acqd.config.models import (
     BandTable,
     ChainTable,
+    ContextTable,
     JobTable,
     MqttTable,
+    NearbyTable,
     PartTable,
     StationTable,
     SweeperTable,
@@ -53,6 +56,11 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[job.NAME]": (CONFIG, JobTable, {**SWEEP, "when": {"every": "2 s"}}),
     "[job.NAME.when]": (CONFIG, WhenTable, {"every": "2 s"}),
     "[job.NAME.band]": (CONFIG, BandTable, {}),
+    "[job.NAME.source]": (CONFIG, SourceTable, {"level": "-20 dBm"}),
+    "[job.NAME.transmitter]": (CONFIG, TransmitterTable, {"power": "5 W"}),
+    "[transmitter.NAME]": (CONFIG, NearbyTable, {
+        "power": "5 W", "start": "1 MHz", "stop": "2 MHz", "near": "c"}),
+    "[context.NAME]": (CONFIG, ContextTable, {"file": "f"}),
     "The file": (PLANS, PlanFile, {"title": "T", "edition": "E", "channel": [
         {"name": "16", **CENTRE}]}),
     "[[channel]]": (PLANS, ChannelTable, {"name": "16", **CENTRE}),

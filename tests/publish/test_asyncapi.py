@@ -28,6 +28,8 @@ from acqd.publish.messages import (
     Summary,
     SweeperState,
     Trace,
+    Verdict,
+    VerdictJudgement,
     rfc3339,
     value_payload,
 )
@@ -213,6 +215,31 @@ def every_message():
             state="free",
             unit="dBm",
             seq=1,
+        ),
+    )
+    yield (
+        TOPICS.verdict("lamp-soak"),
+        Verdict(
+            **WHO,
+            **AT,
+            **SINCE,
+            job="lamp-soak",
+            kind="band",
+            of="soak",
+            verdict="cannot tell",
+            text="one of two limits cannot be told",
+            judgements=(
+                VerdictJudgement(
+                    figure="floor_dbm",
+                    value=-91.0,
+                    unit="dBm",
+                    limit=-90.0,
+                    side="below",
+                    expanded=1.5,
+                    verdict="cannot tell",
+                    text="−91.0 of −90.0 dBm ± 1.5: cannot tell",
+                ),
+            ),
         ),
     )
 

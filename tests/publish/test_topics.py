@@ -18,6 +18,7 @@ ALL = {
     "summary": (TOPICS.summary("vhf"), "acqd/gannet-ledge/job/vhf/summary"),
     "trace": (TOPICS.trace("vhf"), "acqd/gannet-ledge/job/vhf/trace"),
     "finding": (TOPICS.finding("vhf"), "acqd/gannet-ledge/job/vhf/finding"),
+    "verdict": (TOPICS.verdict("vhf"), "acqd/gannet-ledge/job/vhf/verdict"),
     "occupancy": (TOPICS.occupancy("vhf"), "acqd/gannet-ledge/job/vhf/occupancy"),
     "channel": (TOPICS.channel("vhf", "ais-1"), "acqd/gannet-ledge/job/vhf/channel/ais-1"),
     "value": (TOPICS.value("vhf", "floor_dbm"), "acqd/gannet-ledge/job/vhf/value/floor_dbm"),

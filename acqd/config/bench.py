@@ -1,0 +1,120 @@
+"""Tables about power: the sweeper's source, transmitters on the input and near the aerial."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import BeforeValidator, Field
+
+from acqd.chain import MARGIN_DB
+from acqd.config.quantity import (
+    DIFFERENCE,
+    FREQUENCY,
+    POWER,
+    Frequency,
+    Level,
+    Quantity,
+    parse_frequency_range,
+    refusal,
+)
+from acqd.config.tables import KeyRule, Misfit, Switch, Table, Together
+
+__all__ = ["FrequencyRange", "NearbyTable", "SourceTable", "TransmitterTable", "ranges_or_one"]
+
+LEAST_MARGIN = "10 dB"
+"""The least that a config may ask for (G7)."""
+
+Margin = Annotated[float, Quantity(dimension=DIFFERENCE, at_least=LEAST_MARGIN, at_most="100 dB")]
+Power = Annotated[float, Quantity(dimension=POWER, above="0 W")]
+
+
+def _range(given: object) -> object:
+    accepted = 'two frequencies with .. between them, such as "144 MHz..146 MHz"'
+    if not isinstance(given, str):
+        raise refusal("not a range of frequencies", accepted=accepted)
+    try:
+        return parse_frequency_range(given)
+    except ValueError as exc:
+        raise refusal(f"not a range of frequencies: {exc}", accepted=accepted) from exc
+
+
+FrequencyRange = Annotated[tuple[float, float], BeforeValidator(_range)]
+"""``"144 MHz..146 MHz"`` as start and stop in Hz."""
+
+
+def ranges_or_one(given: object) -> object:
+    """A list of ranges, or one of them by itself."""
+    return [given] if isinstance(given, str) else given
+
+
+Ranges = Annotated[tuple[FrequencyRange, ...], BeforeValidator(ranges_or_one), Field(max_length=64)]
+
+
+class SourceTable(Table):
+    """``[job.NAME.source]``: the sweeper's own source tracks the sweep."""
+
+    level_dbm: Level = Field(alias="level")
+    gain_db: Annotated[float, Quantity(dimension=DIFFERENCE, at_least="0 dB", at_most="100 dB")] = (
+        Field(default=0.0, alias="gain")
+    )
+    margin_db: Margin = Field(default=MARGIN_DB, alias="margin")
+    radiates: Switch = False
+    licensed: Ranges = ()
+
+    def misfits(self) -> Iterator[Misfit]:
+        if self.radiates and not self.licensed:
+            yield Misfit(
+                key="radiates",
+                problem="a source that feeds an aerial transmits, and nothing says where that is "
+                "licensed",
+                accepted='`licensed`, the ranges in which you may, such as ["144 MHz..146 MHz"]; '
+                "a load or a screened box needs no licence",
+            )
+        if self.licensed and not self.radiates:
+            yield Misfit(
+                key="licensed",
+                problem="has no meaning where nothing is radiated",
+                accepted="`licensed` with radiates = true",
+            )
+
+
+class TransmitterTable(Table):
+    """``[job.NAME.transmitter]``: a transmitter is joined to what the job measures."""
+
+    power_w: Power = Field(alias="power")
+    start_hz: Frequency | None = Field(default=None, alias="start")
+    stop_hz: Frequency | None = Field(default=None, alias="stop")
+    margin_db: Margin = Field(default=MARGIN_DB, alias="margin")
+
+    rules: ClassVar[tuple[KeyRule, ...]] = (Together(("start", "stop")),)
+
+
+class NearbyTable(Table):
+    """``[transmitter.NAME]``: a transmitter near an aerial that a job listens with."""
+
+    title: str = Field(default="", max_length=200)
+    power_w: Power = Field(alias="power")
+    start_hz: Annotated[float, Quantity(dimension=FREQUENCY)] = Field(alias="start")
+    stop_hz: Annotated[float, Quantity(dimension=FREQUENCY)] = Field(alias="stop")
+    near: str = Field(description="the NAME of the [chain.NAME] whose aerial it is near")
+    isolation_db: Annotated[
+        float, Quantity(dimension=DIFFERENCE, at_least="0 dB", at_most="200 dB")
+    ] = Field(default=0.0, alias="isolation")
+    margin_db: Margin = Field(default=MARGIN_DB, alias="margin")
+    ptt: str | None = Field(default=None, description="the NAME of a [context.NAME]")
+    while_keyed: Literal["flag", "hold"] = "flag"
+
+    def misfits(self) -> Iterator[Misfit]:
+        if self.stop_hz <= self.start_hz:
+            yield Misfit(
+                key="stop",
+                problem="the stop frequency is not above the start frequency",
+                accepted="the range in which it may transmit",
+            )
+        if self.ptt is None and self.while_keyed != "flag":
+            yield Misfit(
+                key="while_keyed",
+                problem="nothing says when it is keyed",
+                accepted="`while_keyed` with `ptt`",
+            )

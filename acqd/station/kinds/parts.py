@@ -1,0 +1,29 @@
+"""The shape of what every kind gives."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from acqd.measure.meter import MakePass, Meter
+
+__all__ = ["KindMeter", "KindParts"]
+
+
+class KindMeter(Meter[Any], Protocol):
+    """A meter with a version, which goes up when its states or its figures mean something else."""
+
+    version: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KindParts:
+    """Meter and pass of one job."""
+
+    meter: KindMeter
+    make_pass: MakePass
+    guided_pass: MakePass | None = None
+    """The pass where somebody is at the bench; None where it is the same."""
+    channel_keys: Mapping[str, str] = field(default_factory=dict)
+    """Topic levels of the channel plan's channels, by name."""
