@@ -158,7 +158,7 @@ def compare(
     bound: Bound | None = None,
     caught_every_pulse: bool | None = None,
     widths: Bandwidths | None = None,
-    narrow: bool = False,
+    steady_carrier: bool = False,
 ) -> Comparison:
     """Judge a reading by a limit, as far as its detector and bandwidth allow.
 
@@ -179,7 +179,8 @@ def compare(
         caught_every_pulse: whether the dwell was longer than the time between pulses. None leaves
             it as a condition; False takes the word of a peak detector's "below".
         widths: None where the bandwidths are the same, or the limit has none.
-        narrow: the product is a steady carrier, narrower than both bandwidths: they do not matter.
+        steady_carrier: the product is one, well above the floor and narrower than both bandwidths:
+            all detectors read the same then, in any bandwidth.
 
     A reading of NaN cannot tell.
 
@@ -189,7 +190,9 @@ def compare(
     Source: order of the detectors: trade practice.
     """
     value, goal = _figures(limit, level, down_db)
-    found = _with_widths(_bounds(limit, detector, caught_every_pulse), None if narrow else widths)
+    found = _Bounds()
+    if not steady_carrier:
+        found = _with_widths(_bounds(limit, detector, caught_every_pulse), widths)
     side: Side = "below" if down_db is None else "above"
     own = _bound(found, side)
     both = own if bound is None else bound

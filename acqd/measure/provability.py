@@ -290,9 +290,9 @@ def _can(case: _Case) -> Can:
 
 
 def usual_pads(least_db: float, most_db: float) -> tuple[float, ...] | None:
-    """Usual pads, at most three in a row, of the smallest sum within a range, largest first.
+    """Usual pads, largest first, whose sum lies within a range: as few as do, three at most.
 
-    Of equal sums the fewest pads. Empty where 0 dB is enough; None where no such row fits.
+    Of as many pads the smallest sum. Empty where 0 dB is enough; None where no such row fits.
     """
     if least_db <= LAST_BIT_DB:
         return ()
@@ -302,7 +302,7 @@ def usual_pads(least_db: float, most_db: float) -> tuple[float, ...] | None:
         for row in combinations_with_replacement(sorted(USUAL_PADS_DB, reverse=True), count)
     )
     fit = [r for r in rows if least_db - LAST_BIT_DB <= sum(r) <= most_db + LAST_BIT_DB]
-    return min(fit, key=lambda row: (sum(row), len(row)), default=None)
+    return min(fit, key=lambda row: (len(row), sum(row)), default=None)
 
 
 def common_pad_db(found: Iterable[Provability]) -> tuple[float, float] | None:
