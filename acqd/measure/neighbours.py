@@ -164,55 +164,55 @@ def find_sources(
     frequency_hz: Float,
     groups: Sequence[tuple[int, int]],
     *,
-    threshold: float,
+    above: NDArray[np.bool_],
     leakage: Leakage,
     margin_db: float = 3.0,
 ) -> tuple[NDArray[np.bool_], Sources]:
-    """Which of the pieces of a sweep hold something of their own.
+    """Which points of a sweep stronger signals elsewhere do not explain.
 
-    The pieces are taken from the strongest to the weakest. One in which a point exceeds both the
-    threshold and what the stronger ones explain by more than ``margin_db`` has something of its
-    own; such of its points as its own peak does not explain, so that a wide signal reaches out from
-    its edges and a narrow one from its middle, become sources in turn.
+    The pieces are taken from the strongest to the weakest. A point of one is explained where the
+    stronger pieces explain a level within ``margin_db`` of it. Of the others such as the peak of
+    their own piece does not explain, so that a wide signal reaches out from its edges and a narrow
+    one from its middle, become sources in turn.
 
     Args:
-        level: (points,) in dB, −inf where missing.
-        groups: (first, one behind last) point of each piece: channels, or runs outside them.
+        level: (points,) in dB; ``frequency_hz`` (points,) rising.
+        groups: (first, one behind last) point of each piece: channels, which may overlap, or runs
+            outside them.
+        above: (points,) True where the level counts at all: above the threshold.
 
     Returns:
-        (groups,) True where something is not explained, and the sources.
+        (points,) True where a point of a piece is above and not explained, and the sources, as many
+        as :data:`SOURCES_LIMIT` allows: beyond it the weakest pieces explain nothing.
     """
-    own = np.zeros(len(groups), dtype=np.bool_)
-    tops = np.array([level[first:stop].max() for first, stop in groups])
-    where: list[Float] = []
-    levels: list[Float] = []
-    count = 0
+    left = np.zeros(level.size, dtype=np.bool_)
+    is_source = np.zeros(level.size, dtype=np.bool_)
+    counted = np.where(above, level, -np.inf)
+    tops = np.array([counted[first:stop].max() for first, stop in groups])
+    where, levels = np.empty(0), np.empty(0)
     for i in np.argsort(-tops, kind="stable").tolist():
-        if not tops[i] > threshold:
+        if tops[i] == -np.inf:
             break
-        first, stop = groups[i]
-        piece, axis_hz = level[first:stop], frequency_hz[first:stop]
-        left = piece > threshold
-        if count:
-            sources = Sources(frequency_hz=np.concatenate(where), level=np.concatenate(levels))
-            left &= piece > explained_level(axis_hz, sources, leakage) + margin_db
-        if not left.any():
+        piece = slice(*groups[i])
+        axis_hz, here = frequency_hz[piece], level[piece]
+        own = above[piece]
+        if where.size:
+            sources = Sources(frequency_hz=where, level=levels)
+            seen = here > explained_level(axis_hz, sources, leakage) + margin_db
+            own = own & (seen | is_source[piece])
+        if not own.any():
             continue
-        own[i] = True
-        if count >= SOURCES_LIMIT:
+        left[piece] |= own
+        fresh = own & ~is_source[piece]
+        if where.size >= SOURCES_LIMIT or not fresh.any():
             continue
-        at = int(np.argmax(np.where(left, piece, -np.inf)))
-        peak = Sources(frequency_hz=axis_hz[at : at + 1], level=piece[at : at + 1])
-        left &= piece > explained_level(axis_hz, peak, leakage) + margin_db
-        left[at] = True
-        where.append(axis_hz[left])
-        levels.append(piece[left])
-        count += int(np.count_nonzero(left))
-    nothing = np.empty(0)
-    return own, Sources(
-        frequency_hz=np.concatenate(where) if where else nothing,
-        level=np.concatenate(levels) if levels else nothing,
-    )
+        at = int(np.argmax(np.where(fresh, here, -np.inf)))
+        peak = Sources(frequency_hz=axis_hz[at : at + 1], level=here[at : at + 1])
+        fresh &= here > explained_level(axis_hz, peak, leakage) + margin_db
+        fresh[at] = True
+        is_source[piece] |= fresh
+        where, levels = np.append(where, axis_hz[fresh]), np.append(levels, here[fresh])
+    return left, Sources(frequency_hz=where, level=levels)
 
 
 def phase_noise_from_sweep(

@@ -12,7 +12,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,9 +25,11 @@ __all__ = [
     "Ambient",
     "Block",
     "Difference",
+    "OpenBlock",
     "Trial",
     "TrialRange",
     "blocks_of",
+    "carried_on",
     "compare_ambient",
     "effective_number",
     "on_minus_off",
@@ -78,12 +80,15 @@ def effective_number(value: Float) -> float:
 
     Source: first-order autoregression; bias from Kendall (1954), from memory.
     """
-    n = value.size
-    away = value - value.mean() if n else value
-    power = float(away @ away)
-    if n < 3 or power <= 0.0:
+    away = value - value.mean() if value.size else value
+    return _worth(value.size, float(away @ away), float(away[1:] @ away[:-1]))
+
+
+def _worth(n: int, square: float, product: float) -> float:
+    """:func:`effective_number` by sums of squares, and of products of neighbours."""
+    if n < 3 or square <= 0.0:
         return 1.0
-    rho = float(away[1:] @ away[:-1]) / power
+    rho = product / square
     rho = min(0.999, max(0.0, rho + (1.0 + 3.0 * rho) / n))
     return max(1.0, n * (1.0 - rho) / (1.0 + rho))
 
@@ -99,6 +104,107 @@ class Block:
     sweeps: int
     power: Float
     power_u: Float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenBlock:
+    """A block under way, as sums (ranges,): so any number of sweeps fits. ``skip`` more sweeps are
+    left out before it begins, and none is in it while ``on`` is None: nobody knows. ``first`` and
+    ``last`` are the powers at its ends."""
+
+    on: bool | None
+    skip: int
+    from_s: float
+    to_s: float
+    sweeps: int
+    count: NDArray[np.int64]
+    total: Float
+    square: Float
+    product: Float
+    first: Float
+    last: Float
+
+    @classmethod
+    def fresh(cls, on: bool | None, ranges: int, *, skip: int = 0) -> OpenBlock:
+        zeros, nothing = np.zeros(ranges), np.full(ranges, np.nan)
+        return cls(
+            on=on,
+            skip=skip,
+            from_s=math.nan,
+            to_s=math.nan,
+            sweeps=0,
+            count=np.zeros(ranges, dtype=np.int64),
+            total=zeros,
+            square=zeros,
+            product=zeros,
+            first=nothing,
+            last=nothing,
+        )
+
+    def with_sweep(self, at_s: float, powers: Float) -> OpenBlock:
+        """With one more sweep's ``powers`` (ranges,); NaN is left out."""
+        if self.on is None:
+            return self
+        if self.skip:
+            return replace(self, skip=self.skip - 1)
+        known = np.isfinite(powers)
+        power = np.where(known, powers, 0.0)
+        return OpenBlock(
+            on=self.on,
+            skip=0,
+            from_s=self.from_s if self.sweeps else at_s,
+            to_s=at_s,
+            sweeps=self.sweeps + 1,
+            count=self.count + known,
+            total=self.total + power,
+            square=self.square + power * power,
+            product=self.product + power * np.nan_to_num(self.last),
+            first=np.where(np.isnan(self.first), powers, self.first),
+            last=np.where(known, powers, self.last),
+        )
+
+    def closed(self) -> Block | None:
+        """The block; None where no sweep is in it."""
+        if self.on is None or not self.sweeps:
+            return None
+        powers, spreads = [], []
+        for n, total, square, product, first, last in zip(
+            self.count.tolist(),
+            self.total.tolist(),
+            self.square.tolist(),
+            self.product.tolist(),
+            self.first.tolist(),
+            self.last.tolist(),
+            strict=True,
+        ):
+            mean = total / n if n else math.nan
+            powers.append(mean)
+            scatter = max(0.0, square - n * mean * mean) if n > 1 else math.nan
+            beside = product - mean * (2.0 * total - first - last) + (n - 1) * mean * mean
+            worth = _worth(n, scatter, beside)
+            spreads.append(math.sqrt(scatter / (n - 1) / worth) if n > 1 else math.nan)
+        return Block(
+            on=self.on,
+            from_s=self.from_s,
+            to_s=self.to_s,
+            sweeps=self.sweeps,
+            power=np.array(powers),
+            power_u=np.array(spreads),
+        )
+
+
+def carried_on(
+    block: OpenBlock | None, on: bool | None, at_s: float, powers: Float, *, settle: int = 1
+) -> tuple[OpenBlock, Block | None]:
+    """A trial with one more sweep: the block under way, and the one that ended with it, if any.
+
+    The first block of a trial begins at once; after every change ``settle`` sweeps are left out.
+    """
+    if block is not None and block.on is on:
+        return block.with_sweep(at_s, powers), None
+    ended = None if block is None else block.closed()
+    fresh = OpenBlock.fresh(on, powers.size, skip=0 if block is None else settle)
+    return fresh.with_sweep(at_s, powers), ended
 
 
 def blocks_of(
@@ -117,33 +223,13 @@ def blocks_of(
         Blocks of at least one sweep. A range that is missing in all sweeps of a block is NaN there.
     """
     blocks = []
-    first = 0
-    for i in range(1, len(on) + 1):
-        if i < len(on) and on[i] is on[first]:
-            continue
-        state = on[first]
-        start = first + (settle if first else 0)
-        if state is not None and start < i:
-            blocks.append(_block(bool(state), at_s[start:i], powers[start:i]))
-        first = i
-    return tuple(blocks)
-
-
-def _block(on: bool, at_s: Float, powers: Float) -> Block:
-    means, spreads = [], []
-    for column in powers.T:
-        known = column[np.isfinite(column)]
-        means.append(float(known.mean()) if known.size else math.nan)
-        spread = float(known.std(ddof=1)) if known.size > 1 else math.nan
-        spreads.append(spread / math.sqrt(effective_number(known)))
-    return Block(
-        on=on,
-        from_s=float(at_s[0]),
-        to_s=float(at_s[-1]),
-        sweeps=at_s.size,
-        power=np.array(means),
-        power_u=np.array(spreads),
-    )
+    block: OpenBlock | None = None
+    for state, time_s, power in zip(on, at_s.tolist(), powers, strict=True):
+        block, ended = carried_on(block, state, time_s, power, settle=settle)
+        if ended is not None:
+            blocks.append(ended)
+    last = None if block is None else block.closed()
+    return tuple(blocks) if last is None else (*blocks, last)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -299,7 +385,7 @@ class Ambient:
 
 
 def compare_ambient(
-    powers: Float,
+    block: Block,
     ambient: Float,
     ranges: Sequence[TrialRange],
     *,
@@ -310,28 +396,23 @@ def compare_ambient(
     """What a range has more, or less, than in the reference: thing off, all else the same.
 
     Args:
-        powers: (sweeps, ranges) from :func:`range_powers`; one sweep gives NaN for the interval.
-        ambient: (ranges,) the same of the reference.
+        block: the sweeps now (:meth:`OpenBlock.closed`); a single one gives NaN for the interval.
+        ambient: (ranges,) range powers of the reference.
         ambient_u_db: standard uncertainty of the reference's levels, from its own scatter.
         drift_u_db: how far the room and the sweeper may have moved since, as a standard
             uncertainty; nothing in the data tells it, so it has to be stated.
-
-    The scatter of the sweeps counts for as many as are independent (:func:`effective_number`).
     """
     reference_u_db = np.broadcast_to(np.asarray(ambient_u_db, dtype=np.float64), (len(ranges),))
     found = []
     for i, piece in enumerate(ranges):
-        known = powers[:, i][np.isfinite(powers[:, i])]
-        mean = float(known.mean()) if known.size else math.nan
-        n = effective_number(known)
+        now, then = float(db_from_ratio(block.power[i])), float(db_from_ratio(ambient[i]))
         half_db = math.nan
-        if known.size > 1 and mean > 0:
-            own_db = 10.0 / math.log(10.0) * float(known.std(ddof=1)) / mean / math.sqrt(n)
+        own_db = 10.0 / math.log(10.0) * float(block.power_u[i]) / float(block.power[i])
+        if math.isfinite(own_db):
             u_db = math.hypot(own_db, float(reference_u_db[i]), drift_u_db)
             # Welch and Satterthwaite: only the scatter seen here is short of degrees.
-            dof = max(1.0, n - 1.0) * (u_db / own_db) ** 4 if own_db > 0 else 1e6
-            half_db = student_quantile(0.5 + confidence / 2.0, dof) * u_db
-        now, then = float(db_from_ratio(mean)), float(db_from_ratio(ambient[i]))
+            dof = max(1.0, block.sweeps - 1.0) * (u_db / own_db) ** 4 if own_db > 0 else 1e6
+            half_db = student_quantile(0.5 + confidence / 2.0, min(dof, 1e6)) * u_db
         found.append(
             Ambient(
                 name=piece.name,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -34,10 +35,16 @@ def scene(*carriers: tuple[float, float], floor: float = -110.0) -> NDArray[np.f
     return 10.0 * np.log10(power)
 
 
-def own(level: NDArray[np.float64], leakage: Leakage | None = None) -> list[int]:
-    leakage = leakage or Leakage(rbw_hz=RBW_HZ)
-    found, _ = find_sources(level, AXIS_HZ, GROUPS, threshold=-100.0, leakage=leakage)
-    return np.flatnonzero(found).tolist()
+def own(
+    level: NDArray[np.float64],
+    leakage: Leakage | None = None,
+    groups: Sequence[tuple[int, int]] = GROUPS,
+) -> list[int]:
+    """Numbers of the channels with something of their own."""
+    left, _ = find_sources(
+        level, AXIS_HZ, groups, above=level > -100.0, leakage=leakage or Leakage(rbw_hz=RBW_HZ)
+    )
+    return [i for i, (first, stop) in enumerate(groups) if left[first:stop].any()]
 
 
 def test_a_lone_carrier_is_one_channels() -> None:
@@ -66,6 +73,11 @@ def test_a_wide_signal_reaches_out_from_its_edges() -> None:
     level = scene(*lines)
     assert level[50] > -75.0  # in the next channel
     assert own(level) == [4]
+
+
+def test_channels_that_overlap_share_their_signal() -> None:
+    """A signal in a wide channel and in the narrow one inside it is in both."""
+    assert own(scene((112.5e3, -30.0)), groups=[*GROUPS, (43, 47)]) == [4, 20]
 
 
 def test_two_equal_neighbours_are_both_there() -> None:

@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from acqd.measure.trial import (
+    Block,
     TrialRange,
     blocks_of,
     compare_ambient,
@@ -147,18 +148,35 @@ def test_a_series_that_goes_on_as_it_was_is_worth_less(rng: np.random.Generator)
     assert effective_number(rng.normal(size=1000)) > 800
 
 
+def block_of(powers: NDArray[np.float64]) -> Block:
+    (block,) = blocks_of([True] * len(powers), np.arange(float(len(powers))), powers)
+    return block
+
+
 def test_ambient_comparison_says_how_sure_it_is(rng: np.random.Generator) -> None:
     """Twenty sweeps against a reference: 95 % of 500 hold the truth; drift has to be stated."""
     held = 0
     for _ in range(500):
         reference_db = rng.normal(0.0, 0.2)
-        powers = 2.0 * rng.gamma(20.0, size=(20, 1)) / 20.0
+        block = block_of(2.0 * rng.gamma(20.0, size=(20, 1)) / 20.0)
         (found,) = compare_ambient(
-            powers, np.array([10 ** (reference_db / 10)]), RANGES, ambient_u_db=0.2
+            block, np.array([10 ** (reference_db / 10)]), RANGES, ambient_u_db=0.2
         )
         held += found.low_db <= 10 * math.log10(2.0) <= found.high_db
     assert 0.92 <= held / 500 <= 0.985
-    (wider,) = compare_ambient(powers, np.ones(1), RANGES, drift_u_db=1.0)
+    (wider,) = compare_ambient(block, np.ones(1), RANGES, drift_u_db=1.0)
     assert wider.high_db - wider.low_db > 3.9
-    (single,) = compare_ambient(powers[:1], np.ones(1), RANGES)
+    (single,) = compare_ambient(block_of(np.ones((1, 1))), np.ones(1), RANGES)
     assert math.isnan(single.low_db) and math.isfinite(single.change_db)
+
+
+def test_sums_of_a_block_say_what_its_sweeps_do(rng: np.random.Generator) -> None:
+    """Mean and uncertainty by sums are those of the series, with missing values left out."""
+    powers = 1e-11 * rng.gamma(5.0, size=(200, 2)) / 5.0
+    powers[3, 1] = np.nan
+    block = block_of(powers)
+    for i in range(2):
+        known = powers[np.isfinite(powers[:, i]), i]
+        expected = known.std(ddof=1) / math.sqrt(effective_number(known))
+        assert block.power[i] == pytest.approx(known.mean(), rel=1e-12)
+        assert block.power_u[i] == pytest.approx(expected, rel=1e-6)
