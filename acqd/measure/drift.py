@@ -56,6 +56,9 @@ LEAST_BLOCKS = 8
 LEAST_EFFECTIVE = 4.0
 """Fewer independent blocks than this tell nothing: two go into the line itself."""
 
+ROUNDING = 1e-20
+"""A share of a sum of squares that is left by rounding and not by noise."""
+
 
 # --- Student's t and Fisher's F, without SciPy ---------------------------------------------------
 
@@ -510,8 +513,8 @@ def _effective(t: Float, residual: Float, fitted: int) -> float:
     """
     spread = serial_spread(residual)
     variance = float(residual @ residual) / max(residual.size - fitted, 1)
-    if spread.reason is not None or variance == 0.0:
-        return float(t.size) if variance == 0.0 else 0.0
+    if spread.reason is not None:
+        return 0.0
     return min(float(t.size), variance / spread.u_mean**2)
 
 
@@ -552,16 +555,19 @@ def fit_warm_up(
     if t.size < LEAST_BLOCKS or not t[-1] > 0 or not float(np.median(np.diff(t))) > 0:
         return _no_warm_up("cannot tell: too few readings to see a warm-up")
     centre = float(values.mean())
-    curve = _best_curve(t, values - centre, drifts)
+    flat = values - centre
+    line = _line(t, values)
+    if line.ssr <= ROUNDING * float(flat @ flat):
+        return _no_warm_up("warm-up not seen")
+    curve = _best_curve(t, flat, drifts)
     fitted = 4 if drifts else 3
-    effective = _effective(t, curve.residual, fitted)
+    exact = curve.ssr <= math.sqrt(ROUNDING) * line.ssr
+    effective = float(t.size) if exact else _effective(t, curve.residual, fitted)
     free = effective - fitted
     if free < 1.0:
         return _no_warm_up("cannot tell: the readings wander as slowly as the series is long")
-    line = _line(t, values)
     ratio, p_value = _gain(line.ssr, curve.ssr, fitted - 2, free)
     if not drifts:
-        flat = values - centre
         p_value = max(p_value, _gain(float(flat @ flat), curve.ssr, 2, free)[1])
     u = _curve_uncertainty(t, curve, effective)
     seen = p_value <= false_alarm
@@ -587,12 +593,9 @@ def fit_warm_up(
 
 
 def _gain(before: float, after: float, parameters: int, free: float) -> tuple[float, float]:
-    """F ratio and its probability by chance of a fall in the sum of squares.
-
-    Below 1e-12 of what there was nothing but rounding is left, on either side.
-    """
-    if after <= 1e-24 * before or before == 0.0:
-        return (math.inf, 0.0) if before > 0.0 else (0.0, 1.0)
+    """F ratio and its probability by chance of a fall in the sum of squares."""
+    if after == 0.0:
+        return math.inf, 0.0
     ratio = max(0.0, before - after) / parameters / (after / free)
     return ratio, f_upper(ratio, parameters, free)
 
