@@ -34,6 +34,9 @@ Float = NDArray[np.float64]
 LEAK_NEAR_DB = 10.0
 """A ratio this close to what the RBW filter alone would show is at least partly the filter's."""
 
+LEAK_NONE_DB = 200.0
+"""From here on the filter's skirt is none: phase noise has ruled long before."""
+
 COVERED = 0.999
 """Share of a channel that the sweep must cover for its power to be the channel's."""
 
@@ -61,7 +64,7 @@ class Neighbour:
 
     ``ratio_db`` is main less neighbour, positive; "at least" where the floor or the RBW filter's
     skirt limits it. ``leak_db`` is the ratio that the filter would show of a clean carrier in the
-    middle of the main channel.
+    middle of the main channel, None where that is nothing (200 dB and more).
     """
 
     place: int
@@ -229,6 +232,7 @@ class _Swept:
         leak_db = None
         if self.rbw_hz is not None:
             leak_db = filter_leak_db(offset_hz, width_hz, self.rbw_hz, self.shape)
+            leak_db = leak_db if leak_db < LEAK_NONE_DB else None
         ratio_db, u_db, bound, reason = None, None, Bound.VALUE, channel.reason
         if main.level is None or main.bound is not Bound.VALUE:
             reason = f"the main channel: {main.reason}"

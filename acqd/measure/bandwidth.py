@@ -9,25 +9,33 @@ rules, the figure is "at most" or there is none.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acqd.measure.bandpower import FilterShape, enb_hz, step_too_wide
-from acqd.measure.floor import floor_flat, spread_of_noise
 from acqd.measure.peaks import (
     Bound,
-    check_trace,
     filter_loss_db,
     filter_width_hz,
     reading_deviation_db,
 )
 from acqd.measure.statistics import (
     DB_PER_NEPER,
-    averages_from_spread,
     threshold_over_mean_db,
+)
+from acqd.measure.widths import (
+    NOTHING,
+    Bandwidth,
+    Viewed,
+    floor_of,
+    judged,
+    part_of,
+    plain,
+    unusable,
+    without_rbw_hz,
 )
 from acqd.measure.words import number_text
 from acqd.sweep import Grid
@@ -44,9 +52,6 @@ __all__ = [
 
 Float = NDArray[np.float64]
 
-LONE_CARRIER = 1.25
-"""A width up to this many times the filter's own is a lone carrier's, or cannot be told from it."""
-
 UNKNOWN_NOTED, UNKNOWN_REFUSED = 0.1, 0.5
 """What noise was taken out is uncertain by this share of β/2 of the power: said, no result."""
 
@@ -61,69 +66,6 @@ END_BELOW_DB = 20.0
 
 CROSSING_FALSE_ALARM = 0.01
 """Probability that noise anywhere in the sweep passes for an edge, from which noise limits."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bandwidth:
-    """A width and what it is worth.
-
-    ``width_hz`` with its edges is None where it cannot be told; ``reason`` then says why, and also
-    says why a ``bound`` is "at most" or "at least". ``as_seen_hz`` is the width by the bare
-    definition, also where noise has made it worthless. ``u_hz`` is the standard uncertainty from
-    step and noise. ``power`` is the level of the power that the span holds, floor taken out, None where
-    the step does not allow a sum or the RBW is unknown. ``floor`` is the floor that was used,
-    ``floor_removed`` whether it was taken out. ``filter_hz`` is the width that a lone carrier would
-    show, ``without_rbw_hz`` the width with that taken out as if both were Gaussian: beside the
-    width, never in its place. ``notes`` tell of settings outside good practice.
-    """
-
-    width_hz: float | None
-    as_seen_hz: float | None
-    low_hz: float | None
-    high_hz: float | None
-    bound: Bound
-    u_hz: float | None
-    power: float | None
-    floor: float | None
-    floor_removed: bool
-    limited_by_noise: bool
-    below_rbw: bool
-    cut_off: bool
-    filter_hz: float | None
-    without_rbw_hz: float | None
-    reason: str | None
-    notes: tuple[str, ...]
-
-
-NOTHING = Bandwidth(
-    width_hz=None,
-    as_seen_hz=None,
-    low_hz=None,
-    high_hz=None,
-    bound=Bound.VALUE,
-    u_hz=None,
-    power=None,
-    floor=None,
-    floor_removed=False,
-    limited_by_noise=False,
-    below_rbw=False,
-    cut_off=False,
-    filter_hz=None,
-    without_rbw_hz=None,
-    reason=None,
-    notes=(),
-)
-
-
-def without_rbw_hz(measured_hz: float, filter_hz: float) -> float | None:
-    """√(measured² − filter²): the width without the filter's share, if both are Gaussian.
-
-    None where the filter's own width is as large as the measured one.
-
-    Source: derived; variances of densities add when they are convolved.
-    """
-    square = measured_hz * measured_hz - filter_hz * filter_hz
-    return math.sqrt(square) if square > 0 else None
 
 
 def obw_breakdown_db(signal_hz: float, span_hz: float, share: float = 0.99) -> float | None:
@@ -208,19 +150,19 @@ def occupied_bandwidth(
     """
     if not 0.0 < share < 1.0:
         raise ValueError(f"share must lie between 0 and 1, got {share}")
-    part = _part(frequency_hz, level_dbm, within_hz)
+    part = part_of(frequency_hz, level_dbm, within_hz)
     frequency, level = frequency_hz[part], level_dbm[part]
-    reason = _unusable(level)
+    reason = unusable(level)
     if reason is not None:
         return replace(NOTHING, reason=reason)
-    floor, known = _floor(level, floor_dbm, part, averages)
+    floor, known = floor_of(level, floor_dbm, part, averages)
     cell_hz = Grid.from_axis(frequency).cell_hz
     top_db = float(level.max())
     held = ratio_from_db(level - top_db) * cell_hz
     noise = ratio_from_db(floor - top_db) * cell_hz
     power = held - noise if known else held
     total = float(power.sum())
-    common = _Common(
+    common = Viewed(
         rbw_hz=rbw_hz,
         filter_hz=None if rbw_hz is None else filter_occupied_hz(rbw_hz, share, shape),
         floor=float(np.median(floor)),
@@ -231,12 +173,12 @@ def occupied_bandwidth(
     )
     if total <= 0:
         return replace(
-            _plain(common), limited_by_noise=True, reason="no power is left above the floor"
+            plain(common), limited_by_noise=True, reason="no power is left above the floor"
         )
     goal = (1.0 - share) / 2.0 * total
     edges = _quantile_edges(frequency, cell_hz, power, goal)
     found = replace(
-        _plain(common), as_seen_hz=edges[1] - edges[0], power=_level_of(total, common, shape)
+        plain(common), as_seen_hz=edges[1] - edges[0], power=_level_of(total, common, shape)
     )
     shares = _noise_shares(held, noise, goal, edges[2], known, floor_u_db, averages)
     noted, refused = (UNKNOWN_NOTED, UNKNOWN_REFUSED) if known else (NOISE_NOTED, NOISE_REFUSED)
@@ -246,7 +188,7 @@ def occupied_bandwidth(
     errors = _edge_errors(held, share, edges[2], averages, common, shape)
     if known:
         errors = [math.hypot(e, part * goal) for e, part in zip(errors, shares, strict=True)]
-    return _judged(
+    return judged(
         replace(
             found,
             low_hz=edges[0],
@@ -259,56 +201,7 @@ def occupied_bandwidth(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Common:
-    """What both kinds of width know of a sweep."""
-
-    rbw_hz: float | None
-    filter_hz: float | None
-    floor: float
-    removed: bool
-    top_db: float
-    span_hz: float
-    largest_cell_hz: float
-
-
-def _plain(common: _Common) -> Bandwidth:
-    return replace(
-        NOTHING, floor=common.floor, floor_removed=common.removed, filter_hz=common.filter_hz
-    )
-
-
-def _part(
-    frequency_hz: Float, level_dbm: Float, within_hz: tuple[float, float] | None
-) -> NDArray[np.bool_]:
-    check_trace(frequency_hz, level_dbm)
-    if within_hz is None:
-        return np.ones(level_dbm.size, dtype=np.bool_)
-    return np.asarray((frequency_hz >= within_hz[0]) & (frequency_hz <= within_hz[1]))
-
-
-def _unusable(level: Float) -> str | None:
-    if level.size < 3:
-        return f"a width needs at least 3 points, got {level.size}"
-    missing = int(np.count_nonzero(~np.isfinite(level)))
-    return f"{missing} of {level.size} levels are missing" if missing else None
-
-
-def _floor(
-    level: Float, floor_dbm: Float | float | None, part: NDArray[np.bool_], averages: float
-) -> tuple[Float, bool]:
-    """The floor per point, and whether it was given; else the lowest fifth's, as an upper bound."""
-    if floor_dbm is None:
-        spread = spread_of_noise(level)
-        if spread is not None:
-            averages = max(averages, averages_from_spread(spread))
-        found = floor_flat(level, averages=averages).level
-        return np.full(level.size, min(found, float(level.max()))), False
-    given = np.asarray(floor_dbm, dtype=np.float64)
-    return (np.full(level.size, float(given)) if given.ndim == 0 else given[part]), True
-
-
-def _level_of(total: float, common: _Common, shape: FilterShape) -> float | None:
+def _level_of(total: float, common: Viewed, shape: FilterShape) -> float | None:
     if common.rbw_hz is None or step_too_wide(common.largest_cell_hz, common.rbw_hz) is not None:
         return None
     return common.top_db + DB_PER_NEPER * math.log(total / enb_hz(common.rbw_hz, shape))
@@ -383,7 +276,7 @@ def _edge_errors(
     share: float,
     at: tuple[int, int],
     averages: float,
-    common: _Common,
+    common: Viewed,
     shape: FilterShape,
 ) -> list[float]:
     """Standard deviation of the power outside each edge less its share of all power.
@@ -403,7 +296,7 @@ def _edge_errors(
 
 
 def _edges_u_hz(
-    power: Float, cell_hz: Float, errors: list[float], at: tuple[int, int], common: _Common
+    power: Float, cell_hz: Float, errors: list[float], at: tuple[int, int], common: Viewed
 ) -> float:
     """Both edges in quadrature: the error of the power outside over the density there, and step."""
     total = 0.0
@@ -419,7 +312,7 @@ def _reaches_ends(
     floor: Float,
     known: bool,
     edges: tuple[float, float, tuple[int, int]],
-    common: _Common,
+    common: Viewed,
 ) -> bool:
     """Whether an edge lies at the very end, or the end holds a level that is not the floor's."""
     margin_hz = END_SHARE * common.span_hz
@@ -432,52 +325,6 @@ def _reaches_ends(
         if over_floor and mean > common.top_db - END_BELOW_DB:
             return True
     return False
-
-
-def _judged(found: Bandwidth, common: _Common, *, limited: bool, reaches_end: bool) -> Bandwidth:
-    """The width with its bound, the reason for it, and notes on the settings."""
-    assert found.low_hz is not None
-    assert found.high_hz is not None
-    width_hz = found.high_hz - found.low_hz
-    bound, reason = Bound.VALUE, None
-    filter_hz = common.filter_hz
-    below = filter_hz is not None and width_hz <= LONE_CARRIER * filter_hz
-    if reaches_end:
-        bound, reason = Bound.AT_LEAST, "the signal reaches the end of the sweep: a wider span"
-    elif below:
-        bound = Bound.AT_MOST
-        reason = "below the RBW: a lone carrier, or narrower than the filter can show"
-    elif limited:
-        bound = Bound.VALUE if common.removed else Bound.AT_MOST
-        reason = "limited by noise"
-    return replace(
-        found,
-        width_hz=width_hz,
-        bound=bound,
-        limited_by_noise=limited,
-        below_rbw=below,
-        cut_off=reaches_end,
-        without_rbw_hz=None if filter_hz is None else without_rbw_hz(width_hz, filter_hz),
-        reason=reason,
-        notes=_notes(width_hz, common, below),
-    )
-
-
-def _notes(width_hz: float, common: _Common, below: bool) -> tuple[str, ...]:
-    notes = []
-    if common.rbw_hz is None:
-        notes.append("the RBW is not known: its share of the width is not either")
-    elif not below and not 0.0099 <= common.rbw_hz / width_hz <= 0.0301:
-        percent = 100.0 * common.rbw_hz / width_hz
-        notes.append(f"the RBW is {percent:.2g} % of the width; practice is 1 to 3 %")
-    if not below and not 1.5 <= common.span_hz / width_hz * (1 + 1e-9) <= 3.0 * (1 + 2e-9):
-        notes.append(
-            f"the span is {common.span_hz / width_hz:.2g} times the width; practice is 1.5 to 3"
-        )
-    over_db = common.top_db - common.floor
-    if over_db < 30.0:
-        notes.append(f"the peak is {over_db:.0f} dB over the floor; practice is 30 or more")
-    return tuple(notes)
 
 
 # --- x-dB bandwidth ---
@@ -523,16 +370,16 @@ def x_db_bandwidth(
     """
     if not x_db > 0:
         raise ValueError(f"x_db must be above 0, got {x_db}")
-    part = _part(frequency_hz, level_dbm, within_hz)
+    part = part_of(frequency_hz, level_dbm, within_hz)
     frequency, level = frequency_hz[part], level_dbm[part]
-    reason = _unusable(level)
+    reason = unusable(level)
     if reason is not None:
         return replace(NOTHING, reason=reason)
-    floor, known = _floor(level, floor_dbm, part, averages)
+    floor, known = floor_of(level, floor_dbm, part, averages)
     cell_hz = Grid.from_axis(frequency).cell_hz
     top_db = float(level.max())
     line_db = (top_db if reference_dbm is None else reference_dbm) - x_db
-    common = _Common(
+    common = Viewed(
         rbw_hz=rbw_hz,
         filter_hz=None if rbw_hz is None else filter_width_hz(rbw_hz, x_db, shape),
         floor=float(np.median(floor)),
@@ -541,14 +388,14 @@ def x_db_bandwidth(
         span_hz=float(cell_hz.sum()),
         largest_cell_hz=float(cell_hz.max()),
     )
-    found = _plain(common)
+    found = plain(common)
     over_db = line_db - float(floor.max())
     if line_db >= top_db:
         return replace(found, reason=f"nothing reaches the line of −{x_db:g} dB")
     ends = max(float(level[0]), float(level[-1]))
     if ends > line_db and (not known or ends > common.floor + 3.0) and over_db >= 3.0:
         return replace(
-            found, cut_off=True, reason="the signal reaches the end of the sweep: a wider span"
+            found, cut_off=True, reason="the signal reaches the end of the sweep; take a wider span"
         )
     if over_db < 3.0:
         over = number_text(over_db, 1)
@@ -559,7 +406,7 @@ def x_db_bandwidth(
         -frequency[::-1], level[::-1], floor[::-1], known, line_db, averages
     )
     limited = over_db < threshold_over_mean_db(CROSSING_FALSE_ALARM / level.size, averages)
-    judged = _judged(
+    width = judged(
         replace(
             found,
             as_seen_hz=-high_hz - low_hz,
@@ -572,8 +419,8 @@ def x_db_bandwidth(
         reaches_end=False,
     )
     # Noise that passes the line lies outside the signal: it can only widen.
-    widened = judged.limited_by_noise and judged.bound is Bound.VALUE
-    return replace(judged, bound=Bound.AT_MOST) if widened else judged
+    widened = width.limited_by_noise and width.bound is Bound.VALUE
+    return replace(width, bound=Bound.AT_MOST) if widened else width
 
 
 def _crossing(

@@ -44,6 +44,9 @@ MODULATED_DOWN_DB = 40.0
 RUN_OVER_FLOOR_DB = 6.0
 """And how close to the floor."""
 
+PEAK_OVER_CHANNEL_DB = 0.1
+"""A channel that holds so much less than its peak cuts the filter's own skirts off."""
+
 
 # --- the fundamental ---
 
@@ -165,8 +168,7 @@ def _described(
         level_dbm, grid, start_hz=low_hz, stop_hz=high_hz, rbw_hz=noise.rbw_hz, shape=noise.shape
     )
     level, level_from, u_level_db = power.level, "channel", noise.deviation_db(peak.level_db)
-    # A band narrower than twice the RBW cuts the filter's own skirts off: the peak holds more.
-    if level is None or level < peak.level_db:
+    if level is None or level < peak.level_db - PEAK_OVER_CHANNEL_DB:
         level, level_from = peak.level_db, "peak"
         u_level_db = u_level_db if peak.u_db is None else peak.u_db
     return Fundamental(
