@@ -298,12 +298,25 @@ def _edge_errors(
 def _edges_u_hz(
     power: Float, cell_hz: Float, errors: list[float], at: tuple[int, int], common: Viewed
 ) -> float:
-    """Both edges in quadrature: the error of the power outside over the density there, and step."""
+    """Both edges in quadrature: the error of the power outside over the density there, and step.
+
+    The density is the mean over two cells either side: that of one noisy cell is anything. Within
+    its cell an edge is exact where power is even; else it is uncertain by up to the whole cell.
+    """
     total = 0.0
     for error, i in zip(errors, at, strict=True):
-        density = max(float(power[i]), 1e-12) / float(cell_hz[i])
-        total += min(error / density, common.span_hz) ** 2 + float(cell_hz[i]) ** 2 / 12.0
+        near = slice(max(0, i - 2), i + 3)
+        density = max(float(power[near].sum()), 1e-12) / float(cell_hz[near].sum())
+        step_hz = float(cell_hz[i]) * _unevenness(power, i)
+        total += min(error / density, common.span_hz) ** 2 + step_hz**2 / 12.0
     return math.sqrt(total)
+
+
+def _unevenness(power: Float, at: int) -> float:
+    """How much the power changes from a cell to the next, 0 to 1 of its own."""
+    around = power[max(0, at - 1) : at + 2]
+    most = float(np.abs(around - power[at]).max())
+    return min(1.0, most / max(float(power[at]), 1e-12))
 
 
 def _reaches_ends(
