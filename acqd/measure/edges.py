@@ -194,29 +194,16 @@ def edge_pair(
 def _edge(
     walk: _Walk, level_db: float, below_db: float, u_level_db: float, side: Side, rising: bool
 ) -> Edge:
-    def unseen(state: EdgeState, limit: int | None) -> Edge:
-        limit_hz = None if limit is None else float(walk.axis[max(limit, 0)])
-        return Edge(below_db=below_db, side=side, state=state, limit_hz=limit_hz)
-
     beyond_db = (walk.loss - level_db) if rising else (level_db - walk.loss)
-    if beyond_db[0] > 0:
-        hidden = bool(walk.limit[0])
-        return unseen(EdgeState.HIDDEN if hidden else EdgeState.NOT_REACHED, None)
-    unknown = walk.limit & (walk.loss < level_db)
-    stays = np.append(beyond_db[1:] > 0, False)  # a lone fade is not an edge
-    stays |= beyond_db > 3.0 * CLEARLY * walk.noise
-    clear = (beyond_db > CLEARLY * walk.noise) & ~unknown & stays
-    first = int(clear.argmax()) if clear.any() else walk.axis.size
-    if unknown[: first + 1].any():
-        return unseen(EdgeState.HIDDEN, int(unknown.argmax()) - 1)
-    clearly_inside = np.flatnonzero(beyond_db[:first] <= -CLEARLY * walk.noise[:first])
-    last = int(clearly_inside[-1]) if clearly_inside.size else 0
-    if first == walk.axis.size:
-        return unseen(EdgeState.BEYOND_SWEEP, last)
-    if walk.broken[last:first].any():
-        return unseen(EdgeState.MISSING, last)
-    found = _fitted(walk, last, first, level_db)
-    place_hz, u_hz, slope = found or _middle(walk, last, first, level_db, beyond_db)
+    zone = _zone(walk, beyond_db, level_db)
+    if zone.state is not EdgeState.SEEN:
+        limit_hz = None if zone.low is None else float(walk.axis[zone.low])
+        return Edge(below_db=below_db, side=side, state=zone.state, limit_hz=limit_hz)
+    low, high = _slow_zone(walk, beyond_db, level_db, zone)
+    found = _fitted(walk, low, high, level_db)
+    if found is None:
+        found = _middle(walk, zone.low or 0, zone.high, level_db, beyond_db)
+    place_hz, u_hz, slope = found
     return Edge(
         below_db=below_db,
         side=side,
@@ -225,6 +212,60 @@ def _edge(
         u_hz=math.hypot(u_hz, u_level_db / slope),
         per_db_hz=1.0 / slope,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Zone:
+    """The way from the last point clearly inside to the first one clearly beyond."""
+
+    state: EdgeState
+    low: int | None
+    high: int = 0
+
+
+def _zone(walk: _Walk, beyond_db: Float, level_db: float) -> _Zone:
+    if beyond_db[0] > 0:
+        hidden = bool(walk.limit[0])
+        return _Zone(EdgeState.HIDDEN if hidden else EdgeState.NOT_REACHED, None)
+    unknown = walk.limit & (walk.loss < level_db)
+    stays = np.append(beyond_db[1:] > 0, False)  # a lone fade is not an edge
+    stays |= beyond_db > 3.0 * CLEARLY * walk.noise
+    clear = (beyond_db > CLEARLY * walk.noise) & ~unknown & stays
+    first = int(clear.argmax()) if clear.any() else walk.axis.size
+    if unknown[: first + 1].any():
+        return _Zone(EdgeState.HIDDEN, max(int(unknown.argmax()) - 1, 0))
+    held = np.insert(beyond_db[:-1] <= 0, 0, True) | (beyond_db < -3.0 * CLEARLY * walk.noise)
+    inside = (beyond_db <= -CLEARLY * walk.noise) & held
+    clearly_inside = np.flatnonzero(inside[:first])
+    last = int(clearly_inside[-1]) if clearly_inside.size else 0
+    if first == walk.axis.size:
+        return _Zone(EdgeState.BEYOND_SWEEP, last)
+    if walk.broken[last:first].any():
+        return _Zone(EdgeState.MISSING, last)
+    return _Zone(EdgeState.SEEN, last, first)
+
+
+def _slow_zone(walk: _Walk, beyond_db: Float, level_db: float, zone: _Zone) -> tuple[int, int]:
+    """``zone`` as a running mean of a quarter of its length sees it, where it is long.
+
+    On a very slow skirt the first readings clearly beyond come long before the crossing, merely
+    because there are so many; the mean, less noisy, finds the place.
+    """
+    low, high = zone.low or 0, zone.high
+    for _ in range(3):
+        wide = (high - low + 1) // 4
+        reach = min(high + 4 * wide + 1, walk.axis.size)
+        if wide < 2 or walk.limit[:reach].any() or walk.broken[: reach - 1].any():
+            break
+        counted = np.convolve(np.ones(walk.axis.size), np.ones(wide), "same")
+        mean_db = np.convolve(beyond_db, np.ones(wide), "same") / counted
+        smooth = _Walk(walk.axis, walk.loss, walk.limit, walk.noise / np.sqrt(counted), walk.broken)
+        found = _zone(smooth, mean_db, level_db)
+        if found.state is not EdgeState.SEEN or found.low is None:
+            break
+        low, high = found.low, max(found.high, found.low + FITTED_POINTS - 1)
+        high = min(high, walk.axis.size - 1)
+    return low, high
 
 
 def _straight(walk: _Walk, low: int, high: int, level_db: float) -> tuple[float, float, float]:
@@ -270,12 +311,37 @@ def _middle(
 
 
 def _fitted(walk: _Walk, low: int, high: int, level_db: float) -> tuple[float, float, float] | None:
-    """Crossing of a parabola fitted to a way there of many steps; None where that says nothing."""
-    part = slice(low, high + 1)
-    if high - low + 1 < FITTED_POINTS:
+    """Crossing of a parabola fitted to a way there of many steps; None where that says nothing.
+
+    The window keeps the length of that way but moves until it is centred on the crossing: one that
+    begins and ends at readings chosen by their noise would lean inwards.
+    """
+    points = high - low + 1
+    found = None
+    if points < FITTED_POINTS:
         return None
-    centre, scale = float(walk.axis[part].mean()), float(walk.axis[high] - walk.axis[low]) / 2.0
-    x, loss, noise = (walk.axis[part] - centre) / scale, walk.loss[part], walk.noise[part]
+    for _ in range(4):
+        found = _parabola_crossing(walk, slice(low, low + points), level_db)
+        if found is None:
+            return None
+        way = 1.0 if walk.axis[high] > walk.axis[low] else -1.0
+        nearest = int(np.searchsorted(way * walk.axis, way * found[0]))
+        moved = min(max(nearest - points // 2, 0), walk.axis.size - points)
+        spoiled = walk.limit[moved : moved + points].any() or (
+            walk.broken[moved : moved + points - 1].any()
+        )
+        if moved == low or spoiled:
+            break
+        low = moved
+    return found
+
+
+def _parabola_crossing(
+    walk: _Walk, part: slice, level_db: float
+) -> tuple[float, float, float] | None:
+    axis, loss, noise = walk.axis[part], walk.loss[part], walk.noise[part]
+    centre, scale = float(axis.mean()), float(axis[-1] - axis[0]) / 2.0
+    x = (axis - centre) / scale
     design = np.stack((np.ones_like(x), x, x * x), axis=1) / noise[:, None]
     covariance = np.linalg.inv(design.T @ design)
     a, b, c = (covariance @ (design.T @ (loss / noise))).tolist()

@@ -1,8 +1,9 @@
 """What kind of filter a loss curve shows, and its figures: passbands, notches, rejection.
 
 A passband is where the loss has a minimum that the loss around it exceeds by 6 dB or more; a notch
-is a maximum between two passbands. What lies beyond the sweep or under the floor is said, not
-guessed: a band-pass filter of which the sweep shows only one flank looks like a low-pass.
+is a maximum between two passbands of a sweep that starts or ends in one. What lies beyond the sweep
+or under the floor is said, not guessed: a band-pass filter of which the sweep shows only one flank
+looks like a low-pass.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.measure.edges import Edge, EdgePair, EdgeState, edge_pair
-from acqd.measure.losscurve import LossAt, LossCurve, loss_in_range
+from acqd.measure.losscurve import LossAt, LossCurve
 from acqd.measure.statistics import normal_quantile
 from acqd.measure.words import frequency_text, number_text, range_text
 
@@ -111,7 +112,8 @@ class Passband:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Notch:
-    """A maximum of the loss between two passbands.
+    """A maximum of the loss between two passbands; between those of a band-pass filter it is its
+    stop band, and no notch.
 
     ``pass_db`` is the larger least loss of the two, from which ``depth_db`` and the levels of
     ``edges`` count. Where the floor hides the bottom the depth is ``at_least`` so much and
@@ -225,14 +227,14 @@ def recognise(
         notes.append("fewer than 5 points" if few else "the floor hides everything")
         return _response(curve, noise, Kind.UNCLEAR, (), (), notes)
     tops, bottoms = _passbands_and_dips(curve, noise)
-    seen = ~curve.at_least
-    best = float(curve.loss_db[tops].min())
     passbands = tuple(_passband(curve, noise, top, edge_levels_db, u_linearity_db) for top in tops)
     notches = tuple(
         _notch(curve, noise, bottom, passbands[i : i + 2], notch_depths_db, u_linearity_db)
         for i, bottom in enumerate(bottoms)
     )
-    kind, note = _kind(curve, passbands, float(curve.loss_db[seen].max()) - best)
+    kind, note = _kind(curve, passbands, noise)
+    if kind is Kind.BAND_PASS:
+        notches = ()
     if note:
         notes.append(note)
     if curve.u_db is None:
@@ -263,16 +265,16 @@ def _response(
 
 
 def _kind(
-    curve: LossCurve, passbands: tuple[Passband, ...], variation_db: float
+    curve: LossCurve, passbands: tuple[Passband, ...], noise: Float
 ) -> tuple[Kind, str | None]:
     """From whether the sweep starts and ends in a passband, and how many there are."""
-    whole = loss_in_range(
-        curve, start_hz=float(curve.frequency_hz[0]), stop_hz=float(curve.frequency_hz[-1])
+    variation_db = float(curve.loss_db.max() - min(band.least_db for band in passbands))
+    near = curve.loss_db <= curve.loss_db.min() + PASSBAND_WITHIN_DB
+    variation_db -= _lucky_db(
+        float(np.sqrt((noise[near] ** 2).mean())), float(np.count_nonzero(near))
     )
-    noise_db = 0.0 if whole is None else whole.noise_flatness_db or 0.0
-    limited = bool(curve.at_least.any())
-    if variation_db < SWING_DB and not limited:
-        if variation_db - noise_db <= FLAT_DB:
+    if variation_db < SWING_DB and not curve.at_least.any():
+        if variation_db <= FLAT_DB:
             return Kind.FLAT, None
         note = f"the loss varies by {number_text(variation_db, 1)} dB: too much for flat"
         if not _seen(passbands[0].edges[0].lower, passbands[0].edges[0].upper):
@@ -397,9 +399,8 @@ def _least(curve: LossCurve, noise: Float, top: int) -> tuple[float, float, floa
     u_db = float(fits.u_db[best])
     equal = alike * np.count_nonzero(fits.loss_db <= fits.loss_db[best] + 2.0 * u_db)
     n = max(1.0, float(equal))
-    lucky_db = u_db * normal_quantile((n - 0.375) / (n + 0.25))
     place_hz = float(curve.frequency_hz[fits.centre[best]])
-    return float(fits.loss_db[best]) + lucky_db, math.hypot(u_db, between_db), place_hz
+    return float(fits.loss_db[best]) + _lucky_db(u_db, n), math.hypot(u_db, between_db), place_hz
 
 
 def _between_points_db(curve: LossCurve, top: int) -> float:
@@ -409,6 +410,11 @@ def _between_points_db(curve: LossCurve, top: int) -> float:
         return 0.0
     low, middle, high = curve.loss_db[top - 1 : top + 2].tolist()
     return float(max(low - middle, high - middle, 0.0)) / 8.0
+
+
+def _lucky_db(u_db: float, count: float) -> float:
+    """Mean largest of so many normal values, by Blom's plotting position (from memory)."""
+    return u_db * normal_quantile((count - 0.375) / (count + 0.25))
 
 
 def _top_points(curve: LossCurve, top: int) -> NDArray[np.intp]:
@@ -493,6 +499,8 @@ def _notch(
 def _steadied(u_db: Float) -> Float:
     """Running median of 9: a reading that noise made large claims less noise, and would weigh more
     than its neighbours."""
+    if not u_db.size:
+        return u_db
     padded = np.pad(u_db, 4, mode="edge")
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 9), axis=1))
 
