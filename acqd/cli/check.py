@@ -102,6 +102,7 @@ def _show(built: Built, seen: Forecast) -> None:
     )
     click.echo(table(heads, rows, right=(3, 5, 6, 7, 8)))
     _explain(seen)
+    _show_inputs(seen)
     click.echo("\nconflicts")
     for sentence in seen.conflicts or ("none",):
         click.echo(sentence)
@@ -122,6 +123,23 @@ def _show(built: Built, seen: Forecast) -> None:
     if seen.simulated_s < seen.to_s - seen.from_s:
         hours = number(seen.simulated_s / 3600)
         click.echo(f"(the plan was run for the first {hours} hours; the rest is in proportion)")
+
+
+def _show_inputs(seen: Forecast) -> None:
+    """What can arrive at the inputs, and what the kinds can say beforehand."""
+    concerned = [job for job in seen.jobs if job.inputs or job.foreseen]
+    if not concerned:
+        return
+    click.echo("\ninputs and limits")
+    for job in concerned:
+        for sentence in (*job.inputs, *job.foreseen):
+            click.echo(f"{job.name}: {sentence}")
+    if any(job.inputs for job in concerned):
+        click.echo(
+            "Software protects no input: what protects it is the pads in the chain. Check them, "
+            "their ratings and their order before anything is keyed, at lowest power first; keep "
+            "to your licence and to local rules (docs/safety.md)."
+        )
 
 
 def _explain(seen: Forecast) -> None:

@@ -10,7 +10,9 @@ from pydantic import BeforeValidator, Field
 from acqd.chain import MARGIN_DB
 from acqd.config.quantity import (
     DIFFERENCE,
+    FRACTION,
     FREQUENCY,
+    LENGTH,
     POWER,
     Frequency,
     Level,
@@ -18,7 +20,8 @@ from acqd.config.quantity import (
     parse_frequency_range,
     refusal,
 )
-from acqd.config.tables import KeyRule, Misfit, Switch, Table, Together
+from acqd.config.tables import AtMostOne, KeyRule, Misfit, Switch, Table, Together
+from acqd.safety import coupling_at_distance
 
 __all__ = ["FrequencyRange", "NearbyTable", "SourceTable", "TransmitterTable", "ranges_or_one"]
 
@@ -26,6 +29,7 @@ LEAST_MARGIN = "10 dB"
 """The least that a config may ask for (G7)."""
 
 Margin = Annotated[float, Quantity(dimension=DIFFERENCE, at_least=LEAST_MARGIN, at_most="100 dB")]
+Gain = Annotated[float, Quantity(dimension=DIFFERENCE, at_least="-30 dB", at_most="60 dB")]
 Power = Annotated[float, Quantity(dimension=POWER, above="0 W")]
 
 
@@ -86,6 +90,7 @@ class TransmitterTable(Table):
     start_hz: Frequency | None = Field(default=None, alias="start")
     stop_hz: Frequency | None = Field(default=None, alias="stop")
     margin_db: Margin = Field(default=MARGIN_DB, alias="margin")
+    duty: Annotated[float, Quantity(dimension=FRACTION, above="0 %")] = 1.0
 
     rules: ClassVar[tuple[KeyRule, ...]] = (Together(("start", "stop")),)
 
@@ -98,14 +103,27 @@ class NearbyTable(Table):
     start_hz: Annotated[float, Quantity(dimension=FREQUENCY)] = Field(alias="start")
     stop_hz: Annotated[float, Quantity(dimension=FREQUENCY)] = Field(alias="stop")
     near: str = Field(description="the NAME of the [chain.NAME] whose aerial it is near")
-    isolation_db: Annotated[
-        float, Quantity(dimension=DIFFERENCE, at_least="0 dB", at_most="200 dB")
-    ] = Field(default=0.0, alias="isolation")
+    isolation_db: (
+        Annotated[float, Quantity(dimension=DIFFERENCE, at_least="0 dB", at_most="200 dB")] | None
+    ) = Field(default=None, alias="isolation")
+    distance_m: Annotated[float, Quantity(dimension=LENGTH, above="0 m")] | None = Field(
+        default=None, alias="distance"
+    )
+    transmit_gain_db: Gain = Field(default=3.0, alias="transmit_gain")
+    receive_gain_db: Gain = Field(default=3.0, alias="receive_gain")
     margin_db: Margin = Field(default=MARGIN_DB, alias="margin")
     ptt: str | None = Field(default=None, description="the NAME of a [context.NAME]")
     while_keyed: Literal["flag", "hold"] = "flag"
 
+    rules: ClassVar[tuple[KeyRule, ...]] = (AtMostOne(("isolation", "distance")),)
+
     def misfits(self) -> Iterator[Misfit]:
+        if self.distance_m is not None and self.stop_hz > self.start_hz > 0:
+            try:
+                self.between_db(aerial_in_chain=True)
+            except ValueError as exc:
+                accepted = "`isolation`, as measured, or neither: then none is counted on"
+                yield Misfit(key="distance", problem=str(exc), accepted=accepted)
         if self.stop_hz <= self.start_hz:
             yield Misfit(
                 key="stop",
@@ -118,3 +136,15 @@ class NearbyTable(Table):
                 problem="nothing says when it is keyed",
                 accepted="`while_keyed` with `ptt`",
             )
+
+    def between_db(self, *, aerial_in_chain: bool) -> float:
+        """What lies between its output and the near aerial's socket, in dB, never below 0."""
+        if self.distance_m is None:
+            return self.isolation_db or 0.0
+        return coupling_at_distance(
+            self.power_w,
+            distance_m=self.distance_m,
+            start_hz=self.start_hz,
+            transmit_gain_dbi=self.transmit_gain_db,
+            receive_gain_dbi=0.0 if aerial_in_chain else self.receive_gain_db,
+        ).isolation_db

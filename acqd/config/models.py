@@ -22,6 +22,7 @@ from acqd.config.quantity import (
     DIFFERENCE,
     DURATION,
     POWER,
+    TEMPERATURE,
     Frequency,
     Level,
     LevelDifference,
@@ -191,6 +192,10 @@ class PartTable(Table):
     rated_w: Annotated[float, Quantity(dimension=POWER, above="0 W")] | None = Field(
         default=None, alias="rated"
     )
+    max_c: Annotated[float, Quantity(dimension=TEMPERATURE, above="25 °C")] | None = Field(
+        default=None, alias="max_temperature"
+    )
+    reverse_gain_db: LevelDifference | None = Field(default=None, alias="reverse_gain")
 
     rules: ClassVar[tuple[KeyRule, ...]] = (
         ExactlyOne(
@@ -225,6 +230,8 @@ class PartTable(Table):
             gain_db=gain_db,
             uncertainty_db=self.uncertainty_db,
             rated_w=self.rated_w,
+            max_c=self.max_c,
+            reverse_gain_db=self.reverse_gain_db,
         )
 
 
@@ -233,6 +240,9 @@ class ChainTable(Table):
 
     title: str = Field(default="", max_length=200)
     part: tuple[PartTable, ...] = Field(description="at least one [[chain.NAME.part]]")
+    ambient_c: Annotated[float, Quantity(dimension=TEMPERATURE, at_most="200 °C")] = Field(
+        default=25.0, alias="ambient"
+    )
 
     def misfits(self) -> Iterator[Misfit]:
         if not self.part:

@@ -27,9 +27,11 @@ __all__ = [
     "DURATION",
     "FRACTION",
     "FREQUENCY",
+    "LENGTH",
     "LEVEL",
     "POWER",
     "PPM",
+    "TEMPERATURE",
     "Angle",
     "ByteCount",
     "Dimension",
@@ -172,6 +174,22 @@ ANGLE = Dimension(
     minimum=Decimal(-360),
     maximum=Decimal(360),
     other_words={"degree": "deg", "degrees": "deg"},
+)
+TEMPERATURE = Dimension(
+    what="a temperature with its unit",
+    example="40 °C",
+    units=_units("°C 1, degC 1"),
+    minimum=Decimal("-273.15"),
+    maximum=Decimal(1000),
+    other_words={"c": "°C", "celsius": "°C"},
+)
+LENGTH = Dimension(
+    what="a length with its unit",
+    example="12 m",
+    units=_units("m 1, km 1e3, cm 1e-2"),
+    minimum=Decimal(0),
+    maximum=Decimal("1e8"),
+    other_words={"metre": "m", "metres": "m", "meter": "m", "meters": "m"},
 )
 PPM = Dimension(
     what="a relative deviation in parts per million",

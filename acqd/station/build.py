@@ -11,7 +11,7 @@ from typing import Any
 
 import structlog
 
-from acqd.chain import MARGIN_DB, Chain
+from acqd.chain import MARGIN_DB, Chain, PartKind
 from acqd.config.problems import in_file_order, near_miss
 from acqd.config.whole import StationConfig
 from acqd.drivers.contract import Driver
@@ -219,6 +219,7 @@ def _job(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSp
         ),
         make_pass=parts.make_pass,
         guided_pass=parts.guided_pass,
+        foresee=parts.foresee,
         safety=_safety(config, name),
         channel_keys=parts.channel_keys,
         ends=table.soak is not None,
@@ -229,6 +230,8 @@ def _safety(config: StationConfig, name: str) -> InputSafety:
     """Everything that can bring power to the job's input, and the largest margin asked for."""
     table = config.jobs[name]
     start_hz, stop_hz = table.range_hz
+    chain = config.chain(name)
+    has_aerial = chain is not None and any(part.kind is PartKind.ANTENNA for part in chain.parts)
     arriving, margins = [], []
     if table.transmitter is not None:
         one = table.transmitter
@@ -238,6 +241,8 @@ def _safety(config: StationConfig, name: str) -> InputSafety:
                 power_w=one.power_w,
                 start_hz=start_hz if one.start_hz is None else one.start_hz,
                 stop_hz=stop_hz if one.stop_hz is None else one.stop_hz,
+                duty=one.duty,
+                is_joined=True,
             )
         )
         margins.append(one.margin_db)
@@ -254,13 +259,14 @@ def _safety(config: StationConfig, name: str) -> InputSafety:
                     power_w=near.power_w,
                     start_hz=near.start_hz,
                     stop_hz=near.stop_hz,
-                    isolation_db=near.isolation_db,
+                    isolation_db=near.between_db(aerial_in_chain=has_aerial),
                 )
             )
             margins.append(near.margin_db)
     return InputSafety(
         arriving=tuple(arriving),
-        chain=config.chain(name),
+        chain=chain,
+        ambient_c=config.chains[table.chain].ambient_c if table.chain is not None else 25.0,
         margin_db=max(margins, default=MARGIN_DB),
     )
 

@@ -24,6 +24,7 @@ from acqd.plan.jobs import PlannedJob
 from acqd.plan.preview import Preview, preview
 from acqd.station.build import ASSUMED_SWEEP_S, Built, SweeperSpec
 from acqd.station.job import JobSpec
+from acqd.station.setup import absolute_max_dbm
 from acqd.sweep import Capabilities
 
 __all__ = ["Forecast", "JobForecast", "SweeperForecast", "forecast"]
@@ -81,6 +82,11 @@ class JobForecast:
     share: float
     bytes_a_day: float
     problem: str
+    inputs: tuple[str, ...] = ()
+    """What can arrive at the sweeper's input, a sentence each; none where the config says nothing
+    of a transmitter or a source."""
+    foreseen: tuple[str, ...] = ()
+    """What the job's kind can say beforehand: whether the chain can prove what is asked."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,6 +211,8 @@ class _Timing:
     resolution: float
     why: str = ""
     problem: str = ""
+    capabilities: Capabilities | None = None
+    """None where the sweeper was not asked."""
 
 
 def _assumed(job: JobSpec, why: str) -> _Timing:
@@ -255,7 +263,8 @@ async def _ask_sweeper(
     try:
         opened = await host.open()
         for job in mine:
-            timings[job.name] = await _timing(host, job, opened.capabilities)
+            timing = await _timing(host, job, opened.capabilities)
+            timings[job.name] = replace(timing, capabilities=opened.capabilities)
         return told(str(opened.identity), answered=True), timings
     except (RequestRefused, IdentityChanged) as exc:
         return told(f"cannot be used: {exc}", is_wrong=True), timings
@@ -300,5 +309,21 @@ def _job(job: JobSpec, timing: _Timing, view: Preview) -> JobForecast:
         missed=seen.missed * burst,
         share=seen.share,
         bytes_a_day=stored * (job.request.points * bits / 8 + SWEEP_BYTES),
-        problem=timing.problem,
+        problem=timing.problem or _unsafe(job, timing.capabilities),
+        inputs=job.safety.report(_absolute_max_dbm(job, timing.capabilities)),
+        foreseen=job.foresee(timing.capabilities),
     )
+
+
+def _absolute_max_dbm(job: JobSpec, capabilities: Capabilities | None) -> float | None:
+    stated_dbm = job.facts.absolute_max_dbm
+    return stated_dbm if capabilities is None else absolute_max_dbm(stated_dbm, capabilities)
+
+
+def _unsafe(job: JobSpec, capabilities: Capabilities | None) -> str:
+    """Why the job would not start for what can arrive, as far as that is certain."""
+    most_dbm = _absolute_max_dbm(job, capabilities)
+    if most_dbm is None and capabilities is None:
+        # The sweeper may say it when it is opened.
+        return ""
+    return job.safety.refusal(most_dbm) or ""

@@ -8,16 +8,26 @@ seen, and an input is gone in less than the time of one point; only loss in the 
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from acqd.chain import MARGIN_DB, POWER_RESERVE_DB, Chain
+from acqd.chain import (
+    MARGIN_DB,
+    POWER_RESERVE_DB,
+    RATED_AT_C,
+    SPEAKS_OF_HEAT_W,
+    Chain,
+    Dissipation,
+)
+from acqd.safety import failures, missing_pad_text
 from acqd.sweep import LevelUnit, Sweep
 from acqd.units import watt_from_dbm
 
 __all__ = ["NEAR_DB", "Arriving", "InputSafety", "nearing_maximum", "source_power_w"]
+
+LAST_BIT_DB = 1e-9
+"""A chain that meets the figure exactly must not fail on the last bit of a sum."""
 
 NEAR_DB = 10.0
 """A job whose levels come this near to the absolute maximum is stopped."""
@@ -32,6 +42,9 @@ class Arriving:
     start_hz: float
     stop_hz: float
     isolation_db: float = 0.0
+    duty: float = 1.0
+    is_joined: bool = False
+    """Whether it is joined to the chain, so that the chain's parts take its heat."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +54,7 @@ class InputSafety:
     arriving: tuple[Arriving, ...] = ()
     chain: Chain | None = None
     margin_db: float = MARGIN_DB
+    ambient_c: float = RATED_AT_C
 
     @property
     def is_concerned(self) -> bool:
@@ -52,9 +66,8 @@ class InputSafety:
             return None
         worst = max(self.arriving, key=self.planned_dbm)
         planned_dbm = self.planned_dbm(worst)
-        level = f"{planned_dbm:.1f} dBm".replace("-", "−")
         what = (
-            f"{worst.name} can bring {level} to the sweeper's input "
+            f"{worst.name} can bring {_dbm(planned_dbm)} to the sweeper's input "
             f"({POWER_RESERVE_DB:g} dB of reserve included)"
         )
         if absolute_max_dbm is None:
@@ -63,22 +76,80 @@ class InputSafety:
                 "state `absolute_max` of the sweeper, from its data sheet"
             )
         most_dbm = absolute_max_dbm - self.margin_db
-        missing_db = planned_dbm - most_dbm
-        if missing_db <= 1e-9:
-            return None
-        most = f"{most_dbm:.1f} dBm".replace("-", "−")
-        return (
-            f"{what}; at most {most} is allowed, {self.margin_db:g} dB below what it stands: "
-            f"add a pad of {math.ceil(missing_db - 1e-9):d} dB or more, rated for the power"
-        )
+        if planned_dbm - most_dbm > LAST_BIT_DB:
+            advice = missing_pad_text(
+                self._chain,
+                worst.power_w * 10.0 ** (-worst.isolation_db / 10.0),
+                start_hz=worst.start_hz,
+                stop_hz=worst.stop_hz,
+                absolute_max_dbm=absolute_max_dbm,
+                margin_db=self.margin_db,
+            )
+            return (
+                f"{what}; at most {_dbm(most_dbm)} is allowed, {self.margin_db:g} dB below what "
+                f"it stands: {advice}"
+            )
+        return next((f"{heat}: it may fail and pass everything" for heat in self._too_hot()), None)
 
     def planned_dbm(self, one: Arriving) -> float:
         """The largest level at the sweeper's input that ``one`` can bring, reserve included."""
-        chain = Chain() if self.chain is None else self.chain
         return (
-            chain.planned_input_dbm(one.power_w, start_hz=one.start_hz, stop_hz=one.stop_hz)
+            self._chain.planned_input_dbm(one.power_w, start_hz=one.start_hz, stop_hz=one.stop_hz)
             - one.isolation_db
         )
+
+    def report(self, absolute_max_dbm: float | None) -> tuple[str, ...]:
+        """What can arrive, what the parts turn into heat, and what one that fails would do."""
+        lines = []
+        for one in self.arriving:
+            planned_dbm = self.planned_dbm(one)
+            line = f"{one.name}: at most {_dbm(planned_dbm)} at the input, reserve included"
+            if absolute_max_dbm is not None:
+                line += f"; it stands {_dbm(absolute_max_dbm)}, {self.margin_db:g} dB are kept"
+            lines.append(line)
+            if not one.is_joined:
+                continue
+            lines.extend(str(heat) for heat in self._heat(one) if heat.heat_w > SPEAKS_OF_HEAT_W)
+            lines.extend(
+                str(failure)
+                for failure in failures(
+                    self._chain,
+                    one.power_w,
+                    start_hz=one.start_hz,
+                    stop_hz=one.stop_hz,
+                    absolute_max_dbm=absolute_max_dbm,
+                    ambient_c=self.ambient_c,
+                    duty=one.duty,
+                )
+            )
+        return tuple(lines)
+
+    @property
+    def _chain(self) -> Chain:
+        return Chain() if self.chain is None else self.chain
+
+    def _heat(self, one: Arriving) -> tuple[Dissipation, ...]:
+        """The most heat that each part takes, over the frequencies that ``one`` may have."""
+        rows = [
+            self._chain.dissipation(one.power_w, hz, ambient_c=self.ambient_c, duty=one.duty)
+            for hz in self._chain.rows_hz(one.start_hz, one.stop_hz)
+        ]
+        return tuple(
+            max(column, key=lambda heat: heat.heat_w) for column in zip(*rows, strict=True)
+        )
+
+    def _too_hot(self) -> tuple[str, ...]:
+        return tuple(
+            str(heat)
+            for one in self.arriving
+            if one.is_joined
+            for heat in self._heat(one)
+            if heat.within_rating is False
+        )
+
+
+def _dbm(level_dbm: float) -> str:
+    return f"{level_dbm:.1f} dBm".replace("-", "−")
 
 
 def nearing_maximum(sweep: Sweep, absolute_max_dbm: float | None) -> float | None:

@@ -36,6 +36,7 @@ from acqd.station.feed import (
 )
 from acqd.station.gaps import Waiting, WaitingGaps
 from acqd.station.inputs import InputSafety
+from acqd.station.kinds.parts import Foresee, no_foresight
 from acqd.station.references import ReferenceRecord
 from acqd.station.setup import SetupFacts, SetupMaker
 from acqd.station.tell import Teller, one_line
@@ -69,6 +70,8 @@ class JobSpec:
     guided_pass: MakePass | None = None
     """The pass where somebody is at the bench and can be told what to do; None where it is the
     same."""
+    foresee: Foresee = no_foresight
+    """What the kind can say before anything is swept, a sentence each."""
     ends: bool = False
     """Whether the job ends by itself, with a verdict."""
     channel_keys: Mapping[str, str] = field(default_factory=dict)

@@ -32,9 +32,11 @@ from acqd.config.quantity import (
     DURATION,
     FRACTION,
     FREQUENCY,
+    LENGTH,
     LEVEL,
     POWER,
     PPM,
+    TEMPERATURE,
 )
 from acqd.config.tables import Table
 from acqd.errors import ConfigError
@@ -118,6 +120,8 @@ def test_every_unit_is_described() -> None:
         "power": POWER,
         "share": FRACTION,
         "angle": ANGLE,
+        "temperature": TEMPERATURE,
+        "length": LENGTH,
         "deviation": PPM,
         "data": BYTES,
     }
