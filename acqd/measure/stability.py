@@ -53,7 +53,7 @@ DENSE = 4096
 """Largest averaging number that the degrees of freedom are summed for; beyond it they scale."""
 
 LEAST_TO_IDENTIFY = 30
-"""Averages that the noise is told from by its lag-one correlation; fewer take the last known."""
+"""Averages that the noise is told from by its lag-one correlation."""
 
 
 class DeviationKind(StrEnum):
@@ -266,7 +266,9 @@ def deviation(
     Args:
         y: (n,) values every ``tau0_s``, NaN where missing. A term counts where every value in it
             is there; the others are left out, not filled up.
-        exponent: of the noise, for the interval; told from the data where None.
+        exponent: of the noise, for the interval. Where None it is told from the data at this
+            averaging time or, where fewer than 30 averages are left, at the longest of its halves
+            that has as many; white where there is none.
 
     Returns:
         NaN where the series is too short or no term is complete. The interval is
@@ -280,10 +282,8 @@ def deviation(
     if averages < 1:
         raise ValueError(f"averages must be 1 or more, got {averages}")
     if exponent is None:
-        exponent = noise_exponent(values, averages=averages)
-    return _deviation(
-        kind, values, tau0_s, averages, 0 if exponent is None else exponent, confidence
-    )
+        exponent = _told_exponent(values, averages)
+    return _deviation(kind, values, tau0_s, averages, exponent, confidence)
 
 
 def _deviation(
@@ -332,18 +332,15 @@ def deviations(
 ) -> tuple[Deviation, ...]:
     """Deviations over averaging times, those without a complete term left out.
 
-    Octaves where ``averages`` is None. The noise is told anew at each averaging time with at least
-    30 averages; longer ones take the last that was told. Arguments as :func:`deviation`.
+    Octaves where ``averages`` is None. Arguments as :func:`deviation`; the noise is told anew for
+    each averaging time.
     """
     values = _checked(y, tau0_s)
-    exponent = 0
     found = []
     for m in sorted(set(averages)) if averages is not None else octaves(values.size):
         if m < 1:
             raise ValueError(f"averages must be 1 or more, got {m}")
-        told = noise_exponent(values, averages=m)
-        exponent = exponent if told is None else told
-        point = _deviation(kind, values, tau0_s, m, exponent, confidence)
+        point = _deviation(kind, values, tau0_s, m, _told_exponent(values, m), confidence)
         if point.pairs:
             found.append(point)
     return tuple(found)
@@ -385,6 +382,16 @@ def noise_exponent(y: ArrayLike, *, averages: int = 1) -> int | None:
             return int(min(2, max(-2, round(-2.0 * (fraction + differences)))))
         z = np.diff(z)
     return -2
+
+
+def _told_exponent(y: Float, averages: int) -> int:
+    m = averages
+    while m:
+        told = noise_exponent(y, averages=m)
+        if told is not None:
+            return told
+        m //= 2
+    return 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -477,7 +484,7 @@ def allan_dof(kind: DeviationKind, exponent: int, averages: int, samples: int) -
         raise ValueError(f"the exponent must be -2 to 2, got {exponent}")
     m, points = averages, samples + 1
     if m > DENSE:
-        points, m = round(points * DENSE / m), DENSE
+        points, m = round(samples * DENSE / m) + 1, DENSE
     order = 3 if kind in (DeviationKind.HADAMARD, DeviationKind.OVERLAPPING_HADAMARD) else 2
     filtered = 1 if kind in (DeviationKind.MODIFIED, DeviationKind.TIME) else m
     stride = 1 if kind in (DeviationKind.ALLAN, DeviationKind.HADAMARD) else m
