@@ -9,7 +9,9 @@ textbook on time series):
 with the autocorrelations of the context and of what is left of the value, summed over lags up to
 the first at which either falls below 1/√n, and never over more than a quarter of the series.
 Autocorrelations are corrected for the mean that was taken out, r + (1 + r)/n or so: without it
-slow wander looks faster than it is. Where n_eff is under 5 the answer is "cannot tell".
+slow wander looks faster than it is. Where n_eff is under 6, one more for each further column, the
+answer is "cannot tell". The sum costs up to n²/4 steps: hand over a few thousand readings at most,
+block means of longer series.
 
 That two things go together does not say that one makes the other: a warm-up goes with everything
 that changes while it lasts. Readings of a thermometer that are rounded to coarse steps make slopes
@@ -45,8 +47,9 @@ __all__ = [
 Float = NDArray[np.float64]
 
 LEAST_SAMPLES = 8
-LEAST_FREE = 3.0
-"""Independent readings beyond those that the fit takes: n_eff of 5 for a line."""
+LEAST_FREE = 4.0
+"""Independent readings beyond those that the fit takes: n_eff of 6 for a line, where a parabola
+over a ramp, which swings but once, counts as 5.5."""
 
 COLLINEAR = 10.0
 """Variance inflation from which on two columns are not told apart (practice)."""
@@ -231,6 +234,9 @@ def _without(values: Float, others: Float, known: NDArray[np.bool_]) -> Float:
     left = np.zeros_like(values)
     basis = np.linalg.qr(others[known])[0]
     left[known] = values[known] - basis @ (basis.T @ values[known])
+    # What rounding leaves of a value that does not move must not look like a dependence.
+    if float(left @ left) <= 1e-24 * float(values[known] @ values[known]):
+        left[:] = 0.0
     return left
 
 
