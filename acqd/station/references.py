@@ -9,8 +9,9 @@ what differs instead, and the kind refuses it.
 from __future__ import annotations
 
 import base64
+import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -20,11 +21,15 @@ from numpy.typing import NDArray
 from acqd.archive.ledger import Overlay
 from acqd.config.quantity import DIFFERENCE, DURATION, FREQUENCY, format_quantity
 from acqd.measure.meter import Role
-from acqd.sweep import Identity, Sweep
+from acqd.sweep import Identity, Sweep, SweepRequest
+from acqd.units import db_from_ratio, ratio_from_db
 
 __all__ = [
     "ReferenceRecord",
+    "asked_of",
     "differences",
+    "differences_between",
+    "differences_from_job",
     "for_setup",
     "levels_from_json",
     "levels_to_json",
@@ -57,6 +62,8 @@ class ReferenceRecord:
     sweeps: int = 1
     repeatability_db: float | None = None
     temperature_c: float | None = None
+    asked: Mapping[str, Any] = field(default_factory=dict)
+    """What was asked of the sweeper, as plain data; empty where nobody wrote it down."""
 
     def to_body(self) -> dict[str, Any]:
         """Plain JSON data for the ledger; :meth:`from_body` is its exact inverse."""
@@ -71,6 +78,7 @@ class ReferenceRecord:
             "sweeps": self.sweeps,
             "repeatability_db": self.repeatability_db,
             "temperature_c": self.temperature_c,
+            "asked": dict(self.asked),
         }
 
     @classmethod
@@ -94,6 +102,7 @@ class ReferenceRecord:
             sweeps=int(body["sweeps"]),
             repeatability_db=body["repeatability_db"],
             temperature_c=body["temperature_c"],
+            asked=dict(body.get("asked", {})),
         )
 
 
@@ -119,26 +128,23 @@ def reference_from(
     """The reference that some sweeps of one setup make.
 
     Raises:
-        ValueError: no sweep, or sweeps that differ in their settings.
+        ValueError: no sweep, sweeps that differ in settings, frequencies or sweeper, or no level in
+            any of them.
+
+    A point that some of the sweeps have no level at is the mean of the others.
     """
     if not sweeps:
         raise ValueError("a reference needs at least one sweep")
     first = sweeps[0]
-    if any(settings_of(one) != settings_of(first) for one in sweeps[1:]):
-        raise ValueError("the sweeper changed its settings between the sweeps of a reference")
+    for one in sweeps[1:]:
+        if settings_of(one) != settings_of(first):
+            raise ValueError("the sweeper changed its settings between the sweeps of a reference")
+        if one.identity != first.identity or not _same_axis(one.frequency_hz, first.frequency_hz):
+            raise ValueError("the sweeper or its frequencies changed between the sweeps")
     levels = np.stack([one.level for one in sweeps])
-    repeatability_db = None
-    if len(sweeps) == 1:
-        level: NDArray[Any] = levels[0]
-    elif np.iscomplexobj(levels):
-        level = levels.mean(axis=0)
-        repeatability_db = _pooled(20.0 * np.log10(np.maximum(np.abs(levels), 1e-30)))
-    elif first.unit.is_logarithmic:
-        power = np.exp(np.asarray(levels, dtype=np.float64) * (np.log(10.0) / 10.0))
-        level = 10.0 * np.log10(power.mean(axis=0))
-        repeatability_db = _pooled(np.asarray(levels, dtype=np.float64))
-    else:
-        level = np.asarray(levels, dtype=np.float64).mean(axis=0)
+    if not np.isfinite(levels).any():
+        raise ValueError("the sweeps of the reference have no level at any frequency")
+    level, repeatability_db = _mean(levels, logarithmic=first.unit.is_logarithmic)
     return ReferenceRecord(
         role=role,
         job=job,
@@ -151,14 +157,45 @@ def reference_from(
         sweeps=len(sweeps),
         repeatability_db=repeatability_db,
         temperature_c=temperature_c,
+        asked=asked_of(first.request),
     )
 
 
+def _mean(levels: NDArray[Any], *, logarithmic: bool) -> tuple[NDArray[Any], float | None]:
+    """Mean over the sweeps, (sweeps, points) to (points,), and the scatter of one reading in dB.
+
+    One sweep is left as it is, to the bit.
+    """
+    if levels.shape[0] == 1:
+        return levels[0], None
+    if np.iscomplexobj(levels):
+        exact = np.asarray(levels, dtype=np.complex128)
+        return _finite_mean(exact), _pooled(20.0 * np.log10(np.maximum(np.abs(exact), 1e-30)))
+    level = np.asarray(levels, dtype=np.float64)
+    if not logarithmic:
+        return _finite_mean(level), None
+    return np.asarray(db_from_ratio(_finite_mean(ratio_from_db(level)))), _pooled(level)
+
+
+def _finite_mean(values: NDArray[Any]) -> NDArray[Any]:
+    """Mean of the finite values of each column; NaN where there is none."""
+    finite = np.isfinite(values)
+    count = finite.sum(axis=0)
+    total = np.where(finite, values, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
 def _pooled(level_db: NDArray[np.float64]) -> float | None:
-    """Standard deviation of one reading, over all points; None where none is finite."""
-    variance = np.var(level_db, axis=0, ddof=1)
-    finite = variance[np.isfinite(variance)]
-    return float(np.sqrt(finite.mean())) if finite.size else None
+    """Standard deviation of one reading, pooled over all points that every sweep has; None where
+    there is none."""
+    whole = level_db[:, np.isfinite(level_db).all(axis=0)]
+    return float(np.sqrt(np.var(whole, axis=0, ddof=1).mean())) if whole.size else None
+
+
+def asked_of(request: SweepRequest) -> dict[str, Any]:
+    """A request as plain JSON data, without what it leaves to the sweeper."""
+    asked: dict[str, Any] = json.loads(json.dumps(asdict(request)))
+    return {key: value for key, value in asked.items() if value is not None}
 
 
 def settings_of(sweep: Sweep) -> dict[str, Any]:
@@ -199,25 +236,59 @@ def differences(reference: ReferenceRecord, sweep: Sweep) -> tuple[str, ...]:
 
     Another firmware does not: it is a finding of its own.
     """
+    return (
+        *_other_axis(reference.unit, str(sweep.unit), reference.frequency_hz, sweep.frequency_hz),
+        *_other_settings(reference.settings, settings_of(sweep)),
+        *_other_sweeper(Identity(**reference.identity), sweep.identity),
+    )
+
+
+def differences_between(then: ReferenceRecord, now: ReferenceRecord) -> tuple[str, ...]:
+    """What keeps two references from being compared with each other, as :func:`differences`."""
+    return (
+        *_other_axis(then.unit, now.unit, then.frequency_hz, now.frequency_hz),
+        *_other_settings(then.settings, now.settings),
+        *_other_sweeper(Identity(**then.identity), Identity(**now.identity)),
+    )
+
+
+def differences_from_job(reference: ReferenceRecord, request: SweepRequest) -> tuple[str, ...]:
+    """What the job asks for that the reference was not asked for, as far as one can tell without a
+    sweep: what the sweeper makes of it may still differ."""
+    then, now = reference.asked, asked_of(request)
+    if not then:
+        return ()
     found = []
-    if reference.unit != str(sweep.unit):
-        found.append(f"levels were in {reference.unit} and are in {sweep.unit}")
-    if not _same_axis(reference.frequency_hz, sweep.frequency_hz):
-        then, now = (_axis(reference.frequency_hz), _axis(sweep.frequency_hz))
-        found.append(
+    if any(then.get(key) != now.get(key) for key in ("start_hz", "stop_hz", "points")):
+        was, is_ = _axis(reference.frequency_hz), _axis(request.frequencies_hz())
+        found.append(f"the frequencies were {was} and are {is_}")
+    return (*found, *_other_settings(_with_source(then), _with_source(now)))
+
+
+def _with_source(asked: Mapping[str, Any]) -> dict[str, Any]:
+    source = asked.get("source") or {}
+    return {**asked, "source_level_dbm": source.get("level_dbm") if source.get("on") else None}
+
+
+def _other_axis(
+    then_unit: str, now_unit: str, then_hz: NDArray[np.float64], now_hz: NDArray[np.float64]
+) -> Iterable[str]:
+    if then_unit != now_unit:
+        yield f"levels were in {then_unit} and are in {now_unit}"
+    if not _same_axis(then_hz, now_hz):
+        then, now = _axis(then_hz), _axis(now_hz)
+        yield (
             f"the frequencies were {then} and are {now}"
             if then != now
             else "the frequencies between start and stop are others"
         )
-    now_set = settings_of(sweep)
+
+
+def _other_settings(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[str]:
     for key, (what, dimension) in _TOLD.items():
-        was, is_ = reference.settings.get(key), now_set[key]
-        if was is None and is_ is None:
-            continue
+        was, is_ = then.get(key), now.get(key)
         if was != is_:
-            found.append(f"{what} was {_said(was, dimension)} and is {_said(is_, dimension)}")
-    found.extend(_other_sweeper(Identity(**reference.identity), sweep.identity))
-    return tuple(found)
+            yield f"{what} was {_said(was, dimension)} and is {_said(is_, dimension)}"
 
 
 def _said(value: Any, dimension: Any) -> str:
