@@ -23,7 +23,7 @@ too narrow (about 80 % at a correlation of 0.98 in 200 readings), and only a lon
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 
 import numpy as np
@@ -253,18 +253,8 @@ def serial_spread(values: ArrayLike) -> SerialSpread:
     mean = float(y.mean()) if n else math.nan
     found = _independent_blocks(np.arange(float(n)), y, 1)
     if isinstance(found, str):
-        nan = math.nan
-        return SerialSpread(
-            samples=n,
-            mean=mean,
-            sd=nan,
-            block=1,
-            correlation=nan,
-            effective=nan,
-            u_mean=nan,
-            dof=nan,
-            reason=found,
-        )
+        told = dict.fromkeys(("sd", "correlation", "effective", "u_mean", "dof"), math.nan)
+        return SerialSpread(samples=n, mean=mean, block=1, reason=found, **told)
     blocks, dof = found.line.residual.size, found.effective - 1.0
     return SerialSpread(
         samples=n,
@@ -601,22 +591,8 @@ def _gain(before: float, after: float, parameters: int, free: float) -> tuple[fl
 
 
 def _no_warm_up(text: str) -> WarmUp:
-    nan = math.nan
-    return WarmUp(
-        seen=False,
-        text=text,
-        final=nan,
-        amplitude=nan,
-        tau_s=nan,
-        drift_per_hour=nan,
-        residual_sd=nan,
-        f_ratio=nan,
-        p_value=nan,
-        reached=False,
-        u_final=nan,
-        u_amplitude=nan,
-        u_tau_s=nan,
-    )
+    figures = {field.name: math.nan for field in fields(WarmUp) if field.type == "float"}
+    return WarmUp(seen=False, text=text, reached=False, **figures)
 
 
 # --- capability and planning ----------------------------------------------------------------------
