@@ -43,8 +43,12 @@ PASSBAND_WITHIN_DB = 10.0
 FLAT_DB = 3.0
 """A loss that varies by no more than this is flat: no −3 dB edge can be in it."""
 
-SURE = 6.0
-"""Standard deviations by which a single noisy point has to stand out to be a passband."""
+NOISY_DB = 1.0
+"""Noise of single points above which a 3 dB edge cannot be told from it, however many there are."""
+
+SURE = 9.0
+"""Standard deviations by which a noisy point has to stand out to be a passband: more than the range
+of thousands of points of noise."""
 
 
 SMALLEST_HALF = 2
@@ -68,14 +72,16 @@ class Passband:
 
     ``least_db`` at ``least_hz`` is the least loss, from which the edges count; where noise can be
     told from shape it is that of a parabola through the points around, so that the luckiest reading
-    does not set it. ``edges`` are in the order of the levels asked for; the first (3 dB unless
-    asked otherwise) gives centre and Q. A level deeper than the dip between two passbands encloses
-    both. ``at_centre`` is the loss at the geometric centre, None where an edge was not seen.
+    does not set it. ``noise_db`` is the standard deviation of single points there. ``edges`` are in
+    the order of the levels asked for; the first (3 dB unless asked otherwise) gives centre and Q. A
+    level deeper than the dip between two passbands encloses both. ``at_centre`` is the loss at the
+    geometric centre, None where an edge was not seen.
     """
 
     least_db: float
     u_least_db: float
     least_hz: float
+    noise_db: float
     edges: tuple[EdgePair, ...]
     at_centre: LossAt | None
 
@@ -209,7 +215,8 @@ def recognise(
 
     Returns:
         Kind ``unclear`` with a note where the curve has fewer than 5 points, where everything is
-        hidden by the floor, where the loss varies by more than 3 and less than 6 dB, or where it
+        hidden by the floor, where the noise of single points is above 1 dB in a passband, where
+        the loss varies by more than 3 and less than 6 dB or only at single points, or where it
         starts in a passband, ends in a stop band and has more than one passband. An empty curve is
         unclear from 0 to 0 Hz.
 
@@ -268,6 +275,13 @@ def _kind(
     curve: LossCurve, passbands: tuple[Passband, ...], noise: Float
 ) -> tuple[Kind, str | None]:
     """From whether the sweep starts and ends in a passband, and how many there are."""
+    worst_db = max(band.noise_db for band in passbands)
+    if worst_db > NOISY_DB:
+        text = number_text(worst_db, 1)
+        return (
+            Kind.UNCLEAR,
+            f"noise of {text} dB hides the shape: average more sweeps or raise the source",
+        )
     variation_db = float(curve.loss_db.max() - min(band.least_db for band in passbands))
     near = curve.loss_db <= curve.loss_db.min() + PASSBAND_WITHIN_DB
     variation_db -= _lucky_db(
@@ -284,11 +298,21 @@ def _kind(
     if falls and rises:
         return Kind.BAND_PASS, None
     if not falls and not rises:
-        return (Kind.BAND_STOP, None) if len(passbands) > 1 else (Kind.FLAT, None)
+        return _neither(passbands, variation_db)
     if len(passbands) > 1:
         end = "ends" if rises else "starts"
         return Kind.UNCLEAR, f"{len(passbands)} passbands, and the sweep {end} in a stop band"
     return (Kind.LOW_PASS if rises else Kind.HIGH_PASS), None
+
+
+def _neither(passbands: tuple[Passband, ...], variation_db: float) -> tuple[Kind, str | None]:
+    """A sweep that starts and ends in a passband."""
+    if len(passbands) > 1:
+        return Kind.BAND_STOP, None
+    if variation_db <= FLAT_DB:
+        return Kind.FLAT, None
+    text = number_text(variation_db, 1)
+    return Kind.UNCLEAR, f"the loss varies by {text} dB, but only at single points or in the floor"
 
 
 def _seen(*edges: Edge) -> bool:
@@ -362,6 +386,7 @@ def _passband(
         least_db=least_db,
         u_least_db=u_least_db,
         least_hz=least_hz,
+        noise_db=float(noise[top]),
         edges=pairs,
         at_centre=None if centre_hz is None else curve.at(centre_hz),
     )
@@ -376,7 +401,7 @@ def _least(curve: LossCurve, noise: Float, top: int) -> tuple[float, float, floa
     error of shape is a sixteenth. The smallest of n equal values lies low all the same, by about
     the mean largest of n normal values, which is put back.
     """
-    around = _top_points(curve, top)
+    around = _top_points(curve, noise, top)
     between_db = _between_points_db(curve, top)
     if noise[top] <= 0 or around.size < 2 * SMALLEST_HALF + 1:
         u_db = math.hypot(float(noise[top]), between_db)
@@ -417,9 +442,9 @@ def _lucky_db(u_db: float, count: float) -> float:
     return u_db * normal_quantile((count - 0.375) / (count + 0.25))
 
 
-def _top_points(curve: LossCurve, top: int) -> NDArray[np.intp]:
+def _top_points(curve: LossCurve, noise: Float, top: int) -> NDArray[np.intp]:
     """Indices around ``top`` up to where the loss is clearly, 3 dB, above it."""
-    away = (curve.loss_db > curve.loss_db[top] + FLAT_DB) | curve.at_least
+    away = (curve.loss_db > curve.loss_db[top] + FLAT_DB + 3.0 * noise[top]) | curve.at_least
     below, above = np.flatnonzero(away[:top]), np.flatnonzero(away[top:])
     first = int(below[-1]) + 1 if below.size else 0
     stop = top + int(above[0]) if above.size else curve.points

@@ -164,6 +164,30 @@ def test_what_cannot_be_told_is_said(loss: Float, limited: NDArray[np.bool_], no
     assert str(found)
 
 
+def test_a_spike_at_the_end_is_no_filter() -> None:
+    """A noisy pad whose last reading went wrong: no low-pass, and more than flat."""
+    loss = 20.0 + np.random.default_rng(1).normal(0.0, 0.9, AXIS.size)
+    assert recognise(LossCurve.of(AXIS, loss, u_db=0.9)).kind is Kind.FLAT
+    loss[-1] = 29.3
+    found = recognise(LossCurve.of(AXIS, loss, u_db=0.9))
+    assert found.kind is Kind.UNCLEAR
+    assert "only at single points" in found.notes[-1]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("points", [51, 401, 2001])
+@pytest.mark.parametrize("noise_db", [0.05, 0.3, 0.9, 2.0])
+def test_noise_makes_no_filter_of_a_pad(points: int, noise_db: float) -> None:
+    """Of 25 noisy pads at most one is called anything but flat; above 1 dB none is judged."""
+    rng = np.random.default_rng(points)
+    axis = np.linspace(100e6, 200e6, points)
+    kinds: Counter[Kind] = Counter()
+    for _ in range(25):
+        loss = 20.0 + rng.normal(0.0, noise_db, points)
+        kinds[recognise(LossCurve.of(axis, loss, u_db=noise_db)).kind] += 1
+    assert kinds[Kind.FLAT if noise_db < 1 else Kind.UNCLEAR] >= 24
+
+
 def test_missing_points_and_an_unknown_floor_are_noted() -> None:
     loss = band(150e6, 10e6)
     loss[[5, 900]] = np.nan
@@ -196,6 +220,7 @@ def test_a_smooth_curve_has_no_scatter() -> None:
     assert scatter_db(LossCurve.of(AXIS[:8], np.zeros(8))).tolist() == [0.0] * 8
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("noise_db", [0.02, 0.2, 0.5])
 def test_least_loss_is_not_that_of_the_luckiest_reading(noise_db: float) -> None:
     """Mean over 100 noisy sweeps within one stated uncertainty; the plain minimum is far off."""

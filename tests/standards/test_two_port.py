@@ -91,6 +91,7 @@ def test_loss_of_that_filter(frequency_mhz: float, loss_db: float) -> None:
     assert curve.at(frequency_mhz * 1e6).loss_db == pytest.approx(loss_db, abs=1.1e-4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("order", "by_6_db", "by_3_db"),
     [(3, 8.3268, 10.0000), (5, 3.5669, 3.9811), (7, 2.4802, 2.6827)],
@@ -254,6 +255,7 @@ def test_notch_of_a_stub() -> None:
     assert pair.arithmetic_centre_hz == pytest.approx(145e6, rel=1e-4)
 
 
+@pytest.mark.slow
 def test_edges_and_q_agree_with_another_library() -> None:
     """A series resonator of scikit-rf: its own fit of the loaded Q, ours of the half-power width,
     and 2πfL/R (derived). Its fit places the centre within 1.2e−4 of the exact one."""
