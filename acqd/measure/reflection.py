@@ -65,7 +65,11 @@ ASSUMED_LOAD_RETURN_LOSS_DB = 30.0
 
 OPEN_SHORT_WARN_DB = 3.0
 """Open and short further apart than this are worth a look at the connection: a source match of
-16 dB with a directivity of 25 dB would just do it."""
+17 dB with a directivity of 30 dB would just do it."""
+
+LEAST_REST = 1e-9
+"""What is left of 1 − s at a test port that sends everything back: no bound in all but name, and
+still a number to count with."""
 
 
 class TermFrom(StrEnum):
@@ -356,7 +360,7 @@ class _Unity:
 
 def _unity_of_one(bridge: _Bridge, s: float) -> _Unity:
     """An open or a short alone: off by both phasors in the first order."""
-    low, high = shown_limits(1.0, directivity=bridge.worst, source_match=s)
+    low, high = shown_limits(1.0, directivity=bridge.worst, source_match=min(s, 1.0 - LEAST_REST))
     return _Unity(low=low, high=high, u=np.hypot(bridge.u, s / math.sqrt(2.0)))
 
 
@@ -364,16 +368,14 @@ def _unity_of_pair(bridge: _Bridge, s: float) -> _Unity:
     """The mean of open and short in dB: √|(1 − 2·s·d)/(1 − s²) − d²| over all phases."""
     d = bridge.worst
     low = np.sqrt(np.maximum(0.0, (1.0 - 2.0 * s * d) / (1.0 + s * s) - d * d))
-    high = np.full(d.shape, np.inf)
-    if s < 1.0:
-        high = np.sqrt((1.0 + 2.0 * s * d) / (1.0 - s * s) + d * d)
+    high = np.sqrt((1.0 + 2.0 * s * d) / max(1.0 - s * s, LEAST_REST) + d * d)
     return _Unity(low=low, high=high, u=(high - low) / math.sqrt(12.0))
 
 
 def _unity_of_vectors(shape: tuple[int, ...], s: float) -> _Unity:
     """Half the difference of a complex open and short: 1/(1 − s²), from which d falls out."""
     low = np.full(shape, 1.0 / (1.0 + s * s))
-    high = np.full(shape, 1.0 / (1.0 - s * s) if s < 1.0 else np.inf)
+    high = np.full(shape, 1.0 / max(1.0 - s * s, LEAST_REST))
     return _Unity(low=low, high=high, u=(high - low) / math.sqrt(12.0))
 
 

@@ -90,7 +90,7 @@ def true_limits(
     """
     m, d, s = _floats(shown, directivity, source_match)
     x = np.maximum(0.0, m - d)
-    return np.asarray(x / (1.0 + s * x)), _amplified(m + d, s)
+    return x / (1.0 + s * x), _amplified(m + d, s)
 
 
 def _amplified(rho: Float, s: Float) -> Float:

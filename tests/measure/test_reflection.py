@@ -192,6 +192,16 @@ def test_one_reference_alone_bounds_wider(rng: np.random.Generator) -> None:
     assert within(np.full(41, 0.5), alone).all()
 
 
+def test_a_port_that_sends_everything_back_bounds_nothing() -> None:
+    """No number fails: the bounds just say that nothing is known above."""
+    for known in ({"short_db": [0.0, 0.0]}, {}):
+        levels: dict[str, Any] = {"open_db": [0.0, 0.0], "source_match_db": 0.0, **known}
+        trace = reflection([-20.0, -np.inf], directivity_db=30.0, **levels)
+        assert trace.magnitude_high[0] == math.inf
+        assert trace.return_loss_low_db[0] == -math.inf
+        assert trace.magnitude[1] == 0.0 and trace.return_loss_db[1] == math.inf
+
+
 # --- the load reference ---------------------------------------------------------------------------
 
 
@@ -214,7 +224,8 @@ def test_a_load_of_unknown_quality_is_assumed_and_limits() -> None:
 
 
 def test_a_stated_directivity_stands_where_the_load_agrees() -> None:
-    trace = reflection([-20.0], open_db=[0.0], short_db=[0.0], load_db=[-45.0], directivity_db=40.0)
+    """35 dB read with a load of 30 dB may well be a bridge of 40 dB."""
+    trace = reflection([-20.0], open_db=[0.0], short_db=[0.0], load_db=[-35.0], directivity_db=40.0)
     assert trace.directivity_from is TermFrom.CHECKED
     assert trace.directivity_db[0] == pytest.approx(40.0)
 
@@ -282,6 +293,7 @@ def test_cable_loss_taken_out_takes_the_bounds_along() -> None:
     assert behind.return_loss_low_db[0] == pytest.approx(bare.return_loss_low_db[0] - 6.0)
     assert behind.return_loss_high_db[0] == pytest.approx(bare.return_loss_high_db[0] - 6.0)
     assert unsure.return_loss_low_db[0] == pytest.approx(bare.return_loss_low_db[0] - 7.0)
+    assert unsure.return_loss_high_db[0] == pytest.approx(bare.return_loss_high_db[0] - 5.0)
     assert unsure.magnitude_u[0] > behind.magnitude_u[0]
 
 
