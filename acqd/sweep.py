@@ -69,6 +69,8 @@ class SweepFlag(IntFlag):
     """The measurement raised; the levels are kept all the same."""
     LATE = 512
     """Started later than half its interval after it was due."""
+    TRANSMITTING = 1024
+    """A transmitter that is near was keyed during the sweep."""
 
 
 NO_FLAGS = SweepFlag(0)

@@ -14,7 +14,10 @@ from acqd.errors import ConfigError, ConfigProblem
 from acqd.measure.channels import ChannelPlan
 from acqd.plan.sharing import SHARES_MOST
 
-__all__ = ["References", "check_references"]
+__all__ = ["CONTEXTS_MOST", "References", "check_references"]
+
+CONTEXTS_MOST = 64
+"""Values that go with each sweep."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +50,7 @@ def check_references(
         *_unknown_names(data, places),
         *_unknown_of_transmitters(data, places),
         *_doubled_sweepers(sweepers, places),
+        *_too_many_contexts(data, places),
         *_shares(jobs, places),
     ]
     if station is not None:
@@ -101,6 +105,15 @@ def _unknown_of_transmitters(data: Mapping[str, Any], places: Text) -> Iterator[
                 f"there is no {family} `{wanted}`{near_miss(wanted, known)}",
                 accepted=f"one of {listed}" if listed else f"a table [{family}.{wanted}]",
             )
+
+
+def _too_many_contexts(data: Mapping[str, Any], places: Text) -> Iterator[ConfigProblem]:
+    for name in list(_tables(data, "context"))[CONTEXTS_MOST:]:
+        yield places.problem(
+            ("context", name),
+            f"one more than the {CONTEXTS_MOST} that go with each sweep",
+            accepted=f"at most {CONTEXTS_MOST} tables [context.NAME]",
+        )
 
 
 def _tables(data: Mapping[str, Any], family: str) -> dict[str, Mapping[str, Any]]:

@@ -19,6 +19,7 @@ Note = tuple[tuple[str, ...], str]
 def notes_of(config: StationConfig) -> tuple[str, ...]:
     """Notes on ``config`` in file order: ``file:line: where: sentence``."""
     notes = [*_of_mqtt(config), *_of_station(config), *_unused(config), *_of_shares(config)]
+    notes.extend(_of_context(config))
     for name in config.jobs:
         notes.extend(_of_job(config, name))
     problems = (
@@ -41,6 +42,22 @@ def _of_mqtt(config: StationConfig) -> Iterator[Note]:
     has_login = mqtt.user_env or mqtt.password_env or mqtt.password_file
     if mqtt.place != "url" and has_login:
         yield ("mqtt", "broker"), "the station's own broker asks for no user and no password"
+
+
+def _of_context(config: StationConfig) -> Iterator[Note]:
+    for name, context in config.context.items():
+        if context.topic is not None and config.mqtt.place == "none":
+            yield (
+                ("context", name, "topic"),
+                'nothing is heard of it with broker = "none": its value stays unknown',
+            )
+    for name, transmitter in config.transmitters.items():
+        heard = config.context.get(transmitter.ptt or "")
+        if heard is not None and heard.file is not None:
+            yield (
+                ("transmitter", name, "ptt"),
+                "comes from a file, which is read every 5 s: a shorter key is not seen",
+            )
 
 
 def _of_station(config: StationConfig) -> Iterator[Note]:

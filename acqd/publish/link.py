@@ -23,6 +23,8 @@ from functools import partial
 from typing import Any, Self, TypeVar
 
 import aiomqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from acqd.errors import BrokerError
@@ -53,6 +55,15 @@ class PublishRefused(aiomqtt.MqttError):
         self.code = code
         self.name = name
         super().__init__(f"the broker refused the message: {name}")
+
+
+class _Incoming(asyncio.Queue[aiomqtt.Message]):
+    """Messages read and not yet looked at. Where there are too many the oldest goes."""
+
+    def put_nowait(self, item: aiomqtt.Message) -> None:
+        if self.full():
+            self.get_nowait()
+        super().put_nowait(item)
 
 
 class Link(aiomqtt.Client):
@@ -180,9 +191,17 @@ def new_link(
     will: aiomqtt.Will | None = None,
     tls: ssl.SSLContext | None,
     threads: OwnThreads | None = None,
+    packet_most_bytes: int | None = None,
 ) -> Link:
-    """A link that is not connected yet. Must be called in the loop that it will be used in."""
+    """A link that is not connected yet. Must be called in the loop that it will be used in.
+
+    ``packet_most_bytes``: an MQTT 5 broker is asked to send no larger message.
+    """
     v5 = settings.version is MqttVersion.V5
+    properties = None
+    if v5 and packet_most_bytes is not None:
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.MaximumPacketSize = packet_most_bytes
     link = Link(
         settings.address.host,
         settings.address.port,
@@ -197,7 +216,9 @@ def new_link(
         will=will,
         keepalive=settings.keep_alive_s,
         timeout=settings.timeout_s,
+        queue_type=_Incoming,
         max_queued_incoming_messages=INCOMING_MAX,
+        properties=properties,
         tls_context=tls,
         # Without TCP_NODELAY two small packets in a row wait for each other: 25 ms at p99.
         socket_options=(

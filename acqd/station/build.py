@@ -21,10 +21,12 @@ from acqd.plan.jobs import PlannedJob
 from acqd.plan.rhythm import longest_interval_s
 from acqd.publish.broker import EmbeddedBroker, LocalBroker
 from acqd.publish.settings import BrokerSettings, MqttVersion
+from acqd.station.context import ContextSpec
 from acqd.station.feed import Feed
 from acqd.station.inputs import Arriving, InputSafety, source_power_w
 from acqd.station.job import JobSpec
 from acqd.station.kinds import kind_parts
+from acqd.station.ptt import PttRule
 from acqd.station.setup import SetupFacts
 from acqd.sweep import Identity, SweepRequest
 
@@ -64,6 +66,7 @@ class Built:
     software: Mapping[str, str]
     sweepers: tuple[SweeperSpec, ...]
     jobs: tuple[JobSpec, ...]
+    contexts: tuple[ContextSpec, ...]
     mqtt: BrokerSettings | None
     broker: Callable[[Callable[[], None]], OwnBroker] | None
     """Makes the station's own broker, which calls what it is given whenever it has come up; None
@@ -107,6 +110,7 @@ def build(
         software=software,
         sweepers=sweepers,
         jobs=tuple(_job(config, name, software) for name in enabled),
+        contexts=_contexts(config),
         mqtt=mqtt,
         broker=make_broker,
         broker_text=text,
@@ -223,6 +227,32 @@ def _job(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSp
         safety=_safety(config, name),
         channel_keys=parts.channel_keys,
         ends=table.soak is not None,
+        ptt=_ptt(config, name),
+    )
+
+
+def _contexts(config: StationConfig) -> tuple[ContextSpec, ...]:
+    return tuple(
+        ContextSpec(
+            name=name,
+            topic=table.topic,
+            file=None if table.file is None else config.resolved(table.file),
+            key=table.key,
+            scale=table.scale,
+            words=table.words,
+            max_age_s=table.max_age_s,
+        )
+        for name, table in config.context.items()
+    )
+
+
+def _ptt(config: StationConfig, name: str) -> tuple[PttRule, ...]:
+    """The transmitters near the job's aerial that say when they are keyed."""
+    chain = config.jobs[name].chain
+    return tuple(
+        PttRule(transmitter=key, context=near.ptt, hold=near.while_keyed == "hold")
+        for key, near in config.transmitters.items()
+        if near.ptt is not None and chain is not None and near.near == chain
     )
 
 

@@ -37,6 +37,7 @@ from acqd.station.feed import (
 from acqd.station.gaps import Waiting, WaitingGaps
 from acqd.station.inputs import InputSafety
 from acqd.station.kinds.parts import Foresee, no_foresight
+from acqd.station.ptt import PttRule
 from acqd.station.references import ReferenceRecord
 from acqd.station.setup import SetupFacts, SetupMaker
 from acqd.station.tell import Teller, one_line
@@ -74,6 +75,8 @@ class JobSpec:
     """What the kind can say before anything is swept, a sentence each."""
     ends: bool = False
     """Whether the job ends by itself, with a verdict."""
+    ptt: tuple[PttRule, ...] = ()
+    """Transmitters near the job's aerial of which is known when they are keyed."""
     channel_keys: Mapping[str, str] = field(default_factory=dict)
     """Topic levels of the channel plan's channels, by name."""
 
@@ -92,6 +95,7 @@ class Taken:
     due_s: float
     first_of_pass: bool
     context: Mapping[str, float] = field(default_factory=dict)
+    """The values beside it that were fresh when it began, by name."""
 
 
 @dataclass(slots=True)

@@ -17,11 +17,12 @@ import asyncio
 import contextlib
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import structlog
 
@@ -34,11 +35,14 @@ from acqd.plan.downtime import plan_to_json
 from acqd.plan.jobs import PlannedJob
 from acqd.publish.client import Publisher
 from acqd.publish.messages import Health
+from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
 from acqd.station.build import Built, OwnBroker
+from acqd.station.context import ContextSources, ContextStore
 from acqd.station.job import JobRunner
 from acqd.station.outbox import ArchiveOutbox
 from acqd.station.past import Past, look_back
+from acqd.station.ptt import KeyWatch
 from acqd.station.references import references_in
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.tell import STATION, Teller, one_line
@@ -92,6 +96,8 @@ class Station:
         self._gone: dict[str, Batch] = {}
         """Gaps of jobs that the config has no more, which could not be committed yet."""
         self._publisher: Publisher | None = None
+        self.context = ContextStore(built.contexts, clock)
+        self._sources: ContextSources | None = None
         self._archive: ArchiveWriter | None = None
         self._threads = OwnThreads("station")
         self._starting: asyncio.Timeout | None = None
@@ -171,6 +177,8 @@ class Station:
         """Our own broker answers, at first or again: no need to wait out a backoff."""
         if self._publisher is not None:
             self._publisher.hurry()
+        if self._sources is not None:
+            self._sources.hurry()
 
     async def _start_broker(self, stack: contextlib.AsyncExitStack) -> OwnBroker | None:
         if self._built.broker is None:
@@ -236,6 +244,7 @@ class Station:
                 for job in self._jobs.values():
                     teller.retained_again(job)
                 tasks += [group.create_task(sweeper.run()) for sweeper in self._sweepers]
+                tasks += [group.create_task(one) for one in self._beside(settings, findings)]
                 tasks.append(group.create_task(self._watch_clocks(findings)))
                 tasks.append(group.create_task(self._turn_hours()))
                 tasks.append(group.create_task(self._stay_alive(archive, teller)))
@@ -378,8 +387,37 @@ class Station:
                     now_s=now_s,
                     known=past.identity(job.name for job in jobs),
                     look_first=self._look_at_clocks,
+                    context=self.context.fresh,
+                    keyed_since=self.context.keyed_since,
                 )
             )
+
+    def _beside(
+        self, settings: BrokerSettings | None, findings: StationFindings
+    ) -> list[Coroutine[Any, Any, None]]:
+        """What fills the context and acts on it; nothing where the config has none."""
+        if not self.context.specs:
+            return []
+        self._sources = ContextSources(
+            self.context,
+            station=self._built.name,
+            settings=settings,
+            clock=self._clock,
+            tell=findings.tell,
+        )
+        watch = KeyWatch(
+            self.context,
+            {spec.name: spec.ptt for spec in self._built.jobs},
+            hold=self._hold,
+            tell=findings.tell,
+            clock=self._clock,
+        )
+        return [self._sources.run(), watch.run()]
+
+    def _hold(self, job: str, why: str | None) -> None:
+        for sweeper in self._sweepers:
+            if sweeper.name == self._jobs[job].spec.sweeper:
+                sweeper.hold(job, why)
 
     def _say_started(
         self, archive: ArchiveWriter, recovered: _Recovered, broker: OwnBroker | None

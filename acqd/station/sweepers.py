@@ -97,8 +97,10 @@ class SweeperRunner:
         look_first: Callable[[], None] = lambda: None,
         known: Identity | None = None,
         context: Callable[[], Mapping[str, float]] = dict,
+        keyed_since: Callable[[str, float], bool] = lambda name, since_s: False,
     ) -> None:
-        """``context``: the values beside the sweeps that are fresh now, by name."""
+        """``context``: the values beside the sweeps that are fresh now, by name.
+        ``keyed_since``: whether one of them was on at any time since a monotonic second."""
         self.name = name
         self.host = host
         self.plan = SweeperPlan(
@@ -126,7 +128,10 @@ class SweeperRunner:
         self._refused: set[str] = set()
         self._stopped: dict[str, str] = {}
         """Jobs that were stopped for good, and why."""
+        self._held: dict[str, str] = {}
+        """Jobs that wait, and what for."""
         self._context = context
+        self._keyed_since = keyed_since
         self._drift: _Drift | None = None
         self._clock_stepped = False
         self._no_room = False
@@ -173,6 +178,17 @@ class SweeperRunner:
 
     def asleep(self, from_s: float, to_s: float) -> None:
         self.plan.asleep(from_s, to_s)
+        self._wake.set()
+
+    def hold(self, job: str, why: str | None) -> None:
+        """Let a job wait from its next pass on, for this reason; None: let it go on."""
+        if why is None:
+            self._held.pop(job, None)
+        else:
+            self._held[job] = why
+        self._plan_anew(job)
+        if self._present:
+            self._tell_listening(self._jobs[job])
         self._wake.set()
 
     async def turn_hours(self, by_s: float) -> None:
@@ -233,6 +249,16 @@ class SweeperRunner:
             self.plan.finished(due.job, now_s=self._now_s(), took_s=took_s)
         if not done:
             await asyncio.sleep(FAILED_PAUSE_S)
+
+    def _plan_anew(self, job: str) -> None:
+        """Let a job start, unless something keeps it from it."""
+        if job in self._stopped or job in self._refused:
+            return
+        why = self._held.get(job)
+        if why is None:
+            self.plan.resume(job, self._now_s())
+        else:
+            self.plan.pause(job, self._now_s(), "paused", one_line(why))
 
     def _now_s(self) -> float:
         """Wall time for the plan. A step of the clock is made known to it before it sees the time,
@@ -340,18 +366,18 @@ class SweeperRunner:
             self._log.error("finding_not_kept", job=job.name, problem=str(problem))
 
     async def _one(self, job: JobRunner, due: Due, step: PassStep, *, first: bool) -> Taken | None:
-        capabilities = self.host.capabilities
+        capabilities, context = self.host.capabilities, self._context()
         sweep = await self._sweep(job, step.request)
         if sweep is None:
             return None
         assert capabilities is not None, "only an open sweeper sweeps"
         return Taken(
-            sweep=self._flagged(sweep),
+            sweep=self._flagged(job, sweep),
             capabilities=capabilities,
             step=step.step,
             due_s=due.due_s,
             first_of_pass=first,
-            context=self._context(),
+            context=context,
         )
 
     async def _sweep(self, job: JobRunner, request: SweepRequest) -> Sweep | None:
@@ -400,11 +426,14 @@ class SweeperRunner:
             self._lost_told = False
             await self._tell_back()
 
-    def _flagged(self, sweep: Sweep) -> Sweep:
-        if not self._clock_stepped:
-            return sweep
-        self._clock_stepped = False
-        return replace(sweep, flags=sweep.flags | SweepFlag.CLOCK_STEPPED)
+    def _flagged(self, job: JobRunner, sweep: Sweep) -> Sweep:
+        flags = sweep.flags
+        if any(self._keyed_since(rule.context, sweep.monotonic_s) for rule in job.spec.ptt):
+            flags |= SweepFlag.TRANSMITTING
+        if self._clock_stepped:
+            self._clock_stepped = False
+            flags |= SweepFlag.CLOCK_STEPPED
+        return sweep if flags == sweep.flags else replace(sweep, flags=flags)
 
     async def _keep(self, job: JobRunner, taken: list[Taken]) -> None:
         """Begin to keep what was taken; the next sweep need not wait for the commit.
@@ -512,9 +541,9 @@ class SweeperRunner:
         self._present = True
         self._stranger = None
         self._bad_in_a_row = 0
-        for name in self._refused:
-            self.plan.resume(name, self._now_s())
-        self._refused.clear()
+        refused, self._refused = self._refused, set()
+        for name in refused:
+            self._plan_anew(name)
         self._drift = None
         self._log.info("sweeper_present", identity=str(identity))
         self._tell("present", identity=identity)
@@ -597,6 +626,8 @@ class SweeperRunner:
     def _tell_listening(self, job: JobRunner) -> None:
         if job.name in self._stopped:
             self._teller.job_state(job, "paused", self._stopped[job.name])
+        elif job.name in self._held:
+            self._teller.job_state(job, "paused", self._held[job.name])
         elif job.spec.planned.schedule.is_open(self._clock.wall_s()):
             self._teller.job_state(job, "listening")
         else:
