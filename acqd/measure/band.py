@@ -6,7 +6,8 @@ give the same outputs bit for bit, also when the state went through :meth:`BandM
 the channel plan, at most 256 tracks, 2 MiB while a floor is learnt.
 
 One module each: ``band_work`` (what a setup fixes), ``band_sweep`` (one sweep, no memory), this
-one with ``band_noise`` and ``band_sums`` (memory), ``band_summary`` and ``band_findings`` (words).
+one with ``band_noise``, ``band_sums``, ``band_visits``, ``band_levels`` and ``band_more`` (memory),
+``band_summary`` and ``band_findings`` (words).
 """
 
 from __future__ import annotations
@@ -20,22 +21,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.errors import UnitMismatch
-from acqd.measure import band_findings, band_summary
+from acqd.measure import band_findings, band_more, band_summary
+from acqd.measure.band_levels import Levels, seen_levels
 from acqd.measure.band_noise import floor_uncertainty, noise_seen, watched
 from acqd.measure.band_state import (
     BandState,
     ChannelStates,
+    CheckSeen,
     FloorWatch,
     HourSums,
     NoiseSeen,
+    TrialSeen,
     fresh_hour,
+    fresh_state,
 )
 from acqd.measure.band_sums import HOUR_S, add_missed, counted, held
 from acqd.measure.band_sweep import Seen, look_at, residual_of
+from acqd.measure.band_visits import SLOT_S, Moves, Slots, Visit, added, closed_slot, moved
 from acqd.measure.band_work import BandSettings, BandSetup, BandWork
 from acqd.measure.checkpoint import dump_state, load_state
 from acqd.measure.floor import Learning, learn_sweep, learnt_floor
 from acqd.measure.meter import (
+    PASS_CUT_SHORT,
     Event,
     FindingDraft,
     GapSeen,
@@ -50,7 +57,7 @@ from acqd.measure.meter import (
 from acqd.measure.tracking import Flap, Track, follow, note_appeared, note_ended, settle_flaps
 from acqd.sweep import LevelUnit, SweepFlag, SweepRequest
 
-__all__ = ["BandMeter", "BandSettings", "BandState", "band_pass"]
+__all__ = ["BandMeter", "BandSettings", "BandState", "CheckedPasses", "band_pass"]
 
 UNWATCHED_LIMIT_S = 60.0
 UNWATCHED_PERIODS = 10.0
@@ -69,10 +76,58 @@ def band_pass(request: SweepRequest, sweeps: int = 1) -> Pass:
         yield PassStep(request=request)
 
 
+class CheckedPasses:
+    """Passes of a band job of which every so many ends with an overload check: the same request
+    with more attenuation, as step 1. Call it as :func:`band_pass`.
+
+    The attenuation of the sweep before is asked of its answer. There is no check where the sweeper
+    does not say it, or has no step of at least half of what is wanted above it. Passes are counted
+    from the start of the station; what a meter makes of a check does not hang on that.
+
+    Args:
+        added_db: attenuation to add; the sweeper's nearest step from that on is taken, or else its
+            highest.
+        every: how many passes make one check.
+
+    Raises:
+        ValueError: attenuation that is not above 0, or fewer than 1 pass.
+    """
+
+    def __init__(self, *, added_db: float, every: int) -> None:
+        if not added_db > 0:
+            raise ValueError(f"a check adds attenuation: expected above 0 dB, got {added_db}")
+        if every < 1:
+            raise ValueError(f"a check comes every 1 pass or more, got {every}")
+        self.added_db, self.every = added_db, every
+        self._passes = 0
+
+    def __call__(self, request: SweepRequest, sweeps: int = 1) -> Pass:
+        self._passes += 1
+        checks = self._passes % self.every == 0
+        answer = None
+        for _ in range(sweeps):
+            answer = yield PassStep(request=request)
+        if not checks or answer is None:
+            return
+        setup = answer().setup
+        now_db = setup.attenuation_db
+        if now_db is None:
+            return
+        then_db = self._next_db(now_db, setup.attenuation_steps_db)
+        if then_db is not None:
+            yield PassStep(request=replace(request, attenuation_db=then_db), step=1)
+
+    def _next_db(self, now_db: float, steps_db: Sequence[float]) -> float | None:
+        wanted_db = now_db + self.added_db
+        higher = sorted(step for step in steps_db if step >= wanted_db - 1e-6)
+        best = higher[0] if higher else max(steps_db, default=-math.inf)
+        return best if best - now_db >= self.added_db / 2.0 else None
+
+
 class BandMeter:
     """Meter of kind ``band``. Holds settings only; one thread at a time (scratch arrays)."""
 
-    version = "band/2"
+    version = "band/3"
 
     def __init__(self, settings: BandSettings) -> None:
         self.settings = settings
@@ -81,11 +136,7 @@ class BandMeter:
         self._names = () if plan is None else tuple(c.name for c in plan.channels)
 
     def start(self) -> BandState:
-        return BandState(
-            channel_names=self._names,
-            channels=ChannelStates.none_yet(self._channels),
-            hour=fresh_hour(self._channels),
-        )
+        return fresh_state(self._names)
 
     def dump(self, state: BandState) -> bytes:
         return dump_state(self.version, state)
@@ -102,6 +153,10 @@ class BandMeter:
                 channel_names=self._names,
                 channels=fresh.channels,
                 hour=fresh.hour,
+                visit=None,
+                slots=fresh.slots,
+                long_run=fresh.long_run,
+                check=replace(state.check, before=None, suspects=()),
                 tracks=(),
                 flaps=(),
             )
@@ -133,9 +188,11 @@ class BandMeter:
     def _setup(self, state: BandState, event: SetupChanged) -> tuple[BandState, Output]:
         if event.unit is LevelUnit.RATIO:
             raise UnitMismatch(what="kind band", needs="dBm, dBµV, dBFS or digit", got="ratio")
+        if event.step != 0:
+            return replace(state, check=band_more.check_setup(state.check, event)), Output()
         old = state.setup
         if old is not None and old.setup == event.setup:
-            return state, Output()
+            return self._other_references(state, old, event), Output()
         findings = self._end_all(state, event.at_s, "setup changed")
         setup = BandSetup(
             setup=event.setup,
@@ -149,8 +206,12 @@ class BandMeter:
             level_accuracy_db=event.level_accuracy_db,
             assumed=event.assumed,
             resolution=event.resolution,
+            attenuation_db=event.attenuation_db,
+            gain_db=band_more.gain_in_the_middle_db(event),
+            **band_more.reference_fields(event),
         )
-        hour = state.hour
+        # Levels taken another way are not counted together.
+        hour = replace(state.hour, levels=Levels(), residuals=())
         if old is not None and old.unit is not event.unit:
             # Levels of two units do not go into one figure; counts do.
             hour = replace(
@@ -174,6 +235,9 @@ class BandMeter:
             hour=replace(hour, longest_unseen_s=0.0),
             unseen_before_s=0.0,
             hold=None,
+            visit=None,
+            trial=TrialSeen(),
+            check=replace(state.check, before=None, suspects=()),
             heard_s=math.nan,
             point_heard_s=None,
             unwatched_s=0.0,
@@ -181,6 +245,16 @@ class BandMeter:
         )
         news = band_summary.channel_news(self.settings, work, state, new, event.at_s)
         return new, Output(findings=tuple(findings), channels=news)
+
+    def _other_references(self, state: BandState, old: BandSetup, event: SetupChanged) -> BandState:
+        """The same setup, with newer references perhaps: nothing ends by that."""
+        fields = band_more.reference_fields(event)
+        if (fields["quiet_at_s"], fields["ambient_at_s"]) == (old.quiet_at_s, old.ambient_at_s):
+            return state
+        setup = replace(old, **fields)
+        work = BandWork(self.settings, setup, state.noise.used)
+        trial = replace(state.trial, hour=None)
+        return replace(state, setup=setup, work=work, trial=trial)
 
     def _only(self, channels: ChannelStates, work: BandWork) -> ChannelStates:
         """Free the channels that the new grid cannot judge; they have no one to end them."""
@@ -197,6 +271,9 @@ class BandMeter:
     # --- a gap ------------------------------------------------------------------------------------
 
     def _gap(self, state: BandState, event: GapSeen) -> tuple[BandState, Output]:
+        if event.reason == PASS_CUT_SHORT and not event.count:
+            # Only a check did not come.
+            return replace(state, check=replace(state.check, before=None)), Output()
         new = replace(state, missed=add_missed(state.missed, event))
         lasted_s = max(0.0, event.to_s - event.from_s)
         new, findings = self._unwatched(new, event.from_s, lasted_s)
@@ -244,9 +321,10 @@ class BandMeter:
         findings: list[FindingDraft] = []
         flaps = state.flaps
         figures = {}
+        state = self._hour_counted(state, event)
         if state.work is not None:
-            work, hold = state.work, state.hold
-            figures = band_summary.hourly(self.settings, work, state.hour, hold, missed)
+            work = state.work
+            figures = band_summary.hourly(self.settings, work, state, missed, event.hour_start_s)
             flaps, findings = self._settle(state, work, flaps, event.hour_end_s, flush=True)
         elif missed:
             figures = {"stored": 0, "due": missed, "coverage": 0.0}
@@ -256,10 +334,42 @@ class BandMeter:
             hour=fresh_hour(self._channels),
             unseen_before_s=state.hour.longest_unseen_s,
             hold=None,
+            trial=replace(state.trial, hour=None),
+            check=replace(state.check, checks=0, counts=CheckSeen().counts),
             missed=tuple(pair for pair in state.missed if pair[0] > hour),
         )
         record = HourlyFigures(hour_start_s=event.hour_start_s, figures=figures)
         return new, Output(findings=tuple(findings), hourly=(record,))
+
+    def _hour_counted(self, state: BandState, event: HourTurned) -> BandState:
+        """The state with the hour's counts in the long run, and its last quarter hour closed."""
+        hour, slots = state.hour, state.slots
+        if slots.number >= 0 and slots.number * SLOT_S < event.hour_end_s:
+            slots = self._slot(state, -1)
+            zeros = np.zeros(self._channels, dtype=np.int64)
+            slots = replace(slots, hits=zeros, visits=0, unseen=zeros)
+        long_run = state.long_run
+        if hour.visits:
+            visits = hour.visits - hour.unseen
+            if state.work is not None:
+                # Channels that this grid does not judge were not visited.
+                judged = np.zeros(self._channels, dtype=np.bool_)
+                judged[state.work.index.channel] = True
+                visits = np.where(judged, visits, 0)
+            long_run = added(long_run, event.hour_start_s, hour.hits, visits, hour.moves)
+        return replace(state, slots=slots, long_run=long_run)
+
+    def _slot(self, state: BandState, number: int) -> Slots:
+        hour = state.hour
+        return closed_slot(
+            state.slots,
+            state.work,
+            number=number,
+            hits=hour.hits,
+            visits=hour.visits,
+            unseen=hour.unseen,
+            period_s=self._period_s(state),
+        )
 
     def _settle(
         self,
@@ -282,13 +392,16 @@ class BandMeter:
 
     def _sweep(self, state: BandState, event: SweepSeen) -> tuple[BandState, Output]:
         if event.step != 0:
-            return state, Output()
+            return band_more.checked(self.settings, state, event)
         work = state.work
         if work is None:
             raise ValueError("a sweep came before any setup")
         level = event.level
         if level.shape != (work.points,):
             raise ValueError(f"expected {work.points} levels, got an array of {level.shape}")
+        number = math.floor(event.started_s / SLOT_S)
+        if number != state.slots.number:
+            state = replace(state, slots=self._slot(state, number))
         state, early, left_s = self._caught_up(state, event)
         missing = residual_of(work, level, state.shape)
         repeated = bool(event.flags & SweepFlag.REPEATED)
@@ -301,12 +414,28 @@ class BandMeter:
         following = bool(state.tracks) or state.channels.up > 0
         seen = look_at(work, self.settings, level, missing, following=following)
         revisit_s, unseen_s = self._revisit_s(state, event, left_s)
-        hour = counted(state.hour, work, seen, event.flags, revisit_s, unseen_s, learning=learning)
+        moves, visit, levels = state.hour.moves, state.visit, state.hour.levels
+        if not (repeated or learning) and seen.cells:
+            moves, visit = self._visited(state, work, seen, event)
+            levels = seen_levels(levels, work, event.level)
+        hour = counted(
+            state.hour,
+            work,
+            seen,
+            event.flags,
+            revisit_s,
+            unseen_s,
+            learning=learning,
+            moves=moves,
+            levels=levels,
+        )
         if repeated:
             # The same bits again are no news: a frozen sweeper hears nothing.
             new, findings = self._unwatched(replace(state, hour=hour), event.started_s, 0.0)
         else:
-            new, findings = self._heard(state, event, work, seen, noise, hour, learning=learning)
+            new, findings = self._heard(
+                state, event, work, seen, noise, hour, visit, learning=learning
+            )
         output = Output(
             summary=self._summary(
                 new,
@@ -357,6 +486,7 @@ class BandMeter:
         seen: Seen,
         noise: NoiseSeen,
         hour: HourSums,
+        visit: Visit | None,
         *,
         learning: bool,
     ) -> tuple[BandState, list[FindingDraft]]:
@@ -379,6 +509,11 @@ class BandMeter:
             hour=hour,
             hold=held(state.hold, work, event, seen),
             missed=state.missed,
+            visit=visit,
+            slots=state.slots,
+            long_run=state.long_run,
+            trial=band_more.trial_seen(self.settings, state.trial, work, event),
+            check=band_more.before_check(state.check, event, seen),
             heard_s=event.started_s,
             point_heard_s=self._points_heard(state, event, seen.missing),
             unseen_before_s=state.unseen_before_s,
@@ -386,6 +521,30 @@ class BandMeter:
             work=work,
         )
         return new, findings
+
+    def _visited(
+        self, state: BandState, work: BandWork, seen: Seen, event: SweepSeen
+    ) -> tuple[Moves, Visit | None]:
+        """Pairs of visits with this sweep's, and that visit."""
+        if not self._channels:
+            return state.hour.moves, None
+        busy = judged = None
+        look = seen.channels
+        if look is not None:
+            busy = np.zeros(self._channels, dtype=np.bool_)
+            busy[work.index.channel] = look.own
+            if look.seen is not None:
+                judged = np.zeros(self._channels, dtype=np.bool_)
+                judged[work.index.channel] = look.seen
+        stepped = bool(event.flags & SweepFlag.CLOCK_STEPPED)
+        return moved(
+            state.hour.moves,
+            None if stepped else state.visit,
+            at_s=event.started_s,
+            busy=busy,
+            counted=judged,
+            usual_s=max(self._period_s(state), event.took_s),
+        )
 
     def _caught_up(
         self, state: BandState, event: SweepSeen
@@ -437,7 +596,7 @@ class BandMeter:
         if seen.signals or tracks:
             followed = follow(
                 tracks,
-                [signal.observation() for signal in seen.signals],
+                [signal.observation() for signal in seen.signals if not signal.residual],
                 at_s=at_s,
                 seq=event.seq,
                 next_number=next_track,

@@ -1,13 +1,15 @@
 """The sentences of a band meter: what a watchkeeper would write, and the figures behind it.
 
 Words used: ``signal_appeared``, ``signal_ended``, ``signals_appeared`` and ``signals_ended`` (the
-rest where very many came or went at once), ``signal_flapping``, ``floor_rose``, ``floor_fell``.
+rest where very many came or went at once), ``signal_flapping``, ``floor_rose``, ``floor_fell``,
+``signal_made_inside`` (the overload check says so again and again).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from acqd.measure.band_check import CheckedSignal
 from acqd.measure.band_work import BandSettings, BandWork
 from acqd.measure.channels import Channel
 from acqd.measure.meter import Figure, FindingDraft
@@ -22,7 +24,15 @@ from acqd.measure.words import (
     unit_text,
 )
 
-__all__ = ["TOLD_AT_ONCE", "appeared", "ended", "flapping", "floor_step", "track_lasted_s"]
+__all__ = [
+    "TOLD_AT_ONCE",
+    "appeared",
+    "ended",
+    "flapping",
+    "floor_step",
+    "made_inside",
+    "track_lasted_s",
+]
 
 TOLD_AT_ONCE = 16
 """Most signals told one by one that appear, or end, with one sweep; the rest share a finding."""
@@ -185,3 +195,37 @@ def floor_step(
     }
     what = "floor_rose" if rose else "floor_fell"
     return FindingDraft(what=what, at_s=onset_s, text=text, seq=seq, figures=figures)
+
+
+def made_inside(
+    settings: BandSettings,
+    work: BandWork,
+    found: CheckedSignal,
+    *,
+    added_db: float,
+    checks: int,
+    since_s: float,
+    seq: int,
+) -> FindingDraft:
+    """A signal that fell with more attenuation in check after check."""
+    place = _place(settings, work, found.channel, found.peak_hz)
+    test = found.test
+    text = (
+        f"{place} is made inside the sweeper, at least in part: {test.reason}; "
+        f"{checks} checks one after the other say so"
+    )
+    channel = _channel(settings, found.channel)
+    figures: dict[str, Figure] = {
+        "channel": None if channel is None else channel.name,
+        "peak_hz": found.peak_hz,
+        f"peak_{work.suffix}": found.first,
+        "fall_db": test.fall_db,
+        "added_db": added_db,
+        "origin": str(test.origin),
+        "order": test.order,
+        "checks": checks,
+        "unit": work.unit.value,
+    }
+    return FindingDraft(
+        what="signal_made_inside", at_s=since_s, text=text, seq=seq, figures=figures
+    )

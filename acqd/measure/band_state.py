@@ -12,19 +12,38 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.measure.band_check import LookedAt
+from acqd.measure.band_levels import Levels
+from acqd.measure.band_visits import (
+    LongRun,
+    Moves,
+    Slots,
+    Visit,
+    fresh_long_run,
+    fresh_moves,
+    fresh_slots,
+)
 from acqd.measure.band_work import BandSetup, BandWork
 from acqd.measure.checkpoint import DERIVED
 from acqd.measure.floor import Learning
 from acqd.measure.tracking import Flap, Track
+from acqd.measure.trial import Block, OpenBlock
+from acqd.sweep import LevelUnit
 
 __all__ = [
     "BandState",
     "ChannelStates",
+    "CheckSeen",
+    "CheckSetup",
     "FloorWatch",
     "Hold",
     "HourSums",
     "NoiseSeen",
+    "Residual",
+    "Suspect",
+    "TrialSeen",
     "fresh_hour",
+    "fresh_state",
     "thinned",
 ]
 
@@ -97,6 +116,60 @@ class Hold:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Residual:
+    """A residual response of the sweeper in the running hour: in how many sweeps, how strong."""
+
+    peak_hz: float
+    peak: float
+    sweeps: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrialSeen:
+    """On and off trial and ambient comparison: blocks so far, the one under way, and the sweeps of
+    the hour (as a block that nothing ends)."""
+
+    blocks: tuple[Block, ...] = ()
+    dropped: int = 0
+    """Older blocks than are kept."""
+    open: OpenBlock | None = None
+    hour: OpenBlock | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckSetup:
+    """How the check sweep of a pass is taken."""
+
+    attenuation_db: float | None
+    frequency_hz: NDArray[np.float64]
+    unit: LevelUnit
+    rbw_hz: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suspect:
+    """A signal that checks say is made inside the sweeper, so many of them one after the other."""
+
+    channel: int
+    peak_hz: float
+    checks: int
+    since_s: float
+    told: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckSeen:
+    """Overload checks: how the check sweep is taken, the sweep before it, what it said so far.
+    ``checks`` and ``counts`` (by origin, in the order of Origin) are of the running hour."""
+
+    setup: CheckSetup | None = None
+    before: LookedAt | None = None
+    suspects: tuple[Suspect, ...] = ()
+    checks: int = 0
+    counts: tuple[int, ...] = (0, 0, 0, 0, 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HourSums:
     """What has been counted since the turn of the hour.
 
@@ -116,6 +189,9 @@ class HourSums:
     hits_any: NDArray[np.int64]
     unseen: NDArray[np.int64]
     peak: NDArray[np.float64]
+    moves: Moves
+    levels: Levels = field(default_factory=Levels)
+    residuals: tuple[Residual, ...] = ()
     cells: int = 0
     cells_above: int = 0
     floors: tuple[float, ...] = ()
@@ -132,7 +208,13 @@ class HourSums:
 def fresh_hour(channels: int) -> HourSums:
     """Nothing counted yet."""
     zeros = np.zeros(channels, dtype=np.int64)
-    return HourSums(hits=zeros, hits_any=zeros, unseen=zeros, peak=np.full(channels, np.nan))
+    return HourSums(
+        hits=zeros,
+        hits_any=zeros,
+        unseen=zeros,
+        peak=np.full(channels, np.nan),
+        moves=fresh_moves(channels),
+    )
 
 
 def thinned(floors: tuple[float, ...], stride: int) -> tuple[tuple[float, ...], int]:
@@ -158,6 +240,12 @@ class BandState:
     flaps: tuple[Flap, ...] = ()
     channels: ChannelStates
     hour: HourSums
+    visit: Visit | None = None
+    """The last one; None where the next is not to be paired with it."""
+    slots: Slots
+    long_run: LongRun
+    trial: TrialSeen = TrialSeen()
+    check: CheckSeen = CheckSeen()
     hold: Hold | None = None
     missed: tuple[tuple[int, int], ...] = ()
     """Due sweeps not taken: (clock hour as seconds since the epoch / 3600, count), rising."""
@@ -170,3 +258,15 @@ class BandState:
     unwatched_s: float = 0.0
     """Time in gaps, and unaccounted for, since the last sweep that heard."""
     work: BandWork | None = field(default=None, compare=False, repr=False, metadata={DERIVED: True})
+
+
+def fresh_state(channel_names: tuple[str, ...]) -> BandState:
+    """Nothing known yet."""
+    channels = len(channel_names)
+    return BandState(
+        channel_names=channel_names,
+        channels=ChannelStates.none_yet(channels),
+        hour=fresh_hour(channels),
+        slots=fresh_slots(channels),
+        long_run=fresh_long_run(channels),
+    )

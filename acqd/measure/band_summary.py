@@ -13,9 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.measure import band_more
+from acqd.measure.band_levels import level_figures
 from acqd.measure.band_state import BandState, ChannelStates, Hold, HourSums
 from acqd.measure.band_sweep import Seen, SeenSignal
+from acqd.measure.band_visits import DAY_S, LongRun, Slots
 from acqd.measure.band_work import SEEN_SURELY, BandSettings, BandWork
+from acqd.measure.markov import fit_markov, hours_more, occupancy_interval, visits_needed
 from acqd.measure.meter import Figure
 from acqd.measure.occupancy import channel_occupancy, coverage, resource_occupancy
 from acqd.measure.statistics import wilson_interval
@@ -25,6 +29,12 @@ __all__ = ["channel_news", "channel_states", "columns", "hourly", "summary", "va
 
 SIGNALS_SHOWN = 32
 """Most signals listed in a summary, the strongest first; ``signals_count`` counts them all."""
+
+HOURS_MORE: dict[str, dict[str, float]] = {
+    "hours_more_for_10_percent": {"relative": 0.1},
+    "hours_more_for_1_point": {"absolute": 0.01},
+}
+"""Precisions, at 95 %, that the hours still to be watched are told for."""
 
 SURE_COVERAGE = 0.5
 """With a smaller share of the hour's due sweeps nothing is said of what is surely caught."""
@@ -153,7 +163,7 @@ def _surely(
 def _signal(settings: BandSettings, work: BandWork, signal: SeenSignal) -> dict[str, Any]:
     plan = settings.channels
     named = plan is not None and signal.channel >= 0
-    return {
+    shown = {
         "channel": plan.channels[signal.channel].name if plan is not None and named else None,
         "peak_hz": _level(signal.peak_hz),
         "centre_hz": _level(signal.centre_hz),
@@ -162,6 +172,9 @@ def _signal(settings: BandSettings, work: BandWork, signal: SeenSignal) -> dict[
         f"power_{work.suffix}": _level(signal.power),
         f"over_floor_{'db' if work.logarithmic else work.suffix}": _level(signal.over_floor),
     }
+    if signal.residual:
+        shown["residual"] = True
+    return shown
 
 
 def _busy(settings: BandSettings, state: BandState) -> tuple[list[str], int]:
@@ -230,9 +243,10 @@ def _channel(
 
 
 def hourly(
-    settings: BandSettings, work: BandWork, hour: HourSums, hold: Hold | None, missed: int
+    settings: BandSettings, work: BandWork, state: BandState, missed: int, hour_start_s: float
 ) -> dict[str, Any]:
-    """The figures of a clock hour; see docs/band.md for each name."""
+    """The figures of the clock hour that ``state`` has counted; docs/band.md says each name."""
+    hour, hold = state.hour, state.hold
     suffix = work.suffix
     due = hour.stored + missed
     listened = hour.stored - hour.repeated - hour.learning
@@ -259,13 +273,23 @@ def hourly(
         "longest_revisit_s": _level(hour.longest_revisit_s),
         "tracks_dropped": hour.dropped,
         "hold": None if hold is None else _held(work, hold),
+        "levels": level_figures(hour.levels, work),
     }
-    figures |= _channels_of(settings, work, hour)
+    figures |= _channels_of(settings, work, state, hour_start_s)
+    figures |= {
+        "residuals": band_more.residual_figures(work, state),
+        "overload_check": band_more.check_figures(work, state),
+        "external_noise": band_more.external_noise_figures(settings, work, state),
+        "trial": band_more.trial_figures(settings, work, state),
+        "ambient": band_more.ambient_figures(settings, work, state),
+    }
     return figures
 
 
-def _channels_of(settings: BandSettings, work: BandWork, hour: HourSums) -> dict[str, Any]:
-    plan = settings.channels
+def _channels_of(
+    settings: BandSettings, work: BandWork, state: BandState, hour_start_s: float
+) -> dict[str, Any]:
+    plan, hour, slots = settings.channels, state.hour, state.slots
     if plan is None:
         return {"sro": None, "channels": [], "channels_quiet": 0, "channels_outside": 0}
     usable = work.index.channel
@@ -274,6 +298,8 @@ def _channels_of(settings: BandSettings, work: BandWork, hour: HourSums) -> dict
     sro = resource_occupancy(channel_occupancy(hits, trials))
     order = np.argsort(-hits, kind="stable")
     shown = np.sort(order[:CHANNELS_SHOWN])
+    long_run = _long_run(hour, state.long_run)
+    is_today = slots.day == math.floor(hour_start_s / DAY_S)
     listed = []
     for i in shown.tolist():
         number = int(usable[i])
@@ -291,14 +317,61 @@ def _channels_of(settings: BandSettings, work: BandWork, hour: HourSums) -> dict
                 "fco_high": high,
                 "hits_with_neighbours": int(hour.hits_any[number]),
                 f"peak_{work.suffix}": _level(float(hour.peak[number])),
+                **{name: _figure(column[number]) for name, column in long_run.items()},
+                **_busiest(slots, number, "fco", is_today=is_today),
             }
         )
+    revisit_s = state.long_run.moves.revisit_s
     return {
         "sro": _level_exact(sro),
         "channels": listed,
         "channels_quiet": int(usable.size - len(listed)),
         "channels_outside": len(plan.channels) - int(usable.size),
+        "total_since_s": _level_exact(state.long_run.since_s),
+        "mean_revisit_s": _level(revisit_s),
+        **_busiest(slots, len(plan.channels), "sro", is_today=is_today),
     }
+
+
+def _busiest(slots: Slots, number: int, what: str, *, is_today: bool) -> dict[str, Figure]:
+    """The busiest hour of the UTC day so far."""
+    share = float(slots.best[number]) if is_today else math.nan
+    known = math.isfinite(share)
+    return {
+        f"busy_hour_{what}": share if known else None,
+        "busy_hour_from_s": float(slots.best_s[number]) if known else None,
+    }
+
+
+def _long_run(hour: HourSums, total: LongRun) -> dict[str, NDArray[np.float64]]:
+    """Columns (channels,) on how sure the occupancy is where visits depend on each other."""
+    here = fit_markov(hour.moves.transitions, revisit_s=hour.moves.revisit_s)
+    visits = hour.visits - hour.unseen
+    low, high = occupancy_interval(hour.hits, visits, here.factor_safe)
+    revisit_s = total.moves.revisit_s
+    fit = fit_markov(total.moves.transitions, revisit_s=revisit_s)
+    share = channel_occupancy(total.hits, total.visits)
+    total_low, total_high = occupancy_interval(total.hits, total.visits, fit.factor_safe)
+    columns = {
+        "fco_dependent_low": low,
+        "fco_dependent_high": high,
+        "total_visits": total.visits.astype(np.float64),
+        "total_fco": share,
+        "total_dependent_low": total_low,
+        "total_dependent_high": total_high,
+        "dependence": fit.factor,
+        "mean_on_s": fit.mean_on_s,
+        "mean_off_s": fit.mean_off_s,
+    }
+    for name, error in HOURS_MORE.items():
+        needed = visits_needed(share, fit.factor, **error)
+        columns[name] = hours_more(needed, total.visits, revisit_s)
+    return columns
+
+
+def _figure(value: float) -> float | None:
+    """Six digits, so that a column that hardly moves does not fill the ledger."""
+    return float(f"{value:.6g}") if math.isfinite(value) else None
 
 
 def _level_exact(value: float) -> Figure:

@@ -6,8 +6,10 @@ import math
 
 import numpy as np
 
-from acqd.measure.band_state import Hold, HourSums, thinned
+from acqd.measure.band_levels import Levels
+from acqd.measure.band_state import Hold, HourSums, Residual, thinned
 from acqd.measure.band_sweep import Seen
+from acqd.measure.band_visits import Moves
 from acqd.measure.band_work import BandWork
 from acqd.measure.meter import GapSeen, SweepSeen
 from acqd.measure.statistics import DB_PER_NEPER
@@ -16,6 +18,9 @@ from acqd.sweep import SweepFlag
 __all__ = ["HOUR_S", "add_missed", "counted", "held"]
 
 HOUR_S = 3600.0
+
+RESIDUALS_LIMIT = 64
+"""Most residual responses that an hour lists."""
 
 MISSED_HOURS = 24 * 40
 """Most clock hours that a gap is spread over; what is older is counted in the oldest kept."""
@@ -51,6 +56,8 @@ def counted(
     unseen_s: float,
     *,
     learning: bool,
+    moves: Moves,
+    levels: Levels,
 ) -> HourSums:
     """The hour's sums with one more sweep. Only one that listened counts for channels and cells;
     ``unseen_s`` is NaN where nobody knows it."""
@@ -80,7 +87,13 @@ def counted(
             floors, stride = thinned((*floors, seen.floor), stride)
         floor_seen += 1
         floor_low, floor_high = min(floor_low, seen.floor), max(floor_high, seen.floor)
+    residuals = hour.residuals
+    if listened and work.residual_limit is not None:
+        residuals = _residuals(residuals, seen, work.tolerance_hz)
     return HourSums(
+        moves=moves,
+        levels=levels,
+        residuals=residuals,
         stored=hour.stored + 1,
         repeated=hour.repeated + repeated,
         overload=hour.overload + bool(flags & SweepFlag.OVERLOAD),
@@ -102,6 +115,27 @@ def counted(
         longest_unseen_s=max(hour.longest_unseen_s, unseen_s),
         dropped=hour.dropped + seen.dropped,
     )
+
+
+def _residuals(
+    known: tuple[Residual, ...], seen: Seen, tolerance_hz: float
+) -> tuple[Residual, ...]:
+    """The hour's residual responses with those of one more sweep; the first ones are kept."""
+    found = list(known)
+    for signal in seen.signals:
+        if not (signal.residual and signal.opens):
+            continue
+        near = (
+            i for i, one in enumerate(found) if abs(one.peak_hz - signal.peak_hz) <= tolerance_hz
+        )
+        i = next(near, -1)
+        if i < 0:
+            if len(found) < RESIDUALS_LIMIT:
+                found.append(Residual(peak_hz=signal.peak_hz, peak=signal.peak, sweeps=1))
+            continue
+        peak, peak_hz = max((found[i].peak, found[i].peak_hz), (signal.peak, signal.peak_hz))
+        found[i] = Residual(peak_hz=peak_hz, peak=peak, sweeps=found[i].sweeps + 1)
+    return tuple(found)
 
 
 def held(hold: Hold | None, work: BandWork, event: SweepSeen, seen: Seen) -> Hold:

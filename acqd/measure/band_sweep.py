@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from acqd.measure.band_work import BandSettings, BandWork
 from acqd.measure.floor import FloorEstimate
+from acqd.measure.neighbours import find_sources
 from acqd.measure.signals import Runs, find_runs
 from acqd.measure.statistics import DB_PER_NEPER
 from acqd.measure.tracking import Observation
@@ -43,6 +44,8 @@ class SeenSignal:
     power: float | None
     over_floor: float
     opens: bool
+    residual: bool = False
+    """Nothing but a residual response of the sweeper itself, as the quiet reference shows it."""
 
     def observation(self) -> Observation:
         return Observation(
@@ -139,7 +142,9 @@ def look_at(
     follows = following and top > closing
     channels = None
     if len(work.index):
-        channels = _look_at_channels(work, level, opening, closing, missing, above > 0 or follows)
+        channels = _look_at_channels(
+            work, settings, level, opening, closing, missing, above > 0 or follows
+        )
     signals: tuple[SeenSignal, ...] = ()
     dropped = 0
     if above or follows:
@@ -187,6 +192,7 @@ def _nothing(estimate: FloorEstimate, missing: NDArray[np.bool_] | None) -> Seen
 
 def _look_at_channels(
     work: BandWork,
+    settings: BandSettings,
     level: Float,
     opening: float,
     closing: float,
@@ -200,6 +206,14 @@ def _look_at_channels(
     largest = np.maximum.reduceat(work.padded, edges)[::2]
     above = largest > opening
     skirt = _skirts(work, largest)
+    own, stays = above & ~skirt, (largest > closing) & ~skirt
+    if anything:
+        left = _not_explained(work, settings, level, opening, closing, stays)
+        if left is not None:
+            # One point behind the end, as in padded.
+            largest_left = np.maximum.reduceat(np.where(left, work.padded, -np.inf), edges)[::2]
+            own &= largest_left > opening
+            stays &= largest_left > closing
     seen = None
     if missing is not None:
         gone = np.logical_or.reduceat(np.append(missing, False), edges)[::2]
@@ -207,10 +221,62 @@ def _look_at_channels(
     return ChannelLook(
         largest_level=np.fmax.reduceat(np.append(level, np.nan), edges)[::2],
         above=above,
-        own=above & ~skirt,
-        stays=(largest > closing) & ~skirt,
+        own=own,
+        stays=stays,
         seen=seen,
     )
+
+
+def _not_explained(
+    work: BandWork,
+    settings: BandSettings,
+    level: Float,
+    opening: float,
+    closing: float,
+    stays: NDArray[np.bool_],
+) -> NDArray[np.bool_] | None:
+    """Points that neither a stronger signal elsewhere nor a residual response of the sweeper
+    explains, (points + 1,); None where there is nothing that could explain any."""
+    if not stays.any():
+        return None
+    left: NDArray[np.bool_] | None = None
+    if work.leakage is not None and _leaks(work, opening, closing):
+        left, _ = find_sources(
+            level,
+            work.grid.frequency_hz,
+            _groups(work, opening, closing, stays),
+            above=work.over > closing,
+            leakage=work.leakage,
+            margin_db=settings.neighbour_db,
+            leak_db=work.leak_db,
+        )
+    if work.residual_limit is not None:
+        with np.errstate(invalid="ignore"):
+            beyond = level > work.residual_limit
+        left = beyond if left is None else left & beyond
+    return None if left is None else np.append(left, False)
+
+
+def _leaks(work: BandWork, opening: float, closing: float) -> bool:
+    """Whether anything is strong enough to be seen in a channel that it is not in."""
+    if work.leak_db is None:
+        return False
+    # Nothing below the opening threshold leaks, since what it explains lies lower still.
+    strong = np.flatnonzero(work.over > opening)
+    return bool((work.over[strong] + work.leak_db[strong] > closing).any())
+
+
+def _groups(
+    work: BandWork, opening: float, closing: float, stays: NDArray[np.bool_]
+) -> list[tuple[int, int]]:
+    """First and one-behind-last points of the channels that ``stays`` names, and of what rises
+    above ``opening`` outside all channels, as far as it is above ``closing``."""
+    pairs = work.index.edges.reshape(-1, 2)[stays].tolist()
+    mask = np.zeros(work.points + 2, dtype=np.bool_)
+    np.logical_and(work.outside, work.over > closing, out=mask[1:-1])
+    runs = np.flatnonzero(mask[1:] != mask[:-1]).reshape(-1, 2).tolist()
+    pairs += [(first, stop) for first, stop in runs if work.over[first:stop].max() > opening]
+    return [(first, stop) for first, stop in pairs]
 
 
 def _skirts(work: BandWork, largest: Float) -> NDArray[np.bool_]:
@@ -235,24 +301,36 @@ def _signals(
     weight, top = _weights(work, level, closing)
     edges = np.empty(2 * len(runs), dtype=np.intp)
     edges[::2], edges[1::2] = runs.first, runs.last + 1
+    residual = _residual(work, level, edges, closing)
     sums = np.add.reduceat(np.append(weight, 0.0), edges)[::2]
     frequency_hz = work.grid.frequency_hz
     offset_hz = frequency_hz - frequency_hz[0]
     moments = np.add.reduceat(np.append(weight * offset_hz, 0.0), edges)[::2]
     widths = np.add.reduceat(np.append(work.grid.cell_hz, 0.0), edges)[::2]
     pieces = [
-        _Piece(work, weight, level, first, last, peak, total, moment, width)
-        for first, last, peak, total, moment, width in zip(
+        _Piece(work, weight, level, first, last, peak, total, moment, width, flag)
+        for first, last, peak, total, moment, width, flag in zip(
             runs.first.tolist(),
             runs.last.tolist(),
             runs.peak.tolist(),
             sums.tolist(),
             moments.tolist(),
             widths.tolist(),
+            residual,
             strict=True,
         )
     ]
     return tuple(piece.signal(work, noise_mean, opening, top) for piece in _merged(work, pieces))
+
+
+def _residual(work: BandWork, level: Float, edges: NDArray[np.intp], closing: float) -> list[bool]:
+    """Whether no point of a run exceeds what the sweeper's residual responses explain."""
+    if work.residual_limit is None:
+        return [False] * (edges.size // 2)
+    with np.errstate(invalid="ignore"):
+        beyond = (level > work.residual_limit) & (work.over > closing)
+    some = np.logical_or.reduceat(np.append(beyond, False), edges)[::2]
+    return [not one for one in some.tolist()]
 
 
 def _weights(work: BandWork, level: Float, closing: float) -> tuple[Float, float]:
@@ -275,7 +353,18 @@ def _weights(work: BandWork, level: Float, closing: float) -> tuple[Float, float
 class _Piece:
     """A run, or several that belong together, while it is put together."""
 
-    __slots__ = ("channel", "first", "last", "moment", "over", "peak", "peak_at", "total", "width")
+    __slots__ = (
+        "channel",
+        "first",
+        "last",
+        "moment",
+        "over",
+        "peak",
+        "peak_at",
+        "residual",
+        "total",
+        "width",
+    )
 
     def __init__(
         self,
@@ -288,7 +377,9 @@ class _Piece:
         total: float,
         moment: float,
         width: float,
+        residual: bool,
     ) -> None:
+        self.residual = residual
         self.first, self.last = first, last
         self.peak, self.peak_at = float(level[peak]), peak
         self.over = float(work.over[peak])
@@ -322,6 +413,7 @@ class _Piece:
             power,
             self.over - noise_mean,
             self.over > opening,
+            self.residual,
         )
 
 
@@ -345,9 +437,11 @@ def _merged(work: BandWork, pieces: Sequence[_Piece]) -> list[_Piece]:
     which the filter cannot tell apart. In rising order of frequency."""
     frequency_hz, gap_hz = work.grid.frequency_hz, work.setup.rbw_hz or 0.0
     merged: list[_Piece] = []
-    open_pieces: dict[int, _Piece] = {}
+    open_pieces: dict[tuple[int, bool], _Piece] = {}
     for piece in pieces:
-        before = open_pieces.get(piece.channel)
+        # A residual response beside a signal of the same channel stays one by itself.
+        place = (piece.channel, piece.residual)
+        before = open_pieces.get(place)
         if before is not None and piece.channel < 0:
             apart_hz = float(frequency_hz[piece.first] - frequency_hz[before.last])
             before = before if apart_hz <= gap_hz else None
@@ -355,5 +449,5 @@ def _merged(work: BandWork, pieces: Sequence[_Piece]) -> list[_Piece]:
             before.take(piece)
         else:
             merged.append(piece)
-            open_pieces[piece.channel] = piece
+            open_pieces[place] = piece
     return merged

@@ -9,9 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.measure.band_references import residual_limit
 from acqd.measure.bandpower import enb_hz, scallop_db, step_too_wide
 from acqd.measure.channels import ChannelPlan
 from acqd.measure.floor import BUSY_FALSE_ALARM, FlatFloor, dither
+from acqd.measure.neighbours import Leakage, leak_out_db, poles_of
 from acqd.measure.occupancy import index_channels
 from acqd.measure.statistics import (
     AVERAGES_LIMIT,
@@ -22,10 +24,11 @@ from acqd.measure.statistics import (
     false_alarm_of_any,
     normal_quantile,
 )
+from acqd.measure.trial import TrialRange
 from acqd.measure.words import unit_suffix
 from acqd.sweep import Detector, Grid, LevelUnit
 
-__all__ = ["BandSettings", "BandSetup", "BandWork"]
+__all__ = ["AerialNoise", "BandSettings", "BandSetup", "BandWork"]
 
 CLOSING_FALSE_ALARM = 1e-3
 """The closing threshold is not put where noise alone would keep a signal open more often."""
@@ -40,6 +43,31 @@ COARSE = 0.05
 
 COARSE_OVER = 1.5
 """On a coarse scale no threshold lies closer to the floor than so many steps."""
+
+
+RANGES_LIMIT = 32
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AerialNoise:
+    """What lies between the aerial and the sweeper's input, for an external noise figure.
+
+    Args:
+        chain_gain_db: losses negative, without the aerial's directive gain.
+        chain_figure_db: noise figure of the chain; None for a passive one at 290 K.
+        antenna_loss_db: ohmic and mismatch loss of the aerial.
+        instrument_figure_db: noise figure of the sweeper at the job's settings; None takes it from
+            the quiet reference.
+        chain_u_db, antenna_u_db, instrument_u_db: standard uncertainties.
+    """
+
+    chain_gain_db: float = 0.0
+    chain_figure_db: float | None = None
+    antenna_loss_db: float = 0.0
+    instrument_figure_db: float | None = None
+    chain_u_db: float = 0.0
+    antenna_u_db: float = 0.0
+    instrument_u_db: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +91,22 @@ class BandSettings:
             (sample detector) or estimated from the data.
         channels: the channels that occupancy is counted for.
         plane: the reference plane in words, as in "at the aerial socket".
+        shape_factor: 60 dB over 3 dB width of the RBW filter; None for a Gaussian one.
+        phase_noise: the sweeper's, (offset in Hz, dBc/Hz) in rising order of offset; empty: not
+            known, and then only the filter's skirt is taken for a neighbour's.
+        stopband_db: rejection that the RBW filter does not exceed; None for none.
+        neighbour_db: a channel is busy where a level exceeds what its neighbours explain by more.
+        residual_db: readings up to so much above a residual response of the quiet reference, within
+            one RBW of it, are taken for it.
+        trial: name of the context that says whether the thing under test is on; None for none.
+        trial_over: above this value it is on.
+        trial_settle: sweeps left out after each switching.
+        ranges: what trials and comparisons with the ambient reference are told for; the whole sweep
+            where empty.
+        ambient_drift_db: how far the room and the sweeper may have moved since the ambient
+            reference, as a standard uncertainty.
+        aerial: for the external noise figure; None tells none.
+        check_tolerance_db: a change up to this counts as none in the overload check.
     """
 
     false_alarm: float | None = 1e-7
@@ -77,6 +121,18 @@ class BandSettings:
     averages: float | None = None
     channels: ChannelPlan | None = None
     plane: str = "the sweeper's input"
+    shape_factor: float | None = None
+    phase_noise: tuple[tuple[float, float], ...] = ()
+    stopband_db: float | None = None
+    neighbour_db: float = 3.0
+    residual_db: float = 6.0
+    trial: str | None = None
+    trial_over: float = 0.5
+    trial_settle: int = 1
+    ranges: tuple[TrialRange, ...] = ()
+    ambient_drift_db: float = 0.0
+    aerial: AerialNoise | None = None
+    check_tolerance_db: float = 1.0
 
     def __post_init__(self) -> None:
         if self.false_alarm is None and self.margin_db is None:
@@ -91,9 +147,37 @@ class BandSettings:
             value = getattr(self, name)
             if value is not None and not value > 0:
                 raise ValueError(f"{name} must be above 0, got {value}")
-        for name in ("closing_db", "min_duration_s", "learn_s", "floor_hold_s", "flapping_s"):
+        for name in (
+            "closing_db",
+            "min_duration_s",
+            "learn_s",
+            "floor_hold_s",
+            "flapping_s",
+            "neighbour_db",
+            "residual_db",
+            "trial_settle",
+            "ambient_drift_db",
+            "check_tolerance_db",
+        ):
             if not getattr(self, name) >= 0:
                 raise ValueError(f"{name} must not be below 0, got {getattr(self, name)}")
+        if len(self.ranges) > RANGES_LIMIT:
+            raise ValueError(f"at most {RANGES_LIMIT} ranges, got {len(self.ranges)}")
+        # What the sweeper does to neighbours is looked at here, not at the first sweep.
+        self.leakage(1.0)
+
+    def leakage(self, rbw_hz: float) -> Leakage:
+        """How far a signal reaches behind an RBW filter of that 3 dB width.
+
+        Raises:
+            ValueError: a shape factor beyond a single pole's, or phase noise out of order.
+        """
+        return Leakage(
+            rbw_hz=rbw_hz,
+            poles=math.inf if self.shape_factor is None else poles_of(self.shape_factor),
+            phase_noise=self.phase_noise,
+            stopband_db=self.stopband_db,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +195,17 @@ class BandSetup:
     level_accuracy_db: float
     assumed: tuple[str, ...]
     resolution: float | None = None
+    attenuation_db: float | None = None
+    gain_db: float | None = None
+    """Gain of the chain from the plane to the input in the middle of the sweep; None without."""
+    quiet: NDArray[np.float64] | None = None
+    """Levels with the input terminated, (points,) at the plane; None without a usable reference."""
+    quiet_at_s: float | None = None
+    ambient: NDArray[np.float64] | None = None
+    """Levels with the thing under test off, (points,); None without a usable reference."""
+    ambient_at_s: float | None = None
+    ambient_u_db: float = 0.0
+    """Standard uncertainty of a point of it."""
 
 
 class BandWork:
@@ -147,6 +242,27 @@ class BandWork:
         )
         enb = None if setup.rbw_hz is None else enb_hz(setup.rbw_hz)
         self.enb_hz = enb
+        self.leakage = (
+            settings.leakage(setup.rbw_hz)
+            if setup.rbw_hz is not None and self.logarithmic
+            else None
+        )
+        self.leak_db = None
+        if self.leakage is not None and len(self.index) > 0:
+            self.leak_db = leak_out_db(self.index.of_point, setup.frequency_hz, self.leakage)
+        self.residual_limit = None
+        if setup.quiet is not None and self.logarithmic:
+            self.residual_limit = residual_limit(
+                setup.quiet,
+                setup.frequency_hz,
+                rbw_hz=setup.rbw_hz,
+                margin_db=settings.residual_db,
+            )
+        axis_hz = setup.frequency_hz
+        self.ranges = settings.ranges or (
+            TrialRange(name="all", start_hz=float(axis_hz[0]), stop_hz=float(axis_hz[-1])),
+        )
+        self.outside = self.index.of_point < 0
         self.independent = 1.0 if enb is None else min(1.0, max(self.step_hz, 1e-9) / enb)
         self.tuned(settings, spread)
 

@@ -70,12 +70,17 @@ def bins_of(points: int, limit: int = 512) -> NDArray[np.intp]:
 def classes_of(level: Float, step: float) -> NDArray[np.int16]:
     """Class of each level, of any shape; :data:`MISSING` for NaN. The nearest multiple of
     ``step``, and ±16 000 for what lies beyond."""
-    nearest = np.rint(level * (1.0 / step))
-    missing = np.isnan(nearest)
-    if missing.any():
+    nearest = np.multiply(level, 1.0 / step)
+    np.rint(nearest, out=nearest)
+    missing = None
+    if nearest.size and math.isnan(float(np.add.reduce(nearest, axis=None))):
+        missing = np.isnan(nearest)
         nearest[missing] = 0.0
-    found = np.clip(nearest, -FURTHEST, FURTHEST).astype(np.int16)
-    found[missing] = MISSING
+    np.maximum(nearest, -FURTHEST, out=nearest)
+    np.minimum(nearest, FURTHEST, out=nearest)
+    found = nearest.astype(np.int16)
+    if missing is not None:
+        found[missing] = MISSING
     return found
 
 
@@ -85,38 +90,41 @@ def count_levels(
     *,
     step: float,
     before: LevelCounts | None = None,
+    bins: int = 0,
 ) -> LevelCounts:
     """``before`` with more sweeps.
 
     Args:
         classes: (sweeps, points) from :func:`classes_of` with the same ``step``.
         of_point: (points,) bin of each point, from :func:`bins_of`.
+        bins: how many there are; 0: as many as ``of_point`` names.
 
     Raises:
         ValueError: ``before`` has another step.
     """
-    bins = int(of_point[-1]) + 1 if of_point.size else 0
+    bins = bins or (int(of_point.max()) + 1 if of_point.size else 0)
     if before is not None and before.step != step:
         raise ValueError(f"counts in steps of {before.step} do not go with steps of {step}")
-    flat = classes.reshape(-1)
-    places = np.broadcast_to(of_point, classes.shape).reshape(-1)
-    missing = flat == MISSING
-    if missing.any():
-        flat, places = flat[~missing], places[~missing]
-    if not flat.size:
+    low = int(classes.min()) if classes.size else int(MISSING)
+    places = of_point
+    if low == MISSING:
+        known = classes != MISSING
+        places = np.broadcast_to(of_point, classes.shape)[known]
+        classes = classes[known]
+    if not classes.size:
         nothing = np.zeros((bins, 0), dtype=np.uint32)
         return before or LevelCounts(step=step, first=0, counts=nothing)
-    low, high = int(flat.min()), int(flat.max())
+    low, high = int(classes.min()), int(classes.max())
     grown = _reaching(before, low, high, bins, step)
     width = grown.counts.shape[1]
-    at = flat.astype(np.intp) - grown.first
+    at = np.subtract(classes, grown.first, dtype=np.intp)
     outside = 0
     if low < grown.first or high >= grown.first + width:
         outside = int(np.count_nonzero((at < 0) | (at >= width)))
         np.clip(at, 0, width - 1, out=at)
     at += places * width
-    more = np.bincount(at, minlength=bins * width).reshape(bins, width)
-    counts = grown.counts + more.astype(np.uint32)
+    more = np.bincount(at.reshape(-1), minlength=bins * width).reshape(bins, width)
+    counts = np.add(grown.counts, more, dtype=np.uint32, casting="unsafe")
     return replace(grown, counts=counts, clipped=grown.clipped + outside)
 
 

@@ -24,6 +24,7 @@ __all__ = [
     "Sources",
     "explained_level",
     "find_sources",
+    "leak_out_db",
     "phase_noise_from_sweep",
     "poles_of",
     "skirt_db",
@@ -167,6 +168,7 @@ def find_sources(
     above: NDArray[np.bool_],
     leakage: Leakage,
     margin_db: float = 3.0,
+    leak_db: Float | None = None,
 ) -> tuple[NDArray[np.bool_], Sources]:
     """Which points of a sweep stronger signals elsewhere do not explain.
 
@@ -180,6 +182,8 @@ def find_sources(
         groups: (first, one behind last) point of each piece: channels, which may overlap, or runs
             outside them.
         above: (points,) True where the level counts at all: above the threshold.
+        leak_db: (points,) how far below its level (≤ 0) a signal at each point can be seen in any
+            piece but its own, where that is known beforehand (:func:`leak_out_db`).
 
     Returns:
         (points,) True where a point of a piece is above and not explained, and the sources, as many
@@ -187,13 +191,19 @@ def find_sources(
     """
     left = np.zeros(level.size, dtype=np.bool_)
     is_source = np.zeros(level.size, dtype=np.bool_)
-    counted = np.where(above, level, -np.inf)
-    tops = np.array([counted[first:stop].max() for first, stop in groups])
+    tops = [
+        level[first:stop].max(initial=-np.inf, where=above[first:stop]) for first, stop in groups
+    ]
+    lows = [
+        level[first:stop].min(initial=np.inf, where=above[first:stop]) for first, stop in groups
+    ]
+    least = min(lows, default=math.inf) - margin_db
     where, levels = np.empty(0), np.empty(0)
-    for i in np.argsort(-tops, kind="stable").tolist():
+    for i in np.argsort(-np.array(tops), kind="stable").tolist():
         if tops[i] == -np.inf:
             break
-        piece = slice(*groups[i])
+        first, stop = groups[i]
+        piece = slice(first, stop)
         axis_hz, here = frequency_hz[piece], level[piece]
         own = above[piece]
         if where.size:
@@ -203,8 +213,18 @@ def find_sources(
         if not own.any():
             continue
         left[piece] |= own
+        if where.size >= SOURCES_LIMIT:
+            continue
         fresh = own & ~is_source[piece]
-        if where.size >= SOURCES_LIMIT or not fresh.any():
+        # Only what reaches beyond its own piece can explain anything elsewhere.
+        if leak_db is not None:
+            fresh &= here + leak_db[piece] > least
+        else:
+            below_hz = frequency_hz[first - 1] if first else -np.inf
+            above_hz = frequency_hz[stop] if stop < level.size else np.inf
+            away_hz = np.minimum(axis_hz - below_hz, above_hz - axis_hz)
+            fresh &= here + leakage.reach_db(away_hz) > least
+        if not fresh.any():
             continue
         at = int(np.argmax(np.where(fresh, here, -np.inf)))
         peak = Sources(frequency_hz=axis_hz[at : at + 1], level=here[at : at + 1])
@@ -213,6 +233,33 @@ def find_sources(
         is_source[piece] |= fresh
         where, levels = np.append(where, axis_hz[fresh]), np.append(levels, here[fresh])
     return left, Sources(frequency_hz=where, level=levels)
+
+
+def leak_out_db(of_point: NDArray[np.intp], frequency_hz: Float, leakage: Leakage) -> Float:
+    """How far below its level (≤ 0) a signal at each point shows in the nearest other channel.
+
+    Args:
+        of_point: (points,) channel of each point, negative outside all.
+
+    Returns:
+        (points,), −inf where there is no other channel.
+    """
+    points = of_point.size
+    starts = np.flatnonzero(np.concatenate(([True], of_point[1:] != of_point[:-1])))
+    stops = np.append(starts[1:], points)
+    away_hz = np.full(points, np.inf)
+    end_hz = -np.inf  # of the last channel's run
+    for first, stop in zip(starts.tolist(), stops.tolist(), strict=True):
+        away_hz[first:stop] = frequency_hz[first:stop] - end_hz
+        if of_point[first] >= 0:
+            end_hz = float(frequency_hz[stop - 1])
+    begin_hz = np.inf
+    for first, stop in zip(starts[::-1].tolist(), stops[::-1].tolist(), strict=True):
+        piece = slice(first, stop)
+        away_hz[piece] = np.minimum(away_hz[piece], begin_hz - frequency_hz[piece])
+        if of_point[first] >= 0:
+            begin_hz = float(frequency_hz[first])
+    return np.where(np.isinf(away_hz), -np.inf, leakage.reach_db(away_hz))
 
 
 def phase_noise_from_sweep(

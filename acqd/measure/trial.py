@@ -57,13 +57,12 @@ def range_powers(level_db: Float, grid: Grid, ranges: Sequence[TrialRange]) -> F
     A range that no point lies in, or in which every level is missing, gives NaN. Weighted by the
     width of the points' cells.
     """
-    power = ratio_from_db(level_db)
     frequency_hz, cell_hz = grid.frequency_hz, np.maximum(grid.cell_hz, 1e-9)
     found = []
     for piece in ranges:
         first = int(np.searchsorted(frequency_hz, piece.start_hz, side="left"))
         stop = int(np.searchsorted(frequency_hz, piece.stop_hz, side="right"))
-        part, width_hz = power[..., first:stop], cell_hz[first:stop]
+        part, width_hz = ratio_from_db(level_db[..., first:stop]), cell_hz[first:stop]
         known = np.isfinite(part)
         total_hz = (known * width_hz).sum(axis=-1)
         with np.errstate(divide="ignore", invalid="ignore"):

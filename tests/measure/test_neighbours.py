@@ -15,6 +15,7 @@ from acqd.measure.neighbours import (
     Sources,
     explained_level,
     find_sources,
+    leak_out_db,
     phase_noise_from_sweep,
     poles_of,
     skirt_db,
@@ -78,6 +79,30 @@ def test_a_wide_signal_reaches_out_from_its_edges() -> None:
 def test_channels_that_overlap_share_their_signal() -> None:
     """A signal in a wide channel and in the narrow one inside it is in both."""
     assert own(scene((112.5e3, -30.0)), groups=[*GROUPS, (43, 47)]) == [4, 20]
+
+
+def test_what_leaks_is_known_beforehand() -> None:
+    """From the edge of a channel more than from its middle; from outside by the distance."""
+    leakage = Leakage(rbw_hz=RBW_HZ)
+    of_point = np.full(AXIS_HZ.size, -1)
+    of_point[40:50], of_point[50:60], of_point[100:110] = 0, 1, 2
+    leak_db = leak_out_db(of_point, AXIS_HZ, leakage)
+    for point, away in ((45, 5), (49, 1), (50, 1), (30, 10), (59, 10), (80, 20), (105, 46)):
+        expected = float(leakage.reach_db(np.array([away * 2.5e3]))[0])
+        assert leak_db[point] == pytest.approx(expected)
+    alone = np.zeros(AXIS_HZ.size, dtype=np.intp)
+    assert np.isneginf(leak_out_db(alone, AXIS_HZ, leakage)).all()
+    level = scene((112.5e3, -30.0), (137.5e3, -60.0))
+    raster = np.repeat(np.arange(20), 10)
+    known, _ = find_sources(
+        level,
+        AXIS_HZ,
+        GROUPS,
+        above=level > -100.0,
+        leakage=leakage,
+        leak_db=leak_out_db(raster, AXIS_HZ, leakage),
+    )
+    assert [i for i, (first, stop) in enumerate(GROUPS) if known[first:stop].any()] == [4, 5]
 
 
 def test_two_equal_neighbours_are_both_there() -> None:
