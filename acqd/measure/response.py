@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.measure.edges import Edge, EdgePair, EdgeState, edge_pair
-from acqd.measure.losscurve import LossAt, LossCurve
-from acqd.measure.statistics import normal_quantile
+from acqd.measure.leastloss import least_loss, scatter_db, steadied
+from acqd.measure.losscurve import LossAt, LossCurve, largest_normal
 from acqd.measure.words import frequency_text, number_text, range_text
 
 __all__ = [
@@ -29,7 +29,6 @@ __all__ = [
     "Response",
     "loss_of_finite_q_db",
     "recognise",
-    "scatter_db",
 ]
 
 Float = NDArray[np.float64]
@@ -49,10 +48,6 @@ NOISY_DB = 1.0
 SURE = 9.0
 """Standard deviations by which a noisy point has to stand out to be a passband: more than the range
 of thousands of points of noise."""
-
-
-SMALLEST_HALF = 2
-"""A parabola needs five points to leave anything that could be told from noise."""
 
 
 class Kind(StrEnum):
@@ -207,7 +202,7 @@ def recognise(
 
     Args:
         curve: losses over frequency. Its ``u_db`` says how noisy each point is; without it the
-            noise is estimated from the curve (:func:`scatter_db`).
+            noise is estimated from the curve (:func:`acqd.measure.leastloss.scatter_db`).
         edge_levels_db: how far below the least loss edges are sought, at least one.
         notch_depths_db: how far below the pass level notches are measured, at least one.
         u_linearity_db: standard uncertainty of a difference of two levels of the sweeper, which
@@ -225,7 +220,7 @@ def recognise(
 
     Source: definition ours; levels and walk as in :func:`acqd.measure.edges.edge_pair`.
     """
-    noise = scatter_db(curve) if curve.u_db is None else _steadied(curve.u_db)
+    noise = scatter_db(curve) if curve.u_db is None else steadied(curve.u_db)
     notes = []
     if curve.left_out:
         notes.append(f"{curve.left_out} points without a level are left out")
@@ -284,9 +279,8 @@ def _kind(
         )
     variation_db = float(curve.loss_db.max() - min(band.least_db for band in passbands))
     near = curve.loss_db <= curve.loss_db.min() + PASSBAND_WITHIN_DB
-    variation_db -= _lucky_db(
-        float(np.sqrt((noise[near] ** 2).mean())), float(np.count_nonzero(near))
-    )
+    typical_db = float(np.sqrt((noise[near] ** 2).mean()))
+    variation_db -= typical_db * largest_normal(float(np.count_nonzero(near)))
     if variation_db < SWING_DB and not curve.at_least.any():
         if variation_db <= FLAT_DB:
             return Kind.FLAT, None
@@ -368,7 +362,7 @@ def _minima(loss: Float, swing: Float) -> list[int]:
 def _passband(
     curve: LossCurve, noise: Float, top: int, levels_db: Sequence[float], u_linearity_db: float
 ) -> Passband:
-    least_db, u_least_db, least_hz = _least(curve, noise, top)
+    least_db, u_least_db, least_hz = least_loss(curve, noise, top)
     u_level_db = math.hypot(u_least_db, u_linearity_db)
     pairs = tuple(
         edge_pair(
@@ -389,97 +383,6 @@ def _passband(
         noise_db=float(noise[top]),
         edges=pairs,
         at_centre=None if centre_hz is None else curve.at(centre_hz),
-    )
-
-
-def _least(curve: LossCurve, noise: Float, top: int) -> tuple[float, float, float]:
-    """Least loss around ``top``, its uncertainty and place.
-
-    The smallest reading is the answer for clean data; in noise it is the luckiest of many. There,
-    parabolas are fitted all over the top with ever wider windows while noise explains what they
-    leave (χ² within two of its standard deviations), and then with half that window, whose own
-    error of shape is a sixteenth. The smallest of n equal values lies low all the same, by about
-    the mean largest of n normal values, which is put back.
-    """
-    around = _top_points(curve, noise, top)
-    between_db = _between_points_db(curve, top)
-    if noise[top] <= 0 or around.size < 2 * SMALLEST_HALF + 1:
-        u_db = math.hypot(float(noise[top]), between_db)
-        return float(curve.loss_db[top]), u_db, float(curve.frequency_hz[top])
-    half, widest = SMALLEST_HALF, 0
-    slack = 1.0 + 2.0 * math.sqrt(2.0 / around.size)
-    while 2 * half + 1 <= around.size:
-        fits = _parabolas(curve, noise, around, half, max(1, half // 2))
-        if float(fits.misfit.mean()) > slack:
-            break
-        widest, half = half, half + max(1, half // 3)
-    if widest:
-        half = max(SMALLEST_HALF, widest // 2)
-        fits = _parabolas(curve, noise, around, half, max(1, half // 4))
-        alike = max(1, half // 4) / (2 * half + 1)
-    else:  # too few points for the shape: each stands for itself
-        fits = _Fits(around, curve.loss_db[around], noise[around], np.zeros(around.size))
-        alike = 1.0
-    best = int(fits.loss_db.argmin())
-    u_db = float(fits.u_db[best])
-    equal = alike * np.count_nonzero(fits.loss_db <= fits.loss_db[best] + 2.0 * u_db)
-    n = max(1.0, float(equal))
-    place_hz = float(curve.frequency_hz[fits.centre[best]])
-    return float(fits.loss_db[best]) + _lucky_db(u_db, n), math.hypot(u_db, between_db), place_hz
-
-
-def _between_points_db(curve: LossCurve, top: int) -> float:
-    """How much lower than the lowest point the curve may go beside it: an eighth of the second
-    difference there, in a parabola halfway between two points."""
-    if not 0 < top < curve.points - 1:
-        return 0.0
-    low, middle, high = curve.loss_db[top - 1 : top + 2].tolist()
-    return float(max(low - middle, high - middle, 0.0)) / 8.0
-
-
-def _lucky_db(u_db: float, count: float) -> float:
-    """Mean largest of so many normal values, by Blom's plotting position (from memory)."""
-    return u_db * normal_quantile((count - 0.375) / (count + 0.25))
-
-
-def _top_points(curve: LossCurve, noise: Float, top: int) -> NDArray[np.intp]:
-    """Indices around ``top`` up to where the loss is clearly, 3 dB, above it."""
-    away = (curve.loss_db > curve.loss_db[top] + FLAT_DB + 3.0 * noise[top]) | curve.at_least
-    below, above = np.flatnonzero(away[:top]), np.flatnonzero(away[top:])
-    first = int(below[-1]) + 1 if below.size else 0
-    stop = top + int(above[0]) if above.size else curve.points
-    return np.arange(first, stop)
-
-
-@dataclass(frozen=True, slots=True)
-class _Fits:
-    """Parabolas about some points: their values there, and χ² per degree of freedom."""
-
-    centre: NDArray[np.intp]
-    loss_db: Float
-    u_db: Float
-    misfit: Float
-
-
-def _parabolas(
-    curve: LossCurve, noise: Float, around: NDArray[np.intp], half: int, stride: int
-) -> _Fits:
-    """Weighted least squares over 2 · ``half`` + 1 points of ``around``, every ``stride``."""
-    centres = around[half : around.size - half : stride]
-    rows = centres[:, None] + np.arange(-half, half + 1)
-    x = curve.frequency_hz[rows] - curve.frequency_hz[centres][:, None]
-    x = x / np.abs(x).max(axis=1)[:, None]
-    loss, sigma = curve.loss_db[rows], noise[rows]
-    design = np.stack((np.ones_like(x), x, x * x), axis=2) / sigma[:, :, None]
-    covariance = np.linalg.inv(design.transpose(0, 2, 1) @ design)
-    weighted = (loss / sigma)[:, :, None]
-    found = covariance @ (design.transpose(0, 2, 1) @ weighted)
-    residual = (weighted - design @ found)[:, :, 0]
-    return _Fits(
-        centres,
-        found[:, 0, 0],
-        np.sqrt(covariance[:, 0, 0]),
-        (residual**2).sum(axis=1) / (2 * half - 2),
     )
 
 
@@ -519,30 +422,6 @@ def _notch(
             for depth in depths_db
         ),
     )
-
-
-def _steadied(u_db: Float) -> Float:
-    """Running median of 9: a reading that noise made large claims less noise, and would weigh more
-    than its neighbours."""
-    if not u_db.size:
-        return u_db
-    padded = np.pad(u_db, 4, mode="edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 9), axis=1))
-
-
-def scatter_db(curve: LossCurve) -> Float:
-    """Noise of the points as far as the curve tells: (points,) of one standard deviation, in dB.
-
-    From fourth differences, which take out any smooth shape: 1.4826 · median |Δ⁴| / √70, over the
-    points within 10 dB of the least loss where there are enough of them. Zero for fewer than 9
-    points. On an uneven axis the shape is taken out less well, so the estimate is high. Ours.
-    """
-    if curve.points < 9:
-        return np.zeros(curve.points)
-    fourth = np.abs(np.diff(curve.loss_db, 4))
-    near = (curve.loss_db <= curve.loss_db.min() + PASSBAND_WITHIN_DB)[2:-2]
-    taken = fourth[near] if np.count_nonzero(near) >= 9 else fourth
-    return np.full(curve.points, 1.4826 * float(np.median(taken)) / math.sqrt(70.0))
 
 
 # --- figures of a filter --------------------------------------------------------------------------

@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from acqd.measure.edges import EdgeState
+from acqd.measure.leastloss import scatter_db
 from acqd.measure.losscurve import LossCurve
 from acqd.measure.response import (
     Kind,
     Response,
     loss_of_finite_q_db,
     recognise,
-    scatter_db,
 )
 from acqd.measure.transmission import insertion_loss
 
