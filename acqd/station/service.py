@@ -38,7 +38,9 @@ from acqd.publish.messages import Health
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
 from acqd.station.build import Built, OwnBroker
+from acqd.station.commands import StationCommands
 from acqd.station.context import ContextSources, ContextStore
+from acqd.station.control import Control
 from acqd.station.job import JobRunner
 from acqd.station.outbox import ArchiveOutbox
 from acqd.station.past import Past, look_back
@@ -250,6 +252,7 @@ class Station:
                 tasks.append(group.create_task(self._stay_alive(archive, teller)))
                 tasks.append(group.create_task(self._watch_archive(archive, findings)))
                 tasks.append(group.create_task(self._rotate(archive)))
+                tasks.append(group.create_task(self._control(archive).run()))
                 self._starting = None
                 if ready is not None:
                     ready(self)
@@ -475,6 +478,17 @@ class Station:
                         f"the clock was set {way} by {abs(news.stepped_s):.1f} s",
                         {"stepped_s": round(news.stepped_s, 3)},
                     )
+
+    def _control(self, archive: ArchiveWriter) -> Control:
+        """Listens to the commands of this station's user."""
+        commands = StationCommands(
+            station=self._built.name,
+            run_id=self._run_id,
+            jobs=self._jobs,
+            sweepers=self._sweepers,
+            archive=archive,
+        )
+        return Control(self._built.archive, commands.table())
 
     async def _turn_hours(self) -> None:
         while True:

@@ -11,9 +11,10 @@ its reason, and nothing else (G5, G6).
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import TypeVar
 
 import structlog
 
@@ -33,6 +34,7 @@ from acqd.errors import (
 )
 from acqd.measure.meter import PASS_CUT_SHORT, Figure, FindingDraft, PassStep
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
+from acqd.station.errands import Errands
 from acqd.station.inputs import nearing_maximum
 from acqd.station.job import COMMIT_AT_STOP_S, JobRunner, Taken, gap_reason
 from acqd.station.setup import absolute_max_dbm
@@ -58,6 +60,8 @@ LONGEST_WAIT_S = 5.0
 NO_ROOM_RETRY_S = 5.0
 CLOCK_DRIFT_S = 2.0
 """A sweeper's own time that wanders from the station's by this much is worth a finding."""
+
+T = TypeVar("T")
 
 
 @dataclass(slots=True)
@@ -139,6 +143,7 @@ class SweeperRunner:
         self._failed = _Failed("sweep failed", "")
         self._keeping: dict[JobRunner, asyncio.Task[None]] = {}
         self._wake = asyncio.Event()
+        self._errands = Errands(name, self._wake.set)
         self._opening: asyncio.Task[None] | None = None
         self._log = structlog.get_logger().bind(sweeper=name)
 
@@ -153,8 +158,32 @@ class SweeperRunner:
         async with asyncio.TaskGroup() as group:
             self._group = group
             self._open_soon(0.0)
-            while True:
-                await self._once()
+            try:
+                while True:
+                    await self._once()
+            finally:
+                self._errands.end()
+
+    def context(self) -> Mapping[str, float]:
+        """The values beside the sweeps that are fresh now, by name."""
+        return self._context()
+
+    async def errand(self, job: str, work: Callable[[], Awaitable[T]]) -> T:
+        """Have ``work`` done for a job between two passes, with nobody else at the sweeper. What
+        jobs miss meanwhile is an overrun.
+
+        Raises:
+            SweeperError: not now: the sweeper is away, or this job was stopped.
+            Exception: whatever ``work`` raises.
+        """
+
+        async def unless_stopped() -> T:
+            why = self._stopped.get(job) or self._held.get(job)
+            if why is not None:
+                raise SweeperError(f"job {job} does not sweep now: {why}")
+            return await work()
+
+        return await self._errands.ask(unless_stopped)
 
     async def close(self) -> None:
         """Close the sweeper and account for what is open. Bounded; raises nothing."""
@@ -195,9 +224,10 @@ class SweeperRunner:
         """Turn the hours that ended by ``by_s`` for jobs that are not at work.
 
         A pass under way turns them itself when it is kept: what started in an hour belongs to it.
-        While one is, the plan is not asked, and what others missed meanwhile is not known yet.
+        While one is, or an errand, the plan is not asked, and what others missed meanwhile is not
+        known yet.
         """
-        if self.plan.running is not None:
+        if self.plan.running is not None or self._errands.is_busy:
             return
         for job in self._jobs.values():
             await job.turn_hours(by_s)
@@ -216,6 +246,8 @@ class SweeperRunner:
     # -- the loop -------------------------------------------------------------------------------
 
     async def _once(self) -> None:
+        if self._errands.wait:
+            await self._do_errand()
         decision = self.plan.ask(self._now_s())
         for missed in decision.missed:
             self._note(missed)
@@ -231,11 +263,22 @@ class SweeperRunner:
         if decision.wait_until_s is not None:
             wait_s = min(wait_s, max(0.0, decision.wait_until_s - self._clock.wall_s()))
         self._wake.clear()
+        if self._errands.wait:
+            return
         try:
             async with asyncio.timeout(wait_s):
                 await self._wake.wait()
         except TimeoutError:
             pass
+
+    async def _do_errand(self) -> None:
+        why_not = None
+        if not self._present:
+            problem = self.host.statistics().last_error
+            why_not = f"the sweeper is away{f' ({problem})' if problem else ''}"
+        await self._errands.do_next(why_not)
+        if self._present and not self.host.is_open:
+            await self._lost(self.host.statistics().last_error or "its link broke")
 
     async def _take(self, due: Due) -> None:
         job = self._jobs[due.job]

@@ -1,0 +1,169 @@
+"""What a running station does for its user's commands: the table behind the control socket."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Mapping, Sequence
+from functools import partial
+from typing import Any
+
+import structlog
+
+from acqd.archive.writer import ArchiveWriter
+from acqd.errors import InputUnsafe, SweeperError, WrongUsage
+from acqd.measure.meter import Role
+from acqd.station.control import Command, Conversation
+from acqd.station.job import JobRunner
+from acqd.station.sweepers import SweeperRunner
+from acqd.station.taking import (
+    SWEEPS_MOST,
+    NotWanted,
+    TakenReference,
+    first_request,
+    refuse_unsafe,
+    role_of,
+    take_reference,
+    told_of,
+)
+from acqd.sweep import SourceRequest
+
+__all__ = ["StationCommands"]
+
+WHO_MOST = 100
+TEMPERATURE = "temperature"
+"""The context whose value a reference is given where nobody says one; in °C."""
+
+
+class StationCommands:
+    """Commands of one running station. Everything belongs to its event loop."""
+
+    def __init__(
+        self,
+        *,
+        station: str,
+        run_id: str,
+        jobs: Mapping[str, JobRunner],
+        sweepers: Sequence[SweeperRunner],
+        archive: ArchiveWriter,
+    ) -> None:
+        self._station = station
+        self._run_id = run_id
+        self._jobs = jobs
+        self._sweepers = {one.name: one for one in sweepers}
+        self._archive = archive
+
+    def table(self) -> Mapping[str, Command]:
+        """The commands by their words."""
+        return {"hello": self._hello, "reference": self._reference}
+
+    async def _hello(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
+        return {"station": self._station, "run_id": self._run_id, "jobs": sorted(self._jobs)}
+
+    async def _reference(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
+        """Take a reference between two passes; with ``check`` only see whether it could be."""
+        job = self._job(asked.get("job"))
+        role = role_of(job.spec, _text(asked, "role"))
+        sweeps = _whole(asked, "sweeps", most=SWEEPS_MOST)
+        temperature_c = _temperature(asked)
+        who = _text(asked, "who")[:WHO_MOST]
+        sweeper = self._sweepers[job.spec.sweeper]
+        if asked.get("check") is True:
+            return await sweeper.errand(job.name, partial(_foreseen, sweeper, job))
+        at.say(f"waiting for {sweeper.name} to end its pass")
+        return await sweeper.errand(
+            job.name, partial(self._take, sweeper, job, role, sweeps, temperature_c, who, at)
+        )
+
+    def _job(self, name: object) -> JobRunner:
+        job = self._jobs.get(name) if isinstance(name, str) else None
+        if job is None:
+            have = ", ".join(self._jobs) or "none"
+            raise WrongUsage(
+                f"the running station {self._station} has no job {name!r}; it has {have}"
+            )
+        return job
+
+    async def _take(
+        self,
+        sweeper: SweeperRunner,
+        job: JobRunner,
+        role: Role,
+        sweeps: int,
+        temperature_c: float | None,
+        who: str,
+        at: Conversation,
+    ) -> dict[str, Any]:
+        capabilities = sweeper.host.capabilities
+        if capabilities is None:
+            raise SweeperError(f"{sweeper.name} is away")
+        if temperature_c is None:
+            temperature_c = sweeper.context().get(TEMPERATURE)
+        try:
+            taken = await take_reference(
+                job.spec,
+                role,
+                sweep=sweeper.host.sweep,
+                capabilities=capabilities,
+                sweeps=sweeps,
+                temperature_c=temperature_c,
+                say=at.say,
+                wanted=lambda: at.is_wanted,
+            )
+        except InputUnsafe:
+            if sweeper.host.is_open:
+                await sweeper.host.set_source(SourceRequest(on=False))
+            raise
+        if not at.is_wanted:
+            raise NotWanted(f"nobody waits for the {role.value} of {job.name} any more")
+        return await self._kept(job, taken, who)
+
+    async def _kept(self, job: JobRunner, taken: TakenReference, who: str) -> dict[str, Any]:
+        """Store it first; only then later sweeps are compared with it."""
+        record, before = taken.record, dict(job.references)
+        stored = self._archive.add_overlay(
+            "reference", body=record.to_body(), who=who, job=job.name, from_s=record.at_s
+        )
+        number = await asyncio.wrap_future(stored)
+        # Not between what a pass was told and what its sweeps are kept with.
+        async with job.lock:
+            job.refer_to(record)
+        structlog.get_logger().info(
+            "reference_stored", job=job.name, role=record.role.value, sweeps=record.sweeps, who=who
+        )
+        return {**told_of(taken, before), "number": number}
+
+
+async def _foreseen(sweeper: SweeperRunner, job: JobRunner) -> dict[str, Any]:
+    """See that a reference could be taken, and say how long a sweep of it will take."""
+    capabilities = sweeper.host.capabilities
+    if capabilities is None:
+        raise SweeperError(f"{sweeper.name} is away")
+    refuse_unsafe(job.spec, capabilities)
+    return {"sweep_s": await sweeper.host.estimate_s(first_request(job.spec))}
+
+
+def _text(asked: Mapping[str, Any], key: str) -> str:
+    given = asked.get(key)
+    if not isinstance(given, str) or not given:
+        raise WrongUsage(f"`{key}` of the request is {given!r}; a text belongs there")
+    return given
+
+
+def _whole(asked: Mapping[str, Any], key: str, *, most: int) -> int:
+    given = asked.get(key)
+    if not isinstance(given, int) or isinstance(given, bool) or not 1 <= given <= most:
+        raise WrongUsage(f"`{key}` of the request is {given!r}; 1 to {most} belongs there")
+    return given
+
+
+def _temperature(asked: Mapping[str, Any]) -> float | None:
+    given = asked.get("temperature_c")
+    if given is None:
+        return None
+    is_number = isinstance(given, int | float) and not isinstance(given, bool)
+    if not is_number or not math.isfinite(given):
+        raise WrongUsage(
+            f"`temperature_c` of the request is {given!r}; a number of °C belongs there"
+        )
+    return float(given)
