@@ -37,6 +37,7 @@ __all__ = [
     "OverlayKind",
     "PendingFinding",
     "copied_rows",
+    "overlay_of",
     "overlays_in",
     "pending_in",
     "rows_from_copy",
@@ -400,16 +401,19 @@ def overlays_in(connection: sqlite3.Connection, job: str | None) -> list[Overlay
         "WHERE ? IS NULL OR job IS NULL OR job = ? ORDER BY id",
         (job, job),
     ).fetchall()
-    return [
-        Overlay(
-            id=row[0],
-            kind=row[1],
-            job=row[2],
-            from_s=row[3],
-            to_s=row[4],
-            body=json.loads(row[5]),
-            who=row[6],
-            at_s=row[7],
-        )
-        for row in rows
-    ]
+    return [overlay_of(row) for row in rows]
+
+
+def overlay_of(row: Any) -> Overlay:
+    """An overlay from a row of the ledger, or from its copy in a file."""
+    number, kind, job, from_s, to_s, body, who, at_s = row
+    return Overlay(
+        id=number,
+        kind=kind,
+        job=job,
+        from_s=from_s,
+        to_s=to_s,
+        body=json.loads(body),
+        who=who,
+        at_s=at_s,
+    )

@@ -33,7 +33,7 @@ from acqd.archive.layout import (
     list_journals,
     sweeps_folder,
 )
-from acqd.archive.ledger import Overlay, overlays_in, rows_from_copy
+from acqd.archive.ledger import Overlay, overlay_of, overlays_in, rows_from_copy
 from acqd.archive.records import (
     FindingRecord,
     GapRecord,
@@ -225,7 +225,7 @@ class Archive:
     def overlays(self, job: str | None = None) -> list[Overlay]:
         """What people said later about a job, or about all of them."""
         if not ledger_path(self.root).exists():
-            return []
+            return self._copied_overlays(job)
         return self._with_ledger(lambda db: overlays_in(db, job))
 
     def plans(self) -> list[tuple[float, str]]:
@@ -243,12 +243,30 @@ class Archive:
         and hours by the time at which they begin.
         """
         start_s, stop_s = _range(start, stop)
-        told: dict[int, str] = {}
-        streams: list[Iterator[tuple[int, SweepWithSetup | GapRecord | HourlyRecord]]] = [
+        yield from self._in_order(self._streams(job, start_s, stop_s))
+
+    def events_and_findings(
+        self, job: str, start: Time | None = None, stop: Time | None = None
+    ) -> Iterator[RecordedEvent | FindingRecord]:
+        """:meth:`events`, and after what was committed together the findings committed with it.
+
+        Findings are those of all times: what one is about may lie long before its commit.
+        """
+        start_s, stop_s = _range(start, stop)
+        findings = self._table_events("finding", finding_of, job, -np.inf, np.inf)
+        yield from self._in_order([*self._streams(job, start_s, stop_s), findings])
+
+    def _streams(self, job: str, start_s: float, stop_s: float) -> list[Iterator[tuple[int, Any]]]:
+        """Sweeps with their setups, gaps and hours of a job, each with their ordinals."""
+        return [
             sweep_events(self.root, job, start_s, stop_s),
             self._table_events("gap", gap_of, job, start_s, stop_s),
             self._table_events("hourly", hourly_of, job, start_s, stop_s),
         ]
+
+    @staticmethod
+    def _in_order(streams: list[Iterator[tuple[int, Any]]]) -> Iterator[Any]:
+        told: dict[int, str] = {}
         for _, told_of in heapq.merge(*streams, key=lambda item: item[0]):
             if not isinstance(told_of, SweepWithSetup):
                 yield told_of
@@ -258,6 +276,20 @@ class Archive:
                 told[sweep.step] = sweep.setup
                 yield told_of.setup
             yield sweep
+
+    def software(self, job: str) -> list[dict[str, str]]:
+        """What measured a job: programs, libraries and machine with their versions, each once.
+
+        Taken from every setup of every file and journal, as its first sweep had it.
+        """
+        found: list[dict[str, str]] = []
+        with open_journals(self.root) as views:
+            records = [record for view in views for record in view.setups(job)]
+        for record in (*self._each_setup_of_files(job), *records):
+            one = dict(record.details.get("software") or {})
+            if one not in found:
+                found.append(one)
+        return found
 
     # -- inside ----------------------------------------------------------------------------------
 
@@ -322,22 +354,38 @@ class Archive:
         """Rows of a lost ledger, from the copies in the files."""
         at = [name.strip() for name in EVENT_TABLES[table].split(",")].index(_START_COLUMN[table])
         found: dict[int, Any] = {}
+        for rows in self._copies(table):
+            for row in rows:
+                if row[1] == job and start_s <= row[at] < stop_s:
+                    found[row[0]] = row
+        return [found[event] for event in sorted(found)]
+
+    def _copied_overlays(self, job: str | None) -> list[Overlay]:
+        """Overlays of a lost ledger: as many as the files have, each as the last of them has it."""
+        found: dict[int, Any] = {}
+        for rows in self._copies("overlay"):
+            found.update({row[0]: row for row in rows if job is None or row[2] in (None, job)})
+        return [overlay_of(row) for _, row in sorted(found.items())]
+
+    def _copies(self, table: str) -> Iterator[list[Any]]:
+        """Rows of a table of the ledger as each file has them.
+
+        In the files of all jobs: what was noted before a job's first sweep is in those of others.
+        """
         for folder_job in list_jobs(self.root):
             for day in list_days(self.root, folder_job):
                 for path, _ in list_files(self.root, folder_job, day):
                     with SweepFile(path) as file:
-                        for row in rows_from_copy(table, file.ledger().get(table, [])):
-                            if row[1] == job and start_s <= row[at] < stop_s:
-                                found[row[0]] = row
-        return [found[event] for event in sorted(found)]
+                        yield rows_from_copy(table, file.ledger().get(table, []))
 
     def _setups_of_files(self, job: str) -> list[SetupRecord]:
-        records = []
+        return list(self._each_setup_of_files(job))
+
+    def _each_setup_of_files(self, job: str) -> Iterator[SetupRecord]:
         for day in list_days(self.root, job):
             for path, _ in list_files(self.root, job, day):
                 with SweepFile(path) as file:
-                    records.append(file.setup())
-        return records
+                    yield file.setup()
 
     def _whole_digest(self, job: str, step: int, setup: str | None) -> str | None:
         if setup is None:

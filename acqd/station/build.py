@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +27,7 @@ from acqd.station.job import JobSpec
 from acqd.station.kinds import kind_parts
 from acqd.station.ptt import PttRule
 from acqd.station.setup import SetupFacts
+from acqd.station.software import software_here
 from acqd.sweep import Identity, SweepRequest
 
 __all__ = ["Built", "SweeperSpec", "build", "plane_of"]
@@ -36,8 +36,6 @@ OwnBroker = LocalBroker | EmbeddedBroker
 
 ASSUMED_SWEEP_S = 1.0
 """How long a sweep is taken to last before anybody has timed one; the plan learns better."""
-
-LIBRARIES = ("acqd", "numpy", "h5py", "deflate")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +90,7 @@ def build(
         BrokerError: a password that cannot be read.
     """
     _refuse_unknown_drivers(config, registry)
-    software = _software()
+    software = software_here()
     enabled = config.enabled_jobs
     sweepers = tuple(
         _sweeper(config, name, registry)
@@ -141,16 +139,6 @@ def plane_of(chain: Chain | None, title: str) -> str:
     if chain is None:
         return "the sweeper's input"
     return title or "the chain's far end"
-
-
-def _software() -> dict[str, str]:
-    found = {}
-    for name in LIBRARIES:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            continue
-    return found
 
 
 def _sweeper(config: StationConfig, name: str, registry: Registry) -> SweeperSpec:
