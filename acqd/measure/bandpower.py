@@ -150,5 +150,8 @@ def band_power(
     if reason is not None or rbw_hz is None:
         return BandPower(level=None, reason=reason, covered=covered)
     power = float((ratio_from_db(level_db[part]) * inside_hz[part]).sum())
+    if not 0.0 < power < math.inf:
+        # Levels of −3000 dB and the like: a scale that is none, or a sweeper that says nothing.
+        return BandPower(level=None, reason="the levels are no powers", covered=covered)
     level = DB_PER_NEPER * math.log(power / enb_hz(rbw_hz, shape))
     return BandPower(level=level, reason=None, covered=covered)

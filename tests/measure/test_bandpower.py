@@ -94,3 +94,15 @@ def test_floor_is_taken_out(over_db: float, correction_db: float) -> None:
 def test_floor_is_not_taken_out_of_itself(over_db: float) -> None:
     """Below 3 dB the answer would be mostly the floor's own uncertainty."""
     assert bandpower.without_floor_db(over_db) is None
+
+
+@pytest.mark.parametrize("level_db", [-4000.0, 4000.0])
+def test_levels_that_are_no_powers_are_refused(level_db: float) -> None:
+    """Beyond what a float64 holds as a power there is no sum, and no error either."""
+    grid = Grid.from_axis(np.arange(10) * 1e3)
+    with np.errstate(over="ignore"):
+        found = bandpower.band_power(
+            np.full(10, level_db), grid, start_hz=2e3, stop_hz=6e3, rbw_hz=3e3
+        )
+    assert found.level is None
+    assert found.reason == "the levels are no powers"
