@@ -8,10 +8,13 @@ from pathlib import Path as FilePath
 from typing import Any
 
 from acqd.config.channels import find_channel_plan, load_channel_plan, not_found
+from acqd.config.emission import emission_problems
+from acqd.config.limits import find_limit_profile, limit_profile_not_found, load_limit_profile
 from acqd.config.models import JobTable, StationTable, SweeperTable
 from acqd.config.problems import Text, near_miss
 from acqd.errors import ConfigError, ConfigProblem
 from acqd.measure.channels import ChannelPlan
+from acqd.measure.limit_profile import LimitProfile
 from acqd.plan.sharing import SHARES_MOST
 
 __all__ = ["CONTEXTS_MOST", "References", "check_references"]
@@ -27,6 +30,7 @@ class References:
     problems: tuple[ConfigProblem, ...]
     elsewhere: tuple[ConfigProblem, ...]
     channel_plans: Mapping[str, ChannelPlan]
+    limit_profiles: Mapping[str, tuple[LimitProfile, ...]]
 
 
 def check_references(
@@ -71,9 +75,51 @@ def check_references(
             elsewhere.update({str(problem): problem for problem in exc.problems})
         else:
             problems.extend(_unheard_plan(plans[name], job, place, places))
+    profiles: dict[str, tuple[LimitProfile, ...]] = {}
+    for name, job in jobs.items():
+        if job.kind == "emission":
+            profiles[name] = _limit_profiles(name, job, folder, places, problems, elsewhere)
+            aerial = _has_aerial(data, job.chain)
+            problems += emission_problems(
+                name, job, profiles[name], has_aerial=aerial, places=places
+            )
     return References(
-        problems=tuple(problems), elsewhere=tuple(elsewhere.values()), channel_plans=plans
+        problems=tuple(problems),
+        elsewhere=tuple(elsewhere.values()),
+        channel_plans=plans,
+        limit_profiles={name: found for name, found in profiles.items() if found},
     )
+
+
+def _limit_profiles(
+    name: str,
+    job: JobTable,
+    folder: FilePath,
+    places: Text,
+    problems: list[ConfigProblem],
+    elsewhere: dict[str, ConfigProblem],
+) -> tuple[LimitProfile, ...]:
+    """The limit profiles that an emission job names; what is wrong with them is added."""
+    found = []
+    for wanted in job.emission.limits:
+        if find_limit_profile(wanted, folder) is None:
+            problem, accepted = limit_profile_not_found(wanted)
+            place = ("job", name, "emission", "limits")
+            problems.append(places.problem(place, problem, accepted=accepted))
+            continue
+        try:
+            found.append(load_limit_profile(wanted, folder))
+        except ConfigError as exc:
+            elsewhere.update({str(problem): problem for problem in exc.problems})
+    return tuple(found)
+
+
+def _has_aerial(data: Mapping[str, Any], chain: str | None) -> bool:
+    """Whether a chain, right or faulty, has an aerial in it."""
+    parts = _tables(data, "chain").get(chain or "", {}).get("part", ())
+    if not isinstance(parts, list):
+        return False
+    return any(isinstance(part, Mapping) and part.get("kind") == "aerial" for part in parts)
 
 
 def _unknown_names(data: Mapping[str, Any], places: Text) -> Iterator[ConfigProblem]:

@@ -148,6 +148,7 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
         transmitters=transmitters,
         jobs=jobs,
         channel_plans=references.channel_plans,
+        limit_profiles=references.limit_profiles,
         places=places,
     )
 

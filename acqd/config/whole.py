@@ -12,6 +12,7 @@ from pathlib import Path as FilePath
 from typing import Any
 
 from acqd.chain import Chain
+from acqd.config.emission import plain_profile
 from acqd.config.jobs import KINDS
 from acqd.config.models import (
     ChainTable,
@@ -25,6 +26,7 @@ from acqd.config.models import (
 from acqd.config.problems import Text
 from acqd.config.quantity import FREQUENCY, format_quantity
 from acqd.measure.channels import ChannelPlan
+from acqd.measure.limit_profile import LimitProfile
 from acqd.plan.schedule import Schedule
 
 __all__ = ["StationConfig"]
@@ -47,7 +49,7 @@ class StationConfig:
     """All that one config file says. Tables are keyed by their names, in file order.
 
     ``text`` is the file as it was read and ``digest`` a short digest of it, to notice a change.
-    ``channel_plans`` holds the plan of each job that has one.
+    ``channel_plans`` holds the plan of each job that has one, ``limit_profiles`` the limits.
     """
 
     path: FilePath
@@ -61,6 +63,7 @@ class StationConfig:
     transmitters: Mapping[str, NearbyTable]
     jobs: Mapping[str, JobTable]
     channel_plans: Mapping[str, ChannelPlan]
+    limit_profiles: Mapping[str, tuple[LimitProfile, ...]] = field(default_factory=dict)
     places: Text = field(repr=False)
     """Where each table and key stands in ``text``."""
 
@@ -154,7 +157,12 @@ class StationConfig:
             "sweeper_says": {key: sweeper[key] for key in _SWEEPER_SAYS},
             "chain_parts": None if chain is None else chain.to_json(),
             "channel_plan": None if plan is None else _plain_plan(plan),
+            **self._limits_source(job),
         }
+
+    def _limits_source(self, job: str) -> dict[str, Any]:
+        profiles = self.limit_profiles.get(job)
+        return {"limit_profiles": [plain_profile(one) for one in profiles]} if profiles else {}
 
     @staticmethod
     def _kind_source(table: JobTable, plain: Mapping[str, Any]) -> dict[str, Any]:
