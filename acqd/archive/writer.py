@@ -273,18 +273,25 @@ class ArchiveWriter:
         from_s: float | None = None,
         to_s: float | None = None,
     ) -> int:
-        """:meth:`add_overlay` at once, of an archive that was opened and has not begun."""
+        """:meth:`add_overlay` at once, of an archive that was opened and has not begun.
+
+        Raises:
+            ArchiveError: it could not be kept; ArchiveFull where there is no room.
+        """
         if self._thread is not None:
             raise ArchiveError("add_overlay_now() is for before begin()")
-        return self._ledger.add_overlay(
-            kind,
-            job=job,
-            from_s=from_s,
-            to_s=to_s,
-            body=body,
-            who=who,
-            at_s=self._clock.wall_s(),
-        )
+        try:
+            return self._ledger.add_overlay(
+                kind,
+                job=job,
+                from_s=from_s,
+                to_s=to_s,
+                body=body,
+                who=who,
+                at_s=self._clock.wall_s(),
+            )
+        except sqlite3.Error as exc:
+            raise error_of(exc, self._ledger.path) from exc
 
     def merge_due(self, now_s: float, *, clock_trusted: bool = True) -> Future[int]:
         """Merge the segments of UTC days that have ended; resolves to the number of volumes made.

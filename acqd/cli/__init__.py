@@ -21,6 +21,7 @@ COMMANDS = {
     "export": "Sweeps of an archive as CSV.",
     "find": "List attached sweepers.",
     "once": "One pass of a job, or of a plain range such as 144MHz..146MHz.",
+    "reference": "Take a reference of a job (through, open, short, load, quiet, ambient).",
     "run": "Run the station until Ctrl-C, SIGTERM or SIGHUP.",
 }
 """Kept here so that the help text needs no command's module; a test compares the two."""
