@@ -26,7 +26,7 @@ LEVEL_BINS = 512
 STEP_DB = 0.5
 STEP_DIGITS = 1.0
 
-PENDING_READINGS = 65_536
+PENDING_READINGS = 32_768
 """So many readings are kept as they are before they are counted: counting is dear per call."""
 
 READINGS_LIMIT = 2048

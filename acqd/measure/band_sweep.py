@@ -205,7 +205,11 @@ def _look_at_channels(
     edges = work.index.edges
     largest = np.maximum.reduceat(work.padded, edges)[::2]
     above = largest > opening
-    skirt = _skirts(work, largest)
+    # Where somebody knows the filter, what it explains is enough; else its shape has to tell.
+    if settings.shape_factor is None:
+        skirt = _skirts(work, largest)
+    else:
+        skirt = np.zeros(largest.size, dtype=np.bool_)
     own, stays = above & ~skirt, (largest > closing) & ~skirt
     if anything:
         left = _not_explained(work, settings, level, opening, closing, stays)

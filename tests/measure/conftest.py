@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -73,6 +73,7 @@ class Watch:
             "interval_s": self.interval_s,
             "sweep_time_s": 0.5,
             "level_accuracy_db": 2.0,
+            "attenuation_db": 10.0,
         }
         return self.step(SetupChanged(**(fields | change)))
 
@@ -95,6 +96,7 @@ class Watch:
         flags: SweepFlag = NO_FLAGS,
         level: Float | None = None,
         step: int = 0,
+        context: Mapping[str, float] | None = None,
     ) -> Output:
         if level is None:
             level = self.level(carriers, floor_db=floor_db)
@@ -110,9 +112,11 @@ class Watch:
                 took_s=0.5,
                 level=level,
                 flags=flags,
+                context=context or {},
             )
         )
-        self.at_s += self.interval_s
+        # What else a pass asks for comes before the next due time.
+        self.at_s += self.interval_s if step == 0 else 0.0
         return output
 
     def sweeps(self, count: int, carriers: Iterable[tuple[float, float]] = (), **how: Any) -> None:

@@ -11,22 +11,26 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from acqd.measure.band import BandMeter
-from acqd.measure.meter import Event, GapSeen, HourTurned, Output
+from acqd.measure.meter import Event, GapSeen, HourTurned, Output, Reference, Role
 from acqd.sweep import Detector, LevelUnit, SweepFlag
 
 KINDS = {
     "flat": {},
     "learnt": {"floor": "learnt", "learn_s": 60.0},
     "margin": {"false_alarm": None, "margin_db": 6.0, "min_duration_s": 4.0, "flapping_s": 20.0},
+    "trial": {"trial": "lamps", "phase_noise": ((1e4, -95.0), (1e6, -120.0))},
 }
 
 
 def night(watch: Any) -> None:
     """A bit of everything: calls, bursts, holes, gaps, a frozen sweeper, a new setup, hours."""
-    watch.setup()
+    quiet = watch.level([(156.6e6, -100.0)], floor_db=-125.0)
+    watch.setup(references={"quiet": Reference(role=Role.QUIET, at_s=watch.at_s, level=quiet)})
+    watch.setup("setup-check", step=1, attenuation_db=20.0)
     watch.sweeps(45)
     for i in range(12):
-        watch.sweeps(1 + i % 3, [(156.8e6, -75.0 - i)])
+        watch.sweeps(1 + i % 3, [(156.8e6, -75.0 - i)], context={"lamps": float(i % 2)})
+        watch.sweep([(156.8e6, -95.0), (156.6e6, -100.0)], step=1)
         watch.sweeps(2 + i % 2, [(157.61e6, -60.0)] if i > 6 else ())
     watch.step(GapSeen(from_s=watch.at_s, to_s=watch.at_s + 6.0, count=4, reason="overrun"))
     watch.at_s += 8.0
