@@ -7,7 +7,7 @@ the channel plan, at most 256 tracks, 2 MiB while a floor is learnt.
 
 One module each: ``band_work`` (what a setup fixes), ``band_sweep`` (one sweep, no memory), this
 one with ``band_noise``, ``band_sums``, ``band_visits``, ``band_levels`` and ``band_more`` (memory),
-``band_summary`` and ``band_findings`` (words).
+``band_summary`` and ``band_findings`` (words), ``band_passes`` (what a due time asks for).
 """
 
 from __future__ import annotations
@@ -22,11 +22,19 @@ from numpy.typing import NDArray
 
 from acqd.errors import UnitMismatch
 from acqd.measure import band_findings, band_more, band_summary
+from acqd.measure.band_channels import (
+    channels_after,
+    closed_quarter,
+    hour_counted,
+    judged_only,
+    period_of,
+    visited,
+)
 from acqd.measure.band_levels import Levels, seen_levels
 from acqd.measure.band_noise import floor_uncertainty, noise_seen, watched
+from acqd.measure.band_passes import CheckedPasses, band_pass
 from acqd.measure.band_state import (
     BandState,
-    ChannelStates,
     CheckSeen,
     FloorWatch,
     HourSums,
@@ -37,7 +45,7 @@ from acqd.measure.band_state import (
 )
 from acqd.measure.band_sums import HOUR_S, add_missed, counted, held
 from acqd.measure.band_sweep import Seen, look_at, residual_of
-from acqd.measure.band_visits import SLOT_S, Moves, Slots, Visit, added, closed_slot, moved
+from acqd.measure.band_visits import SLOT_S, Visit
 from acqd.measure.band_work import BandSettings, BandSetup, BandWork
 from acqd.measure.checkpoint import dump_state, load_state
 from acqd.measure.floor import Learning, learn_sweep, learnt_floor
@@ -49,13 +57,11 @@ from acqd.measure.meter import (
     HourlyFigures,
     HourTurned,
     Output,
-    Pass,
-    PassStep,
     SetupChanged,
     SweepSeen,
 )
 from acqd.measure.tracking import Flap, Track, follow, note_appeared, note_ended, settle_flaps
-from acqd.sweep import LevelUnit, SweepFlag, SweepRequest
+from acqd.sweep import LevelUnit, SweepFlag
 
 __all__ = ["BandMeter", "BandSettings", "BandState", "CheckedPasses", "band_pass"]
 
@@ -68,60 +74,6 @@ FEW_PERIODS = 3.0
 
 NOT_DUE_S = 3600.0
 """Beyond this too the job was not meant to watch: its schedule was shut."""
-
-
-def band_pass(request: SweepRequest, sweeps: int = 1) -> Pass:
-    """The pass of a band job: the same request ``sweeps`` times, whatever comes back."""
-    for _ in range(sweeps):
-        yield PassStep(request=request)
-
-
-class CheckedPasses:
-    """Passes of a band job of which every so many ends with an overload check: the same request
-    with more attenuation, as step 1. Call it as :func:`band_pass`.
-
-    The attenuation of the sweep before is asked of its answer. There is no check where the sweeper
-    does not say it, or has no step of at least half of what is wanted above it. Passes are counted
-    from the start of the station; what a meter makes of a check does not hang on that.
-
-    Args:
-        added_db: attenuation to add; the sweeper's nearest step from that on is taken, or else its
-            highest.
-        every: how many passes make one check.
-
-    Raises:
-        ValueError: attenuation that is not above 0, or fewer than 1 pass.
-    """
-
-    def __init__(self, *, added_db: float, every: int) -> None:
-        if not added_db > 0:
-            raise ValueError(f"a check adds attenuation: expected above 0 dB, got {added_db}")
-        if every < 1:
-            raise ValueError(f"a check comes every 1 pass or more, got {every}")
-        self.added_db, self.every = added_db, every
-        self._passes = 0
-
-    def __call__(self, request: SweepRequest, sweeps: int = 1) -> Pass:
-        self._passes += 1
-        checks = self._passes % self.every == 0
-        answer = None
-        for _ in range(sweeps):
-            answer = yield PassStep(request=request)
-        if not checks or answer is None:
-            return
-        setup = answer().setup
-        now_db = setup.attenuation_db
-        if now_db is None:
-            return
-        then_db = self._next_db(now_db, setup.attenuation_steps_db)
-        if then_db is not None:
-            yield PassStep(request=replace(request, attenuation_db=then_db), step=1)
-
-    def _next_db(self, now_db: float, steps_db: Sequence[float]) -> float | None:
-        wanted_db = now_db + self.added_db
-        higher = sorted(step for step in steps_db if step >= wanted_db - 1e-6)
-        best = higher[0] if higher else max(steps_db, default=-math.inf)
-        return best if best - now_db >= self.added_db / 2.0 else None
 
 
 class BandMeter:
@@ -230,7 +182,7 @@ class BandMeter:
             noise=NoiseSeen(),
             watch=FloorWatch(),
             tracks=(),
-            channels=self._only(state.channels, work),
+            channels=judged_only(state.channels, work),
             # What could have been missed hangs on the grid and on how it is swept.
             hour=replace(hour, longest_unseen_s=0.0),
             unseen_before_s=0.0,
@@ -256,18 +208,6 @@ class BandMeter:
         trial = replace(state.trial, hour=None)
         return replace(state, setup=setup, work=work, trial=trial)
 
-    def _only(self, channels: ChannelStates, work: BandWork) -> ChannelStates:
-        """Free the channels that the new grid cannot judge; they have no one to end them."""
-        judged = np.zeros(self._channels, dtype=np.bool_)
-        judged[work.index.channel] = True
-        up_since_s = np.where(judged, channels.up_since_s, np.nan)
-        return replace(
-            channels,
-            up_since_s=up_since_s,
-            busy=channels.busy & judged,
-            up=int(np.count_nonzero(~np.isnan(up_since_s))),
-        )
-
     # --- a gap ------------------------------------------------------------------------------------
 
     def _gap(self, state: BandState, event: GapSeen) -> tuple[BandState, Output]:
@@ -284,7 +224,7 @@ class BandMeter:
     ) -> tuple[BandState, list[FindingDraft]]:
         """Nobody looked for ``lasted_s`` and one period more. What was up has ended, as far as
         anybody can say, when that grows too long."""
-        period_s = self._period_s(state)
+        period_s = period_of(state)
         unwatched_s = state.unwatched_s + lasted_s + period_s
         new = replace(state, unwatched_s=unwatched_s)
         if unwatched_s <= max(UNWATCHED_LIMIT_S, UNWATCHED_PERIODS * period_s):
@@ -304,14 +244,8 @@ class BandMeter:
             if track.confirmed and not _is_flapping(state.flaps, track)
         ]
         return band_findings.ended(
-            self.settings, state.work, up, at_s=at_s, period_s=self._period_s(state), why=why
+            self.settings, state.work, up, at_s=at_s, period_s=period_of(state), why=why
         )
-
-    @staticmethod
-    def _period_s(state: BandState) -> float:
-        """Nominal time between sweeps; 0 where nothing says."""
-        setup = state.setup
-        return 0.0 if setup is None else max(setup.interval_s or 0.0, setup.sweep_time_s or 0.0)
 
     # --- the turn of an hour ----------------------------------------------------------------------
 
@@ -321,7 +255,7 @@ class BandMeter:
         findings: list[FindingDraft] = []
         flaps = state.flaps
         figures = {}
-        state = self._hour_counted(state, event)
+        state = hour_counted(state, event)
         if state.work is not None:
             work = state.work
             figures = band_summary.hourly(self.settings, work, state, missed, event.hour_start_s)
@@ -340,36 +274,6 @@ class BandMeter:
         )
         record = HourlyFigures(hour_start_s=event.hour_start_s, figures=figures)
         return new, Output(findings=tuple(findings), hourly=(record,))
-
-    def _hour_counted(self, state: BandState, event: HourTurned) -> BandState:
-        """The state with the hour's counts in the long run, and its last quarter hour closed."""
-        hour, slots = state.hour, state.slots
-        if slots.number >= 0 and slots.number * SLOT_S < event.hour_end_s:
-            slots = self._slot(state, -1)
-            zeros = np.zeros(self._channels, dtype=np.int64)
-            slots = replace(slots, hits=zeros, visits=0, unseen=zeros)
-        long_run = state.long_run
-        if hour.visits:
-            visits = hour.visits - hour.unseen
-            if state.work is not None:
-                # Channels that this grid does not judge were not visited.
-                judged = np.zeros(self._channels, dtype=np.bool_)
-                judged[state.work.index.channel] = True
-                visits = np.where(judged, visits, 0)
-            long_run = added(long_run, event.hour_start_s, hour.hits, visits, hour.moves)
-        return replace(state, slots=slots, long_run=long_run)
-
-    def _slot(self, state: BandState, number: int) -> Slots:
-        hour = state.hour
-        return closed_slot(
-            state.slots,
-            state.work,
-            number=number,
-            hits=hour.hits,
-            visits=hour.visits,
-            unseen=hour.unseen,
-            period_s=self._period_s(state),
-        )
 
     def _settle(
         self,
@@ -401,7 +305,7 @@ class BandMeter:
             raise ValueError(f"expected {work.points} levels, got an array of {level.shape}")
         number = math.floor(event.started_s / SLOT_S)
         if number != state.slots.number:
-            state = replace(state, slots=self._slot(state, number))
+            state = replace(state, slots=closed_quarter(state, number))
         state, early, left_s = self._caught_up(state, event)
         missing = residual_of(work, level, state.shape)
         repeated = bool(event.flags & SweepFlag.REPEATED)
@@ -416,7 +320,7 @@ class BandMeter:
         revisit_s, unseen_s = self._revisit_s(state, event, left_s)
         moves, visit, levels = state.hour.moves, state.visit, state.hour.levels
         if not (repeated or learning) and seen.cells:
-            moves, visit = self._visited(state, work, seen, event)
+            moves, visit = visited(state, work, seen, event)
             levels = seen_levels(levels, work, event.level)
         hour = counted(
             state.hour,
@@ -505,7 +409,9 @@ class BandMeter:
             tracks=tracks,
             next_track=next_track,
             flaps=flaps,
-            channels=self._channels_after(state.channels, work, seen, event.started_s),
+            channels=channels_after(
+                state.channels, work, seen, event.started_s, self.settings.min_duration_s
+            ),
             hour=hour,
             hold=held(state.hold, work, event, seen),
             missed=state.missed,
@@ -522,30 +428,6 @@ class BandMeter:
         )
         return new, findings
 
-    def _visited(
-        self, state: BandState, work: BandWork, seen: Seen, event: SweepSeen
-    ) -> tuple[Moves, Visit | None]:
-        """Pairs of visits with this sweep's, and that visit."""
-        if not self._channels:
-            return state.hour.moves, None
-        busy = judged = None
-        look = seen.channels
-        if look is not None:
-            busy = np.zeros(self._channels, dtype=np.bool_)
-            busy[work.index.channel] = look.own
-            if look.seen is not None:
-                judged = np.zeros(self._channels, dtype=np.bool_)
-                judged[work.index.channel] = look.seen
-        stepped = bool(event.flags & SweepFlag.CLOCK_STEPPED)
-        return moved(
-            state.hour.moves,
-            None if stepped else state.visit,
-            at_s=event.started_s,
-            busy=busy,
-            counted=judged,
-            usual_s=max(self._period_s(state), event.took_s),
-        )
-
     def _caught_up(
         self, state: BandState, event: SweepSeen
     ) -> tuple[BandState, list[FindingDraft], float]:
@@ -555,7 +437,7 @@ class BandMeter:
             # Times before the step and after it have nothing to do with each other.
             return replace(state, heard_s=math.nan, point_heard_s=None), [], 0.0
         left_s = event.started_s - state.heard_s - state.unwatched_s
-        period_s = self._period_s(state)
+        period_s = period_of(state)
         if not left_s > FEW_PERIODS * max(period_s, event.took_s):
             return state, [], 0.0
         # One period after the last sweep is as it should be, another is added there.
@@ -568,7 +450,7 @@ class BandMeter:
         time of the sweep added, how long a frequency may have been unseen (NaN: nobody knows)."""
         assert state.setup is not None
         took_s = max(event.took_s, state.setup.sweep_time_s or 0.0)
-        revisit_s = max(self._period_s(state), took_s)
+        revisit_s = max(period_of(state), took_s)
         heard_s = state.heard_s
         if state.point_heard_s is not None:
             heard_s = float(np.min(state.point_heard_s))  # NaN where one was never heard
@@ -604,11 +486,11 @@ class BandMeter:
                 min_duration_s=self.settings.min_duration_s,
                 unwatched_s=state.unwatched_s,
                 unseen=() if seen.missing is None else self._unseen(tracks, work, seen.missing),
-                period_s=self._period_s(state),
+                period_s=period_of(state),
             )
             tracks, next_track = followed.tracks, followed.next_number
             flaps, findings = self._told(
-                work, flaps, followed.appeared, followed.ended, event, self._period_s(state)
+                work, flaps, followed.appeared, followed.ended, event, period_of(state)
             )
         if flaps:
             now = replace(state, tracks=tracks)
@@ -695,43 +577,6 @@ class BandMeter:
             shape=floor - np.nanmedian(floor),
             noise=NoiseSeen(),
             work=work.retuned(self.settings, math.nan),
-        )
-
-    def _channels_after(
-        self,
-        channels: ChannelStates,
-        work: BandWork,
-        seen: Seen,
-        at_s: float,
-    ) -> ChannelStates:
-        """Channel states after a sweep; the same object where nothing changed."""
-        look = seen.channels
-        if look is None and not channels.up and not channels.busy.any():
-            return channels
-        if not seen.cells:
-            return channels
-        number = work.index.channel
-        was_up = ~np.isnan(channels.up_since_s)
-        up = np.zeros(self._channels, dtype=np.bool_)
-        if look is not None:
-            up[number] = np.where(was_up[number], look.stays, look.own)
-            if look.seen is not None:
-                # What a missing value leaves open stays as it was.
-                up[number] |= was_up[number] & ~look.seen
-        up_since_s = np.where(up, np.where(was_up, channels.up_since_s, at_s), np.nan)
-        heard_s, heard_level = channels.heard_s, channels.heard_level
-        if up.any() and look is not None:
-            now = up.copy()
-            now[number] &= look.stays
-            heard_s = np.where(now, at_s, heard_s)
-            heard_level = heard_level.copy()
-            heard_level[number] = np.where(now[number], look.largest_level, heard_level[number])
-        return ChannelStates(
-            up_since_s=up_since_s,
-            busy=up & (at_s - up_since_s >= self.settings.min_duration_s),
-            heard_s=heard_s,
-            heard_level=heard_level,
-            up=int(np.count_nonzero(up)),
         )
 
 

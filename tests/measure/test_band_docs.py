@@ -9,9 +9,15 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+from acqd.measure.band_levels import READINGS_LIMIT
+from acqd.measure.band_more import BLOCKS_LIMIT
+from acqd.measure.band_work import BandSettings
+from acqd.measure.distribution import CLASSES_LIMIT
 from acqd.measure.meter import HourTurned
+from acqd.measure.neighbours import skirt_db
 from acqd.measure.statistics import (
     lowest_mean_bias_db,
     peak_upper_quantile,
@@ -73,7 +79,44 @@ def test_biases_are_those_of_the_text() -> None:
         assert f"{-lowest_mean_bias_db(0.2, float(averages)):.2f}" == bias
 
 
-@pytest.mark.parametrize("name", ["fco", "fco_low", "fco_high", "sro", "fbo", "tracks_dropped"])
+HOURLY = [
+    "fco",
+    "fco_low",
+    "fco_high",
+    "sro",
+    "fbo",
+    "tracks_dropped",
+    "hits_with_neighbours",
+    "channels_outside",
+    "channels_quiet",
+    "dependence",
+    "mean_revisit_s",
+    "mean_on_s",
+    "mean_off_s",
+    "fco_dependent_low",
+    "fco_dependent_high",
+    "total_fco",
+    "total_visits",
+    "total_dependent_low",
+    "total_dependent_high",
+    "total_since_s",
+    "hours_more_for_10_percent",
+    "hours_more_for_1_point",
+    "busy_hour_fco",
+    "busy_hour_sro",
+    "busy_hour_from_s",
+    "hold",
+    "levels",
+    "residuals",
+    "ambient",
+    "trial",
+    "overload_check",
+    "external_noise",
+]
+LEVELS = ["l1_dbm", "l99_dbm", "apd_dbm", "apd_share", "vd_db", "beyond_classes"]
+
+
+@pytest.mark.parametrize("name", HOURLY + LEVELS)
 def test_hourly_names_of_the_page_exist(watch: Callable[..., Any], name: str) -> None:
     """What the page names is in the figures of an hour."""
     w = watch()
@@ -81,5 +124,24 @@ def test_hourly_names_of_the_page_exist(watch: Callable[..., Any], name: str) ->
     w.sweep()
     output = w.step(HourTurned(hour_start_s=w.at_s // 3600 * 3600, hour_end_s=w.at_s + 3600))
     figures = output.hourly[0].figures
-    assert name in figures or name in figures["channels"][0]
+    assert name in figures or name in figures["channels"][0] or name in figures["levels"]
     assert f"`{name}`" in PAGE
+
+
+def test_figures_of_noise_are_those_of_the_page() -> None:
+    """L10, L50 and L90 of single samples; what a Gaussian filter leaves of a neighbour."""
+    l10, l50, l90 = (10.0 * math.log10(-math.log(share)) for share in (0.1, 0.5, 0.9))
+    assert f"lies {l10:.2f} dB above the mean power" in PAGE
+    assert f"L50 {-l50:.2f} dB below, L90 {-l90:.2f} dB below" in PAGE
+    down_db = float(skirt_db(np.array(12.5e3), 10e3))
+    assert f"10 kHz filter is {down_db:.1f} dB down at 12.5 kHz" in PAGE
+
+
+def test_limits_are_those_of_the_page() -> None:
+    """The settings' defaults, and what is kept."""
+    settings = BandSettings()
+    assert f"by more than {settings.neighbour_db:g} dB" in PAGE
+    assert f"no more than {settings.residual_db:g} dB above it" in PAGE
+    assert f"sweeps of more than {READINGS_LIMIT} points" in PAGE
+    assert f"{CLASSES_LIMIT} classes are kept" in PAGE
+    assert f"The newest {BLOCKS_LIMIT} blocks" in PAGE

@@ -10,7 +10,7 @@ import pytest
 
 from acqd.measure.markov import count_transitions, fit_markov, hours_more, visits_needed
 from acqd.measure.meter import HourTurned
-from acqd.sweep import Detector, SweepFlag
+from acqd.sweep import Detector, Grid, SweepFlag
 
 Make = Callable[..., Any]
 CH16 = 156.8e6
@@ -81,6 +81,22 @@ def test_the_long_run_goes_on_over_hours_and_setups(watch: Make) -> None:
     w.setup("setup-2", rbw_hz=9e3)
     w.sweeps(10)
     assert of_channel(w.hour_figures())["total_visits"] == 610
+
+
+def test_channels_outside_the_sweep_are_not_visited(watch: Make) -> None:
+    """An hour in which only the upper half was swept says nothing of the lower one."""
+    w = watch()
+    w.setup(grid=Grid.from_axis(np.linspace(156.6e6, 158e6, 401)))
+    w.sweeps(50)
+    assert of_channel(w.hour_figures())["total_visits"] == 50
+    w.setup("setup-2")
+    w.sweeps(20)
+    figures = w.hour_figures()
+    assert of_channel(figures)["total_visits"] == 70
+    assert of_channel(figures, "06")["total_visits"] == 20
+    moves = w.state.long_run.moves.transitions
+    number = [c.name for c in w.meter.settings.channels.channels].index("06")
+    assert moves.pairs[number] == 19
 
 
 def test_gaps_clock_steps_and_holes_break_the_chain(watch: Make) -> None:
