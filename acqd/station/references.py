@@ -297,12 +297,21 @@ def _said(value: Any, dimension: Any) -> str:
     if dimension is None or isinstance(dimension, str):
         text = f"{value:g}" if isinstance(value, int | float) else str(value)
         return f"{text} {dimension}".replace("-", "−") if dimension else text
+    if dimension is FREQUENCY:
+        return _hertz(float(value))
     return format_quantity(float(value), dimension)
 
 
+def _hertz(value_hz: float) -> str:
+    """10 kHz; 156.8 MHz; enough digits to tell any two apart that a sweeper does."""
+    for scale, unit in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
+        if abs(value_hz) >= scale:
+            return f"{value_hz / scale:.12g} {unit}"
+    return f"{value_hz:.12g} Hz"
+
+
 def _axis(frequency_hz: NDArray[np.float64]) -> str:
-    ends = (float(frequency_hz[0]), float(frequency_hz[-1]))
-    low, high = (format_quantity(hz, FREQUENCY) for hz in ends)
+    low, high = _hertz(float(frequency_hz[0])), _hertz(float(frequency_hz[-1]))
     return f"{low} to {high} in {frequency_hz.size} points"
 
 

@@ -290,7 +290,11 @@ def _warnings(
     before: Mapping[str, ReferenceRecord],
 ) -> list[str]:
     record = taken.record
-    found = [text for flag, text in _FLAGS.items() if taken.flags & flag]
+    flags = taken.flags
+    if taken.source_on:
+        # A strong level on a coarse scale does repeat to the bit; noise does not.
+        flags &= ~SweepFlag.REPEATED
+    found = [text for flag, text in _FLAGS.items() if flags & flag]
     if taken.clock_synchronised is False:
         found.append("the clock is not synchronised, so the reference's age may be wrong later")
     if in_db is None:
