@@ -17,6 +17,7 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -30,6 +31,7 @@ from acqd.config.load import parse_config
 from acqd.errors import ConfigError
 from acqd.measure.meter import SweepSeen
 from acqd.publish.child import free_port
+from acqd.publish.link import INCOMING_MAX, new_link
 from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion
 from acqd.station import context as context_module
 from acqd.station.context import (
@@ -344,6 +346,15 @@ def test_notes_say_what_cannot_be_heard(broker: str, edit: tuple[str, str], word
     assert [words in note for note in told] == ([True] if words else [])
 
 
+def test_the_page_shows_tables_that_are_right() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "context.md").read_text("utf-8")
+    (tables,) = re.findall(r"```toml\n(.*?)```", page, flags=re.DOTALL)
+    config = parse_config(CONFIG.format(broker="local") + tables, "station.toml")
+    assert config.notes() == ()
+    assert {one.topic is None for one in config.context.values()} == {True, False}
+    assert [one.while_keyed for one in config.transmitters.values()] == ["hold"]
+
+
 # ---- who waits for a key ------------------------------------------------------------------------
 
 
@@ -378,6 +389,7 @@ async def test_jobs_wait_for_a_key_and_a_little_after_it() -> None:
     for _ in range(10):
         await then(0.3, ("a", b"on"))
         await then(0.3, ("a", b"off"))
+        await then(0.3)
     assert held == [("listens", "transmitter one is keyed")]
     await then(0.1, ("a", b"on"), ("b", b"on"))
     assert held[-1] == ("listens", "transmitters one, two are keyed")
@@ -590,6 +602,17 @@ async def test_junk_on_a_topic_is_told_once_and_a_number_after_it_is_read(
             {"context": "lamp-room"},
         )
     ]
+
+
+async def test_of_messages_that_nobody_has_looked_at_the_newest_stay() -> None:
+    """More than there is room for, before the loop has a turn for them."""
+    link = new_link(settings_of(1), client_id="ledge", tls=None)
+    message = SimpleNamespace(qos=0, retain=False, mid=0, properties=None, topic="ledge/key")
+    for number in range(INCOMING_MAX + 50):
+        message.payload = b"%d" % number
+        link._on_message(link._client, None, message)  # type: ignore[arg-type]
+    heard = [link._queue.get_nowait().payload for _ in range(link._queue.qsize())]
+    assert heard == [b"%d" % number for number in range(50, INCOMING_MAX + 50)]
 
 
 @pytest.mark.slow
@@ -865,6 +888,7 @@ async def test_a_job_that_was_stopped_is_not_started_by_a_key(
         seq, other = here.station._jobs[JOB].last_seq, here.station._jobs["soak"].last_seq
         await here.until("the other", lambda: here.station._jobs["soak"].last_seq >= other + 3)
         assert here.station._jobs[JOB].last_seq == seq
+        assert len(here.events("input_near_maximum")) == 1
 
 
 @pytest.mark.slow
@@ -895,14 +919,19 @@ async def test_a_lost_key_holds_nobody_for_ever(
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("when", ["before", "after"])
 async def test_a_broker_that_stands_still_costs_a_stop_no_more_than_its_time(
-    bench: Any, inside: Callable[..., Any], job_table: Callable[..., str]
+    bench: Any, inside: Callable[..., Any], job_table: Callable[..., str], when: str
 ) -> None:
     broker = bench.broker()
     here = inside({"mast": ScriptedDriver()}, [job_table(JOB), TEMPERATURE], broker=broker.url)
-    async with here:
-        await here.until("the broker", lambda: here.events("context_connected"))
+    if when == "before":
         os.kill(broker.process.pid, signal.SIGSTOP)
+    async with here:
+        await here.until("sweeps", lambda: here.station._jobs[JOB].last_seq >= 3)
+        if when == "after":
+            await here.until("the broker", lambda: here.events("context_connected"))
+            os.kill(broker.process.pid, signal.SIGSTOP)
         assert await here.stop() < 2.0
 
 
