@@ -22,6 +22,7 @@ COMMANDS = {
     "find": "List attached sweepers.",
     "once": "One pass of a job, or of a plain range such as 144MHz..146MHz.",
     "reference": "Take a reference of a job (through, open, short, load, quiet, ambient).",
+    "replay": "Measure an archive's sweeps again, and compare with what was published.",
     "run": "Run the station until Ctrl-C, SIGTERM or SIGHUP.",
 }
 """Kept here so that the help text needs no command's module; a test compares the two."""
