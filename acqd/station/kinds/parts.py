@@ -24,7 +24,8 @@ def no_foresight(_: Capabilities | None) -> tuple[str, ...]:
 class KindMeter(Meter[Any], Protocol):
     """A meter with a version, which goes up when its states or its figures mean something else."""
 
-    version: str
+    @property
+    def version(self) -> str: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

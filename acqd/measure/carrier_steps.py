@@ -1,0 +1,194 @@
+"""Steps of a reading that drifts: CUSUM over what a slow straight line did not foresee.
+
+A watch for steps over the readings themselves would cry at every steady drift. So a fading-memory
+line (two gains, memory of about 100 readings) foretells each reading, and the watch of
+:mod:`acqd.measure.steps` gets the difference: a drift foretells itself away, a step does not.
+
+A bend, such as the end of a warm-up, outruns a line too. So what the CUSUM found is told only where
+a line with a step explains the last readings better than a line with a bend of the same number of
+parameters. The step's size and its uncertainty come from that fit, allowing for serial correlation.
+
+Limits: readings more than ten usual intervals apart begin anew, and a step between them is not
+seen; after each alarm the usual is learnt anew; slow steps (over more than a few readings) read as
+drift.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.measure.drift import serial_spread, student_quantile
+from acqd.measure.steps import StepWatch, run_length, step_watch, watch_step
+
+__all__ = ["SeenStep", "TrendWatch", "foreseen", "threshold_for", "trend_step", "trend_watch"]
+
+Float = NDArray[np.float64]
+
+FADING = 0.99
+"""Weight of a reading against the next one: a memory of about 100 readings."""
+
+KEPT = 160
+"""Readings that are held for the comparison of step and bend."""
+
+QUIET_FIRST = 20
+"""Readings after which the line foretells well enough for the watch to learn from it."""
+
+APART = 10.0
+"""Usual intervals after which the line is begun anew."""
+
+LEAST_BEFORE, LEAST_AFTER = 8, 3
+
+
+@lru_cache(maxsize=256)
+def threshold_for(values: float, *, k: float = 0.5) -> float:
+    """h of a two-sided CUSUM with a mean of ``values`` values between false alarms.
+
+    The inverse of :func:`~acqd.measure.steps.run_length`, by bisection between h = 2 and 40, for
+    independent normal values.
+
+    Raises:
+        ValueError: less than one value.
+    """
+    if not values >= 1.0:
+        raise ValueError(f"values between false alarms must be 1 or more, got {values}")
+    low, high = 2.0, 40.0
+    for _ in range(40):
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if run_length(k=k, h=middle) >= values else (middle, high)
+    return high
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeenStep:
+    """A step: ``size`` ± ``expanded`` (95 %) in the unit of the readings, from line to line.
+
+    ``onset_seq`` is the first sweep after it, as estimated, ``seq`` the one that showed it.
+    """
+
+    onset_s: float
+    onset_seq: int
+    seq: int
+    size: float
+    expanded: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrendWatch:
+    """State of the watch; make one with :func:`trend_watch`. At most KEPT readings are held."""
+
+    watch: StepWatch
+    usual_s: float
+    level: float = math.nan
+    slope: float = 0.0
+    """Per second."""
+    count: int = 0
+    last_s: float = math.nan
+    held: tuple[tuple[float, float, int], ...] = field(default=())
+
+
+def trend_watch(
+    *, usual_s: float, false_alarms_a_day: float, learn: int, resolution: float = 0.0
+) -> TrendWatch:
+    """A watch over readings that come every ``usual_s`` seconds.
+
+    Raises:
+        ValueError: as :func:`~acqd.measure.steps.step_watch`, or no interval.
+    """
+    if not usual_s > 0:
+        raise ValueError(f"the interval of the readings must be above 0 s, got {usual_s}")
+    h = threshold_for(max(10.0, 86400.0 / usual_s / false_alarms_a_day))
+    return TrendWatch(watch=step_watch(learn=learn, h=h, resolution=resolution), usual_s=usual_s)
+
+
+def trend_step(
+    trend: TrendWatch, at_s: float, value: float, seq: int
+) -> tuple[TrendWatch, SeenStep | None]:
+    """The watch after one more reading, and the step that it showed. NaN changes nothing.
+
+    A reading with a time before the last (a clock that was set back) begins the line anew.
+    """
+    if not math.isfinite(value):
+        return trend, None
+    apart_s = at_s - trend.last_s
+    if trend.count == 0 or not 0.0 < apart_s <= APART * trend.usual_s:
+        return _begun(trend, at_s, value, seq), None
+    error = value - foreseen(trend, at_s)
+    held = (*trend.held[-(KEPT - 1) :], (at_s, value, seq))
+    watch, alarm = trend.watch, None
+    if trend.count >= QUIET_FIRST:
+        watch, alarm = watch_step(watch, error, seq)
+    if alarm is not None:
+        step = _told(held, alarm.onset, seq, trend.watch.confidence)
+        return _begun(replace(trend, watch=watch), at_s, value, seq), step
+    n = trend.count
+    by_level = max(2.0 * (2 * n + 1) / ((n + 1.0) * (n + 2.0)), 1.0 - FADING**2)
+    by_slope = max(6.0 / ((n + 1.0) * (n + 2.0)), (1.0 - FADING) ** 2)
+    return replace(
+        trend,
+        watch=watch,
+        level=value - error * (1.0 - min(1.0, by_level)),
+        slope=trend.slope + by_slope * error / apart_s,
+        count=n + 1,
+        last_s=at_s,
+        held=held,
+    ), None
+
+
+def foreseen(trend: TrendWatch, at_s: float) -> float:
+    """What the line foretells for a time."""
+    return trend.level + trend.slope * (at_s - trend.last_s)
+
+
+def _begun(trend: TrendWatch, at_s: float, value: float, seq: int) -> TrendWatch:
+    return replace(trend, level=value, slope=0.0, count=1, last_s=at_s, held=((at_s, value, seq),))
+
+
+def _told(
+    held: tuple[tuple[float, float, int], ...], onset_seq: int, seq: int, confidence: float
+) -> SeenStep | None:
+    """The step at ``onset_seq`` by least squares; None where a bend explains the readings as well,
+    or the readings wander too slowly to say how large it is."""
+    t = np.array([one[0] for one in held])
+    y = np.array([one[1] for one in held])
+    after = np.array([one[2] >= onset_seq for one in held])
+    late = int(np.count_nonzero(after))
+    if late < LEAST_AFTER or after.size - late < LEAST_BEFORE:
+        return None
+    x = (t - t[0]) / (t[-1] - t[0])
+    stepped = np.stack([np.ones_like(x), x, after.astype(np.float64)], axis=1)
+    bent = np.stack([np.ones_like(x), x, x * x], axis=1)
+    fit, residual = _fit(stepped, y)
+    _, rest = _fit(bent, y)
+    ssr = float(residual @ residual)
+    if not ssr < float(rest @ rest):
+        return None
+    spread = serial_spread(residual)
+    variance = ssr / max(1, y.size - 3)
+    effective = float(y.size)
+    if spread.reason is None and spread.u_mean > 0.0:
+        effective = min(effective, variance / spread.u_mean**2)
+    elif spread.reason is not None:
+        return None
+    free = effective - 3.0
+    if free < 1.0:
+        return None
+    inverse = np.linalg.inv(stepped.T @ stepped)
+    u = math.sqrt(float(inverse[2, 2]) * ssr / free)
+    first = int(np.argmax(after))
+    return SeenStep(
+        onset_s=held[first][0],
+        onset_seq=held[first][2],
+        seq=seq,
+        size=float(fit[2]),
+        expanded=student_quantile(0.5 + confidence / 2.0, free) * u,
+    )
+
+
+def _fit(columns: Float, y: Float) -> tuple[Float, Float]:
+    found: Float = np.linalg.lstsq(columns, y, rcond=None)[0].astype(np.float64)
+    return found, y - columns @ found
