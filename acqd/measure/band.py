@@ -47,6 +47,7 @@ from acqd.measure.band_sums import HOUR_S, add_missed, counted, held
 from acqd.measure.band_sweep import Seen, look_at, residual_of
 from acqd.measure.band_visits import SLOT_S, Visit
 from acqd.measure.band_work import BandSettings, BandSetup, BandWork
+from acqd.measure.band_zero import ZeroSpan, zero_seen
 from acqd.measure.checkpoint import dump_state, load_state
 from acqd.measure.floor import Learning, learn_sweep, learnt_floor
 from acqd.measure.meter import (
@@ -163,7 +164,7 @@ class BandMeter:
             **band_more.reference_fields(event),
         )
         # Levels taken another way are not counted together.
-        hour = replace(state.hour, levels=Levels(), residuals=())
+        hour = replace(state.hour, levels=Levels(), residuals=(), zero=ZeroSpan())
         if old is not None and old.unit is not event.unit:
             # Levels of two units do not go into one figure; counts do.
             hour = replace(
@@ -319,9 +320,12 @@ class BandMeter:
         seen = look_at(work, self.settings, level, missing, following=following)
         revisit_s, unseen_s = self._revisit_s(state, event, left_s)
         moves, visit, levels = state.hour.moves, state.visit, state.hour.levels
+        zero = state.hour.zero
         if not (repeated or learning) and seen.cells:
             moves, visit = visited(state, work, seen, event)
             levels = seen_levels(levels, work, event.level)
+            if work.zero_span:
+                zero = zero_seen(zero, work, seen, event)
         hour = counted(
             state.hour,
             work,
@@ -332,6 +336,7 @@ class BandMeter:
             learning=learning,
             moves=moves,
             levels=levels,
+            zero=zero,
         )
         if repeated:
             # The same bits again are no news: a frozen sweeper hears nothing.

@@ -24,6 +24,7 @@ from acqd.measure.band_visits import (
     fresh_slots,
 )
 from acqd.measure.band_work import BandSetup, BandWork
+from acqd.measure.band_zero import ZeroSpan
 from acqd.measure.checkpoint import DERIVED
 from acqd.measure.floor import Learning
 from acqd.measure.tracking import Flap, Track
@@ -192,6 +193,7 @@ class HourSums:
     moves: Moves
     levels: Levels = field(default_factory=Levels)
     residuals: tuple[Residual, ...] = ()
+    zero: ZeroSpan = field(default_factory=ZeroSpan)
     cells: int = 0
     cells_above: int = 0
     floors: tuple[float, ...] = ()

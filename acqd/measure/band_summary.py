@@ -19,6 +19,7 @@ from acqd.measure.band_state import BandState, ChannelStates, Hold, HourSums
 from acqd.measure.band_sweep import Seen, SeenSignal
 from acqd.measure.band_visits import DAY_S, LongRun, Slots
 from acqd.measure.band_work import SEEN_SURELY, BandSettings, BandWork
+from acqd.measure.band_zero import zero_figures
 from acqd.measure.markov import fit_markov, hours_more, occupancy_interval, visits_needed
 from acqd.measure.meter import Figure
 from acqd.measure.occupancy import channel_occupancy, coverage, resource_occupancy
@@ -277,6 +278,7 @@ def hourly(
     }
     figures |= _channels_of(settings, work, state, hour_start_s)
     figures |= {
+        "zero_span": zero_figures(hour.zero, work),
         "residuals": band_more.residual_figures(work, state),
         "overload_check": band_more.check_figures(work, state),
         "external_noise": band_more.external_noise_figures(settings, work, state),

@@ -11,6 +11,7 @@ from acqd.measure.band_state import Hold, HourSums, Residual, thinned
 from acqd.measure.band_sweep import Seen
 from acqd.measure.band_visits import Moves
 from acqd.measure.band_work import BandWork
+from acqd.measure.band_zero import ZeroSpan
 from acqd.measure.meter import GapSeen, SweepSeen
 from acqd.measure.statistics import DB_PER_NEPER
 from acqd.sweep import SweepFlag
@@ -58,6 +59,7 @@ def counted(
     learning: bool,
     moves: Moves,
     levels: Levels,
+    zero: ZeroSpan,
 ) -> HourSums:
     """The hour's sums with one more sweep. Only one that listened counts for channels and cells;
     ``unseen_s`` is NaN where nobody knows it."""
@@ -94,6 +96,7 @@ def counted(
         moves=moves,
         levels=levels,
         residuals=residuals,
+        zero=zero,
         stored=hour.stored + 1,
         repeated=hour.repeated + repeated,
         overload=hour.overload + bool(flags & SweepFlag.OVERLOAD),

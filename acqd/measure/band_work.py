@@ -263,7 +263,13 @@ class BandWork:
             TrialRange(name="all", start_hz=float(axis_hz[0]), stop_hz=float(axis_hz[-1])),
         )
         self.outside = self.index.of_point < 0
+        self.zero_span = self.points > 1 and axis_hz[0] == axis_hz[-1]
         self.independent = 1.0 if enb is None else min(1.0, max(self.step_hz, 1e-9) / enb)
+        if self.zero_span and enb is not None and setup.sweep_time_s:
+            # The points are moments: independent as far apart as the filter's response is long.
+            self.independent = min(1.0, enb * setup.sweep_time_s / self.points)
+        elif self.zero_span:
+            self.independent = 1.0
         self.tuned(settings, spread)
 
     def tuned(self, settings: BandSettings, spread: float) -> None:

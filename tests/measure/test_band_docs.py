@@ -79,44 +79,17 @@ def test_biases_are_those_of_the_text() -> None:
         assert f"{-lowest_mean_bias_db(0.2, float(averages)):.2f}" == bias
 
 
-HOURLY = [
-    "fco",
-    "fco_low",
-    "fco_high",
-    "sro",
-    "fbo",
-    "tracks_dropped",
-    "hits_with_neighbours",
-    "channels_outside",
-    "channels_quiet",
-    "dependence",
-    "mean_revisit_s",
-    "mean_on_s",
-    "mean_off_s",
-    "fco_dependent_low",
-    "fco_dependent_high",
-    "total_fco",
-    "total_visits",
-    "total_dependent_low",
-    "total_dependent_high",
-    "total_since_s",
-    "hours_more_for_10_percent",
-    "hours_more_for_1_point",
-    "busy_hour_fco",
-    "busy_hour_sro",
-    "busy_hour_from_s",
-    "hold",
-    "levels",
-    "residuals",
-    "ambient",
-    "trial",
-    "overload_check",
-    "external_noise",
-]
-LEVELS = ["l1_dbm", "l99_dbm", "apd_dbm", "apd_share", "vd_db", "beyond_classes"]
+HOURLY = """
+    fco fco_low fco_high sro fbo tracks_dropped hits_with_neighbours channels_outside channels_quiet
+    dependence mean_revisit_s mean_on_s mean_off_s fco_dependent_low fco_dependent_high total_fco
+    total_visits total_dependent_low total_dependent_high total_since_s hours_more_for_10_percent
+    hours_more_for_1_point busy_hour_fco busy_hour_sro busy_hour_from_s hold levels residuals
+    ambient trial overload_check external_noise zero_span
+"""
+LEVELS = "l1_dbm l99_dbm apd_dbm apd_share vd_db beyond_classes"
 
 
-@pytest.mark.parametrize("name", HOURLY + LEVELS)
+@pytest.mark.parametrize("name", [*HOURLY.split(), *LEVELS.split()])
 def test_hourly_names_of_the_page_exist(watch: Callable[..., Any], name: str) -> None:
     """What the page names is in the figures of an hour."""
     w = watch()
@@ -145,3 +118,17 @@ def test_limits_are_those_of_the_page() -> None:
     assert f"sweeps of more than {READINGS_LIMIT} points" in PAGE
     assert f"{CLASSES_LIMIT} classes are kept" in PAGE
     assert f"The newest {BLOCKS_LIMIT} blocks" in PAGE
+
+
+ZERO_SPAN = "resolution_s bursts cut duty length_s gap_s shortest_told_s rate_hz repeating clearest"
+
+
+def test_zero_span_names_of_the_page_exist(watch: Callable[..., Any]) -> None:
+    """What the page names is in the figures of an hour at one frequency."""
+    w = watch(frequency_hz=np.full(501, 156.8e6))
+    w.setup()
+    w.sweep()
+    figures = w.hour_figures()["zero_span"]
+    for name in ZERO_SPAN.split():
+        assert name in figures
+        assert f"`{name}`" in PAGE

@@ -395,6 +395,39 @@ def test_external_noise_is_refused_where_it_cannot_be_told(
     assert noise_run(watch, None) is None
 
 
+# --- zero span ------------------------------------------------------------------------------------
+
+
+def test_lamp_hash_at_one_frequency_is_told_as_bursts(watch: Make) -> None:
+    """Two-millisecond bursts at 100 Hz in sweeps of half a second: length, rate, harmonics."""
+    w = watch(frequency_hz=np.full(2500, 7.1e6), channels=None)
+    w.setup()
+    w.sweeps(10)
+    time_s = np.arange(2500) * 0.5 / 2500
+    for i in range(8):
+        level = w.level()
+        level[(time_s + 1e-3 * i) % 0.01 < 2e-3] = -70.0
+        w.sweep(level=level)
+    summary = w.outputs[-1].summary
+    assert summary["floor_dbm"] == pytest.approx(-110.0, abs=0.2)
+    assert 0.0 < summary["floor_u_db"] < 0.2
+    assert [f.what for f in w.findings] == ["signal_appeared"]
+    found = w.hour_figures()["zero_span"]
+    assert found["sweeps"] == 18 and found["bursts"] == pytest.approx(8 * 50, abs=8)
+    assert found["length_s"]["median"] == pytest.approx(2e-3, abs=2e-4)
+    assert found["gap_s"]["median"] == pytest.approx(8e-3, abs=2e-4)
+    assert found["duty"] == pytest.approx(0.2 * 8 / 18, rel=0.05)
+    assert found["repeating"] == 8
+    assert found["rate_hz"]["median"] == pytest.approx(100.0, abs=0.05)
+    harmonics = found["clearest"]["harmonics"]
+    assert [round(one["frequency_hz"]) for one in harmonics[:3]] == [100, 200, 300]
+    # A pulse of duty d swings by 2·|sin(πnd)|/(πnd) at its n-th harmonic.
+    for n, one in enumerate(harmonics[:5], start=1):
+        depth = 2.0 * abs(math.sin(math.pi * n * 0.2)) / (math.pi * n * 0.2)
+        assert one["depth"] == pytest.approx(depth, abs=0.1)
+    assert w.hour_figures()["zero_span"] is None
+
+
 @pytest.mark.parametrize(
     ("settings", "words"),
     [
