@@ -43,6 +43,9 @@ LEAST_CYCLES = 3.0
 LEAST_LIKENESS = 0.3
 """Autocorrelation of the envelope at its period below which nothing repeats."""
 
+FIRST_PEAK = 0.85
+"""The first peak of the autocorrelation that comes so near to the highest is that of the period."""
+
 HARMONICS = 10
 
 
@@ -230,11 +233,12 @@ def repetition(level: Float, *, step_s: float, bursts: Bursts | None = None) -> 
         level: (points,) in dB, a point every ``step_s``. NaN is taken as nothing there.
         bursts: from :func:`find_bursts` of the same trace, for the jitter.
 
-    The first peak of the envelope's autocorrelation that comes within 10 % of its highest is the
+    The first peak of the envelope's autocorrelation that comes within 15 % of its highest is the
     period, so that twice the period is not taken for it; it has to reach 0.3, and three periods
     have to fit into the trace. Where two kinds of burst alternate, the period is that of both.
-    The top of the peak is found between points by a parabola; the uncertainty is a tenth of a point
-    over the number of periods that the lag could be followed for.
+    The top of the peak is found between points by a parabola; the uncertainty is a fifth of a point
+    over the number of periods that the lag could be followed for, and over the square of the
+    likeness: 400 simulated traces lay within twice that in 97 % of cases.
 
     The envelope is taken in dB, so that no single strong burst decides, and from 40 dB below its
     largest or from its 20 % point on, whichever is higher, so that holes do not. Definition ours.
@@ -255,11 +259,12 @@ def repetition(level: Float, *, step_s: float, bursts: Bursts | None = None) -> 
             break
         periods, finest = 2 * periods, _top(likeness, max(1, guess - 2) + int(near.argmax()))
     period_s = finest / periods * step_s
+    likeness_at = min(1.0, float(likeness[lag]))
     starts_s = [] if bursts is None else [b.start_s for b in bursts.bursts if not b.cut_at_start]
     return Repetition(
         rate_hz=1.0 / period_s,
-        rate_u_hz=0.1 * step_s / periods / period_s**2,
-        likeness=min(1.0, float(likeness[lag])),
+        rate_u_hz=0.2 * step_s / likeness_at**2 / periods / period_s**2,
+        likeness=likeness_at,
         jitter_s=float(np.std(np.diff(starts_s), ddof=1)) if len(starts_s) >= 3 else None,
         harmonics=_harmonics(level, step_s, 1.0 / period_s),
     )
@@ -293,8 +298,12 @@ def _first_peak(likeness: Float) -> int | None:
     peaks = peaks[peaks > dip]
     if not peaks.size or likeness[peaks].max() < LEAST_LIKENESS:
         return None
-    high = likeness[peaks] >= 0.9 * likeness[peaks].max()
-    return int(peaks[int(np.argmax(high))])
+    # A sharp peak between two points loses height; of three points together it loses less.
+    height = likeness[peaks - 1] + 2.0 * likeness[peaks] + likeness[peaks + 1]
+    first = int(peaks[int(np.argmax(height >= FIRST_PEAK * height.max()))])
+    # Noise makes many small peaks on a broad one: the highest near by is its top.
+    stop = min(likeness.size - 1, max(first + 2, math.ceil(1.2 * first)))
+    return first + int(np.argmax(likeness[first:stop]))
 
 
 def _top(likeness: Float, lag: int) -> float:
