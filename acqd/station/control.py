@@ -82,7 +82,9 @@ class Conversation:
             self._gone = True
             transport.abort()
             return
-        self._writer.write(json.dumps(answer, ensure_ascii=False).encode() + b"\n")
+        # What UTF-8 cannot hold becomes what JSON can.
+        text = json.dumps(answer, ensure_ascii=False).encode(errors="backslashreplace")
+        self._writer.write(text + b"\n")
 
 
 Command = Callable[[Mapping[str, Any], Conversation], Awaitable[Mapping[str, Any]]]

@@ -125,6 +125,7 @@ class SweeperRunner:
         self._look_first = look_first
         self._known = known
         self._present = False
+        self._why_away = "it has not answered yet"
         self._lost_told = False
         self._stranger: str | None = None
         self._gaps_kept_s = clock.monotonic_s()
@@ -274,8 +275,7 @@ class SweeperRunner:
     async def _do_errand(self) -> None:
         why_not = None
         if not self._present:
-            problem = self.host.statistics().last_error
-            why_not = f"the sweeper is away{f' ({problem})' if problem else ''}"
+            why_not = f"the sweeper is away: {self._why_away}"
         await self._errands.do_next(why_not)
         if self._present and not self.host.is_open:
             await self._lost(self.host.statistics().last_error or "its link broke")
@@ -556,6 +556,7 @@ class SweeperRunner:
             return
 
     async def _not_there(self, exc: SweeperError) -> None:
+        self._why_away = str(exc)
         state = "away"
         if isinstance(exc, PortBusy):
             state = "busy"
@@ -626,6 +627,7 @@ class SweeperRunner:
         if not self._present:
             return
         self._present = False
+        self._why_away = problem
         self._losses += 1
         self.plan.sweeper_away(self._now_s(), "sweeper lost")
         self._log.warning("sweeper_lost", problem=problem)
