@@ -312,7 +312,8 @@ class ContextSources:
                 self._files.setdefault(spec.file, []).append(spec.name)
             elif spec.topic is not None:
                 self._topics.setdefault(spec.topic, []).append(spec.name)
-        self._threads = OwnThreads("context", most=max(1, len(self._files)))
+        # One look at each file at a time, and the thread of the look before may be about to end.
+        self._threads = OwnThreads("context", most=2 * len(self._files))
         self._mqtt_threads = OwnThreads("context mqtt")
         self._hurry = asyncio.Event()
         self._connected: bool | None = None
