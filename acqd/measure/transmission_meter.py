@@ -1,0 +1,409 @@
+"""The meter of kind ``transmission``: from a sweep and its through to what the device is.
+
+A pass is one sweep. Figures are of that sweep; what is remembered is only what was told last, so
+that findings come on change. Without a through that fits there are no figures, and the summary
+says why.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, ClassVar
+
+from acqd.errors import UnitMismatch
+from acqd.measure.budget import Budget
+from acqd.measure.meter import FindingDraft, Output, Pass, PassStep, Reference, SetupChanged
+from acqd.measure.passmeter import PassMeter, Seen
+from acqd.measure.references import age_notes
+from acqd.measure.transmission_figures import View, figures, rounded, view_of
+from acqd.measure.transmission_settings import TransmissionSettings
+from acqd.measure.transmission_sweep import Refused, losses_of, through_of
+from acqd.measure.transmission_text import response_text
+from acqd.measure.transmission_uncertainty import LossUncertainty, elapsed, uncertainty_of
+from acqd.measure.transmission_verdict import Judged, judged, verdict_text
+from acqd.measure.verdict import Verdict, rule_text
+from acqd.sweep import LevelUnit, SweepRequest
+
+__all__ = [
+    "COLUMNS",
+    "SETTLED",
+    "TransmissionMeter",
+    "TransmissionState",
+    "transmission_pass",
+]
+
+SETTLED = 3
+"""Passes in a row that show another kind of response before that is told."""
+
+COLUMNS = (
+    "least_loss_db",
+    "centre_hz",
+    "width_3db_hz",
+    "lower_edge_hz",
+    "upper_edge_hz",
+    "ripple_db",
+    "notch_depth_db",
+    "rejection_db",
+    "pad_db",
+    "flatness_db",
+    "delay_s",
+)
+"""Figures per sweep in the archive, whatever the device is; NaN where there is none."""
+
+NAMED_COLUMN = "loss_{}_db"
+
+
+def transmission_pass(request: SweepRequest, sweeps: int = 1) -> Pass:
+    """The pass of a transmission job: the same request ``sweeps`` times."""
+    for _ in range(sweeps):
+        yield PassStep(request=request)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TransmissionState:
+    """What was told last. ``other`` is another kind seen ``other_count`` times in a row."""
+
+    response: str | None = None
+    other: str | None = None
+    other_count: int = 0
+    reference: str = "fits"
+    old: bool = False
+    limits: Mapping[str, str] = field(default_factory=dict)
+
+
+class TransmissionMeter(PassMeter[TransmissionState]):
+    """Losses against a through, pass by pass."""
+
+    version: ClassVar[str] = "transmission-1"
+    kind_type: ClassVar[type[Any]] = TransmissionState
+
+    def __init__(self, settings: TransmissionSettings) -> None:
+        self.settings = settings
+
+    def fresh(self) -> TransmissionState:
+        return TransmissionState()
+
+    def on_setup(
+        self, kind: TransmissionState, event: SetupChanged
+    ) -> tuple[TransmissionState, Output]:
+        if not event.unit.is_logarithmic and event.unit is not LevelUnit.RATIO:
+            raise UnitMismatch(
+                what="a loss", needs="decibels or complex ratios", got=str(event.unit)
+            )
+        return kind, Output()
+
+    def measure(
+        self, kind: TransmissionState, seen: tuple[Seen, ...], *, complete: bool
+    ) -> tuple[TransmissionState, Output]:
+        one = seen[0]
+        through, refused = through_of(one.setup, self.settings.job)
+        if refused is not None:
+            return self._refused(kind, one, refused)
+        return self._losses(kind, one, through)
+
+    # -- without a through -----------------------------------------------------------------------
+
+    def _refused(
+        self, kind: TransmissionState, one: Seen, refused: Refused
+    ) -> tuple[TransmissionState, Output]:
+        findings: tuple[FindingDraft, ...] = ()
+        if kind.reference != refused.state:
+            draft = FindingDraft(
+                what="reference_unfit",
+                at_s=one.sweep.started_s,
+                text=f"no losses are measured: {refused.text}",
+                seq=one.sweep.seq,
+                figures={"why": refused.state},
+            )
+            findings = (draft,)
+        kind = replace(kind, reference=refused.state, other=None, other_count=0)
+        return kind, Output(
+            summary={**_empty(), "refused": refused.text},
+            columns=self._columns({}),
+            findings=findings,
+            verdict=self._no_verdict(one, refused.text) if self.settings.has_limits else None,
+        )
+
+    def _no_verdict(self, one: Seen, text: str) -> dict[str, Any]:
+        return _verdict(one, Verdict.INCOMPLETE, f"nothing was measured: {text}", [])
+
+    # -- with one --------------------------------------------------------------------------------
+
+    def _losses(
+        self, kind: TransmissionState, one: Seen, through: Reference | None
+    ) -> tuple[TransmissionState, Output]:
+        settings, setup, sweep = self.settings, one.setup, one.sweep
+        losses = losses_of(setup, sweep, through, settings)
+        view = view_of(losses, settings)
+        temperature_c = sweep.context.get(settings.temperature or "")
+        u = uncertainty_of(
+            setup,
+            settings,
+            least_db=0.0 if view.main is None else view.main.least_db,
+            since=None if through is None else elapsed(through, sweep, temperature_c),
+        )
+        found = figures(view, setup.grid, settings, u)
+        ages = (
+            ()
+            if through is None
+            else age_notes(
+                through, sweep.started_s, max_age_s=settings.max_age_s, temperature_c=temperature_c
+            )
+        )
+        summary = {
+            **_empty(),
+            **found,
+            "response": view.response.kind.value,
+            "text": response_text(view.response.kind.value, found),
+            "start_hz": rounded(view.response.start_hz, 1),
+            "stop_hz": rounded(view.response.stop_hz, 1),
+            "points": losses.curve.points,
+            "vector": losses.s21 is not None,
+            "floor_from": None if losses.floor is None else losses.floor.origin,
+            "dynamic_range_db": rounded(losses.dynamic_range_db, 2),
+            "noise_db": rounded(view.noise_db, 4),
+            "reference": _reference(through, sweep.started_s),
+            "notes": _notes(view, losses.notes, ages),
+            **_budget(view, found, settings, u),
+        }
+        verdicts = judged(found, settings)
+        kind, findings = self._findings(kind, one, summary, ages, verdicts)
+        values = self._values(view, found)
+        return kind, Output(
+            summary=summary,
+            columns=self._columns(values),
+            values=values,
+            findings=findings,
+            verdict=self._judged(one, verdicts) if settings.has_limits else None,
+        )
+
+    def _judged(self, one: Seen, found: tuple[Judged, ...]) -> dict[str, Any]:
+        whole, text = verdict_text(found)
+        judgements = [
+            {
+                "figure": each.figure,
+                "value": rounded(each.judgement.value, 4),
+                "unit": each.judgement.unit,
+                "bound": each.judgement.bound,
+                "limit": each.judgement.limit,
+                "side": each.judgement.side,
+                "expanded": rounded(each.judgement.expanded, 4),
+                "verdict": each.judgement.verdict.value,
+                "text": each.judgement.text,
+                "seq": one.sweep.seq,
+            }
+            for each in found
+        ]
+        told = _verdict(one, whole, text, judgements)
+        return {**told, "against": [f"limits of the config; {rule_text(self.settings.guard)}"]}
+
+    def _values(self, view: View, found: Mapping[str, Any]) -> dict[str, float]:
+        """The bare figures, those that there are."""
+        pair, pad = view.pair, found["pad"] or {}
+        rejections = [one["rejection_db"] for one in found["stopbands"]]
+        known = [one for one in rejections if one is not None]
+        values: dict[str, float | None] = {
+            "least_loss_db": None if view.main is None else rounded(view.main.least_db, 4),
+            "centre_hz": None if pair is None else rounded(pair.centre_hz, 1),
+            "width_3db_hz": None if pair is None else rounded(pair.bandwidth_hz, 1),
+            "lower_edge_hz": None if pair is None else rounded(pair.lower.frequency_hz, 1),
+            "upper_edge_hz": None if pair is None else rounded(pair.upper.frequency_hz, 1),
+            "ripple_db": (found["passband"] or {}).get("ripple_db"),
+            "notch_depth_db": None if view.notch is None else rounded(view.notch.depth_db, 4),
+            "rejection_db": min(known) if known else None,
+            "pad_db": pad.get("value_db"),
+            "flatness_db": pad.get("flatness_db"),
+            "delay_s": (found["delay"] or {}).get("centre_s"),
+        }
+        for one in found["named"]:
+            values[NAMED_COLUMN.format(one["name"])] = one["loss_db"]
+        return {name: value for name, value in values.items() if value is not None}
+
+    def _columns(self, values: Mapping[str, float]) -> dict[str, float]:
+        named = (NAMED_COLUMN.format(one.name) for one in self.settings.named)
+        return {name: values.get(name, math.nan) for name in (*COLUMNS, *named)}
+
+    # -- what is told ----------------------------------------------------------------------------
+
+    def _findings(
+        self,
+        kind: TransmissionState,
+        one: Seen,
+        summary: Mapping[str, Any],
+        ages: tuple[str, ...],
+        verdicts: tuple[Judged, ...],
+    ) -> tuple[TransmissionState, tuple[FindingDraft, ...]]:
+        kind, about_reference = _reference_findings(kind, one, ages)
+        kind, about_response = _response_findings(kind, one, summary)
+        kind, about_limits = _limit_findings(kind, one, verdicts)
+        return kind, (*about_reference, *about_response, *about_limits)
+
+
+def _draft(one: Seen, what: str, text: str, **figures: Any) -> FindingDraft:
+    return FindingDraft(
+        what=what, at_s=one.sweep.started_s, text=text, seq=one.sweep.seq, figures=figures
+    )
+
+
+def _reference_findings(
+    kind: TransmissionState, one: Seen, ages: tuple[str, ...]
+) -> tuple[TransmissionState, list[FindingDraft]]:
+    found = []
+    if kind.reference != "fits":
+        found.append(_draft(one, "reference_fits", "a through that fits is there: measuring"))
+    old = bool(ages)
+    if old and not kind.old:
+        text = f"{'; '.join(ages)}: its losses are less sure, take it again"
+        found.append(_draft(one, "reference_old", text))
+    return replace(kind, reference="fits", old=old), found
+
+
+def _response_findings(
+    kind: TransmissionState, one: Seen, summary: Mapping[str, Any]
+) -> tuple[TransmissionState, list[FindingDraft]]:
+    """Another kind of response is told once it has stayed; the first one is no change."""
+    now = str(summary["response"])
+    if kind.response is None:
+        return replace(kind, response=now), []
+    if now == kind.response:
+        return replace(kind, other=None, other_count=0), []
+    count = kind.other_count + 1 if now == kind.other else 1
+    if count < SETTLED:
+        return replace(kind, other=now, other_count=count), []
+    text = f"was {kind.response}, is now {summary['text']}"
+    draft = _draft(one, "response_changed", text, was=kind.response, response=now)
+    return replace(kind, response=now, other=None, other_count=0), [draft]
+
+
+def _limit_findings(
+    kind: TransmissionState, one: Seen, verdicts: tuple[Judged, ...]
+) -> tuple[TransmissionState, list[FindingDraft]]:
+    """A limit that fails, and one that passes after it failed. In between nothing can be told."""
+    found, limits = [], dict(kind.limits)
+    for each in verdicts:
+        now, before = each.judgement.verdict, limits.get(each.name)
+        if now not in (Verdict.PASS, Verdict.FAIL) or now.value == before:
+            continue
+        limits[each.name] = now.value
+        if now is Verdict.FAIL or before is not None:
+            what = "limit_failed" if now is Verdict.FAIL else "limit_passed"
+            text = f"{each.figure}: {each.judgement.text}"
+            figures = {
+                "figure": each.name,
+                "value_db": rounded(each.judgement.value, 4),
+                "limit_db": each.judgement.limit,
+                "expanded_db": rounded(each.judgement.expanded, 4),
+            }
+            found.append(_draft(one, what, text, **figures))
+    return replace(kind, limits=limits), found
+
+
+# --- parts of a summary ---------------------------------------------------------------------------
+
+
+def _empty() -> dict[str, Any]:
+    """A summary in which nothing was measured."""
+    return {
+        "refused": None,
+        "response": None,
+        "text": "",
+        "start_hz": None,
+        "stop_hz": None,
+        "points": 0,
+        "vector": False,
+        "floor_from": None,
+        "dynamic_range_db": None,
+        "noise_db": None,
+        "reference": None,
+        "passbands_count": 0,
+        "passbands": [],
+        "notches_count": 0,
+        "notches": [],
+        "passband": None,
+        "pad": None,
+        "stopbands": [],
+        "named": [],
+        "separation": None,
+        "delay": None,
+        "budget_of": None,
+        "budget_text": None,
+        "budget": [],
+        "assumed": [],
+        "notes": [],
+    }
+
+
+def _reference(through: Reference | None, at_s: float) -> dict[str, Any] | None:
+    if through is None:
+        return None
+    return {
+        "at_s": through.at_s,
+        "age_s": rounded(at_s - through.at_s, 1),
+        "sweeps": through.sweeps,
+        "repeatability_db": rounded(through.repeatability_db, 4),
+        "temperature_c": rounded(through.temperature_c, 2),
+    }
+
+
+def _notes(view: View, about: tuple[str, ...], ages: tuple[str, ...]) -> list[str]:
+    # That the floor is not known is said once, with what helps.
+    own = [note for note in view.response.notes if not note.startswith("the floor is not known")]
+    return [*about, *own, *ages]
+
+
+def _budget(
+    view: View,
+    found: Mapping[str, Any],
+    settings: TransmissionSettings,
+    u: LossUncertainty,
+) -> dict[str, Any]:
+    """The budget of the main figure: of a pad its value, else the least loss."""
+    pad = found["pad"]
+    budget: Budget | None = None
+    name = "pad_db" if pad is not None else "least_loss_db"
+    if pad is not None:
+        budget = u.loss(pad["value_db"], view.noise_db / math.sqrt(max(1, pad["points"])))
+    elif view.main is not None:
+        budget = u.loss(view.main.least_db, view.main.u_least_db)
+    if budget is None:
+        return {}
+    lines = [
+        {
+            "name": line["name"],
+            "half_width": rounded(line["half_width"], 6),
+            "unit": line["unit"],
+            "shape": line["shape"],
+            "sensitivity": rounded(line["sensitivity"], 6),
+            "contribution_db": rounded(line["contribution"], 6),
+            "share": rounded(line["share"], 4),
+            "assumed": line["assumed"],
+            "shrink": line["shrink"],
+        }
+        for line in budget.lines()
+    ]
+    return {
+        "budget_of": name,
+        "budget_text": budget.sentence(),
+        "budget": lines,
+        "assumed": list(dict.fromkeys(budget.assumed)),
+    }
+
+
+def _verdict(
+    one: Seen, verdict: Verdict, text: str, judgements: list[dict[str, Any]]
+) -> dict[str, Any]:
+    sweep = one.sweep
+    return {
+        "of": "pass",
+        "verdict": verdict.value,
+        "text": text,
+        "at_s": sweep.started_s + sweep.took_s,
+        "since_s": sweep.started_s,
+        "first_seq": sweep.seq,
+        "last_seq": sweep.seq,
+        "coverage": None,
+        "against": [],
+        "judgements": judgements,
+    }
