@@ -316,9 +316,10 @@ class Ledger:
     # -- copies in files ------------------------------------------------------------------------
 
     def copy_for(
-        self, job: str, from_s: float, to_s: float, *, rows_most: int
+        self, job: str, from_s: float, to_s: float, *, after_event: int, rows_most: int
     ) -> dict[str, list[Any]]:
-        """Rows about ``job`` and the station from ``from_s`` to ``to_s`` (not included).
+        """Rows about ``job`` and the station from ``from_s`` to ``to_s`` (not included), and those
+        that are about an earlier time and were committed after ``after_event``.
 
         What belongs to no job with sweeps is the station's, and goes into every job's files.
         """
@@ -327,8 +328,8 @@ class Ledger:
         for table, time in (("finding", "at_s"), ("gap", "from_s"), ("hourly", "hour_start_s")):
             out[table] = self._db.execute(
                 f"SELECT {EVENT_TABLES[table]} FROM {table} WHERE (job = ? OR job NOT IN {others})"
-                f" AND {time} >= ? AND {time} < ? ORDER BY event LIMIT ?",
-                (job, from_s, to_s, rows_most),
+                f" AND ({time} >= ? OR event > ?) AND {time} < ? ORDER BY event LIMIT ?",
+                (job, from_s, after_event, to_s, rows_most),
             ).fetchall()
         out["plan"] = self._db.execute(
             "SELECT id, at_s, plan FROM plan WHERE at_s >= ? AND at_s < ? ORDER BY id LIMIT ?",

@@ -145,9 +145,11 @@ def _write_volume(work: Sealing, job: str, day: str, parts: list[_Part]) -> File
     )
     path = folder_of_job(work.root, job) / day / str(name)
     need_room(path.parent, 2 * sum(part.path.stat().st_size for part in parts))
-    from_s, to_s = _copied_from_s(work.root, job, day), day_start_s(day) + DAY_S
+    (from_s, after_event), to_s = _copied_from(work.root, job, day), day_start_s(day) + DAY_S
     copy: dict[str, list[Any]] = work.ask(
-        lambda ledger: ledger.copy_for(job, from_s, to_s, rows_most=COPIED_ROWS_MOST)
+        lambda ledger: ledger.copy_for(
+            job, from_s, to_s, after_event=after_event, rows_most=COPIED_ROWS_MOST
+        )
     )
     content = FileContent(
         kind=name.kind,
@@ -164,17 +166,28 @@ def _write_volume(work: Sealing, job: str, day: str, parts: list[_Part]) -> File
     return entry_of(work.root, path, content, name)
 
 
-def _copied_from_s(root: Path, job: str, day: str) -> float:
-    """From when on the ledger is copied: the end of the last day before that has a volume.
+def _copied_from(root: Path, job: str, day: str) -> tuple[float, int]:
+    """From when on the ledger is copied, and after which event: the end of the last day before that
+    has a volume, and the last event that was of a sweep there.
 
-    So days without a sweep, whose gaps and findings would be in no file, are in the next volume.
+    So days without a sweep, whose gaps and findings would be in no file, are in the next volume;
+    and so is what was about a day and was committed when that had been merged, as a gap is that a
+    station finds at its start.
     """
     for before in reversed(list_days(root, job)):
-        if before < day and any(
-            name.kind == FileKind.VOLUME for _, name in list_files(root, job, before)
-        ):
-            return day_start_s(before) + DAY_S
-    return 0.0
+        volumes = [
+            path
+            for path, name in list_files(root, job, before)
+            if before < day and name.kind == FileKind.VOLUME
+        ]
+        if volumes:
+            return day_start_s(before) + DAY_S, max(_last_event(path) for path in volumes)
+    return 0.0, 0
+
+
+def _last_event(path: Path) -> int:
+    with SweepFile(path) as file:
+        return int(file.core("event").max())
 
 
 def _blocks(parts: list[_Part], rows: int) -> Iterator[Rows]:

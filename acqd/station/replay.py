@@ -72,8 +72,8 @@ class _Under:
         return cls(setup.details["config_digest"], setup.details["plane"])
 
 
-UNKNOWN = _Under("")
-"""No setup says what the config was."""
+UNKNOWN = _Under("unknown")
+"""Before a mark, where there is neither a mark nor a setup that says what the config was."""
 
 
 def at_s_of(event: Measured) -> float:
@@ -182,22 +182,25 @@ class Replay:
         yield Told(event=None, found_then=self._take_found())
 
     def _run(self) -> Iterator[Told]:
-        feed = self.feed_of_config()
-        if feed is not None:
-            yield from self._through(feed, feed.start(), self._as_of(feed))
-        else:
-            state: JobState | None = None
-            for under, events in groupby(self._annotated(), key=lambda item: item[0]):
-                feed = self._feed_of(under)
-                if state is None:
-                    state = replace(feed.start(), config=under.digest)
-                known = [
-                    one for one in self._setups.values() if _Under.of(one).digest == under.digest
-                ]
-                again = chain(known, (event for _, event in events))
-                for after, told in self._stretch(feed, state, self._fed(under, again)):
-                    state = after
-                    yield told
+        given = self.feed_of_config()
+        if given is not None:
+            events = self._fed(self._as_of(given), known=True)
+            yield from (told for _, told in self._stretch(given, given.start(), events))
+            return
+        state: JobState | None = None
+        for under, together in groupby(self._annotated(), key=lambda item: item[0]):
+            feed = self._feed_of(under)
+            if state is None:
+                state = replace(feed.start(), config=under.digest)
+            again = chain(self._setups_under(under), (event for _, event in together))
+            events = self._fed(again, known=under in self._sources)
+            for after, told in self._stretch(feed, state, events):
+                state = after
+                yield told
+
+    def _setups_under(self, under: _Under) -> list[SetupRecord]:
+        """What a config that comes back has been told of already, and is not told anew."""
+        return [one for one in self._setups.values() if _Under.of(one).digest == under.digest]
 
     # -- from the archive -----------------------------------------------------------------------
 
@@ -252,7 +255,7 @@ class Replay:
                 return _Under.of(event)
             case GapRecord(detail=digest):
                 known = (one for one in self._sources if one.digest == digest)
-                return next(known, UNKNOWN)
+                return next(known, _Under(digest))
             case _:
                 return None
 
@@ -266,18 +269,13 @@ class Replay:
 
     # -- to the meter ---------------------------------------------------------------------------
 
-    def _through(self, feed: Feed, state: JobState, events: Iterator[Recorded]) -> Iterator[Told]:
-        under = _Under(feed.config)
-        for _, told in self._stretch(feed, state, self._fed(under, events)):
-            yield told
-
-    def _fed(self, under: _Under, events: Iterator[Recorded]) -> Iterator[SetupRecord | Measured]:
+    def _fed(self, events: Iterator[Recorded], *, known: bool) -> Iterator[SetupRecord | Measured]:
         """What a feed is told of; findings are put aside on the way."""
         for event in events:
             if not isinstance(event, FindingRecord):
                 yield event
             elif event.what not in STATION_WORDS:
-                if under.digest:
+                if known:
                     self._found.append(event)
                 else:
                     self.not_replayed += 1
@@ -311,7 +309,8 @@ class Replay:
         """The feed of a recorded config; where that is unknown one that measures nothing."""
         source = self._sources.get(under)
         if source is None:
-            self._note("what was under a config of which no sweep is kept is not measured")
+            if under.digest:  # nothing else was measured when it happened
+                self._note("what was under a config of which no sweep is kept is not measured")
             other = next(iter(self._sources))
             return replace(self._feed_of(other), config=f"not {under.digest}")
         if under not in self._feeds:

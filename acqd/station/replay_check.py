@@ -43,6 +43,8 @@ TIME_TOLERANCE_S = 1e-6
 SHOWN_MOST = 20
 """Differences that are kept to be shown; all are counted."""
 
+SWEEPS_REMEMBERED = 256
+
 MUST_BE_ALIKE = ("acqd", "numpy", "python", "machine")
 """What must be known and equal for figures to be held to the same bits."""
 
@@ -89,8 +91,10 @@ class Check:
     near: list[Difference] = field(default_factory=list)
     """Findings on one side only whose quantity lies within the tolerance of its threshold; the
     first :data:`SHOWN_MOST`."""
-    _drafts: list[tuple[FindingDraft, Mapping[str, Any]]] = field(default_factory=list)
-    """Findings made again whose fellows have not come yet, with the figures of their sweeps."""
+    _drafts: list[FindingDraft] = field(default_factory=list)
+    """Findings made again whose fellows have not come yet."""
+    _figures: dict[int, Mapping[str, Any]] = field(default_factory=dict)
+    """Figures of the last sweeps by their numbers, for what findings were held against."""
 
     @property
     def is_equal(self) -> bool:
@@ -104,10 +108,9 @@ class Check:
         """Compare one event and the findings that were committed before it."""
         for found in told.found_then:
             self._find(found)
-        figures: dict[str, Any] = {}
         match told.event:
             case SweepRecord() as record:
-                figures = self._sweep(record, told)
+                self._sweep(record, told)
             case HourlyRecord() as record if told.is_measured:
                 self._hour(record, told.outputs)
             case GapRecord() | HourlyRecord():
@@ -115,14 +118,14 @@ class Check:
             case None:
                 self._end()
         for output in told.outputs:
-            self._drafts += [(draft, figures) for draft in output.findings]
+            self._drafts += output.findings
 
     # -- sweeps and hours -----------------------------------------------------------------------
 
-    def _sweep(self, record: SweepRecord, told: Told) -> dict[str, Any]:
+    def _sweep(self, record: SweepRecord, told: Told) -> None:
         if not told.is_measured:
             self.unmeasured += 1
-            return {}
+            return
         self.sweeps += 1
         summary = next((o.summary for o in reversed(told.outputs) if o.summary is not None), None)
         columns = told.outputs[-1].columns
@@ -139,7 +142,9 @@ class Check:
             "columns": _sorted((k, float(v)) for k, v in columns.items() if v == v),
         }
         self._compare(where, record.seq, then, now)
-        return {**(record.summary or {}), **record.columns}
+        self._figures[record.seq] = {**(record.summary or {}), **record.columns}
+        if len(self._figures) > SWEEPS_REMEMBERED:
+            del self._figures[next(iter(self._figures))]
 
     def _hour(self, record: HourlyRecord, outputs: tuple[Output, ...]) -> None:
         self.hours += 1
@@ -168,14 +173,14 @@ class Check:
         """A finding that was committed: it was made again before, with its event."""
         self._compare_message(kept)
         at = next(
-            (at for at, (draft, _) in enumerate(self._drafts) if self._is_fellow(kept, draft)), None
+            (at for at, draft in enumerate(self._drafts) if self._is_fellow(kept, draft)), None
         )
         if at is None:
-            self._one_sided(kept, {}, f"finding {kept.number}", "was found then and is not now")
+            self._one_sided(kept, f"finding {kept.number}", "was found then and is not now")
             return
-        for draft, figures in self._drafts[:at]:
-            self._extra(draft, figures)
-        draft, _ = self._drafts[at]
+        for extra in self._drafts[:at]:
+            self._extra(extra)
+        draft = self._drafts[at]
         del self._drafts[: at + 1]
         self.findings += 1
         then = {"at_s": kept.at_s, "text": kept.text, "figures": dict(kept.figures)}
@@ -196,17 +201,12 @@ class Check:
             text = "what was published of it is not what was committed"
             self._differs(f"finding {kept.number}", kept.seq, text)
 
-    def _extra(self, draft: FindingDraft, figures: Mapping[str, Any]) -> None:
-        self._one_sided(draft, figures, "a finding", "is found now and was not then")
+    def _extra(self, draft: FindingDraft) -> None:
+        self._one_sided(draft, "a finding", "is found now and was not then")
 
-    def _one_sided(
-        self,
-        one: FindingRecord | FindingDraft,
-        figures: Mapping[str, Any],
-        where: str,
-        text: str,
-    ) -> None:
+    def _one_sided(self, one: FindingRecord | FindingDraft, where: str, text: str) -> None:
         said = f"{one.what} of {_utc(one.at_s)}, “{one_line(one.text)}”, {text}"
+        figures = {} if one.seq is None else self._figures.get(one.seq, {})
         near = None if self.same_place else _threshold_at(one.figures, figures)
         if near is None:
             self._differs(where, one.seq, said)
@@ -215,8 +215,8 @@ class Check:
             self.near.append(Difference(where=where, seq=one.seq, text=about))
 
     def _end(self) -> None:
-        for draft, figures in self._drafts:
-            self._extra(draft, figures)
+        for draft in self._drafts:
+            self._extra(draft)
         self._drafts.clear()
 
     def _differs(self, where: str, seq: int | None, text: str) -> None:
