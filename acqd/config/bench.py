@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, PlainSerializer
 
 from acqd.chain import MARGIN_DB
 from acqd.config.quantity import (
@@ -17,6 +17,7 @@ from acqd.config.quantity import (
     Frequency,
     Level,
     Quantity,
+    format_quantity,
     parse_frequency_range,
     refusal,
 )
@@ -43,7 +44,13 @@ def _range(given: object) -> object:
         raise refusal(f"not a range of frequencies: {exc}", accepted=accepted) from exc
 
 
-FrequencyRange = Annotated[tuple[float, float], BeforeValidator(_range)]
+def _range_text(pair: tuple[float, float]) -> str:
+    return "..".join(format_quantity(hz, FREQUENCY) for hz in pair)
+
+
+FrequencyRange = Annotated[
+    tuple[float, float], BeforeValidator(_range), PlainSerializer(_range_text, return_type=str)
+]
 """``"144 MHz..146 MHz"`` as start and stop in Hz."""
 
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, datetime
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar
 
 from cronsim import CronSim, CronSimError
 from pydantic import AfterValidator, BeforeValidator, Field
 
+from acqd.config.band import DEFAULT_FALSE_ALARM, BandTable
 from acqd.config.bench import SourceTable, TransmitterTable
 from acqd.config.carrier import CarrierTable
 from acqd.config.emission import EmissionTable
@@ -26,13 +27,11 @@ from acqd.config.quantity import (
 from acqd.config.reflection import ReflectionTable
 from acqd.config.soak import SoakTable
 from acqd.config.tables import (
-    AtMostOne,
     Count,
     DetectorName,
     ExactlyOne,
     KeyRule,
     Misfit,
-    PathText,
     Switch,
     Table,
 )
@@ -44,10 +43,6 @@ __all__ = ["DEFAULT_FALSE_ALARM", "KINDS", "BandTable", "JobTable", "WhenTable"]
 
 KINDS = ("band", "emission", "transmission", "reflection", "carrier")
 """What a job can make of its sweeps."""
-
-DEFAULT_FALSE_ALARM = 1e-7
-"""Wanted probability that noise alone passes the threshold, per sample: a thousand points every two
-seconds then raise about four false alarms a day."""
 
 SOURCE_KINDS = ("transmission", "reflection")
 """Kinds that measure with the sweeper's own source; scalar or vector."""
@@ -62,8 +57,6 @@ _WINDOW = 'two times of day with .. between them, "21:00..06:00" or "dusk..dawn"
 
 PositiveFrequency = Annotated[float, Quantity(dimension=FREQUENCY, above="0 Hz")]
 PositiveDuration = Annotated[float, Quantity(dimension=DURATION, above="0 s")]
-Closing = Annotated[float, Quantity(dimension=DIFFERENCE, at_least="0 dB", at_most="60 dB")]
-Margin = Annotated[float, Quantity(dimension=DIFFERENCE, above="0 dB", at_most="100 dB")]
 
 
 def _window(given: object) -> str:
@@ -175,45 +168,6 @@ class WhenTable(Table):
         )
 
 
-class BandTable(Table):
-    """``[job.NAME.band]``: how a band is watched."""
-
-    false_alarm: Annotated[float, Field(strict=True, ge=1e-15, le=0.1)] | None = None
-    margin_db: Margin | None = Field(default=None, alias="margin")
-    closing_db: Closing = Field(default=3.0, alias="closing")
-    min_duration_s: Annotated[float, Quantity(dimension=DURATION, at_most="1 d")] = Field(
-        default=0.0, alias="min_duration"
-    )
-    channels: PathText | None = None
-    floor: Literal["flat", "learnt"] = "flat"
-    learn_s: Annotated[float, Quantity(dimension=DURATION, above="0 s", at_most="7 d")] = Field(
-        default=600.0, alias="learn"
-    )
-    floor_step_db: Margin = Field(default=3.0, alias="floor_step")
-    flapping_s: Annotated[float, Quantity(dimension=DURATION, at_most="1 d")] = Field(
-        default=60.0, alias="flapping"
-    )
-
-    rules: ClassVar[tuple[KeyRule, ...]] = (AtMostOne(("false_alarm", "margin")),)
-
-    def misfits(self) -> Iterator[Misfit]:
-        # The default gives way to a small margin by itself; what is asked for does not.
-        is_asked = "closing_db" in self.model_fields_set
-        if self.margin_db is not None and is_asked and self.closing_db >= self.margin_db:
-            margin = format_quantity(self.margin_db, DIFFERENCE)
-            yield Misfit(
-                key="closing",
-                problem=f"the closing threshold, {format_quantity(self.closing_db, DIFFERENCE)} "
-                f"below the opening one, is not above the noise floor",
-                accepted=f"`closing` smaller than `margin` ({margin})",
-            )
-
-    @property
-    def opening_probability(self) -> float | None:
-        """Wanted false-alarm probability per sample; None where a margin is given instead."""
-        return None if self.margin_db is not None else self.false_alarm or DEFAULT_FALSE_ALARM
-
-
 def _kind(text: object) -> str:
     if text not in KINDS:
         known = ", ".join(f'"{kind}"' for kind in KINDS)
@@ -232,7 +186,7 @@ class JobTable(Table):
     start_hz: Frequency | None = Field(default=None, alias="start")
     stop_hz: Frequency | None = Field(default=None, alias="stop")
     centre_hz: Frequency | None = Field(default=None, alias="centre")
-    span_hz: PositiveFrequency | None = Field(default=None, alias="span")
+    span_hz: Frequency | None = Field(default=None, alias="span")
     points: Annotated[Count, Field(ge=2, le=MOST_POINTS)] | None = None
     step_hz: PositiveFrequency | None = Field(default=None, alias="step")
     rbw_hz: PositiveFrequency | None = Field(default=None, alias="rbw")
@@ -268,20 +222,22 @@ class JobTable(Table):
 
     def misfits(self) -> Iterator[Misfit]:
         start_hz, stop_hz = self.range_hz
-        if stop_hz <= start_hz:
+        if self.span_hz == 0.0:
+            yield from self._misfits_of_zero_span()
+        elif stop_hz <= start_hz:
             yield Misfit(
                 key="stop",
                 problem="the stop frequency is not above the start frequency",
                 accepted=f"more than {format_quantity(start_hz, FREQUENCY)}",
             )
             return
-        if start_hz < 0:
+        if self.span_hz != 0.0 and start_hz < 0:
             yield Misfit(
                 key="span",
                 problem=f"the sweep would start at {format_quantity(start_hz, FREQUENCY)}",
                 accepted=f"at most {format_quantity(2 * (self.centre_hz or 0.0), FREQUENCY)}",
             )
-        if self.step_hz is not None:
+        if self.step_hz is not None and self.span_hz != 0.0:
             yield from self._misfits_of_step(stop_hz - start_hz, self.step_hz)
         yield from self._misfits_of_kind()
         yield from self._misfits_of_source()
@@ -310,6 +266,20 @@ class JobTable(Table):
                 key="source",
                 problem="the source would radiate outside the ranges that are said to be licensed",
                 accepted="a sweep that lies whole in one of `licensed`",
+            )
+
+    def _misfits_of_zero_span(self) -> Iterator[Misfit]:
+        if self.kind != "band":
+            yield Misfit(
+                key="span",
+                problem=f"kind {self.kind} needs frequencies, and there is one only",
+                accepted='a span above 0 Hz, or kind = "band"',
+            )
+        if self.step_hz is not None:
+            yield Misfit(
+                key="step",
+                problem="has no meaning at one frequency",
+                accepted="`points`, over `sweep_time`",
             )
 
     def _misfits_of_step(self, span_hz: float, step_hz: float) -> Iterator[Misfit]:

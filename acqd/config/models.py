@@ -19,8 +19,10 @@ from acqd.config.mqtt import Endpoint, MqttTable
 from acqd.config.quantity import (
     ANGLE,
     BYTES,
+    DENSITY,
     DIFFERENCE,
     DURATION,
+    FREQUENCY,
     POWER,
     TEMPERATURE,
     Frequency,
@@ -126,6 +128,43 @@ class StationTable(Table):
     rules: ClassVar[tuple[KeyRule, ...]] = (Together(("latitude", "longitude")),)
 
 
+def _pair(given: object) -> object:
+    if not isinstance(given, list | tuple) or len(given) != 2:
+        accepted = 'a frequency and a level difference, such as ["100 MHz", "1.1 dB"]'
+        raise refusal("not a pair", accepted=accepted)
+    return given
+
+
+def _rising(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    if not curve:
+        raise refusal("an empty list", accepted='pairs, such as [["100 MHz", "1.1 dB"]]')
+    if any(after[0] <= before[0] for before, after in pairwise(curve)):
+        raise refusal("the frequencies do not rise", accepted="pairs in rising order of frequency")
+    return curve
+
+
+LossCurve = Annotated[
+    tuple[Annotated[tuple[Frequency, Loss], BeforeValidator(_pair)], ...], AfterValidator(_rising)
+]
+GainCurve = Annotated[
+    tuple[Annotated[tuple[Frequency, LevelDifference], BeforeValidator(_pair)], ...],
+    AfterValidator(_rising),
+]
+PhaseNoise = Annotated[
+    tuple[
+        Annotated[
+            tuple[
+                Annotated[float, Quantity(dimension=FREQUENCY, above="0 Hz")],
+                Annotated[float, Quantity(dimension=DENSITY)],
+            ],
+            BeforeValidator(_pair),
+        ],
+        ...,
+    ],
+    AfterValidator(_rising),
+]
+
+
 class SweeperTable(Table):
     """``[sweeper.NAME]``: one attached instrument."""
 
@@ -150,31 +189,15 @@ class SweeperTable(Table):
     frequency_accuracy_ppm: Ppm | None = Field(default=None, alias="frequency_accuracy")
     detector: DetectorName | None = None
     averages: Annotated[Count, Field(ge=1, le=100_000)] | None = None
+    noise_figure_db: (
+        Annotated[float, Quantity(dimension=DIFFERENCE, at_least="0 dB", at_most="100 dB")] | None
+    ) = Field(default=None, alias="noise_figure")
+    shape_factor: Annotated[float, Field(strict=True, gt=1.0, le=1000.0)] | None = None
+    phase_noise_at: PhaseNoise | None = None
+    stopband_db: (
+        Annotated[float, Quantity(dimension=DIFFERENCE, at_least="20 dB", at_most="200 dB")] | None
+    ) = Field(default=None, alias="stopband")
     enabled: Switch = True
-
-
-def _pair(given: object) -> object:
-    if not isinstance(given, list | tuple) or len(given) != 2:
-        accepted = 'a frequency and a level difference, such as ["100 MHz", "1.1 dB"]'
-        raise refusal("not a pair", accepted=accepted)
-    return given
-
-
-def _rising(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-    if not curve:
-        raise refusal("an empty list", accepted='pairs, such as [["100 MHz", "1.1 dB"]]')
-    if any(after[0] <= before[0] for before, after in pairwise(curve)):
-        raise refusal("the frequencies do not rise", accepted="pairs in rising order of frequency")
-    return curve
-
-
-LossCurve = Annotated[
-    tuple[Annotated[tuple[Frequency, Loss], BeforeValidator(_pair)], ...], AfterValidator(_rising)
-]
-GainCurve = Annotated[
-    tuple[Annotated[tuple[Frequency, LevelDifference], BeforeValidator(_pair)], ...],
-    AfterValidator(_rising),
-]
 
 
 class PartTable(Table):

@@ -23,6 +23,7 @@ from acqd.units import LevelUnit
 __all__ = [
     "ANGLE",
     "BYTES",
+    "DENSITY",
     "DIFFERENCE",
     "DURATION",
     "FRACTION",
@@ -174,6 +175,14 @@ ANGLE = Dimension(
     minimum=Decimal(-360),
     maximum=Decimal(360),
     other_words={"degree": "deg", "degrees": "deg"},
+)
+DENSITY = Dimension(
+    what="a level in 1 Hz beside a carrier, in dBc/Hz",
+    example="-95 dBc/Hz",
+    units=_units("dBc/Hz 1"),
+    minimum=Decimal(-250),
+    maximum=Decimal(0),
+    other_words={"dbc": "dBc/Hz"},
 )
 TEMPERATURE = Dimension(
     what="a temperature with its unit",

@@ -41,6 +41,10 @@ _SWEEPER_SAYS = (
     "averages",
     "level_accuracy",
     "frequency_accuracy",
+    "noise_figure",
+    "shape_factor",
+    "phase_noise_at",
+    "stopband",
 )
 
 

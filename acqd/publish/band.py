@@ -26,6 +26,8 @@ class BandSignal(LevelPart):
     peak_hz: float | None
     centre_hz: float | None
     width_hz: float | None
+    residual: bool = False
+    """The sweeper makes it by itself, as its quiet reference shows; it is no finding."""
 
 
 class BandSummary(LevelPart):

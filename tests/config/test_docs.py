@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from acqd.config.band import AerialTable
 from acqd.config.bench import SourceTable, TransmitterTable
 from acqd.config.channels import ChannelTable, PlanFile, RasterTable, load_channel_plan
 from acqd.config.load import parse_config
@@ -28,6 +29,7 @@ from acqd.config.models import (
 from acqd.config.quantity import (
     ANGLE,
     BYTES,
+    DENSITY,
     DIFFERENCE,
     DURATION,
     FRACTION,
@@ -58,6 +60,7 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[job.NAME]": (CONFIG, JobTable, {**SWEEP, "when": {"every": "2 s"}}),
     "[job.NAME.when]": (CONFIG, WhenTable, {"every": "2 s"}),
     "[job.NAME.band]": (CONFIG, BandTable, {}),
+    "[job.NAME.band.aerial]": (CONFIG, AerialTable, {}),
     "[job.NAME.source]": (CONFIG, SourceTable, {"level": "-20 dBm"}),
     "[job.NAME.transmitter]": (CONFIG, TransmitterTable, {"power": "5 W"}),
     "[transmitter.NAME]": (CONFIG, NearbyTable, {
@@ -121,6 +124,7 @@ def test_every_unit_is_described() -> None:
         "share": FRACTION,
         "angle": ANGLE,
         "temperature": TEMPERATURE,
+        "density": DENSITY,
         "length": LENGTH,
         "deviation": PPM,
         "data": BYTES,
