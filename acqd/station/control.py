@@ -329,7 +329,9 @@ def ask_station(
         stack.callback(line.close)
         try:
             line.settimeout(SILENT_S)
-            line.sendall(json.dumps(dict(request)).encode() + b"\n")
+            with contextlib.suppress(BrokenPipeError):
+                # One that does not want to hear it has said why.
+                line.sendall(json.dumps(dict(request)).encode() + b"\n")
             return _answered(stack.enter_context(line.makefile("rb")), say)
         except TimeoutError as exc:
             raise SweeperError(
