@@ -15,6 +15,7 @@ from typing import Any, TypeVar, get_args
 from pydantic import ValidationError
 
 from acqd.chain import Chain, ChainPart, PartKind
+from acqd.config.emission import profile_from_plain
 from acqd.config.models import (
     ChainTable,
     JobTable,
@@ -32,7 +33,7 @@ from acqd.measure.checkpoint import load_state
 
 __all__ = ["keys_read_otherwise", "recorded_config"]
 
-BESIDE_THE_JOB = ("sweeper_says", "chain_parts", "channel_plan")
+BESIDE_THE_JOB = ("sweeper_says", "chain_parts", "channel_plan", "limit_profiles")
 """Keys of the source that do not stand in the job's table."""
 
 NOWHERE = "recorded"
@@ -51,13 +52,14 @@ def recorded_config(job: str, source: Mapping[str, Any]) -> StationConfig:
         ArchiveDamaged: the source says what this acqd does not know.
     """
     try:
-        table = _table(JobTable, {k: v for k, v in source.items() if k not in BESIDE_THE_JOB})
+        table = _table(JobTable, _job_keys(source))
         sweeper = _table(
             SweeperTable, {**dict(source.get("sweeper_says") or {}), "address": NOWHERE}
         )
         parts, plan = source.get("chain_parts"), source.get("channel_plan")
         chains = {} if parts is None else {str(table.chain): _chain(parts)}
         plans = {} if plan is None else {job: _plan(plan)}
+        limits = tuple(profile_from_plain(one) for one in source.get("limit_profiles", ()))
     except ValidationError as exc:
         first = exc.errors(include_url=False)[0]
         where = ".".join(str(part) for part in first["loc"])
@@ -77,6 +79,7 @@ def recorded_config(job: str, source: Mapping[str, Any]) -> StationConfig:
         transmitters={},
         jobs={job: table},
         channel_plans=plans,
+        limit_profiles={job: limits} if limits else {},
         places=Text(file="the archive", lines={}),
     )
 
@@ -110,6 +113,15 @@ def _unread(job: str, problem: str) -> str:
         f"job {job}: its config as it was recorded cannot be read by this acqd: {problem}; "
         f"give a config with --config, or use the acqd that recorded it"
     )
+
+
+def _job_keys(source: Mapping[str, Any]) -> dict[str, Any]:
+    """The keys of the job's table. One frequency is said by its centre and a span of nothing."""
+    keys = {key: value for key, value in source.items() if key not in BESIDE_THE_JOB}
+    if keys.get("start") is not None and keys["start"] == keys.get("stop"):
+        keys |= {"centre": keys.pop("start"), "span": "0 Hz"}
+        del keys["stop"]
+    return keys
 
 
 def _table(model: type[T], plain: Mapping[str, Any]) -> T:
