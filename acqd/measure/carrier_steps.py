@@ -4,13 +4,13 @@ A watch for steps over the readings themselves would cry at every steady drift. 
 line (two gains, memory of about 100 readings) foretells each reading, and the watch of
 :mod:`acqd.measure.steps` gets the difference: a drift foretells itself away, a step does not.
 
-A bend, such as the end of a warm-up, outruns a line too. So what the CUSUM found is told only where
-a line with a step explains the last readings better than a line with a bend of the same number of
-parameters. The step's size and its uncertainty come from that fit, allowing for serial correlation.
+A bend, such as a warm-up, outruns a line too. So what the CUSUM found is told only where a step
+explains clearly more of the last readings than a bend does (F ratio of 14: practice). The step's
+size and its uncertainty come from a line with a step through them, allowing for serial correlation.
 
 Limits: readings more than ten usual intervals apart begin anew, and a step between them is not
 seen; after each alarm the usual is learnt anew; slow steps (over more than a few readings) read as
-drift.
+drift, and steps below about two standard deviations of a reading may be taken for a bend.
 """
 
 from __future__ import annotations
@@ -41,7 +41,10 @@ QUIET_FIRST = 20
 APART = 10.0
 """Usual intervals after which the line is begun anew."""
 
-LEAST_BEFORE, LEAST_AFTER = 8, 3
+LEAST_BEFORE, LEAST_AFTER = 8, 2
+
+LEAST_RATIO = 14.0
+"""Of variances, for a step beside a bend; the place of the step was chosen, so it is set high."""
 
 
 @lru_cache(maxsize=256)
@@ -155,38 +158,62 @@ def _told(
     or the readings wander too slowly to say how large it is."""
     t = np.array([one[0] for one in held])
     y = np.array([one[1] for one in held])
-    after = np.array([one[2] >= onset_seq for one in held])
-    late = int(np.count_nonzero(after))
-    if late < LEAST_AFTER or after.size - late < LEAST_BEFORE:
-        return None
+    begins = next((at for at, one in enumerate(held) if one[2] >= onset_seq), len(held))
     x = (t - t[0]) / (t[-1] - t[0])
-    stepped = np.stack([np.ones_like(x), x, after.astype(np.float64)], axis=1)
-    bent = np.stack([np.ones_like(x), x, x * x], axis=1)
-    fit, residual = _fit(stepped, y)
-    _, rest = _fit(bent, y)
+    found = _best_place(x, y, range(max(LEAST_BEFORE, begins), len(held) - LEAST_AFTER + 1))
+    if found is None:
+        return None
+    at, columns, fit, residual = found
     ssr = float(residual @ residual)
-    if not ssr < float(rest @ rest):
-        return None
-    spread = serial_spread(residual)
-    variance = ssr / max(1, y.size - 3)
-    effective = float(y.size)
-    if spread.reason is None and spread.u_mean > 0.0:
-        effective = min(effective, variance / spread.u_mean**2)
-    elif spread.reason is not None:
-        return None
+    effective = _effective(residual)
     free = effective - 3.0
-    if free < 1.0:
+    if free < 2.0 or _beyond_bend(x, y, columns[:, 2], effective) < LEAST_RATIO:
         return None
-    inverse = np.linalg.inv(stepped.T @ stepped)
-    u = math.sqrt(float(inverse[2, 2]) * ssr / free)
-    first = int(np.argmax(after))
+    u = math.sqrt(float(np.linalg.inv(columns.T @ columns)[2, 2]) * ssr / free)
     return SeenStep(
-        onset_s=held[first][0],
-        onset_seq=held[first][2],
+        onset_s=held[at][0],
+        onset_seq=held[at][2],
         seq=seq,
         size=float(fit[2]),
         expanded=student_quantile(0.5 + confidence / 2.0, free) * u,
     )
+
+
+def _best_place(x: Float, y: Float, places: range) -> tuple[int, Float, Float, Float] | None:
+    """Where a step beside a line leaves least: place, columns, coefficients, residual.
+
+    A CUSUM begins to add with any lucky reading before the step; this finds the step itself.
+    """
+    best: tuple[int, Float, Float, Float] | None = None
+    least = math.inf
+    for at in places:
+        after = (np.arange(x.size) >= at).astype(np.float64)
+        columns: Float = np.stack([np.ones_like(x), x, after], axis=1)
+        fit, residual = _fit(columns, y)
+        ssr = float(residual @ residual)
+        if ssr < least:
+            best, least = (at, columns, fit, residual), ssr
+    return best
+
+
+def _beyond_bend(x: Float, y: Float, after: Float, effective: float) -> float:
+    """F ratio of a step beside a line with a bend, against the bend alone."""
+    _, bent = _fit(np.stack([np.ones_like(x), x, x * x], axis=1), y)
+    _, both = _fit(np.stack([np.ones_like(x), x, x * x, after], axis=1), y)
+    left = float(both @ both)
+    gain = max(0.0, float(bent @ bent) - left)
+    return gain / left * (effective - 4.0) if left > 0.0 else math.inf
+
+
+def _effective(residual: Float) -> float:
+    """Readings that count as independent; 0 where they wander too slowly to say."""
+    spread = serial_spread(residual)
+    if spread.reason is not None:
+        return 0.0
+    if not spread.u_mean > 0.0:
+        return float(residual.size)
+    variance = float(residual @ residual) / max(1, residual.size - 3)
+    return min(float(residual.size), variance / spread.u_mean**2)
 
 
 def _fit(columns: Float, y: Float) -> tuple[Float, Float]:

@@ -12,6 +12,7 @@ import pytest
 
 from acqd.config.band import AerialTable
 from acqd.config.bench import SourceTable, TransmitterTable
+from acqd.config.carrier import CarrierTable
 from acqd.config.channels import ChannelTable, PlanFile, RasterTable, load_channel_plan
 from acqd.config.load import parse_config
 from acqd.config.models import (
@@ -47,6 +48,8 @@ DOCS = Path(__file__).parents[2] / "docs"
 CONFIG = (DOCS / "config.md").read_text("utf-8")
 PLANS = (DOCS / "channel-plans.md").read_text("utf-8")
 
+CARRIER = (DOCS / "carrier.md").read_text("utf-8")
+
 PART = {"kind": "pad", "loss": "3 dB"}
 SWEEP = {"kind": "band", "sweeper": "m", "start": "1 MHz", "stop": "2 MHz", "points": 9}
 CENTRE = {"centre": "156.8 MHz", "width": "25 kHz"}
@@ -61,6 +64,7 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[job.NAME.when]": (CONFIG, WhenTable, {"every": "2 s"}),
     "[job.NAME.band]": (CONFIG, BandTable, {}),
     "[job.NAME.band.aerial]": (CONFIG, AerialTable, {}),
+    "[job.NAME.carrier]": (CARRIER, CarrierTable, {}),
     "[job.NAME.source]": (CONFIG, SourceTable, {"level": "-20 dBm"}),
     "[job.NAME.transmitter]": (CONFIG, TransmitterTable, {"power": "5 W"}),
     "[transmitter.NAME]": (CONFIG, NearbyTable, {
