@@ -125,6 +125,7 @@ def change_figures(
         "installed": baseline.installed,
         "refused": None,
         "same_sweeper": identity == baseline.identity,
+        "points": int(trace.magnitude.size),
         "moved_points": None,
         "least_change": None,
         "least_change_hz": None,

@@ -14,15 +14,16 @@ from acqd.measure.match import AtFrequency, Bounded
 from acqd.measure.reflection import Reflection
 from acqd.measure.returnloss import magnitude_from_vswr
 from acqd.measure.verdict import Verdict, judge
-from acqd.measure.words import frequency_text
+from acqd.measure.words import frequency_text, range_text
 
 __all__ = [
     "PASSES_TO_TELL",
     "Judged",
-    "LimitState",
+    "Standing",
     "Worst",
     "followed",
     "judged",
+    "settled",
     "sure",
     "worst_in",
 ]
@@ -112,7 +113,7 @@ def judged(found: AtFrequency | Worst, *, max_swr: float, guard: float) -> Judge
         where = f"at {found.name} ({frequency_text(found.frequency_hz)})"
     else:
         name, key = "range", "worst SWR in the range"
-        whole = f"{frequency_text(found.start_hz)} to {frequency_text(found.stop_hz)}"
+        whole = range_text(found.start_hz, found.stop_hz)
         where = f"in {whole}"
         if found.frequency_hz is not None:
             where = f"at {frequency_text(found.frequency_hz)}, the worst in {whole}"
@@ -156,8 +157,8 @@ def _swr(ratio: float) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LimitState:
-    """What was told last of a limit, and what seems to be the case now and for how many passes."""
+class Standing:
+    """What was told last of a thing, and what seems to be the case now and for how many passes."""
 
     name: str
     told: str = ""
@@ -165,23 +166,30 @@ class LimitState:
     passes: int = 0
 
 
+def settled(state: Standing, word: str) -> tuple[Standing, bool]:
+    """The state after a pass that says ``word``; True where that is another one than told last, and
+    :data:`PASSES_TO_TELL` passes in a row have said it."""
+    passes = min(state.passes + 1 if word == state.seems else 1, PASSES_TO_TELL)
+    state = replace(state, seems=word, passes=passes)
+    if passes < PASSES_TO_TELL or word == state.told:
+        return state, False
+    return replace(state, told=word), True
+
+
 def followed(
-    states: Sequence[LimitState], now: Sequence[Judged]
-) -> tuple[tuple[LimitState, ...], tuple[Judged, ...]]:
+    states: Sequence[Standing], now: Sequence[Judged]
+) -> tuple[tuple[Standing, ...], tuple[Judged, ...]]:
     """The states after a pass, and what is to be told: limits surely passed or kept otherwise than
     told last. What cannot be told changes nothing; that a limit is kept from the first is no news.
     """
     before = {state.name: state for state in states}
     after, tell = [], []
     for one in now:
-        state = before.get(one.name, LimitState(name=one.name))
+        state = before.get(one.name, Standing(name=one.name))
         if one.verdict in (Verdict.PASS, Verdict.FAIL):
-            word = one.verdict.value
-            passes = state.passes + 1 if word == state.seems else 1
-            state = replace(state, seems=word, passes=min(passes, PASSES_TO_TELL))
-            if state.passes >= PASSES_TO_TELL and word != state.told:
-                if state.told or one.verdict is Verdict.FAIL:
-                    tell.append(one)
-                state = replace(state, told=word)
+            was = state.told
+            state, is_new = settled(state, one.verdict.value)
+            if is_new and (was or one.verdict is Verdict.FAIL):
+                tell.append(one)
         after.append(state)
     return tuple(after), tuple(tell)

@@ -124,6 +124,8 @@ class Old:
     role: Role
     at_s: float
     text: str
+    of_age: bool
+    """Else it is about the temperature, which comes and goes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -379,10 +381,10 @@ def _drift(
     limit_db += max(_scatter_db(one) for one in of_level)
     old = []
     for role, one in used.items():
-        clauses = age_notes(
-            one, sweep.started_s, max_age_s=settings.max_reference_age_s, temperature_c=now_c
-        )
-        old += [Old(role=role, at_s=one.at_s, text=text) for text in clauses]
+        at_s, most_s = sweep.started_s, settings.max_reference_age_s
+        of_age = age_notes(one, at_s, max_age_s=most_s)
+        clauses = age_notes(one, at_s, max_age_s=most_s, temperature_c=now_c)
+        old += [Old(role=role, at_s=one.at_s, text=text, of_age=text in of_age) for text in clauses]
     return limit_db, ("drift since the references",), tuple(old)
 
 

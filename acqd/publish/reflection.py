@@ -100,6 +100,7 @@ class ReflectionChange(Part):
     refused: Text | None
     """Why there is no comparison."""
     same_sweeper: bool
+    points: Count
     moved_points: Count | None
     least_change: float | None
     """How far the reflection moved in the plane of phasors, at least, where it did most."""

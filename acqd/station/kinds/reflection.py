@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from acqd.config.jobs import JobTable
-from acqd.config.quantity import FREQUENCY, format_quantity
 from acqd.config.whole import StationConfig
 from acqd.measure.meter import Pass, PassStep
 from acqd.measure.reflection_meter import ReflectionMeter, reflection_pass
 from acqd.measure.reflection_sweep import ReflectionSettings
+from acqd.measure.words import frequency_text, range_text
 from acqd.station.kinds.parts import KindParts
 from acqd.sweep import Capabilities, SweepRequest
 
@@ -60,11 +60,9 @@ def _caution(job: JobTable) -> str:
         return (
             "the source is on for this sweep: what is to be measured belongs on the test port now"
         )
-    start_hz, stop_hz = job.range_hz
-    sweep = f"{_hz(start_hz)} to {_hz(stop_hz)}"
     return (
-        f"the aerial transmits for this sweep, {sweep}: listen first whether the range is free, "
-        "and let nobody else transmit near it"
+        f"the aerial transmits for this sweep, {range_text(*job.range_hz)}: listen first whether "
+        "the range is free, and let nobody else transmit near it"
     )
 
 
@@ -75,12 +73,14 @@ def _foreseen(job: JobTable) -> list[str]:
     found = []
     for key, at_hz in table.named.items():
         if not start_hz <= at_hz <= stop_hz:
-            found.append(f"{key} ({_hz(at_hz)}) lies outside the sweep: nothing can be said of it")
+            found.append(
+                f"{key} ({frequency_text(at_hz)}) lies outside the sweep: nothing can be said of it"
+            )
     if table.range_hz is not None and not (
         start_hz <= table.range_hz[0] and table.range_hz[1] <= stop_hz
     ):
-        low, high = (_hz(hz) for hz in table.range_hz)
-        found.append(f"the range {low} to {high} reaches beyond the sweep: it cannot be judged")
+        wanted = range_text(*table.range_hz)
+        found.append(f"the range {wanted} reaches beyond the sweep: it cannot be judged")
     unknown = [
         words
         for words, value in (
@@ -95,7 +95,3 @@ def _foreseen(job: JobTable) -> list[str]:
             + ("; a load reference measures the directivity" if "directivity" in unknown else "")
         )
     return found
-
-
-def _hz(frequency_hz: float) -> str:
-    return format_quantity(frequency_hz, FREQUENCY)
