@@ -70,7 +70,7 @@ class ReferenceRecord:
         return {
             "role": str(self.role),
             "at_s": self.at_s,
-            "frequency_hz": levels_to_json(self.frequency_hz),
+            "frequency_hz": _axis_to_json(self.frequency_hz),
             "level": levels_to_json(self.level),
             "unit": self.unit,
             "settings": dict(self.settings),
@@ -84,17 +84,14 @@ class ReferenceRecord:
     @classmethod
     def from_body(cls, job: str, body: Mapping[str, Any]) -> ReferenceRecord:
         """The reference that :meth:`to_body` made ``body`` from. Raises KeyError or ValueError."""
-        frequency_hz, level = (
-            levels_from_json(body["frequency_hz"]),
-            levels_from_json(body["level"]),
-        )
-        if frequency_hz is None or level is None:
-            raise ValueError("a reference without frequencies or levels")
+        level = levels_from_json(body["level"])
+        if level is None:
+            raise ValueError("a reference without levels")
         return cls(
             role=Role(body["role"]),
             job=job,
             at_s=float(body["at_s"]),
-            frequency_hz=frequency_hz,
+            frequency_hz=_axis_from_json(body["frequency_hz"]),
             level=level,
             unit=str(body["unit"]),
             settings=dict(body["settings"]),
@@ -122,6 +119,22 @@ def levels_from_json(kept: Mapping[str, str] | None) -> NDArray[Any] | None:
     return flat.astype(flat.dtype.newbyteorder("="))
 
 
+def _axis_to_json(frequency_hz: NDArray[np.float64]) -> dict[str, Any] | None:
+    """An axis as plain JSON data, bit for bit: its ends where they tell it all."""
+    ends = (float(frequency_hz[0]), float(frequency_hz[-1]))
+    if np.array_equal(np.linspace(*ends, frequency_hz.size), frequency_hz):
+        return {"start_hz": ends[0], "stop_hz": ends[1], "points": int(frequency_hz.size)}
+    return levels_to_json(frequency_hz)
+
+
+def _axis_from_json(kept: Mapping[str, Any]) -> NDArray[np.float64]:
+    if "points" in kept:
+        return np.linspace(kept["start_hz"], kept["stop_hz"], kept["points"])
+    axis = levels_from_json(kept)
+    assert axis is not None
+    return axis
+
+
 def reference_from(
     job: str, role: Role, sweeps: Sequence[Sweep], *, temperature_c: float | None = None
 ) -> ReferenceRecord:
@@ -145,6 +158,8 @@ def reference_from(
     if not np.isfinite(levels).any():
         raise ValueError("the sweeps of the reference have no level at any frequency")
     level, repeatability_db = _mean(levels, logarithmic=first.unit.is_logarithmic)
+    # A copy of it goes into every file, and the mean is no finer than what it is made of.
+    level = level.astype(levels.dtype)
     return ReferenceRecord(
         role=role,
         job=job,

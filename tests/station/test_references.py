@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -277,6 +278,33 @@ def test_the_body_gives_the_record_back_bit_for_bit(level: np.ndarray) -> None:
     assert again.level.dtype == level.dtype and again.level.tobytes() == level.tobytes()
     assert again.frequency_hz.tobytes() == record.frequency_hz.tobytes()
     assert again.to_body() == record.to_body()
+
+
+def test_a_mean_has_the_type_of_its_sweeps() -> None:
+    """It goes into every file of its job."""
+    levels = [np.full(5, level, dtype=np.float32) for level in (-20.0, -20.1, -20.2)]
+    record = reference_from("x", Role.OPEN, [sweep_of(REQUEST, one) for one in levels])
+    assert record.level.dtype == np.float32
+    np.testing.assert_allclose(record.level, -20.0993, atol=1e-4)
+
+
+AXES = {
+    "even": np.linspace(50e6, 450e6, 201),
+    "falling": np.linspace(450e6, 50e6, 201),
+    "as another adds it up": np.cumsum(np.full(201, 0.1e6)),
+    "uneven": np.geomspace(50e6, 450e6, 201),
+    "a single point": np.array([156.8e6]),
+}
+
+
+@pytest.mark.parametrize("axis", AXES.values(), ids=AXES)
+def test_an_axis_is_kept_bit_for_bit_and_short_where_it_is_even(axis: np.ndarray) -> None:
+    sweep = replace(sweep_of(REQUEST, np.zeros(5)), frequency_hz=axis, level=np.zeros(axis.size))
+    record = reference_from("x", Role.OPEN, [sweep])
+    body = json.loads(json.dumps(record.to_body()))
+    assert ReferenceRecord.from_body("x", body).frequency_hz.tobytes() == axis.tobytes()
+    is_even = np.array_equal(np.linspace(axis[0], axis[-1], axis.size), axis)
+    assert (len(json.dumps(body["frequency_hz"])) < 100) is is_even
 
 
 def test_a_body_without_what_was_asked_can_still_be_read() -> None:
