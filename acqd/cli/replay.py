@@ -65,7 +65,7 @@ def command(
             _shown(replay, as_json=as_json)
             code = 0
     if code:
-        raise click.exceptions.Exit(code)
+        sys.exit(code)
 
 
 def _refuse_unequal(replay: Replay) -> None:

@@ -218,7 +218,8 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a station's config and the archive of a short run of it."""
     path = _folder(tmp_path_factory.mktemp("kept"))
     station = Running(path / "station.toml", {})
-    station.until("sweeper_present")
+    for job in ("marine-vhf", "calling"):
+        station.until(f'"job": "{job}", "number": 1')
     time.sleep(1.2)
     assert station.stop() == 0
     return path
