@@ -7,12 +7,15 @@ from typing import Any
 
 import numpy as np
 
+from acqd.archive.records import CONTEXT
+
 __all__ = [
     "ABOUT_CORE",
     "ABOUT_HOPS",
     "CF_UNITS",
     "PURE_DIMENSION",
     "TIMES",
+    "column_attributes",
     "dimension",
     "free_name",
     "iso_text",
@@ -99,3 +102,15 @@ def free_name(name: str, taken: set[str]) -> str:
 
 def iso_text(at_s: float) -> str:
     return str(np.datetime64(int(at_s * 1000), "ms")) + "Z"
+
+
+def column_attributes(name: str, details: Mapping[str, Any]) -> dict[str, str]:
+    """What is said of a column beside its values: of a context its title and its unit.
+
+    ``details`` are those of a setup.
+    """
+    told = details.get("context", {}).get(name.removeprefix(CONTEXT))
+    if not name.startswith(CONTEXT) or told is None:
+        return {"long_name": f"{name} of the summary"}
+    found = {"long_name": told["title"] or name.removeprefix(CONTEXT)}
+    return {**found, "units": told["unit"]} if told["unit"] else found

@@ -9,6 +9,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from xarray.core import indexing
 
+from acqd.archive.cf import column_attributes
 from acqd.archive.hops import HOP_COUNT, HOP_NAMES, HopTable
 from acqd.archive.index import Piece, Wanted
 from acqd.archive.lazy import LevelArray
@@ -68,6 +69,7 @@ def dataset_of(wanted: Wanted, pieces: list[Piece], *, far_end: bool) -> xr.Data
         variables[name if name not in taken else f"summary_{name}"] = (
             "sweep",
             values[order],
+            column_attributes(name, pieces[-1].setup.details),
         )
     gain = _common_gain(pieces)
     if gain is not None:

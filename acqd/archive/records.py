@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from acqd.sweep import Hop, Levels, SweepFlag
 
 __all__ = [
+    "CONTEXT",
     "Batch",
     "FindingRecord",
     "GapRecord",
@@ -24,6 +25,10 @@ __all__ = [
     "SetupRecord",
     "SweepRecord",
 ]
+
+
+CONTEXT = "context_"
+"""What columns begin with that hold the context of a sweep."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

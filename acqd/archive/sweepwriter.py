@@ -26,6 +26,7 @@ from acqd.archive.cf import (
     ABOUT_CORE,
     ABOUT_HOPS,
     TIMES,
+    column_attributes,
     dimension,
     free_name,
     iso_text,
@@ -258,7 +259,8 @@ class _Writer:
         for name, parts in self._columns.items():
             variable = self._column(free_name(name, taken), np.concatenate(parts))
             put(variable.attrs, COLUMN_ATTRIBUTE, name)
-            put(variable.attrs, "long_name", f"{name} of the summary")
+            for key, text in column_attributes(name, self._content.setup.details).items():
+                put(variable.attrs, key, text)
             put(variable.attrs, "coordinates", "time sequence")
         self._finish_summaries()
         self._finish_digests()

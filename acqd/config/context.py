@@ -13,7 +13,7 @@ from acqd.config.tables import ExactlyOne, KeyRule, PathText, Table
 
 __all__ = ["WORDS", "ContextTable"]
 
-WORDS: Mapping[str, float] = {"on": 1.0, "off": 0.0, "true": 1.0, "false": 0.0, "open": 1.0}
+WORDS: Mapping[str, float] = {"on": 1.0, "off": 0.0, "true": 1.0, "false": 0.0}
 """What words mean that come instead of numbers, in any case of letters."""
 
 

@@ -43,7 +43,7 @@ from acqd.measure.band_state import (
     fresh_hour,
     fresh_state,
 )
-from acqd.measure.band_sums import HOUR_S, add_missed, counted, held
+from acqd.measure.band_sums import HOUR_S, SPOILT, add_missed, counted, held
 from acqd.measure.band_sweep import Seen, look_at, residual_of
 from acqd.measure.band_visits import SLOT_S, Visit
 from acqd.measure.band_work import BandSettings, BandSetup, BandWork
@@ -309,10 +309,10 @@ class BandMeter:
             state = replace(state, slots=closed_quarter(state, number))
         state, early, left_s = self._caught_up(state, event)
         missing = residual_of(work, level, state.shape)
-        repeated = bool(event.flags & SweepFlag.REPEATED)
+        spoilt = bool(event.flags & SPOILT)
         learning = self.settings.floor == "learnt" and state.shape is None
         noise = state.noise
-        if work.estimates and not repeated:
+        if work.estimates and not spoilt:
             noise = noise_seen(noise, work.over, work.blur)
             if noise.used != work.spread and noise.used == noise.used:
                 work = work.retuned(self.settings, noise.used)
@@ -321,7 +321,7 @@ class BandMeter:
         revisit_s, unseen_s = self._revisit_s(state, event, left_s)
         moves, visit, levels = state.hour.moves, state.visit, state.hour.levels
         zero = state.hour.zero
-        if not (repeated or learning) and seen.cells:
+        if not (spoilt or learning) and seen.cells:
             moves, visit = visited(state, work, seen, event)
             levels = seen_levels(levels, work, event.level)
             if work.zero_span:
@@ -338,8 +338,9 @@ class BandMeter:
             levels=levels,
             zero=zero,
         )
-        if repeated:
-            # The same bits again are no news: a frozen sweeper hears nothing.
+        if spoilt:
+            # The same bits again are no news: a frozen sweeper hears nothing. Nor does one beside
+            # a transmitter that is keyed hear what the band would say.
             new, findings = self._unwatched(replace(state, hour=hour), event.started_s, 0.0)
         else:
             new, findings = self._heard(
@@ -353,7 +354,7 @@ class BandMeter:
                 seen,
                 revisit_s=revisit_s,
                 unseen_s=unseen_s,
-                listening=not (repeated or learning),
+                listening=not (spoilt or learning),
             ),
             columns=band_summary.columns(work, seen),
             values=band_summary.values(work, seen),

@@ -22,13 +22,14 @@ from acqd.measure.band_state import (
     Suspect,
     TrialSeen,
 )
+from acqd.measure.band_sums import SPOILT
 from acqd.measure.band_sweep import Seen
 from acqd.measure.band_work import AerialNoise, BandSettings, BandWork
 from acqd.measure.linearity import Origin
 from acqd.measure.meter import FindingDraft, Output, Role, SetupChanged, SweepSeen
 from acqd.measure.radionoise import compare, external_noise_figure
 from acqd.measure.trial import OpenBlock, carried_on, compare_ambient, on_minus_off, range_powers
-from acqd.sweep import LevelUnit, SweepFlag
+from acqd.sweep import LevelUnit
 
 __all__ = [
     "ambient_figures",
@@ -328,7 +329,7 @@ def checked(settings: BandSettings, state: BandState, event: SweepSeen) -> tuple
         and (setup.unit, setup.rbw_hz) == (work.unit, work.setup.rbw_hz)
         and np.array_equal(setup.frequency_hz, work.setup.frequency_hz)
     )
-    if not comparable or not added_db > 0 or event.flags & SweepFlag.REPEATED:
+    if not comparable or not added_db > 0 or event.flags & SPOILT:
         return replace(state, check=replace(check, before=None)), Output()
     model = work.model
     found = check_signals(

@@ -182,6 +182,7 @@ class HourSums:
 
     stored: int = 0
     repeated: int = 0
+    transmitting: int = 0
     overload: int = 0
     not_finite: int = 0
     learning: int = 0

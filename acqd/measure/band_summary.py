@@ -151,7 +151,7 @@ def _surely(
 ) -> tuple[float | None, str]:
     """The shortest transmission that is surely caught, and what that is, or why nobody knows."""
     hour = state.hour
-    asked = hour.visits + hour.repeated + missed
+    asked = hour.visits + hour.repeated + hour.transmitting + missed
     if not listening:
         return None, "unknown: not listening"
     if math.isnan(unseen_s):
@@ -250,7 +250,7 @@ def hourly(
     hour, hold = state.hour, state.hold
     suffix = work.suffix
     due = hour.stored + missed
-    listened = hour.stored - hour.repeated - hour.learning
+    listened = hour.stored - hour.repeated - hour.transmitting - hour.learning
     floors = sorted(hour.floors)
     median = None
     if floors:
@@ -264,6 +264,7 @@ def hourly(
         "listened": listened,
         "listening_coverage": coverage(listened, due),
         "repeated": hour.repeated,
+        "transmitting": hour.transmitting,
         "learning": hour.learning,
         "overload": hour.overload,
         "not_finite": hour.not_finite,

@@ -16,9 +16,12 @@ from acqd.measure.meter import GapSeen, SweepSeen
 from acqd.measure.statistics import DB_PER_NEPER
 from acqd.sweep import SweepFlag
 
-__all__ = ["HOUR_S", "add_missed", "counted", "held"]
+__all__ = ["HOUR_S", "SPOILT", "add_missed", "counted", "held"]
 
 HOUR_S = 3600.0
+
+SPOILT = SweepFlag.REPEATED | SweepFlag.TRANSMITTING
+"""Sweeps that are no listening time: they are kept, and nothing is made of them."""
 
 RESIDUALS_LIMIT = 64
 """Most residual responses that an hour lists."""
@@ -63,8 +66,8 @@ def counted(
 ) -> HourSums:
     """The hour's sums with one more sweep. Only one that listened counts for channels and cells;
     ``unseen_s`` is NaN where nobody knows it."""
-    repeated = bool(flags & SweepFlag.REPEATED)
-    listened = not (repeated or learning)
+    repeated, spoilt = bool(flags & SweepFlag.REPEATED), bool(flags & SPOILT)
+    listened = not (spoilt or learning)
     hits, hits_any, unseen, peak = hour.hits, hour.hits_any, hour.unseen, hour.peak
     look = seen.channels
     if listened and not seen.cells:
@@ -99,9 +102,10 @@ def counted(
         zero=zero,
         stored=hour.stored + 1,
         repeated=hour.repeated + repeated,
+        transmitting=hour.transmitting + (spoilt and not repeated),
         overload=hour.overload + bool(flags & SweepFlag.OVERLOAD),
         not_finite=hour.not_finite + (seen.missing is not None),
-        learning=hour.learning + (learning and not repeated),
+        learning=hour.learning + (learning and not spoilt),
         visits=hour.visits + listened,
         hits=hits,
         hits_any=hits_any,

@@ -208,6 +208,9 @@ def _job(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSp
             averages=sweeper.averages,
             software=software,
             absolute_max_dbm=sweeper.absolute_max_dbm,
+            context={
+                key: {"unit": one.unit, "title": one.title} for key, one in config.context.items()
+            },
         ),
         make_pass=parts.make_pass,
         guided_pass=parts.guided_pass,

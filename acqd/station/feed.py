@@ -23,7 +23,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.archive.records import GapRecord, HourlyRecord, MeterState, SetupRecord, SweepRecord
+from acqd.archive.records import (
+    CONTEXT,
+    GapRecord,
+    HourlyRecord,
+    MeterState,
+    SetupRecord,
+    SweepRecord,
+)
 from acqd.archive.recovery import JobRecovery
 from acqd.measure.meter import (
     Event,
@@ -54,8 +61,6 @@ __all__ = [
 ]
 
 CONFIG_CHANGED = "config changed"
-CONTEXT = "context_"
-"""What columns of the archive begin with that hold the context of a sweep."""
 NO_CONFIG = ""
 """Stands for the digest where one config has ended and no other has begun."""
 
@@ -165,7 +170,8 @@ def sweep_seen(record: SweepRecord, view: SetupView) -> SweepSeen:
     """The event of a sweep, from what the archive keeps of it and nothing else."""
     context = {
         name.removeprefix(CONTEXT): value
-        for name, value in record.columns.items()
+        # In the same order live and from a file, which has one of its own.
+        for name, value in sorted(record.columns.items())
         if name.startswith(CONTEXT) and value == value
     }
     return SweepSeen(

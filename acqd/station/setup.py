@@ -7,7 +7,7 @@ import json
 import math
 from collections import OrderedDict
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
@@ -63,6 +63,8 @@ class SetupFacts:
     averages: int | None
     software: Mapping[str, str]
     absolute_max_dbm: float | None = None
+    context: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    """Unit and title of each context, by name."""
 
 
 class SetupMaker:
@@ -147,6 +149,7 @@ class SetupMaker:
             "reported": asdict(sweep.reported),
             "capabilities": asdict(capabilities),
             "software": dict(facts.software),
+            "context": {name: dict(told) for name, told in facts.context.items()},
             "measuring": measuring,
         }
         return SetupRecord(

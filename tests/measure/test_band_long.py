@@ -222,3 +222,21 @@ def test_long_sweeps_are_counted_in_turns(watch: Make) -> None:
     assert levels["readings"] == 2 * 10_001
     assert len(levels["l50_dbm"]) == 512
     assert np.mean(levels["l50_dbm"]) == pytest.approx(-110.1, abs=0.2)
+
+
+def test_what_is_heard_beside_a_keyed_transmitter_is_no_listening(watch: Make) -> None:
+    """Flagged sweeps are stored and counted as such; they open nothing and make nothing busy."""
+    w = watch(flapping_s=0.0)
+    w.setup()
+    for _ in range(20):
+        w.sweep([])
+    for _ in range(5):
+        output = w.sweep([(CH16, -40.0)], flags=SweepFlag.TRANSMITTING)
+        assert not output.findings
+        assert output.summary["listening"] is False
+    for _ in range(5):
+        w.sweep([])
+    figures = w.hour_figures()
+    assert (figures["stored"], figures["listened"], figures["transmitting"]) == (30, 25, 5)
+    assert of_channel(figures)["hits"] == 0
+    assert of_channel(figures)["visits"] == 25
