@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from acqd.cli.tables import number, quantity, table
+from acqd.measure.transmission_text import with_u_hz
 
 __all__ = ["show"]
 
@@ -97,14 +98,7 @@ def _edge(pair: Mapping[str, Any], side: str) -> str:
 
 
 def _hz(value: float | None, expanded: float | None) -> str:
-    if value is None:
-        return "–"
-    if not expanded:
-        return quantity(round(value), "Hz")
-    # No digits that U makes meaningless: its second figure is the last one shown.
-    step = 10 ** max(0, len(str(int(expanded))) - 2)
-    shown = quantity(round(value / step) * step, "Hz")
-    return f"{shown} ± {quantity(float(f'{expanded:.2g}'), 'Hz')}"
+    return "–" if value is None else with_u_hz(value, expanded)
 
 
 def _pairs(

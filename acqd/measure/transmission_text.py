@@ -22,16 +22,17 @@ def loss_text(value_db: float, expanded_db: float | None, *, at_least: bool = Fa
 
 
 def with_u_hz(value_hz: float, expanded_hz: float | None) -> str:
-    """4.024 MHz ± 12.0 kHz."""
+    """4.024 MHz ± 0.012: as many decimals as show two figures of U."""
     if not expanded_hz:
         return frequency_text(value_hz)
-    # Two figures of U: the last decimal shown is about a tenth of it.
-    value = frequency_text(value_hz, resolution_hz=max(expanded_hz / 10.0, 1.0))
-    return f"{value} ± {frequency_text(expanded_hz)}"
+    scale, unit = (1e6, "MHz") if abs(value_hz) >= 1e6 else (1e3, "kHz")
+    decimals = decimals_for(expanded_hz / scale, unit)
+    value, u = (figure_text(hz / scale, decimals) for hz in (value_hz, expanded_hz))
+    return f"{value} {unit} ± {u}"
 
 
 def response_text(kind: str, figures: Mapping[str, Any]) -> str:
-    """band-pass, 145.000 MHz, 4.024 MHz ± 12.0 kHz wide at 3 dB, least loss 1.2 dB ± 0.4."""
+    """band-pass, 145.0 MHz ± 0.6, 4.024 MHz ± 0.012 wide at 3 dB, least loss 1.2 dB ± 0.4."""
     pad = figures["pad"]
     if pad is not None:
         return _pad_text(kind, pad)
@@ -52,14 +53,19 @@ def _edges_text(pair: Mapping[str, Any]) -> str:
         centre = with_u_hz(pair["centre_hz"], pair["centre_expanded_hz"])
         width = with_u_hz(pair["width_hz"], pair["width_expanded_hz"])
         return f"{centre}, {width} wide at {pair['below_db']:g} dB"
-    seen = [pair["lower_text"], pair["upper_text"]]
-    return ", ".join(seen)
+    return ", ".join(
+        pair[f"{side}_text"]
+        if pair[f"{side}_hz"] is None
+        else f"−{pair['below_db']:g} dB at "
+        f"{with_u_hz(pair[f'{side}_hz'], pair[f'{side}_expanded_hz'])}"
+        for side in ("lower", "upper")
+    )
 
 
 def _notch_text(notch: Mapping[str, Any]) -> str:
     pair = notch["edges"][0]
     place = pair["centre_hz"] if pair["centre_hz"] is not None else notch["deepest_hz"]
-    where = "" if place is None else f" at {frequency_text(place)}"
+    where = "" if place is None else f" at {with_u_hz(place, pair['centre_expanded_hz'])}"
     depth = loss_text(notch["depth_db"], notch["depth_expanded_db"], at_least=notch["at_least"])
     width = ""
     if pair["width_hz"] is not None:
