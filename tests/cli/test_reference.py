@@ -242,3 +242,88 @@ def test_json_is_all_of_it(acqd: Any, folder: Path) -> None:
     told = json.loads(answer.out)
     assert told["unit"] == "dBm" and told["number"] == 1 and told["last"] is None
     assert told["lowest"] <= told["median"] <= told["highest"]
+
+
+FILTERS = """\
+seed = 7
+
+[scene.bench]
+
+[device.through]
+kind = "cable"
+loss = "0.2 dB"
+at = "100 MHz"
+
+[device.low-pass]
+kind = "low-pass"
+edge = "200 MHz"
+order = 5
+
+[device.nothing]
+kind = "pad"
+loss = "95 dB"
+
+[instrument.shack]
+scene = "bench"
+source_path = ["through"]
+serial_number = "GL0103"
+start = "100 kHz"
+stop = "960 MHz"
+source_min = "-40 dBm"
+source_max = "0 dBm"
+absolute_max = "20 dBm"
+"""
+
+LOW_PASS = """\
+[station]
+name = "lookout"
+archive = "archive"
+keep_free = "1 MB"
+
+[mqtt]
+broker = "none"
+
+[sweeper.shack]
+driver = "sim"
+address = "sim:shack"
+options = { scene = "./bench.toml", source_path = ["through"], time_scale = 0.02 }
+
+[job.low-pass]
+kind = "transmission"
+sweeper = "shack"
+start = "50 MHz"
+stop = "450 MHz"
+points = 201
+rbw = "100 kHz"
+source = { level = "-20 dBm" }
+when = { every = "1 min" }
+transmission = {}
+"""
+
+
+@pytest.fixture
+def filters(tmp_path: Path) -> Path:
+    """A folder with a station that looks at a filter, the through connected."""
+    (tmp_path / "bench.toml").write_text(FILTERS)
+    (tmp_path / "station.toml").write_text(LOW_PASS)
+    return tmp_path
+
+
+def test_a_through_makes_a_loss_of_what_comes_after_it(acqd: Any, filters: Path) -> None:
+    """Refused without it, with the command that helps; then the filter's loss is over it."""
+    refused = acqd("once", "low-pass", "--json", folder=filters).json["transmission"]["refused"]
+    assert "acqd reference low-pass through" in refused
+    answer = acqd("reference", "low-pass", "through", "--yes", folder=filters)
+    lines = results(answer)
+    assert "no aerial" in answer.err and "a sweep with the source off" in answer.err
+    assert "source −20.0 dBm" in lines[2] and "dB above the floor" in lines[3]
+    assert lines[4:] == ["the first through of this job"]
+    changed(filters, '["through"]', '["low-pass"]')
+    told = acqd("once", "low-pass", "--json", folder=filters).json["transmission"]
+    assert not told["refused"]
+
+
+def test_a_through_that_is_not_connected_is_stored_with_a_warning(acqd: Any, filters: Path) -> None:
+    changed(filters, '["through"]', '["nothing"]')
+    lines = results(acqd("reference", "low-pass", "through", "--yes", folder=filters))
+    assert any("is the through connected" in one for one in lines[5:])
