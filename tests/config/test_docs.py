@@ -41,6 +41,7 @@ from acqd.config.quantity import (
     PPM,
     TEMPERATURE,
 )
+from acqd.config.reflection import ReflectionTable
 from acqd.config.tables import Table
 from acqd.errors import ConfigError
 
@@ -49,6 +50,7 @@ CONFIG = (DOCS / "config.md").read_text("utf-8")
 PLANS = (DOCS / "channel-plans.md").read_text("utf-8")
 
 CARRIER = (DOCS / "carrier.md").read_text("utf-8")
+REFLECTION = (DOCS / "reflection.md").read_text("utf-8")
 
 PART = {"kind": "pad", "loss": "3 dB"}
 SWEEP = {"kind": "band", "sweeper": "m", "start": "1 MHz", "stop": "2 MHz", "points": 9}
@@ -65,6 +67,7 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[job.NAME.band]": (CONFIG, BandTable, {}),
     "[job.NAME.band.aerial]": (CONFIG, AerialTable, {}),
     "[job.NAME.carrier]": (CARRIER, CarrierTable, {}),
+    "[job.NAME.reflection]": (REFLECTION, ReflectionTable, {}),
     "[job.NAME.source]": (CONFIG, SourceTable, {"level": "-20 dBm"}),
     "[job.NAME.transmitter]": (CONFIG, TransmitterTable, {"power": "5 W"}),
     "[transmitter.NAME]": (CONFIG, NearbyTable, {
