@@ -36,7 +36,8 @@ from acqd.measure.meter import PASS_CUT_SHORT, Figure, FindingDraft, PassStep
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
 from acqd.station.errands import Errands
 from acqd.station.inputs import nearing_maximum
-from acqd.station.job import COMMIT_AT_STOP_S, JobRunner, Taken, gap_reason
+from acqd.station.job import JobRunner, Taken, gap_reason
+from acqd.station.keeping import Keeper
 from acqd.station.setup import absolute_max_dbm
 from acqd.station.tell import Teller, one_line
 from acqd.station.watch import StationFindings
@@ -139,10 +140,9 @@ class SweeperRunner:
         self._keyed_since = keyed_since
         self._drift: _Drift | None = None
         self._clock_stepped = False
-        self._no_room = False
         self._losses = 0
         self._failed = _Failed("sweep failed", "")
-        self._keeping: dict[JobRunner, asyncio.Task[None]] = {}
+        self._keeper = Keeper(findings=findings, rest=self._rest, sweeper=name)
         self._wake = asyncio.Event()
         self._errands = Errands(name, self._wake.set)
         self._opening: asyncio.Task[None] | None = None
@@ -189,10 +189,7 @@ class SweeperRunner:
     async def close(self) -> None:
         """Close the sweeper and account for what is open. Bounded; raises nothing."""
         await self.host.close()
-        for job, keeping in list(self._keeping.items()):
-            await asyncio.wait([keeping], timeout=COMMIT_AT_STOP_S)
-            if keeping.done():
-                self._outcome(job, keeping)
+        await self._keeper.close()
         for missed in self.plan.drain(self._now_s()):
             self._note(missed)
         await self.keep_gaps()
@@ -339,14 +336,14 @@ class SweeperRunner:
                     step = None
                 if step is None or self._clock.monotonic_s() - kept_s > KEEP_WITHIN_S:
                     batch, taken, kept_s = taken, [], self._clock.monotonic_s()
-                    await self._keep(job, batch)
+                    await self._keeper.keep(job, batch)
             if taken:
                 batch, taken = taken, []
-                await self._keep(job, batch)
+                await self._keeper.keep(job, batch)
         except asyncio.CancelledError:
             # The station stops; what has come is worth keeping, the rest is accounted for after it.
             if taken:
-                await self._keep_at_stop(job, taken)
+                await self._keeper.keep_at_stop(job, taken)
             self._lose_rest(job, due, done, "station down", "the station was stopping")
             raise
         finally:
@@ -478,59 +475,9 @@ class SweeperRunner:
             flags |= SweepFlag.CLOCK_STEPPED
         return sweep if flags == sweep.flags else replace(sweep, flags=flags)
 
-    async def _keep(self, job: JobRunner, taken: list[Taken]) -> None:
-        """Begin to keep what was taken; the next sweep need not wait for the commit.
-
-        One commit of a job is under way at a time, and how it ended is looked at before the next.
-        """
-        try:
-            await self._looked_at(job)
-            self._keeping[job] = await job.keep_soon(taken)
-        except asyncio.CancelledError:
-            await self._keep_at_stop(job, taken)
-            raise
-        if self._no_room:
-            await self._looked_at(job)
-
-    async def _looked_at(self, job: JobRunner) -> None:
-        """Wait for the job's last commit, and see what came of it."""
-        keeping = self._keeping.get(job)
-        if keeping is None:
-            return
-        await asyncio.wait([keeping])
-        problem = self._outcome(job, keeping)
-        if problem is not None:
-            await self._no_room_now(problem)
-        elif self._no_room:
-            self._no_room = False
-            await self._findings.tell("room_again", "there is room again: sweeping goes on")
-
-    async def _keep_at_stop(self, job: JobRunner, taken: list[Taken]) -> None:
-        keeping = self._keeping.get(job)
-        if keeping is not None:
-            await asyncio.wait([keeping], timeout=COMMIT_AT_STOP_S)
-            if not keeping.done():
-                # The disk does not answer: what was taken since is accounted for at the next start.
-                return
-            self._outcome(job, keeping)
-        self._keeping[job] = await job.keep_soon(taken)
-
-    def _outcome(self, job: JobRunner, keeping: asyncio.Task[None]) -> ArchiveError | None:
-        """What became of a commit: None where all went well."""
-        if self._keeping.get(job) is keeping:
-            del self._keeping[job]
-        exc = None if keeping.cancelled() else keeping.exception()
-        if exc is not None and not isinstance(exc, ArchiveError):
-            raise exc
-        return exc
-
-    async def _no_room_now(self, exc: ArchiveError) -> None:
-        """Nothing can be kept: say so once, and do not sweep for a while."""
-        if not self._no_room:
-            self._no_room = True
-            self._log.error("cannot_keep", problem=str(exc))
-            await self._findings.tell("cannot_keep", f"sweeps cannot be kept: {exc}")
-        self.plan.sweeper_away(self._now_s(), gap_reason(exc))
+    async def _rest(self, problem: ArchiveError) -> None:
+        """Nothing can be kept: do not sweep for a while."""
+        self.plan.sweeper_away(self._now_s(), gap_reason(problem))
         await asyncio.sleep(NO_ROOM_RETRY_S)
         if self._present:
             self.plan.sweeper_back(self._now_s())
