@@ -188,7 +188,7 @@ def _passband(
     return {
         "main": one is view.main,
         "least_loss_db": _db(one.least_db),
-        "least_loss_expanded_db": _db(u.loss(one.least_db, one.u_least_db).expanded),
+        "least_loss_expanded_db": _db(u.least(one.least_db, one.u_least_db).expanded),
         "least_loss_hz": _hz(one.least_hz),
         "centre_loss_db": None if at_centre is None else _db(at_centre.loss_db),
         "edges": [_pair(pair, one.least_db, u) for pair in one.edges],

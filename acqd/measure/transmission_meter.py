@@ -143,6 +143,7 @@ class TransmissionMeter(PassMeter[TransmissionState]):
             settings,
             least_db=0.0 if view.main is None else view.main.least_db,
             since=None if through is None else elapsed(through, sweep, temperature_c),
+            curve=losses.curve,
         )
         found = figures(view, setup.grid, settings, u)
         ages = (
@@ -366,7 +367,7 @@ def _budget(
     if pad is not None:
         budget = u.loss(pad["value_db"], view.noise_db / math.sqrt(max(1, pad["points"])))
     elif view.main is not None:
-        budget = u.loss(view.main.least_db, view.main.u_least_db)
+        budget = u.least(view.main.least_db, view.main.u_least_db)
     if budget is None:
         return {}
     lines = [

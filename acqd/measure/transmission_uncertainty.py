@@ -12,8 +12,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from acqd.measure.budget import Budget, Component, reflection_of_vswr
 from acqd.measure.edges import Edge, EdgePair
+from acqd.measure.losscurve import LossCurve
 from acqd.measure.meter import Reference, SetupChanged, SweepSeen
 from acqd.measure.statistics import DB_PER_NEPER
 from acqd.measure.transmission_settings import TransmissionSettings
@@ -34,6 +37,7 @@ from acqd.measure.uncertainty import (
 __all__ = ["LossUncertainty", "elapsed", "uncertainty_of"]
 
 NOISE_FLATNESS = "noise within the flatness"
+LUCKIEST = "least loss where mismatch ripples"
 
 
 def elapsed(through: Reference, sweep: SweepSeen, temperature_c: float | None) -> Elapsed:
@@ -53,6 +57,7 @@ def uncertainty_of(
     *,
     least_db: float,
     since: Elapsed | None,
+    curve: LossCurve | None = None,
 ) -> LossUncertainty:
     """What is known of the ports and the sweeper, for figures of one sweep.
 
@@ -70,6 +75,7 @@ def uncertainty_of(
         if "frequency_accuracy_ppm" in setup.assumed
         else setup.frequency_accuracy_ppm,
         step_db=(setup.resolution or 0.0) if setup.unit.is_logarithmic else 0.0,
+        curve=curve,
     )
 
 
@@ -83,6 +89,8 @@ class LossUncertainty:
     accuracy_db: float | None
     frequency_ppm: float | None
     step_db: float
+    curve: LossCurve | None = None
+    """The losses, to see how steep they are on a larger scale than from point to point."""
 
     # -- parts -----------------------------------------------------------------------------------
 
@@ -150,6 +158,18 @@ class LossUncertainty:
         )
         return budget.with_components(*self._noise(u_db))
 
+    def least(self, least_db: float, u_db: float) -> Budget:
+        """The budget of the least loss of a passband: where mismatch ripples it, the least place
+        is the one that mismatch favours, by up to about one u of it."""
+        budget = self.loss(least_db, u_db)
+        favoured = Component.from_limits(
+            LUCKIEST,
+            self.u_mismatch_db(least_db),
+            assumed=any(part.assumed for part in self.mismatches(least_db)),
+            shrink="put a pad at each end of the device",
+        )
+        return budget.with_components(favoured)
+
     def _own_ratio(self, loss_db: float, u_db: float) -> Budget:
         """Of a ratio that the sweeper corrected by itself: its accuracy stands for the rest."""
         accuracy = Component.from_limits(
@@ -180,38 +200,35 @@ class LossUncertainty:
 
     # -- frequencies -----------------------------------------------------------------------------
 
-    def _u_level_db(self, inside_db: float, below_db: float) -> tuple[float, float]:
-        """Standard uncertainty of the level of an edge: what both edges share, and each its own."""
-        shared = math.hypot(self.u_mismatch_db(inside_db), self._scale(below_db).u)
-        return shared, self.u_mismatch_db(self._edge_loss_db(inside_db, below_db))
-
-    @staticmethod
-    def _edge_loss_db(inside_db: float, below_db: float) -> float:
-        return inside_db + below_db
-
     def edge(self, edge: Edge, pass_db: float) -> float | None:
         """U of an edge in Hz, k = 2; None where it was not seen."""
         if edge.frequency_hz is None or edge.u_hz is None:
             return None
-        shared, own = self._u_level_db(pass_db, edge.below_db)
+        shared_db, own_db = self._u_level_db(pass_db, edge.below_db)
+        per_db_hz = self._per_db_hz(edge, pass_db)
         budget = frequency_budget(
             edge.frequency_hz,
             accuracy_ppm=self.frequency_ppm,
-            u_level_db=math.hypot(shared, own),
-            slope_db_per_hz=1.0 / edge.per_db_hz if edge.per_db_hz else None,
+            u_level_db=math.hypot(shared_db, own_db),
+            slope_db_per_hz=1.0 / per_db_hz if per_db_hz else None,
         )
         found = Component.from_standard("noise and distance of the points", edge.u_hz)
         return budget.with_components(found).expanded
 
     def centre(self, pair: EdgePair, pass_db: float) -> float | None:
         """U of a centre in Hz: half of what moves the edges the same way."""
-        low, high = pair.lower.per_db_hz or 0.0, pair.upper.per_db_hz or 0.0
-        return self._of_both(pair, pass_db, pair.u_centre_hz, pair.centre_hz, high - low, 0.5)
+        low_hz, high_hz = self._both_per_db(pair, pass_db)
+        together_hz = (high_hz - low_hz) / 2.0
+        each_hz = math.hypot(low_hz, high_hz) / 2.0
+        return self._of_both(pair, pass_db, pair.u_centre_hz, pair.centre_hz, each_hz, together_hz)
 
     def width(self, pair: EdgePair, pass_db: float) -> float | None:
         """U of a width in Hz: what moves the edges apart."""
-        low, high = pair.lower.per_db_hz or 0.0, pair.upper.per_db_hz or 0.0
-        return self._of_both(pair, pass_db, pair.u_bandwidth_hz, pair.bandwidth_hz, low + high, 1.0)
+        low_hz, high_hz = self._both_per_db(pair, pass_db)
+        each_hz = math.hypot(low_hz, high_hz)
+        return self._of_both(
+            pair, pass_db, pair.u_bandwidth_hz, pair.bandwidth_hz, each_hz, low_hz + high_hz
+        )
 
     def _of_both(
         self,
@@ -219,14 +236,47 @@ class LossUncertainty:
         pass_db: float,
         u_hz: float | None,
         value_hz: float | None,
+        each_hz: float,
         together_hz: float,
-        share: float,
     ) -> float | None:
         if value_hz is None or u_hz is None:
             return None
-        shared, own = self._u_level_db(pass_db, pair.below_db)
-        each_hz = math.hypot(pair.lower.per_db_hz or 0.0, pair.upper.per_db_hz or 0.0)
-        budget = frequency_budget(value_hz, accuracy_ppm=self.frequency_ppm)
-        return 2.0 * math.hypot(
-            budget.u_combined, u_hz, share * each_hz * own, share * together_hz * shared
-        )
+        shared_db, own_db = self._u_level_db(pass_db, pair.below_db)
+        scale_hz = frequency_budget(value_hz, accuracy_ppm=self.frequency_ppm).u_combined
+        return 2.0 * math.hypot(scale_hz, u_hz, each_hz * own_db, together_hz * shared_db)
+
+    def _u_level_db(self, pass_db: float, below_db: float) -> tuple[float, float]:
+        """Standard uncertainty of the level of an edge: what both edges share, and each its own."""
+        shared = math.hypot(self.u_mismatch_db(pass_db), self._scale(below_db).u)
+        return shared, self.u_mismatch_db(pass_db + below_db)
+
+    def _both_per_db(self, pair: EdgePair, pass_db: float) -> tuple[float, float]:
+        return self._per_db_hz(pair.lower, pass_db), self._per_db_hz(pair.upper, pass_db)
+
+    def _per_db_hz(self, edge: Edge, pass_db: float) -> float:
+        """How far an error of 1 dB moves an edge: the larger of what the line at the crossing says,
+        which rides on the ripple of mismatch, and the way from one u inside to one u beyond."""
+        local_hz = edge.per_db_hz or 0.0
+        if edge.frequency_hz is None or self.curve is None:
+            return local_hz
+        u_db = math.hypot(*self._u_level_db(pass_db, edge.below_db))
+        level_db = pass_db + edge.below_db
+        return max(local_hz, _way_hz(self.curve, edge, level_db, u_db) / (2.0 * u_db or 1.0))
+
+
+def _way_hz(curve: LossCurve, edge: Edge, level_db: float, u_db: float) -> float:
+    """Distance between the last point before an edge that is one u inside, and the first after it
+    that is one u beyond; 0 where the curve has not both."""
+    assert edge.frequency_hz is not None
+    at = int(np.searchsorted(curve.frequency_hz, edge.frequency_hz))
+    # Which way is out, and whether the loss rises that way, is read from the curve: the edges of a
+    # notch fall outwards.
+    before, after = curve.loss_db[:at][::-1], curve.loss_db[at:]
+    rising = bool(after.size and before.size and after[0] >= before[0])
+    low, high = (before, after) if rising else (after, before)
+    inside, beyond = low <= level_db - u_db, high >= level_db + u_db
+    if not (inside.any() and beyond.any()):
+        return 0.0
+    i, j = int(inside.argmax()), int(beyond.argmax())
+    first, second = (at - 1 - i, at + j) if rising else (at + i, at - 1 - j)
+    return abs(float(curve.frequency_hz[second] - curve.frequency_hz[first]))

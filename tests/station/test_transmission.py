@@ -311,15 +311,15 @@ def test_an_edge_beyond_the_sweep_is_said(workbench: Workbench) -> None:
 
 def test_a_deep_stop_band_is_at_least(workbench: Workbench) -> None:
     """Behind a wide RBW the floor hides the rest; a bound is below the truth."""
-    sweep = BAND.replace('rbw = "10 kHz"', 'rbw = "100 kHz"')
+    sweep = BAND.replace('rbw = "10 kHz"', 'rbw = "1 MHz"')
     references = workbench.references(sweep)
     table = 'stopband = "115 MHz..120 MHz"'
     found = workbench.once("band-pass", table=table, sweep=sweep, references=references)
     (stopband,) = found.summary["stopbands"]
     truth = workbench.truth_db([120e6], "band-pass")[0] - 0.9
     assert stopband["at_least"]
-    assert 58 < stopband["rejection_db"] < truth
-    assert stopband["rejection_db"] < found.summary["dynamic_range_db"]
+    assert 45 < stopband["rejection_db"] < truth
+    assert stopband["rejection_db"] < found.summary["dynamic_range_db"] < 62
     assert main_passband(found)["edges"][2]["lower_hz"] is None
     assert "hidden by the floor" in main_passband(found)["edges"][2]["lower_text"]
 
