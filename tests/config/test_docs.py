@@ -43,11 +43,19 @@ from acqd.config.quantity import (
 )
 from acqd.config.reflection import ReflectionTable
 from acqd.config.tables import Table
+from acqd.config.transmission import (
+    NamedFrequencyTable,
+    PadTable,
+    PassbandTable,
+    StopbandTable,
+    TransmissionTable,
+)
 from acqd.errors import ConfigError
 
 DOCS = Path(__file__).parents[2] / "docs"
 CONFIG = (DOCS / "config.md").read_text("utf-8")
 PLANS = (DOCS / "channel-plans.md").read_text("utf-8")
+TRANSMISSION = (DOCS / "transmission.md").read_text("utf-8")
 
 CARRIER = (DOCS / "carrier.md").read_text("utf-8")
 REFLECTION = (DOCS / "reflection.md").read_text("utf-8")
@@ -73,6 +81,12 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[transmitter.NAME]": (CONFIG, NearbyTable, {
         "power": "5 W", "start": "1 MHz", "stop": "2 MHz", "near": "c"}),
     "[context.NAME]": (CONFIG, ContextTable, {"file": "f"}),
+    "[job.NAME.transmission]": (TRANSMISSION, TransmissionTable, {}),
+    "[job.NAME.transmission.passband]": (TRANSMISSION, PassbandTable, {"range": "1 MHz..2 MHz"}),
+    "[[job.NAME.transmission.stopband]]": (TRANSMISSION, StopbandTable, {"range": "1 MHz..2 MHz"}),
+    "[[job.NAME.transmission.frequency]]": (TRANSMISSION, NamedFrequencyTable, {
+        "name": "a", "at": "1 MHz"}),
+    "[job.NAME.transmission.pad]": (TRANSMISSION, PadTable, {"value": "20 dB"}),
     "The file": (PLANS, PlanFile, {"title": "T", "edition": "E", "channel": [
         {"name": "16", **CENTRE}]}),
     "[[channel]]": (PLANS, ChannelTable, {"name": "16", **CENTRE}),
