@@ -67,6 +67,7 @@ class BandTable(Table):
     )
     ambient_drift_db: Closing = Field(default=0.0, alias="ambient_drift")
     aerial: AerialTable | None = None
+    region: Annotated[Count, Field(ge=1, le=3)] = 1
 
     rules: ClassVar[tuple[KeyRule, ...]] = (AtMostOne(("false_alarm", "margin")),)
 

@@ -7,12 +7,14 @@ rest where very many came or went at once), ``signal_flapping``, ``floor_rose``,
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from acqd.measure.band_check import CheckedSignal
 from acqd.measure.band_work import BandSettings, BandWork
-from acqd.measure.channels import Channel
+from acqd.measure.channels import BandPlan, Channel, namer_of
 from acqd.measure.meter import Figure, FindingDraft
+from acqd.measure.smeter import s_reading
 from acqd.measure.tracking import Flap, Track
 from acqd.measure.words import (
     channel_text,
@@ -23,6 +25,7 @@ from acqd.measure.words import (
     range_text,
     unit_text,
 )
+from acqd.sweep import LevelUnit
 
 __all__ = [
     "TOLD_AT_ONCE",
@@ -59,13 +62,34 @@ def _place(settings: BandSettings, work: BandWork, number: int, hz: float) -> st
     channel = _channel(settings, number)
     if channel is not None:
         return channel_text(channel)
-    return f"signal at {frequency_text(hz, resolution_hz=work.step_hz)}"
+    place = f"signal at {frequency_text(hz, resolution_hz=work.step_hz)}"
+    use = _segment(settings, hz)
+    return place if use is None else f"{place} ({use})"
+
+
+def _segment(settings: BandSettings, hz: float) -> str | None:
+    """What the plan calls the piece of the band that ``hz`` lies in, if anything."""
+    plan = settings.channels
+    if not isinstance(plan, BandPlan) or not plan.segments:
+        return None
+    found = namer_of(plan).at(hz)
+    return None if found is None else found.name
+
+
+def _s_meter(settings: BandSettings, work: BandWork, track: Track) -> str | None:
+    """What an S meter would read of it; None outside the amateur bands and without dBm."""
+    if work.unit is not LevelUnit.DBM or not math.isfinite(track.peak):
+        return None
+    reading = s_reading(track.peak, track.peak_hz, region=settings.region)
+    return None if reading is None else str(reading)
 
 
 def _figures(settings: BandSettings, work: BandWork, track: Track) -> dict[str, Figure]:
     channel = _channel(settings, track.channel)
     return {
         "channel": None if channel is None else channel.name,
+        "segment": None if channel is not None else _segment(settings, track.peak_hz),
+        "s_meter": _s_meter(settings, work, track),
         f"peak_{work.suffix}": track.peak,
         "peak_hz": track.peak_hz,
         "peak_seq": track.peak_seq,
@@ -83,6 +107,8 @@ def appeared(
     for track in tracks[:TOLD_AT_ONCE]:
         place = _place(settings, work, track.channel, track.peak_hz)
         text = f"{place} came up, peak {level_text(track.peak, work.unit)} at {settings.plane}"
+        reads = _s_meter(settings, work, track)
+        text += "" if reads is None else f" ({reads})"
         figures = _figures(settings, work, track)
         figures["since_s"] = track.opened_s
         found.append(

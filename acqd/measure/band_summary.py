@@ -173,8 +173,7 @@ def _signal(settings: BandSettings, work: BandWork, signal: SeenSignal) -> dict[
         f"power_{work.suffix}": _level(signal.power),
         f"over_floor_{'db' if work.logarithmic else work.suffix}": _level(signal.over_floor),
     }
-    if signal.residual:
-        shown["residual"] = True
+    shown["residual"] = signal.residual
     return shown
 
 

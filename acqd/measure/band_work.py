@@ -106,6 +106,7 @@ class BandSettings:
         ambient_drift_db: how far the room and the sweeper may have moved since the ambient
             reference, as a standard uncertainty.
         aerial: for the external noise figure; None tells none.
+        region: of the ITU, 1 to 3: where the amateur bands lie, in which S readings are told.
         check_tolerance_db: a change up to this counts as none in the overload check.
     """
 
@@ -133,6 +134,7 @@ class BandSettings:
     ambient_drift_db: float = 0.0
     aerial: AerialNoise | None = None
     check_tolerance_db: float = 1.0
+    region: int = 1
 
     def __post_init__(self) -> None:
         if self.false_alarm is None and self.margin_db is None:

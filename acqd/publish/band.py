@@ -26,7 +26,7 @@ class BandSignal(LevelPart):
     peak_hz: float | None
     centre_hz: float | None
     width_hz: float | None
-    residual: bool = False
+    residual: bool
     """The sweeper makes it by itself, as its quiet reference shows; it is no finding."""
 
 

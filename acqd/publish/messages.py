@@ -354,6 +354,18 @@ class ChannelOccupancy(Part):
     fco: Fraction | None
     fco_low: Fraction | None
     fco_high: Fraction | None
+    fco_dependent_low: Fraction | None = None
+    """The same interval for visits that hang together, as those of one call do."""
+    fco_dependent_high: Fraction | None = None
+    total_fco: Fraction | None = None
+    """Over all that the job has watched."""
+    total_dependent_low: Fraction | None = None
+    total_dependent_high: Fraction | None = None
+    hours_more_for_10_percent: Annotated[float, Field(ge=0.0)] | None = None
+    """How much longer to watch until the total is known to a tenth of itself (95 %)."""
+    busy_hour_fco: Fraction | None = None
+    """FCO of the busiest 60 minutes of the UTC day so far."""
+    busy_hour_from_s: float | None = None
 
 
 class Occupancy(Message):
@@ -375,6 +387,8 @@ class Occupancy(Message):
     """Of the intervals."""
     fbo: Fraction | None
     sro: Fraction | None
+    busy_hour_sro: Fraction | None = None
+    busy_hour_from_s: float | None = None
     channels: tuple[ChannelOccupancy, ...] = ()
 
 

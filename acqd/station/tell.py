@@ -46,6 +46,18 @@ STATION = "station"
 STATE_EVERY_S = 30.0
 """A job's state is told when it changes, and its counts at most this often."""
 
+LONG_FIGURES = (
+    "fco_dependent_low",
+    "fco_dependent_high",
+    "total_fco",
+    "total_dependent_low",
+    "total_dependent_high",
+    "hours_more_for_10_percent",
+    "busy_hour_fco",
+    "busy_hour_from_s",
+)
+"""Of a channel's hour, as the meter and the message both call them."""
+
 TEXT_MOST = 1000
 """Characters of a sentence. Drivers and sweepers bring in texts of any length and kind."""
 
@@ -326,7 +338,7 @@ class Teller:
 
     def _occupancy(self, job: JobRunner, hour: HourlyRecord) -> None:
         figures = hour.figures
-        if "due" not in figures:
+        if "due" not in figures or job.spec.kind != "band":
             return
         end_s = hour.hour_start_s + HOUR_S
         message = Occupancy.model_validate(
@@ -342,6 +354,8 @@ class Teller:
                 "coverage": figures["coverage"],
                 "fbo": figures.get("fbo"),
                 "sro": figures.get("sro"),
+                "busy_hour_sro": figures.get("busy_hour_sro"),
+                "busy_hour_from_s": figures.get("busy_hour_from_s"),
                 "channels": tuple(
                     ChannelOccupancy(
                         channel=job.channel_key(one["channel"]),
@@ -351,6 +365,7 @@ class Teller:
                         fco=one["fco"],
                         fco_low=one["fco_low"],
                         fco_high=one["fco_high"],
+                        **{key: one.get(key) for key in LONG_FIGURES},
                     )
                     for one in figures.get("channels", ())
                 ),

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from acqd.config.channels import load_channel_plan
+from acqd.measure.band import BandMeter, BandSettings
 from acqd.measure.markov import count_transitions, fit_markov, hours_more, visits_needed
-from acqd.measure.meter import HourTurned
-from acqd.sweep import Detector, Grid, SweepFlag
+from acqd.measure.meter import HourTurned, SetupChanged, SweepSeen
+from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag
 
 Make = Callable[..., Any]
 CH16 = 156.8e6
@@ -240,3 +243,38 @@ def test_what_is_heard_beside_a_keyed_transmitter_is_no_listening(watch: Make) -
     assert (figures["stored"], figures["listened"], figures["transmitting"]) == (30, 25, 5)
     assert of_channel(figures)["hits"] == 0
     assert of_channel(figures)["visits"] == 25
+
+
+def test_a_signal_between_channels_has_the_name_of_its_piece_and_an_s_reading() -> None:
+    """2 m amateur band: a call at 144.217 MHz is in a segment, and S9 is −93 dBm there."""
+    plan = load_channel_plan("amateur-2m-r1", Path.cwd())
+    meter = BandMeter(BandSettings(margin_db=10.0, false_alarm=None, channels=plan))
+    axis = np.arange(144.0e6, 146.0e6, 5e3)
+    state, _ = meter.step(
+        meter.start(),
+        SetupChanged(
+            at_s=0.0,
+            setup="a",
+            grid=Grid.from_axis(axis),
+            unit=LevelUnit.DBM,
+            rbw_hz=10e3,
+            detector=Detector.SAMPLE,
+            averages=1,
+            interval_s=2.0,
+            sweep_time_s=0.5,
+            level_accuracy_db=1.0,
+        ),
+    )
+    rng = np.random.default_rng(5)
+    level = -120.0 + 10.0 * np.log10(rng.exponential(size=axis.size))
+    level[np.argmin(np.abs(axis - 144.217e6))] = -93.0
+    event = SweepSeen(
+        seq=1, step=0, due_s=2.0, started_s=2.0, took_s=0.5, level=level, flags=SweepFlag(0)
+    )
+    _, output = meter.step(state, event)
+    told = [one for one in output.findings if abs(float(one.figures["peak_hz"]) - 144.217e6) < 5e3]
+    (finding,) = told
+    assert finding.figures["channel"] is None
+    assert finding.figures["segment"] and str(finding.figures["segment"]) in finding.text
+    assert finding.figures["s_meter"] == "S9"
+    assert finding.text.endswith("(S9)")

@@ -43,6 +43,7 @@ def band_parts(config: StationConfig, name: str, plane: str) -> KindParts:
         ),
         ambient_drift_db=band.ambient_drift_db,
         aerial=_aerial(config, name),
+        region=band.region,
     )
     make_pass: MakePass = band_pass
     if band.check_attenuation_db is not None:
