@@ -336,9 +336,12 @@ class Ledger:
             (from_s, to_s, rows_most),
         ).fetchall()
         out["overlay"] = self._db.execute(
+            # Of references, which are large, the newest of each role before, and those since.
             "SELECT id, kind, job, from_s, to_s, body, who, at_s FROM overlay "
-            "WHERE (job IS NULL OR job = ?) ORDER BY id LIMIT ?",
-            (job, rows_most),
+            "WHERE (job IS NULL OR job = ?) AND (kind != 'reference' OR at_s >= ? OR id IN ("
+            "SELECT MAX(id) FROM overlay WHERE kind = 'reference' AND job = ? AND at_s < ? "
+            "GROUP BY json_extract(body, '$.role'))) ORDER BY id LIMIT ?",
+            (job, from_s, job, from_s, rows_most),
         ).fetchall()
         return {name: copied_rows(name, rows) for name, rows in out.items()}
 
