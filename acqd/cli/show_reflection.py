@@ -54,7 +54,12 @@ def reads(figures: Mapping[str, Any]) -> str:
     """SWR 1.21 (1.05 to 1.42), return loss 20.5 dB (15.2 to 32.0)."""
     if figures["return_loss_low_db"] is None and figures["magnitude"] is None:
         return "no reading"
-    swr = f"SWR {_swr(figures['swr'])} ({_swr(figures['swr_low'])} to {_swr(figures['swr_high'])})"
+    swr = "SWR infinite"
+    if figures["swr_low"] is not None:
+        swr = (
+            f"SWR {_swr(figures['swr'])} "
+            f"({_swr(figures['swr_low'])} to {_swr(figures['swr_high'])})"
+        )
     low = number(figures["return_loss_low_db"])
     if figures["return_loss_high_db"] is None:
         return (
@@ -84,7 +89,7 @@ def _width_row(width: Mapping[str, Any], record: Mapping[str, Any]) -> tuple[str
     name = f"{width['swr']:g}"
     surely = quantity(width["least_width_hz"], "Hz") if width["least_width_hz"] else "perhaps none"
     most_hz = width["most_width_hz"]
-    most = "beyond the sweep" if most_hz is None else _span(most_hz)
+    most = "beyond the sweep" if most_hz is None else _span(most_hz) if most_hz else "none"
     if not width["reached"]:
         return (name, "not reached", "", "", surely, most)
     low = f"below {_mhz(record['start_hz'])}" if width["low_hz"] is None else _mhz(width["low_hz"])

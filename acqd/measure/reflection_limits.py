@@ -152,6 +152,13 @@ def judged(found: AtFrequency | Worst, *, max_swr: float, guard: float) -> Judge
     return Judged(name=name, verdict=verdict, row=row, sentence=said)
 
 
+def _between(value: Bounded) -> str:
+    """2.41 (2.20 to 2.66); infinite, where it is that for sure."""
+    if math.isinf(value.vswr_low):
+        return "infinite"
+    return f"{_swr(value.vswr)} ({_swr(value.vswr_low)} to {_swr(value.vswr_high)})"
+
+
 def _swr(ratio: float) -> str:
     return "infinite" if math.isinf(ratio) else f"{ratio:.2f}"
 

@@ -35,7 +35,7 @@ from acqd.measure.uncertainty import (
     ASSUMED_DRIFT_MOST_DB,
     ASSUMED_SCALE_DB,
     ASSUMED_TEMPERATURE_K,
-    scale_fidelity_db,
+    SCALE_FULL_DB,
 )
 from acqd.measure.words import number_text
 from acqd.sweep import LevelUnit, SweepFlag
@@ -167,6 +167,8 @@ def measured(
         more.append("the sweeper reports an overload: do not trust this sweep")
     if sweep.flags & SweepFlag.TRANSMITTING:
         more.append("a transmitter that is near was keyed: what it adds is in the figures")
+    if settings.cable_loss_db and (found.trace.magnitude_low > 1.0).any():
+        more.append("or the cable before the load has less loss than is taken out")
     missing = int(np.count_nonzero(np.isnan(found.trace.magnitude)))
     if missing:
         more.append(f"levels are missing at {missing} of {found.trace.magnitude.size} points")
@@ -249,7 +251,8 @@ def _with_scale(
     traces = [trace_at(limit_db) for limit_db in limits]
     first = traces[0]
     over_db = -20.0 * np.log10(np.maximum(np.nan_to_num(first.shown), 1e-12))
-    share = np.array([scale_fidelity_db(float(one), 1.0) for one in over_db])
+    # As scale_fidelity_db has it, for all points at once.
+    share = np.minimum(1.0, np.abs(over_db) / SCALE_FULL_DB)
     which = np.minimum(np.searchsorted(SCALE_CLASSES, share), len(SCALE_CLASSES) - 1)
     place = np.arange(which.size)
 

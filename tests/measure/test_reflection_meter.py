@@ -326,7 +326,14 @@ def test_more_comes_back_than_arrives(bridge: Callable[..., Bridge]) -> None:
     assert "best_swr" not in out.values and math.isnan(out.columns["best_swr"])
     assert out.verdict["verdict"] == "fail"
     assert out.verdict["judgements"][0]["value"] is None
-    assert "SWR infinite" in out.verdict["text"]
+    assert out.verdict["text"].startswith("SWR infinite at ch16 (156.800 MHz), of 2: fail")
+
+
+def test_more_cable_loss_than_there_is(bridge: Callable[..., Bridge]) -> None:
+    """Taking out a loss that is not there makes a gain of a total reflection; that is said."""
+    summary = bridge(cable_loss_db=3.0).sweep(np.full(281, 1.0 + 0j)).summary
+    assert summary is not None
+    assert "or the cable before the load has less loss than is taken out" in summary["notes"]
 
 
 def test_a_reading_at_the_floor_is_marked(bridge: Callable[..., Bridge]) -> None:
