@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from acqd.config.jobs import JobTable
+from acqd.config.jobs import SOURCE_KINDS, JobTable
 from acqd.config.whole import StationConfig
 from acqd.measure.bandpower import scallop_db, step_too_wide
 from acqd.plan.schedule import ClockWindow
@@ -109,12 +109,15 @@ def _of_job(config: StationConfig, name: str) -> Iterator[Note]:
                 f"a table of the chain does not reach {100 * outside:.3g} % of the sweep; "
                 "the value at its end is taken there",
             )
-    if job.band.floor == "flat" and "learn_s" in job.band.model_fields_set:
+    if job.kind == "band" and job.band.floor == "flat" and "learn_s" in job.band.model_fields_set:
         yield (*place, "band", "learn"), 'has no effect without floor = "learnt"'
 
 
 def _of_resolution(job: JobTable, place: tuple[str, ...]) -> Iterator[Note]:
     step_hz = job.request().step_hz
+    if job.kind in SOURCE_KINDS:
+        # The source is wherever the sweep is: nothing falls between two points.
+        return
     if job.rbw_hz is None or step_hz <= job.rbw_hz * (1 + 1e-9):
         return
     loss_db = -scallop_db(step_hz, job.rbw_hz)
@@ -136,7 +139,7 @@ def _of_rhythm(job: JobTable, place: tuple[str, ...]) -> Iterator[Note]:
             f"sweeping takes {job.sweep_time_s * when.burst:g} s, longer than "
             f"{when.every_s:g} s: due times will be missed",
         )
-    if 0 < band.flapping_s < when.every_s:
+    if job.kind == "band" and 0 < band.flapping_s < when.every_s:
         yield (
             (*place, "band", "flapping"),
             f"shorter than the {when.every_s:g} s between due times: it joins nothing",
