@@ -136,7 +136,7 @@ def judged(found: AtFrequency | Worst, *, max_swr: float, guard: float) -> Judge
         figure = value.vswr if math.isfinite(value.vswr) else None
         spread = abs(swr_edge - value.vswr) if figure is not None else math.inf
         expanded = spread if math.isfinite(spread) else None
-        said = f"SWR {_swr(value.vswr)} ({_swr(value.vswr_low)} to {_swr(value.vswr_high)}) {where}"
+        said = f"SWR {_between(value)} {where}"
         text = f"{said}, of {max_swr:g}: {verdict.value}"
     row = {
         "figure": key,
