@@ -265,12 +265,11 @@ class LossUncertainty:
 
 
 def _way_hz(curve: LossCurve, edge: Edge, level_db: float, u_db: float) -> float:
-    """Distance between the last point before an edge that is one u inside, and the first after it
-    that is one u beyond; 0 where the curve has not both."""
+    """Distance about an edge from where the loss is one u inside to where it is one u beyond, each
+    the nearest such place, by straight lines; 0 where the curve has not both."""
     assert edge.frequency_hz is not None
     at = int(np.searchsorted(curve.frequency_hz, edge.frequency_hz))
-    # Which way is out, and whether the loss rises that way, is read from the curve: the edges of a
-    # notch fall outwards.
+    # Which way the loss rises is read from the curve: the edges of a notch fall outwards.
     before, after = curve.loss_db[:at][::-1], curve.loss_db[at:]
     rising = bool(after.size and before.size and after[0] >= before[0])
     low, high = (before, after) if rising else (after, before)
@@ -279,4 +278,16 @@ def _way_hz(curve: LossCurve, edge: Edge, level_db: float, u_db: float) -> float
         return 0.0
     i, j = int(inside.argmax()), int(beyond.argmax())
     first, second = (at - 1 - i, at + j) if rising else (at + i, at - 1 - j)
-    return abs(float(curve.frequency_hz[second] - curve.frequency_hz[first]))
+    towards = 1 if rising else -1
+    low_hz = _crossing_hz(curve, first, first + towards, level_db - u_db)
+    high_hz = _crossing_hz(curve, second, second - towards, level_db + u_db)
+    return abs(high_hz - low_hz)
+
+
+def _crossing_hz(curve: LossCurve, here: int, there: int, level_db: float) -> float:
+    """Where the line between two neighbours crosses a level; ``here`` where it does not."""
+    pair = [here, there]
+    (y0, y1), (f0, f1) = curve.loss_db[pair].tolist(), curve.frequency_hz[pair].tolist()
+    if (y0 - level_db) * (y1 - level_db) >= 0.0:
+        return float(f0)
+    return float(f0 + (level_db - y0) / (y1 - y0) * (f1 - f0))
