@@ -161,7 +161,7 @@ def nearing_maximum(sweep: Sweep, absolute_max_dbm: float | None) -> float | Non
         return None
     with np.errstate(invalid="ignore"):
         largest = float(np.fmax.reduce(sweep.level, initial=-np.inf))
-    return largest if largest > absolute_max_dbm - NEAR_DB else None
+    return largest if largest >= absolute_max_dbm - NEAR_DB else None
 
 
 def source_power_w(level_dbm: float, gain_db: float) -> float:
