@@ -136,6 +136,9 @@ class SetupMaker:
             "chain": None if facts.chain is None else facts.chain.to_json(),
             "measuring": {**measuring, "sweep_time_s": None},
         }
+        if step:
+            # Steps of one pass may ask for the very same; what is kept of each stands by itself.
+            what["step"] = step
         if step == 0 and self._references:
             # What else a pass sweeps has other settings; a reference is for what is due.
             what["references"] = for_setup(self._references, sweep)
