@@ -13,7 +13,13 @@ from dataclasses import dataclass
 from acqd.measure.emission_limits import limit_dbm_at
 from acqd.measure.emission_readings import Look, Product, gain_db_at
 from acqd.measure.emission_settings import EmissionSettings
-from acqd.measure.linearity import Origin, beside_db, overload_test, own_product_dbc
+from acqd.measure.linearity import (
+    Origin,
+    beside_db,
+    external_bounds_dbm,
+    overload_test,
+    own_product_dbc,
+)
 from acqd.measure.passmeter import Seen
 from acqd.measure.peaks import Bound
 from acqd.measure.provability import Figure, SweeperFigures
@@ -26,6 +32,8 @@ CHECK_WITHIN_DB = 13.0
 
 OWN_BELOW_DB = 20.0
 """An own product so far below a reading changes it by less than 1 dB."""
+
+TOLD_ORDERS = (2, 3, 4, 5)
 
 LEAST_ADDED_DB = 5.0
 """With less attenuation more the orders cannot be told apart."""
@@ -124,12 +132,22 @@ def checked(product: Product, again: Product | str, added_db: float) -> Classed:
         second_floor_dbm=again.floor_dbm,
     )
     high_dbm, low_dbm = test.external_high_dbm, test.external_low_dbm
+    if product.order in TOLD_ORDERS and test.origin in (Origin.REAL, Origin.MIXED):
+        # At harmonic n the sweeper makes order n itself; orders above it fall faster and are less.
+        low_dbm, high_dbm = external_bounds_dbm(
+            second_dbm,
+            test.fall_db,
+            added_db,
+            origin=test.origin,
+            order=product.order,
+            half_width_db=test.half_width_db,
+        )
     if test.origin is Origin.REAL and high_dbm is not None and low_dbm is not None:
-        half_db = max(0.0, high_dbm - second_dbm, second_dbm - low_dbm)
+        half_db = max(0.0, high_dbm - product.level_dbm, product.level_dbm - low_dbm)
         return Classed(
             origin=Origin.REAL,
             reason=test.reason,
-            half_width_db=min(half_db, test.half_width_db),
+            half_width_db=half_db,
             is_real=True,
             second_seq=again.seq,
         )

@@ -330,6 +330,14 @@ def found_in_search(
     return tuple(found)
 
 
+def _finer_hz(settings: EmissionSettings, rbw_hz: float, half_hz: float) -> float:
+    """RBW in which a product of a search is looked at: that of the harmonics, which shows a line
+    further above the floor, unless that would take too many points."""
+    finer_hz = settings.harmonic_rbw_hz or settings.request.rbw_hz or rbw_hz
+    points = 2.0 * STEPS_PER_RBW * (half_hz + EDGE_RBWS * finer_hz) / finer_hz
+    return finer_hz if finer_hz < rbw_hz and points < POINTS_MOST else rbw_hz
+
+
 def zoomed(
     settings: EmissionSettings, look: Look | None, by_step: Mapping[int, Seen]
 ) -> tuple[tuple[int, SweepRequest, tuple[float, float]], ...]:
@@ -346,7 +354,9 @@ def zoomed(
     for number, (_, one) in enumerate(sorted(best, key=lambda pair: pair[1].frequency_hz)):
         centre_hz = round(one.frequency_hz / rbw_hz) * rbw_hz
         half_hz = 2.0 * rbw_hz + max(0.0, (one.width_hz - rbw_hz) / 2.0)
-        request = _around(settings, centre_hz, half_hz + EDGE_RBWS * rbw_hz, rbw_hz, STEPS_PER_RBW)
+        finer_hz = _finer_hz(settings, rbw_hz, half_hz)
+        edge_hz = EDGE_RBWS * finer_hz
+        request = _around(settings, centre_hz, half_hz + edge_hz, finer_hz, STEPS_PER_RBW)
         request = replace(
             request,
             start_hz=max(low_hz, request.start_hz),
