@@ -5,11 +5,21 @@ from __future__ import annotations
 import os
 import secrets
 import signal
+import sys
 import time
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import click
 
-__all__ = ["command"]
+if TYPE_CHECKING:
+    from acqd.station.build import Built
+
+__all__ = ["EXIT_CODES", "command"]
+
+EXIT_CODES = {"pass": 0, "fail": 3, "cannot tell": 4, "incomplete": 5}
+"""Of a run that ended with its soaks: the worst of them, in the order fail, incomplete, cannot
+tell."""
 
 
 @click.command("run")
@@ -19,9 +29,16 @@ __all__ = ["command"]
     type=click.Choice(["local", "embedded", "none"]),
     help="Instead of the config's: a local mosquitto, the embedded broker (for trials), or none.",
 )
+@click.option(
+    "--until-verdict",
+    "until",
+    metavar="JOB",
+    multiple=True,
+    help="End by itself when this soak has ended, with an exit code for its verdict.",
+)
 @click.option("-v", "--verbose", is_flag=True, help="Log details as well.")
-def command(config: str | None, broker: str | None, verbose: bool) -> None:
-    """Run the station of CONFIG until Ctrl-C, SIGTERM or SIGHUP.
+def command(config: str | None, broker: str | None, until: tuple[str, ...], verbose: bool) -> None:
+    """Run the station of CONFIG until Ctrl-C, SIGTERM or SIGHUP, or until its soaks have ended.
 
     Ends cleanly within two seconds; a second Ctrl-C leaves at once. What was committed is safe
     either way.
@@ -48,6 +65,7 @@ def command(config: str | None, broker: str | None, verbose: bool) -> None:
     for broken in registry.broken:
         log.warning("driver_broken", problem=str(broken))
     built = build(loaded, registry, broker=broker)
+    _refuse_endless(built, until)
     log.info("config", file=str(path), station=built.name)
     for note in loaded.notes():
         log.warning("config_note", note=note)
@@ -55,8 +73,37 @@ def command(config: str | None, broker: str | None, verbose: bool) -> None:
     run_id = (
         f"{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime(clock.wall_s()))}-{secrets.token_hex(3)}"
     )
-    station = Station(built, clock=clock, run_id=run_id)
+    station = Station(built, clock=clock, run_id=run_id, until=until)
     asyncio.run(_until_told(station))
+    outcome = station.outcome()
+    if outcome is not None:
+        sys.exit(_told(outcome))
+
+
+def _refuse_endless(built: Built, until: tuple[str, ...]) -> None:
+    from acqd.errors import WrongUsage
+
+    ending = [spec.name for spec in built.jobs if spec.ends]
+    for name in until:
+        if name not in ending:
+            known = ", ".join(ending) or "none"
+            raise WrongUsage(
+                f"--until-verdict {name}: no enabled job of this name is a soak; there is {known}"
+            )
+
+
+def _told(outcome: Mapping[str, Mapping[str, Any]]) -> int:
+    """Print what the soaks came to; the exit code for all of them."""
+    from acqd.measure.verdict import Verdict, combine
+
+    for job, verdict in outcome.items():
+        click.echo(f"{job}: {verdict['verdict']}")
+        click.echo(f"  {verdict['text']}")
+        for row in verdict["judgements"]:
+            click.echo(f"  {row['text']}")
+    if not outcome:
+        return 0
+    return EXIT_CODES[combine(Verdict(one["verdict"]) for one in outcome.values()).value]
 
 
 def _ending() -> tuple[signal.Signals, ...]:

@@ -86,6 +86,8 @@ class SweeperPlan:
         }
         self._saved_at_us = now_us
         self._running: Account | None = None
+        self._left: list[Missed] = []
+        """What jobs missed that have ended since."""
         self._away: Reason | None = None
 
     # -- what the station reads -----------------------------------------------------------------
@@ -137,6 +139,8 @@ class SweeperPlan:
         now_us = floor_us(now_s)
         self._go_on(now_us)
         self._running = None
+        if job not in self._accounts:
+            return  # it ended meanwhile
         took_us = account.estimate_us if took_s is None else max(0, round(took_s * US))
         account.finish(now_us, None if took_s is None else took_us)
         self._saved_us[job] = max(0.0, self._saved_us[job] - took_us)
@@ -160,6 +164,18 @@ class SweeperPlan:
         """The job may start again."""
         self._go_on(floor_us(now_s))
         self._accounts[job].paused = None
+
+    def end(self, job: str, now_s: float) -> None:
+        """From now on nothing of this job is due any more; one that is not planned stays so.
+
+        What it missed until now is still handed out; a due time that is pending is none.
+        """
+        if job not in self._accounts:
+            return
+        self._go_on(floor_us(now_s))
+        ended = self._accounts.pop(job)
+        self._left.extend(ended.take_missed())
+        self._all = tuple(self._accounts.values())
 
     def clock_stepped(self, from_s: float, to_s: float) -> None:
         """The wall clock showed ``from_s`` and now shows ``to_s``; no time has passed.
@@ -258,4 +274,5 @@ class SweeperPlan:
         return seconds(max(min(coming), now_us)) if coming else None
 
     def _take_missed(self) -> tuple[Missed, ...]:
-        return tuple(missed for account in self._all for missed in account.take_missed())
+        left, self._left = self._left, []
+        return (*left, *(missed for account in self._all for missed in account.take_missed()))

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Any
+from typing import Any, Protocol, runtime_checkable
 
 import structlog
 
@@ -53,6 +53,17 @@ VIEWS_MOST = 64
 
 METER_FAILED_EVERY = 1000
 """A meter that goes on failing is told of again after this many failed sweeps."""
+
+
+@runtime_checkable
+class _Ends(Protocol):
+    """A meter whose job ends by itself."""
+
+    def ended(self, state: Any) -> tuple[float, str] | None: ...
+
+    def over_from(self, state: Any) -> float | None: ...
+
+    def verdict(self, state: Any) -> Mapping[str, Any] | None: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,6 +179,33 @@ class JobRunner:
     @property
     def name(self) -> str:
         return self.spec.name
+
+    @property
+    def _ending_meter(self) -> _Ends | None:
+        meter = self.spec.feed.meter
+        return meter if self.spec.ends and isinstance(meter, _Ends) else None
+
+    @property
+    def ended(self) -> tuple[float, str] | None:
+        """Since when a job that ends by itself is over, and in which words; None while it runs."""
+        meter = self._ending_meter
+        return None if meter is None else meter.ended(self.state.meter)
+
+    def may_end(self, now_s: float) -> bool:
+        """Whether the next sweep may be the one that ends it."""
+        meter = self._ending_meter
+        over_s = None if meter is None else meter.over_from(self.state.meter)
+        return over_s is not None and now_s >= over_s
+
+    def hour_after(self, at_s: float) -> bool:
+        """Whether the hour of ``at_s`` has turned."""
+        return self.state.hour_s is None or self.state.hour_s > at_s
+
+    @property
+    def verdict(self) -> Mapping[str, Any] | None:
+        """The last verdict, where the job gives any."""
+        meter = self._ending_meter
+        return None if meter is None else meter.verdict(self.state.meter)
 
     @property
     def last_seq(self) -> int:

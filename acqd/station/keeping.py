@@ -48,6 +48,10 @@ class Keeper:
         if self._no_room:
             await self._looked_at(job)
 
+    async def settled(self, job: JobRunner) -> None:
+        """Wait until the job's last commit is done, so that its state is what it will be."""
+        await self._looked_at(job)
+
     async def keep_at_stop(self, job: JobRunner, taken: list[Taken]) -> None:
         """:meth:`keep` for a station that stops, which waits a moment for the last one only."""
         keeping = self._keeping.get(job)

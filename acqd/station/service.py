@@ -17,7 +17,7 @@ import asyncio
 import contextlib
 import os
 import time
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Collection, Coroutine, Mapping
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from functools import partial
@@ -84,10 +84,17 @@ class _Recovered:
 class Station:
     """One running daemon. Made from a built config; :meth:`run` returns after a clean stop."""
 
-    def __init__(self, built: Built, *, clock: Clock, run_id: str) -> None:
+    def __init__(
+        self, built: Built, *, clock: Clock, run_id: str, until: Collection[str] = ()
+    ) -> None:
+        """``until``: names of jobs that end by themselves; with the last of them the station stops.
+        Where all jobs do, it stops with all of them in any case."""
         self._built = built
         self._clock = clock
         self._run_id = run_id
+        self._until = frozenset(until)
+        if not self._until and all(spec.ends for spec in built.jobs):
+            self._until = frozenset(spec.name for spec in built.jobs)
         self._stop = asyncio.Event()
         self._jobs: dict[str, JobRunner] = {}
         self._sweepers: list[SweeperRunner] = []
@@ -115,6 +122,31 @@ class Station:
         starting, self._starting = self._starting, None
         if starting is not None:
             starting.reschedule(asyncio.get_running_loop().time())
+
+    def outcome(self) -> dict[str, Mapping[str, Any]] | None:
+        """The verdicts of the jobs that the station ran until; None where it was stopped before,
+        or runs until somebody stops it."""
+        if not self._until or any(self._job_runs(name) for name in self._until):
+            return None
+        verdicts = {name: self._jobs[name].verdict for name in sorted(self._until)}
+        return {name: one for name, one in verdicts.items() if one is not None}
+
+    def _job_runs(self, name: str) -> bool:
+        job = self._jobs.get(name)
+        return job is None or job.ended is None
+
+    def _job_ended(self, name: str) -> None:
+        """A job has ended by itself: it leaves the plan that the next start counts from."""
+        archive = self._archive
+        if self._planned.pop(name, None) is not None and archive is not None:
+            # Of the time of the one that it takes the place of: for the others nothing changes.
+            plan = plan_to_json(list(self._planned.values()), self._plan_s)
+            archive.record_plan(plan, self._plan_s)
+        self._stop_when_all_ended()
+
+    def _stop_when_all_ended(self) -> None:
+        if self._until and not any(self._job_runs(name) for name in self._until):
+            self.stop()
 
     def _left_s(self) -> float:
         """What is left of the time for a stop, which begins when this is first asked."""
@@ -256,6 +288,7 @@ class Station:
                 self._starting = None
                 if ready is not None:
                     ready(self)
+                self._stop_when_all_ended()
                 await self._stop.wait()
                 self._log.info("stopping")
                 self._record_learnt(archive)
@@ -309,7 +342,8 @@ class Station:
         last_s = archive.recovery.last_alive_s
         out.down_s = None if last_s is None else max(0.0, now_s - last_s)
         for job in self._jobs.values():
-            for gap in past.missed(job.name, job.state, now_s):
+            # After its end nothing of a job was due.
+            for gap in () if job.ended else past.missed(job.name, job.state, now_s):
                 out.lost += gap.count
                 job.note_gap(gap)
             try:
@@ -337,6 +371,7 @@ class Station:
         self._planned = {
             job.name: replace(job.spec.planned, estimate_s=past.estimate_s(job.spec))
             for job in self._jobs.values()
+            if job.ended is None
         }
         self._plan_s = now_s
         await asyncio.wrap_future(
@@ -383,7 +418,7 @@ class Station:
                     name=spec.name,
                     host=host,
                     jobs=jobs,
-                    planned=[self._planned[job.name] for job in jobs],
+                    planned=[self._planned[job.name] for job in jobs if not job.ended],
                     clock=self._clock,
                     teller=teller,
                     findings=findings,
@@ -392,6 +427,7 @@ class Station:
                     look_first=self._look_at_clocks,
                     context=self.context.fresh,
                     keyed_since=self.context.keyed_since,
+                    on_ended=self._job_ended,
                 )
             )
 

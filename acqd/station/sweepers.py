@@ -103,9 +103,11 @@ class SweeperRunner:
         known: Identity | None = None,
         context: Callable[[], Mapping[str, float]] = dict,
         keyed_since: Callable[[str, float], bool] = lambda name, since_s: False,
+        on_ended: Callable[[str], None] = lambda name: None,
     ) -> None:
         """``context``: the values beside the sweeps that are fresh now, by name.
-        ``keyed_since``: whether one of them was on at any time since a monotonic second."""
+        ``keyed_since``: whether one of them was on at any time since a monotonic second.
+        ``on_ended`` is told of each job that has ended by itself."""
         self.name = name
         self.host = host
         self.plan = SweeperPlan(
@@ -136,6 +138,9 @@ class SweeperRunner:
         """Jobs that were stopped for good, and why."""
         self._held: dict[str, str] = {}
         """Jobs that wait, and what for."""
+        self._ended: dict[str, str] = {job.name: job.ended[1] for job in jobs if job.ended}
+        """Jobs that have ended by themselves, in their words."""
+        self._on_ended = on_ended
         self._context = context
         self._keyed_since = keyed_since
         self._drift: _Drift | None = None
@@ -196,7 +201,7 @@ class SweeperRunner:
 
     def estimates_s(self) -> dict[str, float]:
         """How long a pass of each job is expected to take, by now."""
-        return {name: self.plan.estimate_s(name) for name in self._jobs}
+        return {name: self.plan.estimate_s(name) for name in self._jobs if name not in self._ended}
 
     def clock_stepped(self, from_s: float, to_s: float) -> None:
         self.plan.clock_stepped(from_s, to_s)
@@ -228,6 +233,9 @@ class SweeperRunner:
         if self.plan.running is not None or self._errands.is_busy:
             return
         for job in self._jobs.values():
+            if job.name in self._ended and job.ended is not None and job.hour_after(job.ended[0]):
+                # Its last hour has turned; those after it hold nothing of it.
+                continue
             await job.turn_hours(by_s)
 
     async def keep_gaps(self) -> None:
@@ -246,6 +254,7 @@ class SweeperRunner:
     async def _once(self) -> None:
         if self._errands.wait:
             await self._do_errand()
+        self._look_for_ends()
         decision = self.plan.ask(self._now_s())
         for missed in decision.missed:
             self._note(missed)
@@ -277,8 +286,26 @@ class SweeperRunner:
         if self._present and not self.host.is_open:
             await self._lost(self.host.statistics().last_error or "its link broke")
 
+    def _look_for_ends(self) -> None:
+        """Jobs that ended by themselves leave the plan: what would be due later is not missed."""
+        for job in self._jobs.values():
+            if job.name in self._ended or job.ended is None:
+                continue
+            self._ended[job.name] = job.ended[1]
+            self.plan.end(job.name, self._now_s())
+            self._log.info("job_ended", job=job.name, text=job.ended[1])
+            self._tell_listening(job)
+            self._on_ended(job.name)
+
     async def _take(self, due: Due) -> None:
         job = self._jobs[due.job]
+        if job.may_end(self._clock.wall_s()):
+            # The commit that is under way may hold the end of it.
+            await self._keeper.settled(job)
+            self._look_for_ends()
+            if job.name in self._ended:
+                self.plan.finished(due.job, now_s=self._now_s(), took_s=None)
+                return
         started_s = self._clock.monotonic_s()
         done = 0
         try:
@@ -292,7 +319,7 @@ class SweeperRunner:
 
     def _plan_anew(self, job: str) -> None:
         """Let a job start, unless something keeps it from it."""
-        if job in self._stopped or job in self._refused:
+        if job in self._stopped or job in self._refused or job in self._ended:
             return
         why = self._held.get(job)
         if why is None:
@@ -608,7 +635,9 @@ class SweeperRunner:
     ) -> None:
         self._teller.sweeper(self.name, state, identity=identity, problem=problem)
         for job in self._jobs.values():
-            if job.name in self._stopped:
+            if job.name in self._ended:
+                self._tell_listening(job)
+            elif job.name in self._stopped:
                 self._teller.job_state(job, "paused", self._stopped[job.name])
             elif state == "present":
                 self._tell_listening(job)
@@ -616,7 +645,9 @@ class SweeperRunner:
                 self._teller.job_state(job, "waiting for its sweeper", problem or "")
 
     def _tell_listening(self, job: JobRunner) -> None:
-        if job.name in self._stopped:
+        if job.name in self._ended:
+            self._teller.job_state(job, "paused", self._ended[job.name])
+        elif job.name in self._stopped:
             self._teller.job_state(job, "paused", self._stopped[job.name])
         elif job.name in self._held:
             self._teller.job_state(job, "paused", self._held[job.name])

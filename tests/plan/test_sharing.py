@@ -420,3 +420,41 @@ def test_misuse_is_refused(make: object, says: str) -> None:
     """With a line that names the job."""
     with pytest.raises(ValueError, match=says):
         make()
+
+
+def test_a_job_that_ended_is_not_due_and_misses_nothing() -> None:
+    """What it missed before is still told; its sweeper goes on with the others."""
+    jobs = [
+        PlannedJob(name=name, schedule=Schedule(every_s=10.0), estimate_s=1.0)
+        for name in ("soak", "watch")
+    ]
+    plan = SweeperPlan(jobs, now_s=1000.0)
+    plan.sweeper_away(1000.0, "sweeper lost")
+    plan.ask(1005.0)
+    plan.end("soak", 1025.0)
+    plan.end("soak", 1025.0)
+    plan.sweeper_back(1100.0)
+    decision = plan.ask(1101.0)
+    missed = {(one.job, one.count) for one in decision.missed}
+    assert ("soak", 2) in missed
+    assert sum(count for job, count in missed if job == "watch") >= 9
+    assert decision.start is not None
+    assert decision.start.job == "watch"
+    plan.finished("watch", now_s=1102.0, took_s=1.0)
+    for at_s in range(1103, 1200):
+        decision = plan.ask(float(at_s))
+        if decision.start is not None:
+            assert decision.start.job == "watch"
+            plan.finished("watch", now_s=float(at_s), took_s=0.5)
+        assert all(one.job == "watch" for one in decision.missed)
+
+
+def test_a_job_may_end_while_its_pass_is_under_way() -> None:
+    job = PlannedJob(name="soak", schedule=Schedule(every_s=10.0), estimate_s=1.0)
+    plan = SweeperPlan([job], now_s=1000.0)
+    assert plan.ask(1000.0).start is not None
+    plan.end("soak", 1000.5)
+    assert plan.running == "soak"
+    plan.finished("soak", now_s=1001.0, took_s=1.0)
+    decision = plan.ask(2000.0)
+    assert (decision.start, decision.wait_until_s, decision.missed) == (None, None, ())

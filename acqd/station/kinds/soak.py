@@ -1,0 +1,106 @@
+"""A job of any kind as a soak: its meter is wrapped, its passes stay."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from acqd.config.problems import near_miss
+from acqd.config.soak import SoakTable
+from acqd.config.whole import StationConfig
+from acqd.errors import ConfigError
+from acqd.measure.soak_meter import SoakMeter
+from acqd.measure.soak_settings import SoakContext, SoakLimit, SoakSettings, unit_of_figure
+from acqd.measure.words import duration_text
+from acqd.station.kinds.parts import KindParts
+from acqd.sweep import Capabilities
+
+__all__ = ["soaked"]
+
+
+def soaked(config: StationConfig, name: str, parts: KindParts) -> KindParts:
+    """``parts`` of the job ``name`` inside its soak.
+
+    Raises:
+        ConfigError: a limit on a figure that the kind is known not to have.
+    """
+    table = config.jobs[name].soak
+    assert table is not None
+    figures: Mapping[str, str] = getattr(parts.meter, "figures", {})
+    if figures:
+        _refuse_unknown(config, name, table, figures)
+    settings = SoakSettings(
+        job=name,
+        length_s=table.length_s,
+        label=table.label,
+        limits=tuple(
+            SoakLimit(
+                figure=one.figure,
+                unit=figures.get(one.figure, unit_of_figure(one.figure)),
+                low=one.low,
+                high=one.high,
+                drift=one.drift,
+                of=one.of,
+                guard=one.guard,
+            )
+            for one in table.limit
+        ),
+        findings_at_most=table.findings_at_most,
+        findings_of=table.findings_of,
+        failed_passes_at_most=table.failed_passes_at_most,
+        coverage_at_least=table.coverage_at_least,
+        contexts=tuple(
+            SoakContext(name=key, unit=_context_unit(config, key), least_span=span)
+            for key, span in table.context.items()
+        ),
+        closing_reference=table.closing_reference,
+        closing_within_s=table.closing_within_s,
+        fresh_reference_every_s=table.fresh_reference_every_s,
+    )
+    foresee = parts.foresee
+
+    def with_soak(capabilities: Capabilities | None) -> tuple[str, ...]:
+        return (*foresee(capabilities), *_foretold(config, name, settings))
+
+    return replace(parts, meter=SoakMeter(parts.meter, settings), foresee=with_soak)
+
+
+def _refuse_unknown(
+    config: StationConfig, name: str, table: SoakTable, figures: Mapping[str, str]
+) -> None:
+    known = ", ".join(f'"{figure}"' for figure in figures)
+    problems = tuple(
+        config.places.problem(
+            ("job", name, "soak", "limit", str(at), "figure"),
+            f"kind {config.jobs[name].kind} has no such figure"
+            f"{near_miss(one.figure, list(figures))}",
+            accepted=f"one of {known}",
+            given=f'"{one.figure}"',
+        )
+        for at, one in enumerate(table.limit)
+        if one.figure not in figures
+    )
+    if problems:
+        raise ConfigError(problems)
+
+
+def _context_unit(config: StationConfig, key: str) -> str:
+    """As the config has it; what an archive recorded of a job does not say it."""
+    return config.context[key].unit if key in config.context else ""
+
+
+def _foretold(config: StationConfig, name: str, settings: SoakSettings) -> tuple[str, ...]:
+    length = duration_text(settings.length_s)
+    told = [f"ends by itself {length} after its first sweep, with a verdict"]
+    every_s = config.schedule(name).every_s
+    if every_s is not None and settings.length_s / every_s < 8.0:
+        told.append(
+            "fewer than 8 sweeps come in that time: neither drift nor its own spread can be told"
+        )
+    if settings.closing_reference is None and any(
+        limit.unit.startswith("dB") for limit in settings.limits
+    ):
+        told.append(
+            "no `closing_reference` bounds the sweeper's own drift: a wide one will be assumed"
+        )
+    return tuple(told)

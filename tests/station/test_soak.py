@@ -1,0 +1,211 @@
+"""Soaks as a station runs them: they end by themselves, with an exit code and a verdict for all."""
+
+from __future__ import annotations
+
+import signal
+import time
+from typing import Any
+
+import pytest
+
+from acqd.archive.reader import Archive, open_archive
+from acqd.archive.records import FindingRecord
+from acqd.publish.messages import JobState, Summary, Verdict
+
+JOB = """\
+[job.{name}]
+kind = "{kind}"
+sweeper = "mast"
+start = "156.7 MHz"
+stop = "156.9 MHz"
+points = 101
+rbw = "10 kHz"
+detector = "sample"
+when = {{ every = "100 ms" }}
+{more}
+
+[job.{name}.soak]
+length = "{length}"
+label = "{label}"
+coverage_at_least = "{coverage}"
+
+[[job.{name}.soak.limit]]
+figure = "{figure}"
+at_most = "{at_most}"
+"""
+
+
+def soak(name: str = "lamp-soak", **more: str) -> str:
+    fields = {
+        "kind": "band",
+        "length": "3 s",
+        "label": "night 1",
+        "coverage": "50 %",
+        "figure": "strongest_dbm",
+        "at_most": "-50 dBm",
+        "more": 'band = { margin = "10 dB" }',
+    }
+    return JOB.format(name=name, **(fields | more))
+
+
+def carrier(**more: str) -> str:
+    fields = {"kind": "carrier", "figure": "level_dbm", "more": 'carrier = { window = "50 kHz" }'}
+    return soak("beacon", **(fields | more))
+
+
+def verdicts(archive: Archive) -> list[FindingRecord]:
+    return [one for one in archive.findings("lamp-soak") if one.what == "soak_verdict"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("job", "word", "code"),
+    [
+        (soak(at_most="-50 dBm"), "pass", 0),
+        (soak(at_most="-75 dBm"), "fail", 3),
+        (soak(at_most="-61 dBm"), "cannot tell", 4),
+        (soak(figure="no_such_dbm", at_most="-61 dBm"), "incomplete", 5),
+        (carrier(at_most="-50 dBm"), "pass", 0),
+    ],
+    ids=["pass", "fail", "cannot-tell", "incomplete", "carrier"],
+)
+def test_the_run_ends_by_itself_with_a_code_for_the_verdict(
+    bench: Any, job: str, word: str, code: int
+) -> None:
+    """And prints what decided it."""
+    sim = bench.sim()
+    run = bench.run(bench.config(sim.addresses, [job]))
+    assert run.wait() == code, run.text
+    said = run.process.stdout.read()
+    assert f": {word}\n" in said
+    assert "has ended: " + word in said
+    assert "Traceback" not in run.text
+    if word == "fail":
+        assert "beyond it " in said and "times, first in sweep 1 at 20" in said
+
+
+@pytest.mark.slow
+def test_what_listeners_hear_of_a_soak_and_a_second_run_of_it(bench: Any) -> None:
+    """Summaries with its part, one finding, the retained verdict, the paused job; the next run
+    says the same at once, and nothing is missed between the two."""
+    sim = bench.sim()
+    broker = bench.broker()
+    ear = bench.ear(broker.port)
+    config = bench.config(sim.addresses, [soak(at_most="-75 dBm")], broker=broker.url)
+    run = bench.run(config)
+    assert run.wait() == 3, run.text
+    bench.wait_for("the goodbye", lambda: ear.heard("/status")[-1]["state"] == "offline")
+    (verdict,) = ear.heard("/lamp-soak/verdict")
+    Verdict.model_validate(verdict)
+    assert verdict["verdict"] == "fail" and verdict["of"] == "soak"
+    summaries = ear.heard("/lamp-soak/summary")
+    for one in summaries:
+        Summary.model_validate(one)
+    assert summaries[0]["soak"]["state"] == "running"
+    assert [one["soak"]["elapsed_s"] for one in summaries] == sorted(
+        one["soak"]["elapsed_s"] for one in summaries
+    )
+    state = ear.heard("/lamp-soak/state")[-1]
+    JobState.model_validate(state)
+    assert (state["state"], state["reason"]) == ("paused", "the soak “night 1” has ended: fail")
+    whats = [one["what"] for one in ear.heard("/lamp-soak/finding")]
+    assert whats.count("soak_verdict") == 1 and whats.count("soak_excursion") == 1
+    stored = len(open_archive(bench.archive).sweeps("lamp-soak").sequence)
+
+    time.sleep(1.0)
+    began_s = time.monotonic()
+    again = bench.run(config)
+    assert again.wait() == 3, again.text
+    assert time.monotonic() - began_s < 15.0
+    assert again.process.stdout.read() == run.process.stdout.read() != ""
+    archive = open_archive(bench.archive)
+    assert len(archive.sweeps("lamp-soak").sequence) == stored
+    assert [gap for gap in archive.gaps("lamp-soak") if gap.count] == []
+    # Who comes later hears it too.
+    late = bench.ear(broker.port)
+    assert late.until("/lamp-soak/verdict")[0]["verdict"] == "fail"
+    assert late.heard("/lamp-soak/state")[-1]["state"] == "paused"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("how", ["kill", "stop"])
+def test_a_soak_goes_on_after_a_restart_in_the_middle(bench: Any, how: str) -> None:
+    """One soak, whose time down is in its coverage; its beginning stays where it was."""
+    sim = bench.sim()
+    job = soak(length="8 s", at_most="-50 dBm", coverage="30 %")
+    config = bench.config(sim.addresses, [job])
+    run = bench.run(config)
+    run.until("sweeper_present")
+    time.sleep(2.5)
+    if how == "kill":
+        run.kill()
+    else:
+        run.stop(signal.SIGTERM)
+        assert run.process.stdout.closed or run.process.stdout.read() == ""
+    first = open_archive(bench.archive).sweeps("lamp-soak")
+    stored = len(first.sequence)
+    assert stored > 3
+    time.sleep(1.0)
+    again = bench.run(config)
+    assert again.wait() == 0, again.text
+    archive = open_archive(bench.archive)
+    (found,) = verdicts(archive)
+    sweeps = archive.sweeps("lamp-soak")
+    ran_s = found.at_s - float(first.time.values[0].astype("int64")) / 1e9
+    assert 8.0 <= ran_s < 9.5
+    assert len(sweeps.sequence) > stored
+    assert 0.3 < found.figures["coverage"] < 0.98
+    missed = sum(gap.count for gap in archive.gaps("lamp-soak") if gap.reason == "station down")
+    assert missed >= 10
+
+
+@pytest.mark.slow
+def test_a_soak_that_ran_out_while_the_station_was_down_ends_at_the_next_start(bench: Any) -> None:
+    sim = bench.sim()
+    config = bench.config(sim.addresses, [soak(length="4 s", coverage="90 %")])
+    run = bench.run(config)
+    run.until("sweeper_present")
+    time.sleep(1.5)
+    run.kill()
+    time.sleep(4.0)
+    again = bench.run(config)
+    assert again.wait() == 5, again.text
+    (found,) = [
+        one
+        for one in open_archive(bench.archive).findings("lamp-soak")
+        if one.what == "soak_verdict"
+    ]
+    assert found.figures["coverage"] < 0.6
+
+
+@pytest.mark.slow
+def test_other_jobs_go_on_and_a_new_label_begins_anew(bench: Any) -> None:
+    """The ended job leaves the plan of its sweeper; another soak of it is another label."""
+    sim = bench.sim()
+    other = bench.job("marine-vhf")
+    config = bench.config(sim.addresses, [soak(length="2 s"), other])
+    run = bench.run(config)
+    run.until("job_ended", job="lamp-soak")
+    archive = open_archive(bench.archive)
+    before = len(archive.sweeps("marine-vhf").sequence)
+    stored = len(archive.sweeps("lamp-soak").sequence)
+    time.sleep(2.0)
+    run.stop()
+    archive = open_archive(bench.archive)
+    assert len(archive.sweeps("marine-vhf").sequence) >= before + 5
+    assert len(archive.sweeps("lamp-soak").sequence) <= stored + 1
+    assert not [gap for gap in archive.gaps("lamp-soak") if gap.count and gap.reason == "paused"]
+
+    config = bench.config(sim.addresses, [soak(length="2 s", label="night 2"), other])
+    run = bench.run(config, "--until-verdict", "lamp-soak")
+    assert run.wait() == 0, run.text
+    found = verdicts(open_archive(bench.archive))
+    assert len(found) == 2 and "night 2" in found[1].text
+
+
+@pytest.mark.slow
+def test_a_job_that_never_ends_cannot_be_waited_for(bench: Any) -> None:
+    config = bench.config({"mast": "sim:mast"}, [bench.job("marine-vhf")])
+    run = bench.run(config, "--until-verdict", "marine-vhf")
+    assert run.wait() == 2
+    assert "no enabled job of this name is a soak" in run.text
