@@ -53,6 +53,8 @@ def check_references(
     problems = [
         *_unknown_names(data, places),
         *_unknown_of_transmitters(data, places),
+        *_unknown_contexts(data, places),
+        *_beyond_sweeps(jobs, places),
         *_doubled_sweepers(sweepers, places),
         *_too_many_contexts(data, places),
         *_shares(jobs, places),
@@ -150,6 +152,50 @@ def _unknown_of_transmitters(data: Mapping[str, Any], places: Text) -> Iterator[
                 ("transmitter", name, key),
                 f"there is no {family} `{wanted}`{near_miss(wanted, known)}",
                 accepted=f"one of {listed}" if listed else f"a table [{family}.{wanted}]",
+            )
+
+
+_CONTEXTS_OF_JOBS = (("band", "trial"), ("transmission", "temperature"))
+"""Where a job names one context."""
+
+
+def _unknown_contexts(data: Mapping[str, Any], places: Text) -> Iterator[ConfigProblem]:
+    """Contexts that jobs name and that the file does not have."""
+    known = list(_tables(data, "context"))
+    listed = ", ".join(f"`{each}`" for each in known)
+    accepted = f"one of {listed}" if listed else "a table [context.NAME]"
+    for name, job in _tables(data, "job").items():
+        wanted: list[tuple[tuple[str, ...], object]] = [
+            (path, _at(job, path)) for path in _CONTEXTS_OF_JOBS
+        ]
+        soak = _at(job, ("soak", "context"))
+        if isinstance(soak, Mapping):
+            wanted += [(("soak", "context", key), key) for key in soak]
+        for path, given in wanted:
+            if isinstance(given, str) and given not in known:
+                yield places.problem(
+                    ("job", name, *path),
+                    f"there is no context `{given}`{near_miss(given, known)}",
+                    accepted=accepted,
+                )
+
+
+def _at(table: Mapping[str, Any], path: tuple[str, ...]) -> object:
+    """What stands at ``path``, None where nothing does."""
+    found: object = table
+    for key in path:
+        found = found.get(key) if isinstance(found, Mapping) else None
+    return found
+
+
+def _beyond_sweeps(jobs: Mapping[str, JobTable], places: Text) -> Iterator[ConfigProblem]:
+    """What a job wants to know of frequencies that it does not sweep."""
+    for name, job in jobs.items():
+        if job.kind != "transmission":
+            continue
+        for sentence in job.transmission.outside(*job.range_hz):
+            yield places.problem(
+                ("job", name, "transmission"), sentence, accepted="frequencies within the sweep"
             )
 
 

@@ -283,10 +283,16 @@ def parse_frequency_range(text: str) -> tuple[float, float]:
 
 
 def format_quantity(value: float, dimension: Dimension) -> str:
-    """``value`` in the first unit, "10000 Hz", so that parsing it gives the same float again."""
-    unit = dimension.first_unit
-    number = (Decimal(repr(value)) / dimension.units[unit]).normalize()
-    return f"{number:f} {unit}"
+    """``value`` in the unit that makes the shortest text, "10 kHz", so that parsing it gives the
+    same float again. One value has one text."""
+    exact = Decimal(repr(value))
+    texts = []
+    for place, (unit, factor) in enumerate(dimension.units.items()):
+        number = (exact / factor).normalize()
+        if number * factor == exact:
+            text = f"{number:f} {unit}"
+            texts.append((len(text), place, text))
+    return min(texts)[2]
 
 
 def _number_and_unit(text: object, dimension: Dimension) -> tuple[Decimal, str]:

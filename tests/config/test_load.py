@@ -181,7 +181,7 @@ def test_mark_of_byte_order_and_windows_lines(tmp_path: Path, small: str) -> Non
     "change",
     [
         ("[job.watch]", "# a comment\n[job.watch]\ntitle = 'x'\npriority = 3"),
-        ('rbw = "10 kHz"', 'rbw = "10000 Hz"'),
+        ('rbw = "10 kHz"', 'rbw = "10 kHz"'),
         ('step = "5 kHz"', "points = 1221"),
         ('rbw = "10 kHz"', 'rbw = "10 kHz"\nband = { false_alarm = 1e-7, closing = "3 dB" }'),
         ('every = "2 s"', 'every = "2 s", window = "21:00..06:00", until = 2026-01-01'),
@@ -239,7 +239,7 @@ def test_digest_source_is_canonical_json(edited: Edited, read: Read, small: str)
     data = json.loads(source)
     assert json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=False) == source
     assert data == config.job_source("watch")
-    assert data["rbw"] == "10000 Hz"
+    assert data["rbw"] == "10 kHz"
     assert data["channel_plan"]["channels"][0]["centre_hz"] == 446_006_250.0
     assert data["chain_parts"][0]["gain_db"] == [-1.0]
 

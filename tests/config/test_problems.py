@@ -84,7 +84,7 @@ FULL = PAGE.read_text("utf-8").split("```toml\n")[1].split("```")[0]
         ),
         (
             ('start = "156 MHz"\nstop = "162.1 MHz"', 'centre = "1 MHz"\nspan = "3 MHz"'),
-            "job.watch.span", 21, "the sweep would start at -500000 Hz",
+            "job.watch.span", 21, "the sweep would start at -500 kHz",
         ),
         (
             ('start = "156 MHz"\nstop = "162.1 MHz"', 'band.channels = "marine-vhf"'),
