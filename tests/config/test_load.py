@@ -181,7 +181,7 @@ def test_mark_of_byte_order_and_windows_lines(tmp_path: Path, small: str) -> Non
     "change",
     [
         ("[job.watch]", "# a comment\n[job.watch]\ntitle = 'x'\npriority = 3"),
-        ('rbw = "10 kHz"', 'rbw = "10 kHz"'),
+        ('rbw = "10 kHz"', 'rbw = "10000 Hz"'),
         ('step = "5 kHz"', "points = 1221"),
         ('rbw = "10 kHz"', 'rbw = "10 kHz"\nband = { false_alarm = 1e-7, closing = "3 dB" }'),
         ('every = "2 s"', 'every = "2 s", window = "21:00..06:00", until = 2026-01-01'),
