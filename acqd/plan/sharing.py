@@ -165,15 +165,19 @@ class SweeperPlan:
         self._go_on(floor_us(now_s))
         self._accounts[job].paused = None
 
-    def end(self, job: str, now_s: float) -> None:
-        """From now on nothing of this job is due any more; one that is not planned stays so.
+    def end(self, job: str, now_s: float, *, ended_s: float) -> None:
+        """Nothing of this job is due any more, since ``ended_s``; one not planned stays so.
 
-        What it missed until now is still handed out; a due time that is pending is none.
+        What it missed is still handed out, and so is what is pending from before its end; what is
+        pending from after it was never due.
         """
         if job not in self._accounts:
             return
         self._go_on(floor_us(now_s))
         ended = self._accounts.pop(job)
+        if ended.pending_us is not None and ended.pending_us < floor_us(ended_s):
+            why = ended.paused or self._away or Reason(OVERRUN, "the job ended first")
+            ended.give_up_pending(why)
         self._left.extend(ended.take_missed())
         self._all = tuple(self._accounts.values())
 

@@ -289,11 +289,12 @@ class SweeperRunner:
     def _look_for_ends(self) -> None:
         """Jobs that ended by themselves leave the plan: what would be due later is not missed."""
         for job in self._jobs.values():
-            if job.name in self._ended or job.ended is None:
+            ended = job.ended
+            if ended is None or job.name in self._ended:
                 continue
-            self._ended[job.name] = job.ended[1]
-            self.plan.end(job.name, self._now_s())
-            self._log.info("job_ended", job=job.name, text=job.ended[1])
+            self._ended[job.name] = ended[1]
+            self.plan.end(job.name, self._now_s(), ended_s=ended[0])
+            self._log.info("job_ended", job=job.name, text=ended[1])
             self._tell_listening(job)
             self._on_ended(job.name)
 

@@ -431,8 +431,8 @@ def test_a_job_that_ended_is_not_due_and_misses_nothing() -> None:
     plan = SweeperPlan(jobs, now_s=1000.0)
     plan.sweeper_away(1000.0, "sweeper lost")
     plan.ask(1005.0)
-    plan.end("soak", 1025.0)
-    plan.end("soak", 1025.0)
+    plan.end("soak", 1025.0, ended_s=1015.0)
+    plan.end("soak", 1025.0, ended_s=1015.0)
     plan.sweeper_back(1100.0)
     decision = plan.ask(1101.0)
     missed = {(one.job, one.count) for one in decision.missed}
@@ -453,8 +453,18 @@ def test_a_job_may_end_while_its_pass_is_under_way() -> None:
     job = PlannedJob(name="soak", schedule=Schedule(every_s=10.0), estimate_s=1.0)
     plan = SweeperPlan([job], now_s=1000.0)
     assert plan.ask(1000.0).start is not None
-    plan.end("soak", 1000.5)
+    plan.end("soak", 1000.5, ended_s=1000.0)
     assert plan.running == "soak"
     plan.finished("soak", now_s=1001.0, took_s=1.0)
     decision = plan.ask(2000.0)
     assert (decision.start, decision.wait_until_s, decision.missed) == (None, None, ())
+
+
+@pytest.mark.parametrize(("ended_s", "count"), [(1015.0, 2), (1021.0, 3)])
+def test_what_was_due_before_a_job_ended_is_accounted_for(ended_s: float, count: int) -> None:
+    job = PlannedJob(name="soak", schedule=Schedule(every_s=10.0), estimate_s=1.0)
+    plan = SweeperPlan([job], now_s=1000.0)
+    plan.sweeper_away(1000.0, "sweeper lost")
+    plan.end("soak", 1025.0, ended_s=ended_s)
+    (missed,) = plan.ask(1030.0).missed
+    assert (missed.count, missed.reason) == (count, "sweeper lost")

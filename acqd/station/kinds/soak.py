@@ -71,7 +71,7 @@ def _refuse_unknown(
     known = ", ".join(f'"{figure}"' for figure in figures)
     problems = tuple(
         config.places.problem(
-            ("job", name, "soak", "limit", str(at), "figure"),
+            ("job", name, "soak", "limit", at, "figure"),
             f"kind {config.jobs[name].kind} has no such figure"
             f"{near_miss(one.figure, list(figures))}",
             accepted=f"one of {known}",
