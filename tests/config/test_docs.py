@@ -14,6 +14,7 @@ from acqd.config.band import AerialTable
 from acqd.config.bench import SourceTable, TransmitterTable
 from acqd.config.carrier import CarrierTable
 from acqd.config.channels import ChannelTable, PlanFile, RasterTable, load_channel_plan
+from acqd.config.emission import EmissionTable
 from acqd.config.load import parse_config
 from acqd.config.models import (
     BandTable,
@@ -57,6 +58,7 @@ CONFIG = (DOCS / "config.md").read_text("utf-8")
 PLANS = (DOCS / "channel-plans.md").read_text("utf-8")
 TRANSMISSION = (DOCS / "transmission.md").read_text("utf-8")
 
+EMISSION = (DOCS / "emission.md").read_text("utf-8")
 CARRIER = (DOCS / "carrier.md").read_text("utf-8")
 REFLECTION = (DOCS / "reflection.md").read_text("utf-8")
 
@@ -75,6 +77,7 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[job.NAME.band]": (CONFIG, BandTable, {}),
     "[job.NAME.band.aerial]": (CONFIG, AerialTable, {}),
     "[job.NAME.carrier]": (CARRIER, CarrierTable, {}),
+    "[job.NAME.emission]": (EMISSION, EmissionTable, {}),
     "[job.NAME.reflection]": (REFLECTION, ReflectionTable, {}),
     "[job.NAME.source]": (CONFIG, SourceTable, {"level": "-20 dBm"}),
     "[job.NAME.transmitter]": (CONFIG, TransmitterTable, {"power": "5 W"}),
