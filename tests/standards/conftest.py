@@ -1,15 +1,70 @@
-"""Recordings of real receivers, found in packages that carry them."""
+"""Where each checked value is from, and recordings of real receivers in packages that carry them.
+
+Every test here, in a table every row, names its public source and how that source was come by::
+
+    @pytest.mark.source("47 CFR 97.307(d)", "read")
+
+More than one where a value rests on more than one; where the rows of a table differ, each has its
+own by ``pytest.param(..., marks=...)``. The marks are those of :data:`MARKS`. A test without a
+source fails, and reports made with ``--junit-xml`` hold the sources of every row.
+"""
 
 from __future__ import annotations
 
 import importlib.metadata
 import os
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+
+MARKS = {
+    "read": "in the text itself",
+    "read elsewhere": "in a text that quotes or restates it",
+    "derived": "algebra from a definition, worked out apart from this code",
+    "practice": "what the trade does, without a source as such",
+    "from memory": "not seen while this was written: no base for a claim of conformance",
+    "measured": "real data in a package, its answer computed apart from this code",
+    "compared": "what another program makes of the same",
+}
+"""How a source was come by."""
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Make the marker known to ``--strict-markers``."""
+    config.addinivalue_line(
+        "markers", "source(text, mark): public source of the checked values and how it was come by"
+    )
+
+
+def faults_of(sources: Sequence[pytest.Mark]) -> list[str]:
+    """What is wrong with the sources of one test; empty where nothing is."""
+    if not sources:
+        return ["it names no source: add @pytest.mark.source(text, mark)"]
+    faults = []
+    for source in sources:
+        text, mark = (*source.args, "", "")[:2]
+        if not text.strip():
+            faults.append("a source has no text")
+        if mark not in MARKS:
+            faults.append(f"{text!r} is marked {mark!r}, expected one of {', '.join(MARKS)}")
+    return faults
+
+
+@pytest.fixture(autouse=True)
+def _names_its_source(
+    request: pytest.FixtureRequest, record_property: Callable[[str, object], None]
+) -> None:
+    """Fail a test, or a row of a table, that does not say where its values are from."""
+    sources = list(request.node.iter_markers("source"))
+    faults = faults_of(sources)
+    if faults:
+        pytest.fail("; ".join(faults), pytrace=False)
+    for text, mark in (source.args for source in sources):
+        record_property("source", f"{text} ({mark})")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -56,6 +56,8 @@ def fm(deviation_hz: float, tone_hz: float) -> NDArray[np.complex128]:
     return np.asarray(np.exp(1j * phase))
 
 
+@pytest.mark.source("47 CFR 2.202(a), RR No. 1.153", "read")
+@pytest.mark.source("sidebands: (m/2)² and Bessel functions", "derived")
 @pytest.mark.parametrize(
     ("make", "pairs", "tone_hz"),
     [
@@ -87,6 +89,8 @@ def test_occupied_bandwidth_of_one_tone(
     assert found.bound is (Bound.AT_MOST if pairs == 0 else Bound.VALUE)
 
 
+@pytest.mark.source("definition of the 26 dB width; 47 CFR 97.3(a)(8)", "read elsewhere")
+@pytest.mark.source("sidebands: (m/2)²", "derived")
 @pytest.mark.parametrize(
     ("depth", "expected_hz"), [(0.3, 2e3), (0.1, 0.0)], ids=["−16.48 dBc", "−26.02 dBc"]
 )
@@ -105,6 +109,7 @@ def gaussian(sigma_hz: float, span_hz: float, step_hz: float) -> tuple[Float, Fl
     return axis, -10.0 / math.log(10.0) * axis**2 / (2 * sigma_hz**2)
 
 
+@pytest.mark.source("definition in 47 CFR 2.202(a)", "derived")
 def test_widths_of_a_gaussian_density() -> None:
     """99 %: 5.15166 σ; −26 dB: 6.92053 σ; their ratio 0.74440 (derived)."""
     axis, level = gaussian(1e3, 16e3, 5.0)
@@ -116,6 +121,7 @@ def test_widths_of_a_gaussian_density() -> None:
     assert occupied.width_hz / x_db.width_hz == pytest.approx(0.74440, abs=1e-5)
 
 
+@pytest.mark.source("definition in 47 CFR 2.202(a)", "derived")
 def test_flat_density_occupies_99_percent_of_itself() -> None:
     """0.99 W (derived)."""
     axis = np.arange(-15e3 + 5, 15e3, 10.0)
@@ -131,6 +137,7 @@ def flat_in_noise(floor_db: float) -> tuple[Float, Float]:
     return axis, np.asarray(10.0 * np.log10(power))
 
 
+@pytest.mark.source("definition in 47 CFR 2.202(a)", "derived")
 @pytest.mark.parametrize(
     ("floor_db", "seen_hz", "limited"),
     [(-20.0, 142_400.0, True), (-30.0, 15_982.4, True), (-40.0, 15_854.3, False)],
@@ -148,6 +155,7 @@ def test_noise_ruins_an_occupied_bandwidth(floor_db: float, seen_hz: float, limi
     assert not clean.limited_by_noise
 
 
+@pytest.mark.source("definition in 47 CFR 2.202(a)", "derived")
 def test_density_ratio_at_which_it_breaks_down() -> None:
     """−29.494 dB for 16 kHz in 160 kHz (derived); edges leave the signal there."""
     ratio_db = obw_breakdown_db(16e3, 160e3)
@@ -160,6 +168,7 @@ def test_density_ratio_at_which_it_breaks_down() -> None:
         assert (seen_hz < 16e3) is inside
 
 
+@pytest.mark.source("variances add in a convolution", "derived")
 def test_26_db_width_seen_through_a_wide_filter() -> None:
     """√(16² + 5²) = 16.763 kHz (derived); taken out again it is 16 kHz."""
     sigma_hz = 16e3 / 6.92053
@@ -173,11 +182,13 @@ def test_26_db_width_seen_through_a_wide_filter() -> None:
     assert without_rbw_hz(4e3, 5e3) is None
 
 
+@pytest.mark.source("Gaussian filter, G(f) = 2^−(2f/B3)²", "derived")
 def test_what_a_lone_carrier_occupies() -> None:
     """5.15166 σ of the filter: 2.18771 RBW (derived)."""
     assert filter_occupied_hz(1e3) == pytest.approx(2187.71, abs=0.02)
 
 
+@pytest.mark.source("logarithm of a gamma distribution", "derived")
 @pytest.mark.parametrize(
     ("over_floor_db", "averages", "expected_db"),
     [(0.0, 1.0, 5.57004), (0.0, 100.0, 0.4354), (60.0, 1.0, 0.0061418)],
@@ -189,11 +200,13 @@ def test_spread_of_a_reading(over_floor_db: float, averages: float, expected_db:
     assert found == pytest.approx(expected_db, rel=2e-4)
 
 
+@pytest.mark.source("definition of the adjacent channel ratio", "derived")
 def test_main_and_neighbours() -> None:
     """−20.0, −70.0 and −68.0 dBm: 50.0 and 48.0 dB, the worse 48.0 (derived)."""
     assert adjacent_ratios(-20.0, -70.0, -68.0) == pytest.approx((50.0, 48.0, 48.0))
 
 
+@pytest.mark.source("definition of the adjacent channel ratio", "derived")
 def test_adjacent_channels_of_a_swept_emission() -> None:
     """The same from a sweep: each channel's flat density is its level less 10 log10(width/ENB)."""
     rbw_hz, channel_hz = 300.0, 16e3
@@ -219,6 +232,7 @@ def test_adjacent_channels_of_a_swept_emission() -> None:
     assert worse is not None and worse.place == 1
 
 
+@pytest.mark.source("Gaussian filter, G(f) = 2^−(2f/B3)²", "derived")
 @pytest.mark.parametrize(
     ("rbw_hz", "offset_hz", "down_db"), [(10e3, 12.5e3, 18.8), (3e3, 12.5e3, 209.0)]
 )
@@ -227,6 +241,8 @@ def test_skirt_of_the_filter(rbw_hz: float, offset_hz: float, down_db: float) ->
     assert float(filter_loss_db(offset_hz, rbw_hz)) == pytest.approx(down_db, abs=0.06)
 
 
+@pytest.mark.source("powers of independent parts add", "derived")
+@pytest.mark.source("3 dB over the floor at least", "practice")
 @pytest.mark.parametrize(
     ("over_db", "correction_db"), [(3, -3.021), (6, -1.256), (10, -0.458), (20, -0.044)]
 )
@@ -236,6 +252,7 @@ def test_floor_out_of_a_reading(over_db: float, correction_db: float) -> None:
     assert without_floor_db(1.0) is None
 
 
+@pytest.mark.source("47 CFR 2.202(b)", "read")
 @pytest.mark.parametrize(
     ("bandwidth_hz", "text"),
     [
@@ -256,6 +273,7 @@ def test_bandwidth_in_a_designator(bandwidth_hz: float, text: str) -> None:
     assert names.bandwidth_text(bandwidth_hz) == text
 
 
+@pytest.mark.source("Rec. ITU-R SM.1138, as TRC-43 reproduces RR Appendix 1", "read elsewhere")
 @pytest.mark.parametrize(
     ("bandwidth_hz", "emission_class", "expected_hz", "text"),
     [

@@ -14,6 +14,7 @@ from acqd.measure.bursts import pulse_loss_db, rise_time_s
 from acqd.measure.neighbours import GAUSSIAN_SHAPE_FACTOR, poles_of, skirt_db
 
 
+@pytest.mark.source("Gaussian filter, G(f) = 2^−(2f/B3)²", "derived")
 @pytest.mark.parametrize(
     ("rbw_hz", "offset_hz", "rejection_db"),
     [(10e3, 12.5e3, 18.8), (3e3, 12.5e3, 209.0), (10e3, 5e3, 3.0103)],
@@ -24,6 +25,7 @@ def test_gaussian_skirt(rbw_hz: float, offset_hz: float, rejection_db: float) ->
     assert found == pytest.approx(rejection_db, rel=1e-3)
 
 
+@pytest.mark.source("n equal poles; Gaussian filter", "derived")
 @pytest.mark.parametrize(
     ("shape_factor", "poles"), [(12.722, 4.0), (9.993, 5.0), (999.9995, 1.0), (4.4645, math.inf)]
 )
@@ -35,6 +37,7 @@ def test_shape_factors(shape_factor: float, poles: float) -> None:
     assert pytest.approx(4.4645, abs=5e-5) == GAUSSIAN_SHAPE_FACTOR
 
 
+@pytest.mark.source("Gaussian filter, G(f) = 2^−(2f/B3)²", "derived")
 def test_rise_time_of_a_gaussian_filter() -> None:
     """0.34 over the half width, by convolving a step with the filter's own response."""
     rbw_hz, step_s = 1e3, 1e-6
@@ -48,6 +51,7 @@ def test_rise_time_of_a_gaussian_filter() -> None:
     assert rise_time_s(rbw_hz) * rbw_hz / 2.0 == pytest.approx(0.3396, abs=1e-4)
 
 
+@pytest.mark.source("Gaussian filter, G(f) = 2^−(2f/B3)²", "derived")
 @pytest.mark.parametrize("length_s", [1e-6, 1e-5])
 def test_short_pulses_read_low_by_the_impulse_bandwidth(length_s: float) -> None:
     """20 log10(B_imp·τ) with B_imp = 1.5054·B3."""

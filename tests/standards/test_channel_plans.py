@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -32,6 +33,7 @@ def pmr() -> dict[str, Channel]:
     return {channel.name: channel for channel in plan.channels}
 
 
+@pytest.mark.source("RR Appendix 18, as annexes of marine documents list it", "read elsewhere")
 @pytest.mark.parametrize(
     ("name", "centre_mhz"),
     [
@@ -43,6 +45,7 @@ def pmr() -> dict[str, Channel]:
         ("70", 156.525),
         ("75", 156.775),
         ("76", 156.825),
+        ("86", 157.325), ("86 coast", 161.925),  # 1086 and 2086 by four digits
         ("87", 157.375),
         ("88", 157.425),
         ("AIS 1", 161.975), ("AIS 2", 162.025),
@@ -53,6 +56,7 @@ def test_marine_channel(marine: dict[str, Channel], name: str, centre_mhz: float
     assert marine[name].centre_hz == round(centre_mhz * 1e6)
 
 
+@pytest.mark.source("Rec. ITU-R M.1084-5, raster of RR Appendix 18", "derived")
 def test_marine_rules(marine: dict[str, Channel]) -> None:
     """Ship 156.000 + 0.050 N for 01 to 28 and 156.025 + 0.050 (N − 60) for 60 to 88 (M.1084)."""
     for number in (*range(1, 29), *range(60, 89)):
@@ -61,6 +65,7 @@ def test_marine_rules(marine: dict[str, Channel]) -> None:
         assert marine[f"{number:02}"].width_hz == 25_000
 
 
+@pytest.mark.source("RR Appendix 18, as annexes of marine documents list it", "read elsewhere")
 def test_marine_coast_sides(marine: dict[str, Channel]) -> None:
     """A coast side is 4.6 MHz above; 06, 08–17, 67–77, 87 and 88 have none (RR Appendix 18)."""
     single = {6, *range(8, 18), *range(67, 78), 87, 88}
@@ -71,6 +76,7 @@ def test_marine_coast_sides(marine: dict[str, Channel]) -> None:
         assert marine[f"{name} coast"].centre_hz - marine[name].centre_hz == 4_600_000
 
 
+@pytest.mark.source("Rec. ITU-R M.1084-5, raster of RR Appendix 18", "derived")
 def test_marine_channels_are_adjacent(marine: dict[str, Channel]) -> None:
     """The interleaved raster is 25 kHz: neighbours touch, none overlap."""
     ordered = sorted(marine.values(), key=lambda channel: channel.centre_hz)
@@ -80,6 +86,19 @@ def test_marine_channels_are_adjacent(marine: dict[str, Channel]) -> None:
     assert min(steps) == 25_000
 
 
+@pytest.mark.source("RR Appendix 18, as annexes of marine documents list it", "read elsewhere")
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("70", "digital selective calling only"), ("AIS 1", "2087"), ("AIS 2", "2088")],
+)
+def test_what_a_marine_channel_is_for(marine: dict[str, Channel], name: str, words: str) -> None:
+    """70 carries no voice; AIS 1 and 2 are 2087 and 2088, the coast sides of 87 and 88."""
+    assert words in marine[name].note
+    if words.startswith("20"):
+        assert marine[name].centre_hz - marine[words[2:]].centre_hz == 4_600_000
+
+
+@pytest.mark.source("ECC/DEC/(15)05", "read elsewhere")
 @pytest.mark.parametrize(
     ("name", "centre_mhz"),
     [("1", 446.00625), ("8", 446.09375), ("9", 446.10625), ("16", 446.19375)],
@@ -89,6 +108,7 @@ def test_pmr446_channel(pmr: dict[str, Channel], name: str, centre_mhz: float) -
     assert pmr[name].centre_hz == round(centre_mhz * 1e6)
 
 
+@pytest.mark.source("ECC/DEC/(15)05", "read elsewhere")
 def test_pmr446_fills_its_band(pmr: dict[str, Channel]) -> None:
     """16 channels of 12.5 kHz from 446.0 to 446.2 MHz without a gap (ECC/DEC/(15)05)."""
     channels = list(pmr.values())
@@ -109,27 +129,50 @@ def segments_of(plan: str) -> dict[str, Segment]:
     return {segment.name: segment for segment in loaded.segments}
 
 
+def rows_of(text: str, mark: str, *rows: tuple[object, ...]) -> list[Any]:
+    """Rows of a table that have one source."""
+    return [pytest.param(*row, marks=pytest.mark.source(text, mark)) for row in rows]
+
+
+REGION_1 = "IARU Region 1 band plan, copies of societies"
+
+
 @pytest.mark.parametrize(
     ("plan", "name", "centre_mhz"),
     [
-        # 69 channels, 433.075 + 0.025 (n − 1); from memory.
-        ("srd-433", "1", 433.075), ("srd-433", "35", 433.925), ("srd-433", "69", 434.775),
-        # Centres of the parts 868.0–868.6, 868.7–869.2, 869.4–869.65, 869.7–870.0; from memory.
-        ("srd-863-870", "868.0 to 868.6", 868.3), ("srd-863-870", "868.7 to 869.2", 868.95),
-        ("srd-863-870", "869.4 to 869.65", 869.525), ("srd-863-870", "869.7 to 870.0", 869.85),
-        # First assignable 118.000 (read), the last of 760 steps of 25 kHz (derived).
-        ("airband-25", "118.000", 118.0), ("airband-25", "118.025", 118.025),
-        ("airband-25", "121.500", 121.5), ("airband-25", "136.975", 136.975),
-        # Channels of the Region 1 plan (copies by societies).
-        ("amateur-2m-r1", "SSB calling", 144.3), ("amateur-2m-r1", "APRS", 144.8),
-        ("amateur-2m-r1", "FM calling", 145.5),
-        ("amateur-2m-r1", "repeater out 145.7875", 145.7875),
-        ("amateur-70cm-r1", "SSB centre of activity", 432.2),
-        ("amateur-70cm-r1", "FM calling", 433.5),
-        ("amateur-70cm-r1", "digital voice calling", 433.45),
-        # Ends of the rasters of FM broadcasting; from memory.
-        ("fm-broadcast-r1", "87.6", 87.6), ("fm-broadcast-r1", "107.9", 107.9),
-        ("fm-broadcast-r2", "88.1", 88.1), ("fm-broadcast-r2", "107.9", 107.9),
+        *rows_of(
+            "69 channels, 433.075 + 0.025 (n − 1)", "from memory",
+            ("srd-433", "1", 433.075), ("srd-433", "35", 433.925), ("srd-433", "69", 434.775),
+        ),
+        *rows_of(
+            "centres of the parts of 863 to 870 MHz", "from memory",
+            ("srd-863-870", "868.0 to 868.6", 868.3), ("srd-863-870", "868.7 to 869.2", 868.95),
+            ("srd-863-870", "869.4 to 869.65", 869.525),
+            ("srd-863-870", "869.7 to 870.0", 869.85),
+        ),
+        *rows_of(
+            "first assignable frequency of the airband", "read",
+            ("airband-25", "118.000", 118),
+        ),
+        *rows_of(
+            "760 steps of 25 kHz from 118 MHz on", "derived",
+            ("airband-25", "118.025", 118.025), ("airband-25", "121.500", 121.5),
+            ("airband-25", "136.975", 136.975),
+        ),
+        *rows_of(
+            REGION_1, "read elsewhere",
+            ("amateur-2m-r1", "SSB calling", 144.3), ("amateur-2m-r1", "APRS", 144.8),
+            ("amateur-2m-r1", "FM calling", 145.5),
+            ("amateur-2m-r1", "repeater out 145.7875", 145.7875),
+            ("amateur-70cm-r1", "SSB centre of activity", 432.2),
+            ("amateur-70cm-r1", "FM calling", 433.5),
+            ("amateur-70cm-r1", "digital voice calling", 433.45),
+        ),
+        *rows_of(
+            "ends of the rasters of FM broadcasting", "from memory",
+            ("fm-broadcast-r1", "87.6", 87.6), ("fm-broadcast-r1", "107.9", 107.9),
+            ("fm-broadcast-r2", "88.1", 88.1), ("fm-broadcast-r2", "107.9", 107.9),
+        ),
     ],
 )  # fmt: skip
 def test_channel_of_a_plan(plan: str, name: str, centre_mhz: float) -> None:
@@ -140,27 +183,37 @@ def test_channel_of_a_plan(plan: str, name: str, centre_mhz: float) -> None:
 @pytest.mark.parametrize(
     ("plan", "name", "start_mhz", "stop_mhz"),
     [
-        ("srd-433", "433 MHz band", 433.05, 434.79),  # read
-        ("srd-863-870", "863 to 870 MHz", 863, 870),  # restated elsewhere
-        # Region 1 plans, copies by societies.
-        ("amateur-2m-r1", "amateur 2 m", 144, 146),
-        ("amateur-2m-r1", "CW and EME", 144.000, 144.110),
-        ("amateur-2m-r1", "narrow-band", 144.150, 144.400),
-        ("amateur-2m-r1", "beacons", 144.400, 144.490),
-        ("amateur-2m-r1", "repeater inputs", 144.994, 145.194),
-        ("amateur-2m-r1", "FM simplex", 145.206, 145.5935),
-        ("amateur-2m-r1", "repeater outputs", 145.594, 145.7935),
-        ("amateur-2m-r1", "satellites", 145.806, 146),
-        ("amateur-70cm-r1", "amateur 70 cm", 430, 440),
-        ("amateur-70cm-r1", "CW", 432.000, 432.100),
-        ("amateur-70cm-r1", "narrow-band", 432.100, 432.400),
-        ("amateur-70cm-r1", "beacons", 432.400, 432.490),
-        ("amateur-70cm-r1", "repeater inputs", 433.000, 433.375),
-        ("amateur-70cm-r1", "FM simplex", 433.400, 433.575),
-        ("amateur-70cm-r1", "satellites", 435, 438),
-        # Edges of the bands in Region 2.
-        ("amateur-2m-r2", "amateur 2 m", 144, 148),
-        ("amateur-70cm-r2", "amateur 70 cm", 420, 450),
+        *rows_of(
+            "ECC Decision of 2004 on 433 MHz, its title", "read",
+            ("srd-433", "433 MHz band", 433.05, 434.79),
+        ),
+        *rows_of(
+            "edges of the band 863 to 870 MHz", "read elsewhere",
+            ("srd-863-870", "863 to 870 MHz", 863, 870),
+        ),
+        *rows_of(
+            REGION_1, "read elsewhere",
+            ("amateur-2m-r1", "amateur 2 m", 144, 146),
+            ("amateur-2m-r1", "CW and EME", 144.000, 144.110),
+            ("amateur-2m-r1", "narrow-band", 144.150, 144.400),
+            ("amateur-2m-r1", "beacons", 144.400, 144.490),
+            ("amateur-2m-r1", "repeater inputs", 144.994, 145.194),
+            ("amateur-2m-r1", "FM simplex", 145.206, 145.5935),
+            ("amateur-2m-r1", "repeater outputs", 145.594, 145.7935),
+            ("amateur-2m-r1", "satellites", 145.806, 146),
+            ("amateur-70cm-r1", "amateur 70 cm", 430, 440),
+            ("amateur-70cm-r1", "CW", 432.000, 432.100),
+            ("amateur-70cm-r1", "narrow-band", 432.100, 432.400),
+            ("amateur-70cm-r1", "beacons", 432.400, 432.490),
+            ("amateur-70cm-r1", "repeater inputs", 433.000, 433.375),
+            ("amateur-70cm-r1", "FM simplex", 433.400, 433.575),
+            ("amateur-70cm-r1", "satellites", 435, 438),
+        ),
+        *rows_of(
+            "edges of the amateur bands in Region 2", "from memory",
+            ("amateur-2m-r2", "amateur 2 m", 144, 148),
+            ("amateur-70cm-r2", "amateur 70 cm", 420, 450),
+        ),
     ],
 )  # fmt: skip
 def test_segment_of_a_plan(plan: str, name: str, start_mhz: float, stop_mhz: float) -> None:
@@ -170,6 +223,7 @@ def test_segment_of_a_plan(plan: str, name: str, start_mhz: float, stop_mhz: flo
     assert segment.stop_hz == round(stop_mhz * 1e6)
 
 
+@pytest.mark.source("ICAO Annex 10, names of 8.33 kHz channels", "from memory")
 @pytest.mark.parametrize(
     ("name", "centre_mhz", "width_khz"),
     [
@@ -187,6 +241,8 @@ def test_name_of_an_8_33_khz_channel(name: str, centre_mhz: float, width_khz: fl
     assert channel.width_hz == pytest.approx(width_khz * 1e3, abs=5)
 
 
+@pytest.mark.source("ICAO Annex 10, number of channels", "read elsewhere")
+@pytest.mark.source("rule of names", "from memory")
 def test_all_8_33_khz_channels() -> None:
     """2280 of them; each by its rule to the hertz; they tile 118 to 137 MHz (less half a one)."""
     names = by_name("airband-8-33")
@@ -206,6 +262,7 @@ def test_all_8_33_khz_channels() -> None:
     assert namer.at(118.0083e6) == names["118.010"]
 
 
+@pytest.mark.source("ICAO Annex 10, names of 8.33 kHz channels", "from memory")
 def test_endings_of_names_in_the_airband() -> None:
     """None ends in 20, 45, 70, 95; 00, 25, 50, 75 are those of 25 kHz (from memory)."""
     fine = {name[-2:] for name in by_name("airband-8-33")}
@@ -215,6 +272,8 @@ def test_endings_of_names_in_the_airband() -> None:
     assert len(by_name("airband-25")) == 760
 
 
+@pytest.mark.source("ECC Decision of 2004 on 433 MHz, its title", "read")
+@pytest.mark.source("69 channels of 25 kHz", "from memory")
 def test_69_channels_fill_the_band_at_433_mhz() -> None:
     """They touch, and all lie within 433.05 to 434.79 MHz, whose centre is 433.92 MHz."""
     channels = list(by_name("srd-433").values())
@@ -226,6 +285,7 @@ def test_69_channels_fill_the_band_at_433_mhz() -> None:
     assert band.centre_hz == 433_920_000
 
 
+@pytest.mark.source("parts of the band 863 to 870 MHz", "from memory")
 @pytest.mark.parametrize(
     ("name", "words"),
     [("868.0 to 868.6", "1 %"), ("868.7 to 869.2", "0.1 %"), ("869.4 to 869.65", "10 %")],
@@ -235,6 +295,7 @@ def test_duty_cycles_of_the_parts(name: str, words: str) -> None:
     assert f"at most {words}" in by_name("srd-863-870")[name].note
 
 
+@pytest.mark.source("IARU Region 1 band plan, copies of societies", "read elsewhere")
 def test_repeaters_of_the_2_m_band() -> None:
     """A raster of 12.5 kHz, the inputs 600 kHz below the outputs (copies of the Region 1 plan)."""
     channels = by_name("amateur-2m-r1")
@@ -248,6 +309,7 @@ def test_repeaters_of_the_2_m_band() -> None:
         assert piece.start_hz <= channel.centre_hz < piece.stop_hz
 
 
+@pytest.mark.source("IARU Region 1 band plan, copies of societies", "read elsewhere")
 def test_repeaters_of_the_70_cm_band() -> None:
     """Inputs + 1.6 MHz are the outputs (copies of the Region 1 plan)."""
     segments = segments_of("amateur-70cm-r1")
@@ -255,6 +317,7 @@ def test_repeaters_of_the_70_cm_band() -> None:
     assert high.start_hz - low.start_hz == high.stop_hz - low.stop_hz == 1_600_000
 
 
+@pytest.mark.source("rasters of FM broadcasting, Regions 1 and 2", "from memory")
 @pytest.mark.parametrize(
     ("plan", "count", "step_hz", "low_mhz", "high_mhz"),
     [("fm-broadcast-r1", 204, 100e3, 87.5, 108), ("fm-broadcast-r2", 100, 200e3, 88, 108)],
@@ -271,6 +334,7 @@ def test_fm_broadcast_raster(
     assert 0 <= high_mhz * 1e6 - channels[-1].stop_hz < step_hz
 
 
+@pytest.mark.source("the plans' own frequencies", "derived")
 @pytest.mark.parametrize(
     ("plan", "mhz", "name"),
     [

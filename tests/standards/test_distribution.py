@@ -32,6 +32,7 @@ def rayleigh() -> LevelCounts:
     return count_levels(classes_of(level, STEP), bins_of(1), step=STEP)
 
 
+@pytest.mark.source("Rayleigh envelope of Gaussian noise", "derived")
 @pytest.mark.parametrize(
     ("level_db", "share"),
     [
@@ -58,6 +59,7 @@ def test_share_of_noise_above_a_level(rayleigh: LevelCounts, level_db: float, sh
     assert between == pytest.approx(share, rel=0.03, abs=2e-5)
 
 
+@pytest.mark.source("Rayleigh envelope of Gaussian noise", "derived")
 @pytest.mark.parametrize(
     ("percent", "level_db"),
     [(1.0, 6.632), (10.0, 3.622), (50.0, -1.592), (90.0, -9.773), (99.0, -19.978)],
@@ -67,6 +69,7 @@ def test_levels_exceeded(rayleigh: LevelCounts, percent: float, level_db: float)
     assert exceeded_level(rayleigh, [percent])[0, 0] == pytest.approx(level_db, abs=0.05)
 
 
+@pytest.mark.source("Rayleigh envelope of Gaussian noise", "derived")
 def test_spans_between_percentiles(rayleigh: LevelCounts) -> None:
     """L10 − L50 = 5.214 dB, L50 − L90 = 8.181 dB."""
     l10, l50, l90 = exceeded_level(rayleigh, [10, 50, 90])[:, 0]
@@ -74,6 +77,7 @@ def test_spans_between_percentiles(rayleigh: LevelCounts) -> None:
     assert l50 - l90 == pytest.approx(8.181, abs=0.06)
 
 
+@pytest.mark.source("Rayleigh envelope of Gaussian noise", "derived")
 def test_rms_over_mean_of_white_noise(rayleigh: LevelCounts) -> None:
     """V_d = 1.0491 dB."""
     assert rms_over_mean_db(rayleigh)[0] == pytest.approx(1.0491, abs=0.002)

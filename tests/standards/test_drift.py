@@ -14,6 +14,7 @@ from acqd.measure import drift
 HOURS = 3600.0
 
 
+@pytest.mark.source("least squares, as in JCGM 100:2008 H.3", "derived")
 @pytest.mark.parametrize(
     ("y", "slope", "residual_sd", "u", "low", "high"),
     [
@@ -51,12 +52,14 @@ def test_least_squares_drift(
         assert found.residual_sd == pytest.approx(residual_sd, abs=5.1e-9)
 
 
+@pytest.mark.source("median of pairwise slopes (Theil, Sen)", "derived")
 def test_theil_sen() -> None:
     """Median of all pairwise slopes of the ten readings: 1.0 (derived)."""
     found = drift.theil_sen_slope(np.arange(10) * HOURS, [1, 3, 2, 5, 4, 6, 8, 7, 9, 10])
     assert found == pytest.approx(1.0, abs=1e-12)
 
 
+@pytest.mark.source("Student's t, as in JCGM 100:2008 table G.2", "derived")
 @pytest.mark.parametrize(
     ("dof", "t", "places"),
     [
@@ -73,6 +76,7 @@ def test_student_quantiles(dof: int, t: float, places: int) -> None:
     assert drift.student_quantile(0.975, dof) == pytest.approx(t, abs=0.51 * 10.0**-places)
 
 
+@pytest.mark.source("least squares, as in JCGM 100:2008 H.3", "derived")
 def test_slope_that_can_be_planned_for() -> None:
     """σ·√(12/(n³-n)) per sample: σ 0.1 dB, n 60 give 7.4546e-4 (derived)."""
     assert drift.slope_uncertainty(0.1, 60) == pytest.approx(7.4546e-4, abs=5.1e-9)
@@ -81,6 +85,7 @@ def test_slope_that_can_be_planned_for() -> None:
     )
 
 
+@pytest.mark.source("two-sample comparison of normal means", "derived")
 @pytest.mark.parametrize(
     ("power", "sd", "samples", "step"),
     [(0.90, 0.3, 20, 0.30752), (0.80, 0.1, 50, 0.05603)],
@@ -93,6 +98,7 @@ def test_smallest_step_between_two_means(
     assert found == pytest.approx(step, abs=5.1e-6)
 
 
+@pytest.mark.source("Cp and Cpk as quality control defines them", "from memory")
 def test_capability_indices() -> None:
     """Limits ±1, σ 0.2, mean 0.3: Cp 1.6667, Cpk 1.1667 (from memory: Cp = (U-L)/6σ)."""
     found = drift.capability(0.3, 0.2, low=-1.0, high=1.0)

@@ -177,6 +177,7 @@ def clock_of(time: np.datetime64) -> str:
     return datetime.fromtimestamp(seconds + 1e-6, UTC).strftime("%H:%M:%S.%f")[:-3]
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 def test_the_archive_gives_back_the_recording(read: Any, levels: Any, recording: Any) -> None:
     """Every digit, the falling uneven axis with its duplicates as it was, and the times."""
@@ -191,6 +192,7 @@ def test_the_archive_gives_back_the_recording(read: Any, levels: Any, recording:
     assert np.abs(stamps - theirs).max() <= np.timedelta64(1, "us")
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 def test_background_per_frequency(background: Any) -> None:
     """Median of the first 400 sweeps: 110 to 151 digits, median 129.0, mean 128.54."""
@@ -199,6 +201,7 @@ def test_background_per_frequency(background: Any) -> None:
     assert float(background.mean()) == pytest.approx(128.54, abs=5e-3)
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 def test_strongest_cell(read: Any, levels: Any, background: Any) -> None:
     """73.0 digits above its background at 51.188 MHz, 06:28:41.963 UT."""
@@ -210,6 +213,7 @@ def test_strongest_cell(read: Any, levels: Any, background: Any) -> None:
     assert clock_of(data.time.values[sweep]) == "06:28:41.963"
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 def test_onset(read: Any, levels: Any, background: Any) -> None:
     """The excess over all channels first stays above median + 5 sigma at 06:25:53.963 UT."""
@@ -219,6 +223,7 @@ def test_onset(read: Any, levels: Any, background: Any) -> None:
     assert clock_of(read.sweeps(JOB).time.values[found.index]) == "06:25:53.963"
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 @pytest.mark.parametrize(("over", "percent"), [(10.0, 41.5919), (20.0, 25.4694)])
 def test_occupied_cells(levels: Any, background: Any, over: float, percent: float) -> None:
@@ -227,6 +232,7 @@ def test_occupied_cells(levels: Any, background: Any, over: float, percent: floa
     assert found == pytest.approx(percent, abs=5e-5)
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 def test_the_job_noticed_the_event(read: Any, recording: Any) -> None:
     """Live, while it was played: the floor of the whole band rose after the onset, in digits."""

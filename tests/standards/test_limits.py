@@ -1,7 +1,8 @@
 """Shipped limit profiles, boundaries, fields and provability against published values.
 
-Marks: "read" in a copy of the text, "quoted" elsewhere, "memory", "derived" from a definition,
-"practice" of the trade. Nothing from memory is a claim of conformance.
+Sources: 47 CFR 97.307, 15.209 and 15.31; Rec. ITU-R SM.329 and SM.1539; RR Appendix 3; CISPR 32 and
+15: each read, read elsewhere ("quoted") or from memory ("memory"), as every test says. Nothing from
+memory is a claim of conformance.
 """
 
 from __future__ import annotations
@@ -48,6 +49,7 @@ def silent(name: str, **case: object) -> NoLimit:
     return found
 
 
+@pytest.mark.source("what each shipped profile says of its source", "derived")
 @pytest.mark.parametrize(
     ("name", "mark"),
     [
@@ -69,6 +71,8 @@ def test_profile_is_no_surer_than_its_source(name: str, mark: LimitMark) -> None
 # ---- 47 CFR 97.307 -------------------------------------------------------------------------------
 
 
+@pytest.mark.source("47 CFR 97.307(e)", "read elsewhere")
+@pytest.mark.source("levels from its figures", "derived")
 @pytest.mark.parametrize(
     ("power_w", "level_dbm", "down_db"),
     [
@@ -93,6 +97,7 @@ def test_97_307_e(carrier_hz: float, power_w: float, level_dbm: float, down_db: 
     assert found.reference_bandwidth_hz is None
 
 
+@pytest.mark.source("47 CFR 97.307(e)", "derived")
 def test_97_307_e_meets_at_25_watt() -> None:
     """Both sentences of 97.307(e) give 25 µW = 60 dB at 25 W: read as alternatives (derived)."""
     at, above = (
@@ -104,6 +109,7 @@ def test_97_307_e_meets_at_25_watt() -> None:
     assert above.level_dbm == pytest.approx(-16.0206, abs=1e-4)
 
 
+@pytest.mark.source("47 CFR 97.307(d)", "read")
 @pytest.mark.parametrize(
     ("power_w", "installed", "level_dbm", "down_db"),
     [
@@ -123,12 +129,15 @@ def test_97_307_d(power_w: float, installed: date, level_dbm: float, down_db: fl
     assert found.down_db == pytest.approx(down_db, abs=1e-4)
 
 
+@pytest.mark.source("47 CFR 97.307(d)", "read")
 def test_97_307_d_needs_no_power_for_new_gear() -> None:
     """97.307(d), read: no 10 log P and no absolute figure for gear installed after 2003-01-01."""
     found = says("us-97-307-hf", carrier_hz=14e6, at_hz=28e6, installed=NEW)
     assert (found.level_dbm, found.down_db) == (None, 43.0)
 
 
+@pytest.mark.source("47 CFR 97.307(c) and (d)", "read")
+@pytest.mark.source("47 CFR 97.307(e)", "read elsewhere")
 def test_97_307_ends_where_it_ends() -> None:
     """(d) below 30 MHz, (e) from 30 to 225 MHz, above only (c) without a figure (read, quoted)."""
     power = {"power_w": 50.0, "at_hz": 1e9}
@@ -141,6 +150,8 @@ def test_97_307_ends_where_it_ends() -> None:
 # ---- Rec. ITU-R SM.329 category A, RR Appendix 3 -------------------------------------------------
 
 
+@pytest.mark.source("Rec. ITU-R SM.329, category A, general row", "from memory")
+@pytest.mark.source("amateur row, as a national regulation quotes it", "read elsewhere")
 @pytest.mark.parametrize(
     ("power_w", "general_db", "general_dbm", "amateur_db", "amateur_dbm"),
     [
@@ -167,6 +178,7 @@ def test_sm_329(
     )
 
 
+@pytest.mark.source("43 + 10 log P of Rec. ITU-R SM.329", "derived")
 @pytest.mark.parametrize(
     ("name", "power_w", "cap_db"),
     [("sm-329-a-general", 501.19, 70.0), ("sm-329-a-amateur-hf", 5.0119, 50.0)],
@@ -181,6 +193,7 @@ def test_formula_stops_ruling_at_its_cap(name: str, power_w: float, cap_db: floa
     assert under.level_dbm == pytest.approx(-13.0)
 
 
+@pytest.mark.source("Rec. ITU-R SM.329, row of space stations", "read elsewhere")
 def test_space_row_can_be_written(tmp_path: Path) -> None:
     """Space stations, quoted: 43 + 10 log P or 60 dBc in 4 kHz; it stops ruling at 50.12 W."""
     (tmp_path / "space.toml").write_text(
@@ -196,6 +209,7 @@ def test_space_row_can_be_written(tmp_path: Path) -> None:
         assert found.reference_bandwidth_hz == 4e3
 
 
+@pytest.mark.source("RR Appendix 3", "read elsewhere")
 @pytest.mark.parametrize(
     ("at_hz", "width_hz"),
     [(10e3, 1e3), (149e3, 1e3), (1e6, 10e3), (29e6, 10e3), (31e6, 100e3), (999e6, 100e3),
@@ -208,6 +222,8 @@ def test_reference_bandwidth(name: str, at_hz: float, width_hz: float) -> None:
     assert found.reference_bandwidth_hz == width_hz
 
 
+@pytest.mark.source("47 CFR 97.307(d)", "read")
+@pytest.mark.source("Rec. ITU-R SM.329, amateur row", "read elsewhere")
 def test_two_texts_ask_two_things_of_one_transmitter() -> None:
     """100 W at 14 MHz: 43 dB by 97.307(d), 50 dB by SM.329, so they are two profiles."""
     case = {"carrier_hz": 14e6, "at_hz": 28e6, "power_w": 100.0}
@@ -215,6 +231,7 @@ def test_two_texts_ask_two_things_of_one_transmitter() -> None:
     assert says("sm-329-a-amateur-hf", **case).down_db == pytest.approx(50.0)
 
 
+@pytest.mark.source("Rec. ITU-R SM.329, reach of the amateur row", "from memory")
 def test_amateur_row_is_for_short_wave() -> None:
     """The 50 dBc row ends at 30 MHz (memory): 2 m falls under the general row."""
     case = {"carrier_hz": 145e6, "at_hz": 290e6, "power_w": 50.0}
@@ -222,6 +239,7 @@ def test_amateur_row_is_for_short_wave() -> None:
     assert says("sm-329-a-general", **case).down_db == pytest.approx(59.99, abs=0.01)
 
 
+@pytest.mark.source("Rec. ITU-R SM.1539", "from memory")
 @pytest.mark.parametrize(
     ("carrier_hz", "bandwidth_hz", "offset_hz"),
     [
@@ -245,6 +263,7 @@ def test_spurious_boundary(carrier_hz: float, bandwidth_hz: float, offset_hz: fl
     assert spurious_boundary_hz(carrier_hz, bandwidth_hz) == pytest.approx(offset_hz)
 
 
+@pytest.mark.source("Rec. ITU-R SM.1539", "from memory")
 def test_boundary_keeps_a_channel_apart() -> None:
     """A 16 kHz FM channel at 145 MHz is not judged 60 kHz away, and is 65 kHz away (memory)."""
     case = {"carrier_hz": 145e6, "power_w": 5.0, "necessary_bandwidth_hz": 16e3}
@@ -255,6 +274,7 @@ def test_boundary_keeps_a_channel_apart() -> None:
 # ---- fields --------------------------------------------------------------------------------------
 
 
+@pytest.mark.source("47 CFR 15.209", "read")
 @pytest.mark.parametrize(
     ("at_hz", "distance_m", "level", "detector"),
     [
@@ -281,6 +301,7 @@ def test_15_209(at_hz: float, distance_m: float, level: float, detector: str) ->
     assert found.detector is LimitDetector(detector)
 
 
+@pytest.mark.source("47 CFR 15.31(f)(2)", "read elsewhere")
 def test_15_209_below_30_mhz_at_3_m() -> None:
     """47 CFR 15.31(f)(2), quoted: 40 dB for a tenth of the distance, with a note."""
     found = says("us-15-209", at_hz=14e6, distance_m=3.0)
@@ -288,15 +309,24 @@ def test_15_209_below_30_mhz_at_3_m() -> None:
     assert "from 30 m to 3 m by 40.0 dB" in found.notes[0]
 
 
+FAR = pytest.mark.source("20 dB per decade, 47 CFR 15.31(f)(1)", "from memory")
+NEAR = pytest.mark.source("40 dB per decade, 47 CFR 15.31(f)(2)", "read elsewhere")
+
+
 @pytest.mark.parametrize(
     ("from_m", "to_m", "at_hz", "change_db"),
-    [(3.0, 10.0, 100e6, -10.458), (10.0, 3.0, 30e6, 10.458), (30.0, 3.0, 14e6, 40.0)],
+    [
+        pytest.param(3.0, 10.0, 100e6, -10.458, marks=FAR),
+        pytest.param(10.0, 3.0, 30e6, 10.458, marks=FAR),
+        pytest.param(30.0, 3.0, 14e6, 40.0, marks=NEAR),
+    ],
 )
 def test_distance(from_m: float, to_m: float, at_hz: float, change_db: float) -> None:
     """20 dB per decade from 30 MHz on (memory), 40 below (15.31(f)(2), quoted)."""
     assert float(field_at_distance_db(from_m, to_m, at_hz)) == pytest.approx(change_db, abs=5e-4)
 
 
+@pytest.mark.source("CISPR 32:2012 tables A.4 and A.5", "read elsewhere")
 @pytest.mark.parametrize(
     ("at_hz", "distance_m", "detector", "level"),
     [
@@ -319,12 +349,14 @@ def test_cispr_32_b(at_hz: float, distance_m: float, detector: str, level: float
     assert found.reference_bandwidth_hz == (120e3 if at_hz < 1e9 else 1e6)
 
 
+@pytest.mark.source("CISPR 32:2012 tables A.4 and A.5", "read elsewhere")
 def test_cispr_pair_of_distances_is_exact() -> None:
     """CISPR sets 3 m exactly 10 dB above 10 m, not 10.46."""
     near, far = (says("cispr-32-b", at_hz=100e6, distance_m=m).level for m in (3.0, 10.0))
     assert near is not None and far is not None and near - far == 10.0
 
 
+@pytest.mark.source("free space and effective aperture", "derived")
 @pytest.mark.parametrize(
     ("at_hz", "gain_dbi", "factor_db"), [(145e6, 2.15, 11.307), (433.92e6, 2.15, 20.827)]
 )
@@ -333,6 +365,7 @@ def test_antenna_factor(at_hz: float, gain_dbi: float, factor_db: float) -> None
     assert float(antenna_factor_db_per_m(at_hz, gain_dbi)) == pytest.approx(factor_db, abs=5e-4)
 
 
+@pytest.mark.source("free space and effective aperture", "derived")
 @pytest.mark.parametrize(
     ("field", "at_hz", "level_dbm"), [(40.0, 145e6, -80.446), (34.0, 7.1e6, -60.244)]
 )
@@ -342,6 +375,7 @@ def test_level_of_a_field(field: float, at_hz: float, level_dbm: float) -> None:
     assert float(level) == pytest.approx(level_dbm, abs=1e-3)
 
 
+@pytest.mark.source("free space and effective aperture", "derived")
 @pytest.mark.parametrize(("eirp_dbm", "m", "field"), [(0.0, 3.0, 95.229), (20.0, 10.0, 104.771)])
 def test_field_of_a_power(eirp_dbm: float, m: float, field: float) -> None:
     """E = EIRP + 104.771 − 20 log d (derived)."""
@@ -351,6 +385,7 @@ def test_field_of_a_power(eirp_dbm: float, m: float, field: float) -> None:
 # ---- mains port and transmitters in Europe, all from memory --------------------------------------
 
 
+@pytest.mark.source("CISPR 15, mains port", "from memory")
 @pytest.mark.parametrize(
     ("at_hz", "quasi_peak", "average"),
     [
@@ -379,6 +414,7 @@ def test_cispr_15(at_hz: float, quasi_peak: float, average: float | None) -> Non
         assert lower.level_dbuv == pytest.approx(average, abs=1e-3)
 
 
+@pytest.mark.source("European limits of land mobile and marine transmitters", "from memory")
 @pytest.mark.parametrize(
     ("at_hz", "level_dbm", "power_w"),
     [(10e3, -36.0, 0.25e-6), (314e6, -36.0, 0.25e-6), (1e9, -36.0, 0.25e-6), (1.1e9, -30.0, 1e-6)],
@@ -393,6 +429,7 @@ def test_european_transmitters(at_hz: float, level_dbm: float, power_w: float) -
 # ---- bandwidths and provability ------------------------------------------------------------------
 
 
+@pytest.mark.source("Gaussian filter, G(f) = 2^−(2f/B3)²", "derived")
 @pytest.mark.parametrize(
     ("width_hz", "kind", "wanted", "hz"),
     [
@@ -410,6 +447,7 @@ def test_widths_of_a_gaussian_filter(
     assert width_as(width_hz, kind, wanted) == pytest.approx(hz, rel=5e-5)
 
 
+@pytest.mark.source("own products from an intercept: P2 = 2P − SHI", "derived")
 @pytest.mark.parametrize(
     ("shi_dbm", "loss_db", "own_dbc", "can"),
     [
@@ -426,6 +464,7 @@ def test_what_5_watt_can_prove(shi_dbm: float, loss_db: float, own_dbc: float, c
     assert found.can is can
 
 
+@pytest.mark.source("own products from an intercept: P2 = 2P − SHI", "derived")
 @pytest.mark.parametrize(
     ("shi_dbm", "pads_db", "input_dbm"), [(40.0, (20.0,), "−23.0"), (20.0, (40.0,), "−43.0")]
 )
@@ -436,6 +475,7 @@ def test_pad_for_5_watt(shi_dbm: float, pads_db: tuple[float, ...], input_dbm: s
     assert f"at most {input_dbm} dBm at the mixer" in found.text
 
 
+@pytest.mark.source("own products from an intercept: P2 = 2P − SHI", "derived")
 def test_limit_behind_80_db() -> None:
     """The limit of 5 W then sits at −96 dBm: in the floor of most small sweepers (derived)."""
     assert five_watt(20.0, 80.0).limit_at_input_dbm == pytest.approx(-96.0, abs=0.02)
@@ -443,6 +483,7 @@ def test_limit_behind_80_db() -> None:
     assert (small.can, small.best_pad_db, small.notch_db) == (Can.NO, None, None)
 
 
+@pytest.mark.source("own products from an intercept: P2 = 2P − SHI", "derived")
 def test_notch_buys_back_at_least_its_depth() -> None:
     """A notch of D dB gains the second harmonic 2·D against the limit, a pad D (derived)."""
     found = five_watt(40.0, 40.0)

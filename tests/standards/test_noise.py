@@ -17,16 +17,20 @@ from acqd.sweep import Grid
 from acqd.units import ratio_from_db
 
 
+@pytest.mark.source("exponential distribution of noise power", "derived")
 def test_db_average_of_gaussian_noise() -> None:
     """10γ/ln 10 = 2.50682 dB (derived; "2.5 dB" in makers' primers on swept analysis)."""
     assert pytest.approx(2.50682, abs=5e-6) == statistics.DB_AVERAGE_OF_NOISE_DB
 
 
+@pytest.mark.source("exponential distribution of noise power", "derived")
 def test_median_of_gaussian_noise() -> None:
     """The median of power lies 10 log10(ln 2) = 1.59175 dB below its mean (derived)."""
     assert statistics.percentile_bias_db(0.5, 1.0) == pytest.approx(-1.59175, abs=5e-6)
 
 
+@pytest.mark.source("IEC 60050 702-08-60", "read")
+@pytest.mark.source("integrals of the filters", "derived")
 @pytest.mark.parametrize(
     ("shape", "ratio", "in_db"),
     [
@@ -42,6 +46,7 @@ def test_equivalent_noise_bandwidth(shape: FilterShape, ratio: float, in_db: flo
     assert 10 * math.log10(bandpower.enb_ratio(shape)) == pytest.approx(in_db, abs=5e-5)
 
 
+@pytest.mark.source("IEC 60050 702-08-60", "derived")
 def test_gaussian_enb_is_the_integral() -> None:
     """∫G(f)df of 2^−(2f/B3)², by the rectangle rule."""
     f = np.linspace(-10.0, 10.0, 200_001)
@@ -49,6 +54,7 @@ def test_gaussian_enb_is_the_integral() -> None:
     assert bandpower.enb_ratio() == pytest.approx(integral, rel=1e-9)
 
 
+@pytest.mark.source("Gaussian filter and noise averaged in dB", "derived")
 @pytest.mark.parametrize(
     ("level_dbm", "rbw_hz", "density"),
     [(-95.0, 3e3, -127.5357), (-110.0, 1e3, -137.7645)],
@@ -59,6 +65,7 @@ def test_noise_density_of_db_averaged_data(level_dbm: float, rbw_hz: float, dens
     assert found == pytest.approx(density, abs=5e-5)
 
 
+@pytest.mark.source("noise figure over kT0, T0 = 290 K", "derived")
 @pytest.mark.parametrize(
     ("level_dbm", "rbw_hz", "db_averaged", "figure_db"),
     [(-110.0, 1e3, True, 36.211), (-148.0, 10.0, True, 18.211), (-151.0, 10.0, False, 12.704)],
@@ -71,6 +78,7 @@ def test_noise_figure_from_displayed_noise(
     assert bandpower.noise_figure_db(density) == pytest.approx(figure_db, abs=5e-4)
 
 
+@pytest.mark.source("gamma distribution; estimator of Rec. ITU-R SM.1880", "derived")
 @pytest.mark.parametrize(
     ("estimate", "biases"),
     [
@@ -93,6 +101,7 @@ def test_bias_of_floor_estimators(estimate: str, biases: list[float]) -> None:
     assert [function(n) for n in averages] == pytest.approx(biases, abs=5.1e-4)
 
 
+@pytest.mark.source("gamma distribution of averaged noise power", "derived")
 @pytest.mark.parametrize(
     ("averages", "threshold_db", "probability"),
     [
@@ -115,6 +124,7 @@ def test_false_alarm_of_a_threshold(
     assert found == pytest.approx(probability, rel=3e-4)
 
 
+@pytest.mark.source("gamma distribution of averaged noise power", "derived")
 @pytest.mark.parametrize(
     ("false_alarm", "thresholds_db"),
     [(1e-3, [8.393, 3.552, 1.264]), (1e-4, [9.643, 4.182, 1.508]), (1e-6, [11.404, 5.147, 1.901])],
@@ -125,6 +135,7 @@ def test_threshold_of_a_false_alarm(false_alarm: float, thresholds_db: list[floa
     assert found == pytest.approx(thresholds_db, abs=5.1e-4)
 
 
+@pytest.mark.source("any of K independent samples", "derived")
 @pytest.mark.parametrize(
     ("probability", "points", "any_of"), [(0.0066584, 8, 0.05204), (4.54e-5, 8, 3.6314e-4)]
 )
@@ -134,6 +145,7 @@ def test_false_alarm_of_a_channel(probability: float, points: int, any_of: float
     assert found == pytest.approx(any_of, rel=1e-4)
 
 
+@pytest.mark.source("sum of powers over the ENB", "derived")
 def test_channel_power_of_200_steps() -> None:
     """200 steps of 1 kHz at −80 dBm, 3 kHz Gaussian RBW: −62.0322 dBm (derived)."""
     grid = Grid.from_axis(1e6 + 1e3 * np.arange(200))
@@ -142,6 +154,7 @@ def test_channel_power_of_200_steps() -> None:
     assert found.covered == 1.0
 
 
+@pytest.mark.source("sum of powers over the ENB", "derived")
 def test_channel_power_of_a_voice_channel() -> None:
     """25 kHz, steps of 2.5 kHz, −80 dBm flat, 10 kHz Gaussian RBW: −76.2919 dBm (derived)."""
     grid = Grid.from_axis(156e6 + 2.5e3 * np.arange(400))
@@ -149,6 +162,7 @@ def test_channel_power_of_a_voice_channel() -> None:
     assert found.level == pytest.approx(-76.2919, abs=5e-5)
 
 
+@pytest.mark.source("sum of powers over the ENB", "derived")
 def test_density_in_a_channel() -> None:
     """−127.5357 dBm/Hz in 12.5 kHz is −86.5666 dBm (derived)."""
     assert -127.5357 + 10 * math.log10(12.5e3) == pytest.approx(-86.5666, abs=5e-5)
@@ -158,6 +172,7 @@ def test_density_in_a_channel() -> None:
     assert found.level == pytest.approx(-86.5666, abs=5e-5)
 
 
+@pytest.mark.source("Gaussian filter, G(f) = 2^−(2f/B3)²", "derived")
 @pytest.mark.parametrize(
     ("step_per_rbw", "worst_db"),
     [(1 / 3, -0.334), (1 / 2, -0.753), (1.0, -3.010), (1.5, -6.773), (2.0, -12.041)],
@@ -168,6 +183,7 @@ def test_scallop(step_per_rbw: float, worst_db: float) -> None:
     assert found == pytest.approx(worst_db, abs=5.1e-4)
 
 
+@pytest.mark.source("sum of powers over the ENB", "derived")
 def test_largest_step_for_power_is_where_the_sum_still_holds() -> None:
     """A lone carrier's sum is off by 5.7e−6 dB at half the RBW and 0.25 dB at one RBW (derived)."""
     for step_per_rbw, low_db, high_db in ((0.5, -5.8e-6, 5.8e-6), (1.0, -0.254, 0.240)):
@@ -182,6 +198,7 @@ def test_largest_step_for_power_is_where_the_sum_still_holds() -> None:
     assert bandpower.step_too_wide(501.0, 1e3) is not None
 
 
+@pytest.mark.source("powers of independent parts add", "derived")
 @pytest.mark.parametrize(("over_db", "expected_db"), [(3, -3.021), (6, -1.256), (10, -0.458)])
 def test_floor_noise_out_of_a_reading(over_db: float, expected_db: float) -> None:
     """10 log10(10^(m/10) − 1) − m (derived)."""

@@ -15,6 +15,8 @@ from acqd.measure.statistics import wilson_interval
 from acqd.sweep import Grid
 
 
+@pytest.mark.source("Rec. ITU-R SM.1880-2, its definitions", "read elsewhere")
+@pytest.mark.source("worked example", "derived")
 def test_fco_and_sro_of_five_sweeps() -> None:
     """5 sweeps × 4 channels, hits 4, 0, 1, 3: FCO 0.8, 0, 0.2, 0.6 and SRO 0.4."""
     fco = occupancy.channel_occupancy(np.array([4, 0, 1, 3]), np.array([5, 5, 5, 5]))
@@ -22,6 +24,8 @@ def test_fco_and_sro_of_five_sweeps() -> None:
     assert occupancy.resource_occupancy(fco) == pytest.approx(0.4)
 
 
+@pytest.mark.source("Rec. ITU-R SM.1880-2, its definitions", "read elsewhere")
+@pytest.mark.source("worked example", "derived")
 def test_a_signal_that_does_not_fill_its_channel() -> None:
     """3 channels × 4 steps, A active in half the sweeps in 2 of its 4 steps.
 
@@ -39,6 +43,7 @@ def test_a_signal_that_does_not_fill_its_channel() -> None:
     assert occupancy.band_occupancy(above) == pytest.approx(0.08333, abs=5e-6)
 
 
+@pytest.mark.source("Wilson's interval", "derived")
 @pytest.mark.parametrize(
     ("hits", "trials", "low", "high"),
     [(30, 300, 0.070948, 0.139166), (0, 300, 0.0, 0.012643), (5, 50, 0.043476, 0.213602)],
@@ -51,6 +56,7 @@ def test_wilson_intervals(hits: int, trials: int, low: float, high: float) -> No
 SHARES = [0.01, 0.05, 0.10, 0.15, 0.20, 0.30, 0.50, 0.70, 0.90]
 
 
+@pytest.mark.source("normal approximation of a proportion", "derived")
 @pytest.mark.parametrize(
     ("error", "counts"),
     [
@@ -65,6 +71,7 @@ def test_samples_needed(error: dict[str, float], counts: list[int]) -> None:
     assert [occupancy.samples_needed(share, **error) for share in SHARES] == counts
 
 
+@pytest.mark.source("two-state Markov channel", "derived")
 @pytest.mark.parametrize(
     ("on_s", "off_s", "revisit_s", "factor", "samples"),
     [
@@ -84,6 +91,7 @@ def test_dependent_samples_need_more(
     assert found * independent == pytest.approx(samples, abs=1.0)
 
 
+@pytest.mark.source("two-state Markov channel", "derived")
 @pytest.mark.parametrize(
     ("on_s", "off_s", "revisit_s", "rho", "samples", "hours"),
     [
@@ -115,6 +123,8 @@ def test_campaigns_of_dependent_visits(
     assert markov.hours_more(needed, np.zeros(1), revisit_s)[0] == pytest.approx(hours, abs=6e-3)
 
 
+@pytest.mark.source("busy hour of Rec. ITU-R SM.1880-2", "from memory")
+@pytest.mark.source("worked example", "derived")
 def test_busy_hour_begins_at_any_slot() -> None:
     """15-minute slots: clock hours 42.5 and 27.5 %, the busy hour 60 % (derived)."""
     slots = np.array([10.0, 20.0, 60.0, 80.0, 70.0, 30.0, 10.0, 0.0]) / 100.0

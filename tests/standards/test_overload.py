@@ -18,6 +18,7 @@ from acqd.measure.linearity import (
 )
 
 
+@pytest.mark.source("definitions of second and third order intercept", "from memory")
 @pytest.mark.parametrize(
     ("input_dbm", "product_dbm", "order", "expected_dbm"),
     [(-30.0, -80.0, 2, 20.0), (-30.0, -90.0, 3, 0.0)],
@@ -29,6 +30,7 @@ def test_intercepts(input_dbm: float, product_dbm: float, order: int, expected_d
     assert found == pytest.approx(expected_dbm)
 
 
+@pytest.mark.source("definitions of second and third order intercept", "from memory")
 @pytest.mark.parametrize(
     ("input_dbm", "intercept", "order", "product_dbm"),
     [(-20.0, 0.0, 3, -60.0), (-40.0, 20.0, 2, -100.0), (-3.0, 40.0, 2, -46.0)],
@@ -40,6 +42,7 @@ def test_products_at_a_level(
     assert input_dbm + own_product_dbc(input_dbm, intercept, order) == pytest.approx(product_dbm)
 
 
+@pytest.mark.source("definitions of the intercepts", "derived")
 @pytest.mark.parametrize(
     ("intercept", "input_dbm", "pads_db"), [(40.0, -23.0, 60.0), (20.0, -43.0, 80.0)]
 )
@@ -51,6 +54,7 @@ def test_what_proves_a_limit_of_53_db(intercept: float, input_dbm: float, pads_d
     assert own_product_dbc(found, intercept) == pytest.approx(-63.0)
 
 
+@pytest.mark.source("definitions of the intercepts", "derived")
 @pytest.mark.parametrize(
     ("intercept", "order", "range_db", "best_dbm"), [(10.0, 3, 80.0, -30.0), (40.0, 2, 75.0, -35.0)]
 )
@@ -63,6 +67,7 @@ def test_dynamic_range(intercept: float, order: int, range_db: float, best_dbm: 
     assert own_dbm == pytest.approx(-110.0)
 
 
+@pytest.mark.source("a cubic characteristic", "derived")
 @pytest.mark.parametrize(("toi_dbm", "expected_dbm"), [(10.0, 0.364), (0.0, -9.636)])
 def test_compression_of_an_ideal_cubic(toi_dbm: float, expected_dbm: float) -> None:
     """TOI − 9.6357 dB (derived), and the gain there is 1 dB down."""
@@ -72,6 +77,7 @@ def test_compression_of_an_ideal_cubic(toi_dbm: float, expected_dbm: float) -> N
     assert 20.0 * math.log10(gain) == pytest.approx(-1.0)
 
 
+@pytest.mark.source("two voltages in phase and against", "derived")
 @pytest.mark.parametrize(
     ("apart_db", "high_db", "low_db"),
     [(3, 4.649, -10.691), (10, 2.387, -3.302), (20, 0.828, -0.915), (30, 0.270, -0.279)],
@@ -81,6 +87,8 @@ def test_two_products_at_one_frequency(apart_db: float, high_db: float, low_db: 
     assert beside_db(apart_db) == pytest.approx((low_db, high_db), abs=5.1e-4)
 
 
+@pytest.mark.source("attenuation test", "practice")
+@pytest.mark.source("slopes of products", "derived")
 @pytest.mark.parametrize(
     ("fall_db", "origin", "order"),
     [
@@ -100,6 +108,7 @@ def test_ten_db_more_attenuation(fall_db: float, origin: Origin, order: int | No
     assert found.order == order
 
 
+@pytest.mark.source("powers of two parts", "derived")
 def test_equal_parts_of_second_order() -> None:
     """Powers of 1 + 1 become 1 + 0.1: −2.596 dB (derived)."""
     fall_db = -10.0 * math.log10((1.0 + 0.1) / 2.0)

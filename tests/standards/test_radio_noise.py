@@ -18,6 +18,10 @@ CITY, RESIDENTIAL, RURAL = Environment.CITY, Environment.RESIDENTIAL, Environmen
 QUIET, GALACTIC = Environment.QUIET_RURAL, Environment.GALACTIC
 
 
+@pytest.mark.source(
+    "Rec. ITU-R P.372-17 Part 6 eq. 17 and table 1, Part 4 eq. 13", "read elsewhere"
+)
+@pytest.mark.source("values of its formula", "derived")
 @pytest.mark.parametrize(
     ("mhz", "figures_db"),
     [
@@ -44,6 +48,7 @@ def test_medians(mhz: float, figures_db: dict[Environment, float | None]) -> Non
             assert found.reason is None
 
 
+@pytest.mark.source("Rec. ITU-R P.372-17 table 2", "read elsewhere")
 @pytest.mark.parametrize(
     ("environment", "start_mhz", "stop_mhz", "upper_db", "lower_db", "location_db"),
     [
@@ -72,12 +77,14 @@ def test_ranges_and_deciles(
         assert median(environment, outside * 1e6).figure_db is None
 
 
+@pytest.mark.source("normal distribution", "derived")
 @pytest.mark.parametrize(("decile_db", "sigma_db"), [(9.2, 7.18), (10.6, 8.27)])
 def test_decile_to_standard_deviation(decile_db: float, sigma_db: float) -> None:
     """σ = D/1.28155 (derived)."""
     assert radionoise.decile_sigma_db(decile_db) == pytest.approx(sigma_db, abs=5.1e-3)
 
 
+@pytest.mark.source("definition of F_a in Rec. ITU-R P.372-17", "derived")
 @pytest.mark.parametrize(
     ("environment", "mhz", "bandwidth_hz", "level"),
     [
@@ -96,11 +103,14 @@ def test_level_at_a_lossless_antenna(
     assert float(radionoise.level_dbm(figure_db, bandwidth_hz)) == pytest.approx(level, abs=5.1e-3)
 
 
+@pytest.mark.source("definition of F_a in Rec. ITU-R P.372-17", "derived")
 def test_figure_of_a_level() -> None:
     """−95 dBm in 9 kHz → 39.43 dB (derived)."""
     assert float(radionoise.figure_from_level_db(-95.0, 9e3)) == pytest.approx(39.43, abs=5.1e-3)
 
 
+@pytest.mark.source("constants of Rec. ITU-R P.372-17", "from memory")
+@pytest.mark.source("values of its formula", "derived")
 @pytest.mark.parametrize(
     ("environment", "mhz", "bandwidth_hz", "monopole", "dipole"),
     [(RESIDENTIAL, 7.1, 2.5e3, 4.42, 1.02), (CITY, 14.2, 9e3, 11.97, 8.57)],
@@ -118,6 +128,7 @@ def test_field_strengths(
         assert float(found) == pytest.approx(field, abs=6e-3)
 
 
+@pytest.mark.source("k·T0·b·f_a in the effective aperture", "derived")
 @pytest.mark.parametrize(
     ("antenna", "gain", "constant_db"),
     [
@@ -142,6 +153,7 @@ def test_field_constants_from_first_principles(
     assert float(found) == pytest.approx(derived_db, abs=0.01)
 
 
+@pytest.mark.source("noise factors in a row", "derived")
 @pytest.mark.parametrize(
     ("external_db", "receiver_db", "system_db"), [(18.54, 20, 22.316), (48.92, 20, 48.926)]
 )

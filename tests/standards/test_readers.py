@@ -238,6 +238,7 @@ READERS: dict[str, Callable[[Path], dict[str, NDArray[Any]]]] = {
 }
 
 
+@pytest.mark.source("h5py, xarray, netCDF4 and h5netcdf", "compared")
 @pytest.mark.parametrize("reader", READERS.values(), ids=READERS.keys())
 @pytest.mark.parametrize(("kind", "size"), CASES)
 def test_libraries_read_what_went_in(
@@ -261,6 +262,7 @@ def test_libraries_read_what_went_in(
     assert np.array_equal(found["chain_gain"], np.linspace(-3.0, -1.0, axis.size))
 
 
+@pytest.mark.source("h5py, xarray, netCDF4 and h5netcdf", "compared")
 @pytest.mark.parametrize("engine", ["netcdf4", "h5netcdf"])
 @pytest.mark.parametrize(("kind", "size"), CASES)
 def test_xarray_sees_dimensions_coordinates_and_attributes(
@@ -297,6 +299,7 @@ def test_xarray_sees_dimensions_coordinates_and_attributes(
         assert "overrun" in str(ledger["gap_json"].values[0])
 
 
+@pytest.mark.source("ncdump and h5dump", "compared")
 @pytest.mark.parametrize(("kind", "size"), CASES)
 def test_ncdump_reads_header_data_and_times(
     files: dict[tuple[str, str], Path], kind: str, size: str
@@ -325,6 +328,7 @@ def test_ncdump_reads_header_data_and_times(
     )
 
 
+@pytest.mark.source("ncdump and h5dump", "compared")
 @pytest.mark.parametrize(("kind", "size"), CASES)
 def test_h5dump_reads_the_data(
     files: dict[tuple[str, str], Path], kind: str, size: str, tmp_path: Path
@@ -346,6 +350,7 @@ def test_h5dump_reads_the_data(
     assert np.array_equal(values.astype(levels.dtype).reshape(levels.shape), levels, equal_nan=True)
 
 
+@pytest.mark.source("the netCDF library, by netCDF4", "compared")
 @pytest.mark.parametrize(("kind", "size"), CASES)
 def test_a_copy_can_be_extended_by_the_netcdf_library(
     files: dict[tuple[str, str], Path], kind: str, size: str, tmp_path: Path
@@ -372,6 +377,7 @@ def _given_hops() -> list[Hop]:
 SIZES = ["segment", "volume"]
 
 
+@pytest.mark.source("CF conventions 1.11, 9.3.3", "compared")
 @pytest.mark.parametrize("reader", READERS.values(), ids=READERS.keys())
 @pytest.mark.parametrize("size", SIZES)
 def test_libraries_read_the_hops(
@@ -395,6 +401,7 @@ def test_libraries_read_the_hops(
     ]
 
 
+@pytest.mark.source("xarray with the engines netcdf4 and h5netcdf", "compared")
 @pytest.mark.parametrize("engine", ["netcdf4", "h5netcdf"])
 @pytest.mark.parametrize("size", SIZES)
 def test_xarray_sees_hops_along_a_dimension_of_their_own(
@@ -413,6 +420,7 @@ def test_xarray_sees_hops_along_a_dimension_of_their_own(
         assert data["hop_ok"].attrs["flag_values"].tolist() == [0, 1]
 
 
+@pytest.mark.source("ncdump and h5dump", "compared")
 @pytest.mark.parametrize("size", SIZES)
 def test_tools_read_the_hops(files: dict[tuple[str, str], Path], size: str, tmp_path: Path) -> None:
     """``ncdump`` the header and the times, ``h5dump`` every bit of them."""
@@ -432,6 +440,7 @@ def test_tools_read_the_hops(files: dict[tuple[str, str], Path], size: str, tmp_
         ]
 
 
+@pytest.mark.source("xarray with the engines netcdf4 and h5netcdf", "compared")
 @pytest.mark.parametrize("size", SIZES)
 def test_files_without_hops_do_not_speak_of_them(
     files: dict[tuple[str, str], Path], size: str

@@ -35,6 +35,7 @@ def background(recording: Any) -> NDArray[np.float64]:
     return floor_per_frequency(recording.level[:BACKGROUND_SWEEPS])
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 def test_background_per_frequency(background: NDArray[np.float64]) -> None:
     """Median of the first 400 sweeps: 110 to 151 digits, median 129.0, mean 128.54."""
     assert (background.min(), background.max()) == (110.0, 151.0)
@@ -42,6 +43,7 @@ def test_background_per_frequency(background: NDArray[np.float64]) -> None:
     assert float(background.mean()) == pytest.approx(128.54, abs=5e-3)
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 def test_strongest_cell(recording: Any, background: NDArray[np.float64]) -> None:
     """73.0 digits above its background at 51.188 MHz, 06:28:41.963 UT."""
     over = recording.level - background
@@ -51,6 +53,7 @@ def test_strongest_cell(recording: Any, background: NDArray[np.float64]) -> None
     assert clock(recording.started_s[sweep]) == "06:28:41.963"
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 def test_onset(recording: Any, background: NDArray[np.float64]) -> None:
     """The excess over all channels first stays above median + 5 sigma at 06:25:53.963 UT."""
     excess = excess_over(recording.level, background)
@@ -59,6 +62,7 @@ def test_onset(recording: Any, background: NDArray[np.float64]) -> None:
     assert clock(recording.started_s[found.index]) == "06:25:53.963"
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.parametrize(("over", "percent"), [(10.0, 41.5919), (20.0, 25.4694)])
 def test_occupied_cells(
     recording: Any, background: NDArray[np.float64], over: float, percent: float
@@ -111,6 +115,7 @@ def watched(recording: Any) -> list[Output]:
     return outputs
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 def test_meter_hears_the_event_and_not_the_quiet(watched: list[Output], recording: Any) -> None:
     """Silent while it learns; the strongest signal at the frequency and time of the event."""
     quiet = watched[:BACKGROUND_SWEEPS]
@@ -127,6 +132,7 @@ def test_meter_hears_the_event_and_not_the_quiet(watched: list[Output], recordin
     assert 0 < recording.started_s[strongest[1]] - recording.started_s[0] - 113.75 < 300
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 def test_meter_tells_that_the_whole_band_rose(watched: list[Output], recording: Any) -> None:
     """The event lifts all channels: told as a rise of the floor, within a minute of the onset."""
     rose = [f for output in watched for f in output.findings if f.what == "floor_rose"]
@@ -136,6 +142,7 @@ def test_meter_tells_that_the_whole_band_rose(watched: list[Output], recording: 
     assert "digits" in rose[0].text
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 def test_meter_claims_no_decibels_for_digits(watched: list[Output]) -> None:
     """Every name that holds a level says digit, and what needs decibels is refused."""
     summary = watched[-2].summary
@@ -147,6 +154,7 @@ def test_meter_claims_no_decibels_for_digits(watched: list[Output]) -> None:
     json.dumps(summary, allow_nan=False)
 
 
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 def test_meter_counts_the_hour(watched: list[Output]) -> None:
     """3600 stored, the learning time apart, an occupied fraction that fits the event."""
     (record,) = watched[-1].hourly

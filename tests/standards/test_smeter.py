@@ -16,6 +16,9 @@ BELOW_30_MHZ = [-121, -115, -109, -103, -97, -91, -85, -79, -73, -53, -33, -13]
 MICROVOLTS = [0.1993, 0.3976, 0.7934, 1.583, 3.159, 6.302, 12.57, 25.09, 50.06, 500.6, 5006, 50059]
 
 
+@pytest.mark.source("IARU Region 1 Recommendation R.1, handbook of the VHF managers", "read")
+@pytest.mark.source("−73 dBm below 30 MHz, later handbook", "read elsewhere")
+@pytest.mark.source("voltages across 50 Ω", "derived")
 @pytest.mark.parametrize(
     ("text", "level_dbm", "microvolt"), list(zip(STEPS, BELOW_30_MHZ, MICROVOLTS, strict=True))
 )

@@ -12,6 +12,8 @@ FREQUENCY = [892.0, 809.0, 823.0, 798.0, 671.0, 644.0, 883.0, 903.0, 677.0]
 """Nine values of frequency at τ0 = 1 s."""
 
 
+@pytest.mark.source("NIST SP 1065, set of nine values", "from memory")
+@pytest.mark.source("recomputed by hand and with AllanTools", "derived")
 @pytest.mark.parametrize(
     ("kind", "averages", "expected"),
     [

@@ -14,6 +14,8 @@ import pytest
 from acqd.measure import steps
 
 
+@pytest.mark.source("Page's CUSUM", "read elsewhere")
+@pytest.mark.source("worked trace", "derived")
 def test_cusum_trace() -> None:
     """S = max(0, S + z - k) of eight values, k 0.5 (derived)."""
     state, trace = steps.CusumState(k=0.5, h=5.0), []
@@ -24,6 +26,7 @@ def test_cusum_trace() -> None:
     assert trace == pytest.approx([0, 0, 0.4, 1.3, 1.9, 3.2, 3.4, 4.9], abs=1e-12)
 
 
+@pytest.mark.source("definition of the Page-Hinkley sum", "derived")
 def test_page_hinkley_trace() -> None:
     """m += x - x̄ - δ, PH = m - min m, δ 0.05 (derived)."""
     state, trace = steps.PageHinkleyState(delta=0.05, threshold=10.0), []
@@ -55,12 +58,14 @@ RUN_LENGTHS = [
 ]
 
 
+@pytest.mark.source("Markov chain of the CUSUM", "derived")
 @pytest.mark.parametrize(("h", "shift", "expected", "half"), RUN_LENGTHS)
 def test_run_lengths(h: float, shift: float, expected: float, half: float) -> None:
     """Two-sided, k 0.5 (derived)."""
     assert steps.run_length(k=0.5, h=h, shift=shift) == pytest.approx(expected, abs=1.02 * half)
 
 
+@pytest.mark.source("Markov chain of the CUSUM", "derived")
 @pytest.mark.slow
 @pytest.mark.parametrize(("h", "shift"), [(4.0, 0.0), (5.0, 0.0), (5.0, 1.0)])
 def test_run_lengths_agree_with_a_markov_chain(h: float, shift: float) -> None:
@@ -69,6 +74,7 @@ def test_run_lengths_agree_with_a_markov_chain(h: float, shift: float) -> None:
     assert steps.run_length(k=0.5, h=h, shift=shift) == pytest.approx(1.0 / sum(rates), rel=2e-4)
 
 
+@pytest.mark.source("Markov chain of the CUSUM", "derived")
 @pytest.mark.slow
 @pytest.mark.parametrize(("shift", "runs"), [(0.0, 300), (0.5, 1000), (1.0, 1000), (2.0, 1000)])
 def test_run_lengths_of_the_code_itself(shift: float, runs: int) -> None:

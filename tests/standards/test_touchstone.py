@@ -39,6 +39,7 @@ def read(found: TouchstoneText, folder: Path) -> skrf.Network:
     return skrf.Network(str(path))
 
 
+@pytest.mark.source("scikit-rf 2.2.0, reading Touchstone 1.1", "compared")
 @pytest.mark.parametrize("data_format", [None, *DataFormat])
 def test_full_two_port(data_format: DataFormat | None, tmp_path: Path) -> None:
     """Each of the four entries comes back in its place, in every format."""
@@ -55,6 +56,7 @@ def test_full_two_port(data_format: DataFormat | None, tmp_path: Path) -> None:
     assert "Gannet Ledge Lookout" in network.comments
 
 
+@pytest.mark.source("scikit-rf 2.2.0, reading Touchstone 1.1", "compared")
 @pytest.mark.parametrize("data_format", [None, *DataFormat])
 def test_scalar_one_port(data_format: DataFormat | None, tmp_path: Path) -> None:
     """A return loss without phase: its magnitude comes back, its angle as 0."""
@@ -69,6 +71,7 @@ def test_scalar_one_port(data_format: DataFormat | None, tmp_path: Path) -> None
     assert "the angle of S11 is unknown and not zero" in network.comments
 
 
+@pytest.mark.source("scikit-rf 2.2.0, reading Touchstone 1.1", "compared")
 def test_edges_and_q_of_a_file_are_ours(tmp_path: Path) -> None:
     """The loss that scikit-rf reads from our scalar file has the edges and the Q that we gave."""
     loss_db = 1.2 - 20 * np.log10(np.abs(band_pass()))
@@ -89,6 +92,7 @@ def test_edges_and_q_of_a_file_are_ours(tmp_path: Path) -> None:
     assert ours.q == pytest.approx(145.0 / 3.9968, rel=2e-3)
 
 
+@pytest.mark.source("scikit-rf 2.2.0, reading Touchstone 1.1", "compared")
 def test_points_left_out_leave_the_rest_in_place(tmp_path: Path) -> None:
     s21 = band_pass()
     s21[[0, 200, 400]] = np.nan
@@ -98,6 +102,7 @@ def test_points_left_out_leave_the_rest_in_place(tmp_path: Path) -> None:
     assert network.s[:, 1, 0] == pytest.approx(s21[kept], rel=1e-12)
 
 
+@pytest.mark.source("scikit-rf 2.2.0, reading Touchstone 1.1", "compared")
 def test_group_delay_of_a_file(tmp_path: Path) -> None:
     """scikit-rf's group delay of what it read is that of what we wrote."""
     s21 = band_pass()

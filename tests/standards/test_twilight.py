@@ -26,6 +26,7 @@ def night_of(position: tuple[float, float], moment: datetime) -> tuple[float, fl
     return dusk_s, dawn_s
 
 
+@pytest.mark.source("astropy's ephemeris", "compared")
 @pytest.mark.slow
 @pytest.mark.parametrize("position", PLACES)
 def test_sun_stands_six_degrees_under_at_dusk_and_dawn(position: tuple[float, float]) -> None:
@@ -46,6 +47,7 @@ def test_sun_stands_six_degrees_under_at_dusk_and_dawn(position: tuple[float, fl
                 assert altitude_deg == pytest.approx(-6.0, abs=0.05)
 
 
+@pytest.mark.source("almanac of Greenwich", "from memory")
 @pytest.mark.parametrize(
     ("day", "dusk", "dawn"),
     [

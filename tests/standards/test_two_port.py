@@ -46,11 +46,14 @@ def clean(axis: Float, loss_db: Float, *levels: float) -> Passband:
     return passed
 
 
+@pytest.mark.source("through less thing, in dB", "practice")
 def test_through_normalisation() -> None:
     """−10.0 and −13.5 dBm → 3.5 dB (practice)."""
     assert insertion_loss([-10.0], [-13.5]).loss_db[0] == 3.5
 
 
+@pytest.mark.source("powers of independent parts add", "derived")
+@pytest.mark.source("3 dB over the floor at least", "practice")
 @pytest.mark.parametrize(
     ("over_db", "correction_db"),
     [(3, -3.021), (6, -1.256), (10, -0.458), (20, -0.044)],
@@ -66,6 +69,8 @@ def test_floor_taken_out_of_a_reading(over_db: float, correction_db: float) -> N
 # --- filters --------------------------------------------------------------------------------------
 
 
+@pytest.mark.source("Butterworth 10 log10(1 + x^2n)", "derived")
+@pytest.mark.source("SciPy, butter", "compared")
 def test_butterworth_band_pass_of_145_mhz() -> None:
     """n = 3, f0 145, B 4 MHz: edges 143.013792 and 147.013792, centre 145 geometric, 145.013792
     arithmetic, Q 36.25 (derived; SciPy ``butter``)."""
@@ -80,6 +85,8 @@ def test_butterworth_band_pass_of_145_mhz() -> None:
     assert passed.q == pytest.approx(36.25, abs=1e-4)
 
 
+@pytest.mark.source("Butterworth 10 log10(1 + x^2n)", "derived")
+@pytest.mark.source("SciPy, butter", "compared")
 @pytest.mark.parametrize(
     ("frequency_mhz", "loss_db"),
     [(143, 3.1020), (147, 2.9223), (141, 18.4907), (149, 17.7826), (150, 23.4581)],
@@ -91,6 +98,8 @@ def test_loss_of_that_filter(frequency_mhz: float, loss_db: float) -> None:
     assert curve.at(frequency_mhz * 1e6).loss_db == pytest.approx(loss_db, abs=1.1e-4)
 
 
+@pytest.mark.source("Butterworth 10 log10(1 + x^2n)", "derived")
+@pytest.mark.source("SciPy, butter", "compared")
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("order", "by_6_db", "by_3_db"),
@@ -125,6 +134,8 @@ def low_pass(x: Float, order: int, ripple_db: float) -> Float:
     return -20 * np.log10(np.abs(h))
 
 
+@pytest.mark.source("Butterworth and Chebyshev prototypes", "derived")
+@pytest.mark.source("SciPy, butter and cheby1", "compared")
 @pytest.mark.parametrize(
     ("order", "ripple_db", "losses_db", "edge"),
     [row[1:] for row in LOW_PASSES],
@@ -150,6 +161,7 @@ def test_low_pass_prototypes(
         assert ripple.flatness_db == pytest.approx(ripple_db, abs=1e-4)
 
 
+@pytest.mark.source("geometric and arithmetic mean", "derived")
 @pytest.mark.parametrize(
     ("low_hz", "high_hz", "geometric_hz", "arithmetic_hz"),
     [
@@ -166,6 +178,7 @@ def test_centres(low_hz: float, high_hz: float, geometric_hz: float, arithmetic_
     assert pair.arithmetic_centre_hz == pytest.approx(arithmetic_hz, abs=1e-6)
 
 
+@pytest.mark.source("loaded and unloaded Q", "derived")
 @pytest.mark.parametrize(("loaded", "unloaded", "loss_db"), [(50, 500, 0.9151), (30, 1000, 0.2646)])
 def test_loss_of_finite_q(loaded: float, unloaded: float, loss_db: float) -> None:
     """−20 log10(1 − QL/QU) (derived)."""
@@ -185,6 +198,8 @@ def measured_loss(network: skrf.Network) -> Float:
     return complex_transmission(np.ones(len(network)), network.s[:, 1, 0]).loss.loss_db
 
 
+@pytest.mark.source("network of resistors or lines in 50 Ω", "derived")
+@pytest.mark.source("scikit-rf 2.2.0", "compared")
 @pytest.mark.parametrize(
     ("kind", "ohm", "loss_db"),
     [("series", 50, 3.5218), ("series", 100, 6.0206), ("shunt", 50, 3.5218), ("shunt", 25, 6.0206)],
@@ -197,6 +212,8 @@ def test_resistor_in_50_ohm(kind: str, ohm: float, loss_db: float) -> None:
     assert measured_loss(network) == pytest.approx(loss_db, abs=5e-5)
 
 
+@pytest.mark.source("network of resistors or lines in 50 Ω", "derived")
+@pytest.mark.source("scikit-rf 2.2.0", "compared")
 @pytest.mark.parametrize(
     ("value_db", "pi_ohm", "t_ohm"),
     [
@@ -233,6 +250,8 @@ def stub(axis_hz: Float) -> skrf.Network:
     return media.shunt(media.line(QUARTER_WAVE_M, "m") ** media.open())
 
 
+@pytest.mark.source("network of resistors or lines in 50 Ω", "derived")
+@pytest.mark.source("scikit-rf 2.2.0", "compared")
 @pytest.mark.parametrize(("degrees", "loss_db"), [(45, 0.9691), (60, 2.4304), (80, 9.5621)])
 def test_open_stub(degrees: float, loss_db: float) -> None:
     """10 log10(1 + tan²θ/4) (derived); λ/4 at 145 MHz, velocity factor 0.66, is 0.34114 m."""
@@ -241,6 +260,8 @@ def test_open_stub(degrees: float, loss_db: float) -> None:
     assert measured_loss(stub(axis))[0] == pytest.approx(loss_db, abs=5e-5)
 
 
+@pytest.mark.source("network of resistors or lines in 50 Ω", "derived")
+@pytest.mark.source("scikit-rf 2.2.0", "compared")
 def test_notch_of_a_stub() -> None:
     """At 90° (derived): bottom and centre at 145 MHz; 3 dB width where tan²θ = 4·(10^0.3 − 1)."""
     axis = np.linspace(20e6, 270e6, 5001)
@@ -255,6 +276,7 @@ def test_notch_of_a_stub() -> None:
     assert pair.arithmetic_centre_hz == pytest.approx(145e6, rel=1e-4)
 
 
+@pytest.mark.source("scikit-rf 2.2.0, class Qfactor", "compared")
 @pytest.mark.slow
 def test_edges_and_q_agree_with_another_library() -> None:
     """A series resonator of scikit-rf: its own fit of the loaded Q, ours of the half-power width,
@@ -314,6 +336,7 @@ def air_line(name: str) -> AirLine:
     )
 
 
+@pytest.mark.source("permittivitycalc 0.6.0, rexolite_PAL.txt (MIT licence)", "measured")
 def test_loss_of_a_measured_air_line() -> None:
     """rexolite_PAL: largest loss 1.4897 dB at 8.01835 GHz, 0.8633 dB at 1 GHz, median u of |S21|
     0.001429 (computed apart from this project with NumPy alone)."""
@@ -330,6 +353,7 @@ def test_loss_of_a_measured_air_line() -> None:
     assert recognise(curve).kind is Kind.FLAT
 
 
+@pytest.mark.source("permittivitycalc 0.6.0, serpentine_dry.txt (MIT licence)", "measured")
 def test_a_lossy_air_line_is_no_filter() -> None:
     """serpentine_dry: 4.17 dB at most, more than flat and less than a filter; its uncertainty is
     missing at the first point, which then counts as the largest."""
@@ -344,6 +368,8 @@ def test_a_lossy_air_line_is_no_filter() -> None:
     assert float(np.abs(both_ways).max()) < 3 * float(np.nanmax(data.u_s21)) * 8.685890
 
 
+@pytest.mark.source("permittivitycalc 0.6.0 (MIT licence)", "measured")
+@pytest.mark.source("scikit-rf 2.2.0", "compared")
 @pytest.mark.parametrize("name", ["rexolite_PAL.txt", "serpentine_dry.txt"])
 def test_group_delay_of_a_measured_line(name: str) -> None:
     """As scikit-rf's gradient of the unwrapped phase, on the same data."""

@@ -1,7 +1,7 @@
 """Uncertainty against published divisors, worked budgets and mismatch values.
 
-Marks: "read" in the source or a text that restates it; "derived" algebra from a stated definition,
-worked out apart from this code; "from memory" not seen again while this was written.
+Sources: JCGM 100:2008 and JCGM 106:2012 from memory; NIST/SEMATECH e-Handbook 2.5.7 read; the rest
+derived, algebra from a stated definition worked out apart from this code.
 """
 
 from __future__ import annotations
@@ -21,10 +21,30 @@ from acqd.measure.verdict import Verdict, judge
 @pytest.mark.parametrize(
     ("shape", "u"),
     [
-        pytest.param(Shape.RECTANGULAR, 0.577350, id="rectangular (e-Handbook 2.5.7, read)"),
-        pytest.param(Shape.TRIANGULAR, 0.408248, id="triangular (JCGM 100 4.3.9, from memory)"),
-        pytest.param(Shape.U_SHAPED, 0.707107, id="u-shaped (JCGM 100 H.1.3.3, from memory)"),
-        pytest.param(Shape.NORMAL, 0.5, id="normal at k = 2 (JCGM 100 4.3.3, from memory)"),
+        pytest.param(
+            Shape.RECTANGULAR,
+            0.577350,
+            id="rectangular",
+            marks=pytest.mark.source("NIST/SEMATECH e-Handbook 2.5.7", "read"),
+        ),
+        pytest.param(
+            Shape.TRIANGULAR,
+            0.408248,
+            id="triangular",
+            marks=pytest.mark.source("JCGM 100:2008 4.3.9", "from memory"),
+        ),
+        pytest.param(
+            Shape.U_SHAPED,
+            0.707107,
+            id="u-shaped",
+            marks=pytest.mark.source("JCGM 100:2008 H.1.3.3", "from memory"),
+        ),
+        pytest.param(
+            Shape.NORMAL,
+            0.5,
+            id="normal at k = 2",
+            marks=pytest.mark.source("JCGM 100:2008 4.3.3", "from memory"),
+        ),
     ],
 )
 def test_standard_uncertainty_of_limits_of_one(shape: Shape, u: float) -> None:
@@ -32,11 +52,13 @@ def test_standard_uncertainty_of_limits_of_one(shape: Shape, u: float) -> None:
     assert Component(name="a", half_width=1.0, shape=shape).u == pytest.approx(u, abs=5e-7)
 
 
+@pytest.mark.source("JCGM 100:2008 F.2.2.1", "from memory")
 def test_standard_uncertainty_of_a_display_step() -> None:
     """q/√12: 0.144338 for a step of 0.5 (JCGM 100 F.2.2.1, from memory)."""
     assert Component.resolution(0.5).u == pytest.approx(0.144338, abs=5e-7)
 
 
+@pytest.mark.source("two reflections facing each other", "derived")
 @pytest.mark.parametrize(
     ("vswr1", "vswr2", "u_db"), [(1.5, 2.0, 0.40946), (2.0, 2.0, 0.68243)], ids=["1.5-2", "2-2"]
 )
@@ -46,6 +68,7 @@ def test_mismatch_uncertainty(vswr1: float, vswr2: float, u_db: float) -> None:
     assert Component.mismatch(rho1, rho2).u == pytest.approx(u_db, abs=5e-6)
 
 
+@pytest.mark.source("two reflections facing each other", "derived")
 @pytest.mark.parametrize(
     ("vswr1", "vswr2", "above_db", "below_db"),
     [(1.5, 2.0, 0.5606, -0.5993), (2.0, 2.0, 0.9151, -1.0231), (1.2, 1.5, 0.1565, -0.1594)],
@@ -57,6 +80,7 @@ def test_mismatch_limits(vswr1: float, vswr2: float, above_db: float, below_db: 
     assert found == pytest.approx((above_db, below_db), abs=5e-5)
 
 
+@pytest.mark.source("two reflections facing each other", "derived")
 def test_a_pad_ahead_of_a_port_shrinks_its_reflection() -> None:
     """Source VSWR 3 behind 6 dB against a load of VSWR 2: +0.3562/−0.3715 dB (derived)."""
     source = budget.reflection_behind_pad(budget.reflection_of_vswr(3.0), 6.0)
@@ -64,6 +88,7 @@ def test_a_pad_ahead_of_a_port_shrinks_its_reflection() -> None:
     assert found == pytest.approx((0.3562, -0.3715), abs=5e-5)
 
 
+@pytest.mark.source("two reflections facing each other", "derived")
 @pytest.mark.parametrize(
     ("vswr", "rho"),
     [
@@ -101,6 +126,8 @@ def budget_2() -> tuple[Component, ...]:
     )
 
 
+@pytest.mark.source("NIST/SEMATECH e-Handbook 2.5.7", "read")
+@pytest.mark.source("figures of the budgets", "derived")
 @pytest.mark.parametrize(
     ("parts", "us", "u_combined", "expanded"),
     [
@@ -120,6 +147,7 @@ def test_worked_budgets(
     assert found.expanded == pytest.approx(expanded, abs=1.01e-5)
 
 
+@pytest.mark.source("definition of the decibel", "derived")
 @pytest.mark.parametrize(
     ("fraction", "of_power", "above_db", "below_db"),
     [(0.10, False, 0.8279, -0.9151), (0.05, True, 0.2119, -0.2228)],
@@ -133,6 +161,7 @@ def test_relative_errors_are_not_symmetric_in_db(
     assert found == pytest.approx((above_db, below_db), abs=5e-5)
 
 
+@pytest.mark.source("JCGM 100:2008 table G.2", "from memory")
 @pytest.mark.parametrize(
     ("dof", "t"), [(1, 13.97), (2, 4.53), (3, 3.31), (4, 2.87), (9, 2.32), (20, 2.13), (50, 2.05)]
 )
@@ -141,6 +170,7 @@ def test_student_factor_as_tabulated(dof: int, t: float) -> None:
     assert budget.student_factor(dof + 1) == pytest.approx(t, abs=0.0051)
 
 
+@pytest.mark.source("SciPy, stats.t", "compared")
 @pytest.mark.parametrize("count", [2, 3, 4, 5, 11, 60, 201, 202, 1000, 100_000])
 def test_student_factor_as_scipy_has_it(count: int) -> None:
     """Student's t at the probability of ±2 standard deviations."""
@@ -148,6 +178,7 @@ def test_student_factor_as_scipy_has_it(count: int) -> None:
     assert budget.student_factor(count) == pytest.approx(wanted, rel=1e-6)
 
 
+@pytest.mark.source("flow graph of a two-port", "derived")
 def test_mismatch_of_an_insertion_loss_against_the_flow_graph() -> None:
     """Two-port between a source and a load, phases at random (flow graph; derived).
 
@@ -167,6 +198,7 @@ def test_mismatch_of_an_insertion_loss_against_the_flow_graph() -> None:
     assert 0.94 <= float(np.mean(np.abs(error_db) <= found.expanded)) <= 0.975
 
 
+@pytest.mark.source("JCGM 106:2012 clause 8", "from memory")
 @pytest.mark.parametrize(
     ("guard", "accepted"),
     [(1.0, 0.02275), (0.822427, 0.05), (0.0, 0.5)],
