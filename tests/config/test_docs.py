@@ -43,6 +43,7 @@ from acqd.config.quantity import (
     TEMPERATURE,
 )
 from acqd.config.reflection import ReflectionTable
+from acqd.config.soak import SoakLimitTable, SoakTable
 from acqd.config.tables import Table
 from acqd.config.transmission import (
     NamedFrequencyTable,
@@ -59,6 +60,7 @@ PLANS = (DOCS / "channel-plans.md").read_text("utf-8")
 TRANSMISSION = (DOCS / "transmission.md").read_text("utf-8")
 
 EMISSION = (DOCS / "emission.md").read_text("utf-8")
+SOAK = (DOCS / "soak.md").read_text("utf-8")
 CARRIER = (DOCS / "carrier.md").read_text("utf-8")
 REFLECTION = (DOCS / "reflection.md").read_text("utf-8")
 
@@ -77,6 +79,8 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[job.NAME.band]": (CONFIG, BandTable, {}),
     "[job.NAME.band.aerial]": (CONFIG, AerialTable, {}),
     "[job.NAME.carrier]": (CARRIER, CarrierTable, {}),
+    "[job.NAME.soak]": (SOAK, SoakTable, {"length": "8 h"}),
+    "[[job.NAME.soak.limit]]": (SOAK, SoakLimitTable, {"figure": "floor_dbm", "at_most": -90}),
     "[job.NAME.emission]": (EMISSION, EmissionTable, {}),
     "[job.NAME.reflection]": (REFLECTION, ReflectionTable, {}),
     "[job.NAME.source]": (CONFIG, SourceTable, {"level": "-20 dBm"}),
