@@ -12,9 +12,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator
 
+from acqd.measure.emission_layout import LAST
 from acqd.measure.emission_meter import behind_pad, remembered
 from acqd.measure.emission_outcome import outcome_of
-from acqd.measure.emission_plan import LAST, next_step
+from acqd.measure.emission_plan import next_step
 from acqd.measure.emission_readings import Look, look_at
 from acqd.measure.emission_settings import EmissionSettings
 from acqd.measure.meter import Answer, Pass, PassStep

@@ -6,8 +6,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from acqd.measure.adjacent import AdjacentPower, adjacent_power
 from acqd.measure.bandwidth import Bandwidth, occupied_bandwidth, x_db_bandwidth
 from acqd.measure.budget import Budget
@@ -18,19 +16,16 @@ from acqd.measure.emission_budget import (
     product_budget,
     wandered,
 )
-from acqd.measure.emission_limits import Beside, Read, beside_limits, limit_dbm_along
-from acqd.measure.emission_origin import Classed, checked, harder_db, is_suspicious, unchecked
-from acqd.measure.emission_plan import (
+from acqd.measure.emission_layout import (
     AGAIN,
     LAST,
     LOOK,
     WIDTH,
-    found_in_search,
     harmonics_of,
     pieces_of,
-    searched,
-    zoomed,
 )
+from acqd.measure.emission_limits import Beside, Read, beside_limits
+from acqd.measure.emission_origin import Classed, checked, harder_db, is_suspicious, unchecked
 from acqd.measure.emission_readings import (
     Look,
     Product,
@@ -38,9 +33,9 @@ from acqd.measure.emission_readings import (
     averages_of,
     level_dbm,
     look_at,
-    nothing_there,
     reading_of,
 )
+from acqd.measure.emission_search import SearchedRange, found_in_search, range_of, zoomed
 from acqd.measure.emission_settings import EmissionSettings
 from acqd.measure.passmeter import Seen
 from acqd.measure.peaks import Bound
@@ -91,26 +86,6 @@ class Found:
     def worst(self) -> Beside | None:
         """The limit that it is nearest to, or furthest beyond, counted in U."""
         return min(self.beside, key=lambda one: one.margin, default=None)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SearchedRange:
-    """A piece that was searched: below ``most_dbm`` nothing was looked for, or could be seen.
-
-    ``least_margin_db`` is how far that lies below the tightest limit, None where there is none.
-    """
-
-    start_hz: float
-    stop_hz: float
-    most_dbm: float
-    least_margin_db: float | None
-    at_hz: float
-    expanded_db: float
-    beside: tuple[Beside, ...]
-    products: int
-    dropped: int
-    missing_hz: float
-    seq: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -520,44 +495,4 @@ class _Work:
         return tuple(ranges), missing
 
     def _range(self, seen: Seen) -> SearchedRange:
-        """Where a piece had no product, and how far below the limit that was sure."""
-        settings = self.settings
-        found, floor, threshold = searched(settings, self.look, self.first, seen)
-        frequency = seen.setup.grid.frequency_hz
-        limit = limit_dbm_along(settings, frequency, self.carrier_hz)
-        margin = limit - (threshold + self.pad_db)
-        judged = np.isfinite(margin)
-        at = int(np.nanargmin(margin)) if judged.any() else int(np.nanargmax(threshold))
-        most_dbm = float(threshold[at])
-        nobody = nothing_there(seen, at, most_dbm, float(floor[at]))
-        budget = product_budget(settings, nobody, seen, pads_db=self._pads)
-        beside: tuple[Beside, ...] = ()
-        if judged.any():
-            beside = beside_limits(
-                settings,
-                Read(
-                    frequency_hz=float(frequency[at]),
-                    level_dbm=most_dbm + self.pad_db,
-                    expanded_db=budget.expanded,
-                    at_most=True,
-                    is_line=False,
-                    detector=seen.setup.detector,
-                    rbw_hz=seen.setup.rbw_hz,
-                    carrier_hz=self.carrier_hz,
-                    fundamental_dbm=self._ahead_dbm,
-                    down_expanded_db=budget.expanded,
-                ),
-            )
-        return SearchedRange(
-            start_hz=float(frequency[0]),
-            stop_hz=float(frequency[-1]),
-            most_dbm=most_dbm + self.pad_db,
-            least_margin_db=float(margin[at]) if judged.any() else None,
-            at_hz=float(frequency[at]),
-            expanded_db=budget.expanded,
-            beside=beside,
-            products=len(found.products) + found.dropped,
-            dropped=found.dropped,
-            missing_hz=found.missing_hz,
-            seq=seen.sweep.seq,
-        )
+        return range_of(self.settings, self.look, self.first, seen, pads_db=self._pads)

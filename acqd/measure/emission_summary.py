@@ -10,8 +10,9 @@ from acqd.measure.adjacent import Neighbour
 from acqd.measure.bandwidth import Bandwidth
 from acqd.measure.emission_limits import Beside, against, no_limit_words
 from acqd.measure.emission_origin import Classed
-from acqd.measure.emission_outcome import Found, Missing, Outcome, SearchedRange
+from acqd.measure.emission_outcome import Found, Missing, Outcome
 from acqd.measure.emission_proof import intercepts_of, proof_of
+from acqd.measure.emission_search import SearchedRange
 from acqd.measure.emission_settings import EmissionSettings
 from acqd.measure.linearity import Origin
 from acqd.measure.peaks import Bound

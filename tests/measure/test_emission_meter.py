@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from acqd.errors import UnitMismatch
 from acqd.measure.bandpower import enb_hz
 from acqd.measure.emission_guide import LOOKS_MOST, WAIT, guided_pass
+from acqd.measure.emission_layout import AGAIN, LAST, LOOK, SEARCH, WIDTH, ZOOM
 from acqd.measure.emission_meter import EmissionMeter
-from acqd.measure.emission_plan import AGAIN, LAST, LOOK, SEARCH, WIDTH, ZOOM, emission_pass
+from acqd.measure.emission_plan import emission_pass
 from acqd.measure.emission_settings import EmissionSettings
 from acqd.measure.limit_profile import (
     Domain,
