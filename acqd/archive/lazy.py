@@ -74,7 +74,7 @@ class LevelArray(BackendArray):
             part = out if whole else np.empty((here.size, self.shape[1]), dtype=piece.tag)
             read_levels(piece, which, part)
             if self._far_end and piece.setup.chain_gain_db is not None:
-                out[here] = part - piece.setup.chain_gain_db
+                out[here] = _at_far_end(part, piece.setup.chain_gain_db)
             elif not whole:
                 out[here] = part
         return out
@@ -91,3 +91,10 @@ class LevelArray(BackendArray):
             raise FileNotFoundError(f"sweeps of job {self._wanted.job}")
         ranks = np.argsort(np.argsort(self._sequence, kind="stable"), kind="stable")
         self._set_pieces(pieces, order[ranks])
+
+
+def _at_far_end(level: NDArray[Any], gain_db: NDArray[np.float64]) -> NDArray[Any]:
+    """Levels with the chain taken out; of complex ratios the magnitude, for it has no phase."""
+    if np.iscomplexobj(level):
+        return np.asarray(level * 10.0 ** (-gain_db / 20.0))
+    return np.asarray(level - gain_db)

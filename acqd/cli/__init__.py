@@ -18,7 +18,7 @@ __all__ = ["main"]
 COMMANDS = {
     "check": "What a station would do: sweepers, jobs, times, disk and messages.",
     "contract": "Print the AsyncAPI document of all messages.",
-    "export": "Sweeps of an archive as CSV.",
+    "export": "Sweeps of an archive as CSV, netCDF, Parquet or Touchstone.",
     "find": "List attached sweepers.",
     "once": "One pass of a job, or of a plain range such as 144MHz..146MHz.",
     "reference": "Take a reference of a job (through, open, short, load, quiet, ambient).",

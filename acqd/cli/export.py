@@ -1,16 +1,21 @@
-"""``acqd export``: an archive as tidy CSV, units in the head line."""
+"""``acqd export``: an archive as tidy CSV, as netCDF or Parquet, a sweep as Touchstone."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
 from datetime import datetime
+from pathlib import PurePath
 from typing import IO, TYPE_CHECKING, Any
 
 import click
 
+from acqd.cli.moments import moment
+
 if TYPE_CHECKING:
     import xarray as xr
+
+    from acqd.archive.reader import Archive
 
 __all__ = ["command"]
 
@@ -21,26 +26,21 @@ ROWS_AT_ONCE = 64
 """Sweeps that are held in memory at a time."""
 
 
-def _moment(ctx: click.Context, option: click.Parameter, text: str | None) -> datetime | None:
-    """A moment as people write it."""
-    if text is None:
-        return None
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        raise click.BadParameter(
-            f"{text!r} is no moment; expected ISO 8601 with a zone, such as 2026-06-01T21:00Z"
-        )
-    return moment
+FORMATS = {
+    ".csv": "csv",
+    ".nc": "netcdf",
+    ".parquet": "parquet",
+    ".s1p": "touchstone",
+    ".s2p": "touchstone",
+}
+"""Formats by what the name of a file ends in."""
 
 
 @click.command("export")
 @click.argument("archive", type=click.Path())
 @click.option("--job", help="The job; may be left out where there is only one.")
-@click.option("--from", "start", callback=_moment, help="First moment, ISO 8601 with a zone.")
-@click.option("--to", "stop", callback=_moment, help="End of the range, not included.")
+@click.option("--from", "start", callback=moment, help="First moment, ISO 8601 with a zone.")
+@click.option("--to", "stop", callback=moment, help="End of the range, not included.")
 @click.option("--setup", help="One setup, by the beginning of its digest.")
 @click.option(
     "--plane",
@@ -56,6 +56,13 @@ def _moment(ctx: click.Context, option: click.Parameter, text: str | None) -> da
     show_default=True,
     help="A row a point of each sweep; a row a sweep; a row a finding; a row a gap.",
 )
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(sorted(set(FORMATS.values()))),
+    help="What to write; by the name of the output where it tells, else csv.",
+)
+@click.option("--seq", type=click.IntRange(1), help="The sweep of a Touchstone file; the last one.")
 @click.option("-o", "--output", type=click.Path(), help="A file, instead of standard output.")
 def command(
     archive: str,
@@ -65,31 +72,84 @@ def command(
     setup: str | None,
     plane: str,
     what: str,
+    form: str | None,
+    seq: int | None,
     output: str | None,
 ) -> None:
-    """Write what ARCHIVE holds as comma-separated values, one observation a row."""
+    """Write what ARCHIVE holds: as comma-separated values, one observation a row, or as a file of
+    another format."""
     from acqd.archive.reader import open_archive
 
+    form = form or FORMATS.get(PurePath(output or "").suffix.lower(), "csv")
+    _refuse_misfits(form, what, seq, output)
     with open_archive(archive) as opened:
         job = _job(job, opened.jobs(), archive, findings=what == "findings")
-        if what == "findings":
+        if form == "csv" and what in ("findings", "gaps"):
             lines = _findings(opened.findings(job, start, stop))
-        elif what == "gaps":
-            lines = _gaps(opened.gaps(job, start, stop))
-        else:
-            far_end = plane == "far-end"
-            data = opened.sweeps(
-                job, start, stop, setup=setup, plane="far end" if far_end else "input"
-            )
-            lines = _levels(data) if what == "levels" else _summaries(data)
-        if output is None:
-            _write(lines, sys.stdout)
+            if what == "gaps":
+                lines = _gaps(opened.gaps(job, start, stop))
+            _put(lines, output)
             return
-        try:
-            with open(output, "w", encoding="utf-8", newline="") as file:
-                _write(lines, file)
-        except OSError as exc:
-            raise click.FileError(output, exc.strerror or str(exc)) from exc
+        far_end = plane == "far-end" and form != "touchstone"
+        data = opened.sweeps(job, start, stop, setup=setup, plane="far end" if far_end else "input")
+        if what == "summary" and form != "csv":
+            data = data.drop_vars("level")
+        if form == "csv":
+            _put(_levels(data) if what == "levels" else _summaries(data), output)
+        elif form == "touchstone":
+            _touchstone(opened, job, data, seq, output)
+        else:
+            _whole_file(form, data, str(output))
+
+
+def _refuse_misfits(form: str, what: str, seq: int | None, output: str | None) -> None:
+    """Options that do not go together."""
+    if form in ("netcdf", "parquet") and output is None:
+        raise click.UsageError(f"--format {form} is no text: name a file with --output")
+    if form in ("netcdf", "parquet") and what in ("findings", "gaps"):
+        raise click.UsageError(f"--what {what} goes with --format csv")
+    if form == "touchstone" and what != "levels":
+        raise click.UsageError(f"--what {what} has no S-parameters; leave it out")
+    if form != "touchstone" and seq is not None:
+        raise click.UsageError("--seq is for --format touchstone; --from and --to choose sweeps")
+
+
+def _put(lines: Iterator[str], output: str | None) -> None:
+    """Text to standard output or into a file."""
+    if output is None:
+        _write(lines, sys.stdout)
+        return
+    try:
+        with open(output, "w", encoding="utf-8", newline="") as file:
+            _write(lines, file)
+    except OSError as exc:
+        raise click.FileError(output, exc.strerror or str(exc)) from exc
+
+
+def _whole_file(form: str, data: xr.Dataset, output: str) -> None:
+    from acqd.cli.export_files import published, write_netcdf, write_parquet
+
+    with published(output) as path:
+        (write_netcdf if form == "netcdf" else write_parquet)(data, path)
+
+
+def _touchstone(
+    archive: Archive, job: str, data: xr.Dataset, seq: int | None, output: str | None
+) -> None:
+    from acqd.cli.export_files import published
+    from acqd.cli.export_touchstone import suffix_of, touchstone_of
+
+    suffix, given = suffix_of(data.attrs["kind"], job), PurePath(output or "").suffix.lower()
+    if given in (".s1p", ".s2p") and given != suffix:
+        raise click.UsageError(
+            f"job {job} is of kind {data.attrs['kind']}: the name of its file ends in {suffix}"
+        )
+    made = touchstone_of(archive, job, data, seq)
+    if output is None:
+        _write(iter((made.text,)), sys.stdout)
+        return
+    with published(output) as path:
+        path.write_text(made.text, "ascii")
 
 
 def _job(job: str | None, jobs: list[str], archive: str, *, findings: bool) -> str:
@@ -121,15 +181,18 @@ def _moments(values: Any) -> list[str]:
 
 
 def _levels(data: xr.Dataset) -> Iterator[str]:
-    names = ("level",) if "level" in data else ("level_real", "level_imag")
-    unit = data[names[0]].attrs.get("units", "1")
+    unit = data["level"].attrs.get("units", "1")
+    is_complex = data["level"].dtype.kind == "c"
+    names = ("level_real", "level_imag") if is_complex else ("level",)
+    unit = "1" if unit == "ratio" else unit
     heads = ",".join(f"{name} [{unit}]" for name in names)
     yield f"time [UTC],sequence [1],frequency [Hz],{heads}\n"
     frequency = [f"{value:.12g}" for value in data["frequency"].values.tolist()]
     for first in range(0, data.sizes["sweep"], ROWS_AT_ONCE):
         block = data.isel(sweep=slice(first, first + ROWS_AT_ONCE))
         times, numbers = _times(block), block["sequence"].values.tolist()
-        columns = [block[name].values for name in names]
+        levels = block["level"].values
+        columns = [levels.real, levels.imag] if is_complex else [levels]
         for at, (time, number) in enumerate(zip(times, numbers, strict=True)):
             head = f"{time},{number},"
             values = zip(*(_texts(column[at]) for column in columns), strict=True)
