@@ -171,19 +171,15 @@ def _limits_passed(
         worst = one.worst
         if worst is None or word == was or fail not in (word, was):
             continue
-        if word == fail:
-            what, start = "limit_passed", "above a limit"
-        elif word == str(Verdict.PASS):
-            what, start = "limit_kept", "below its limits again"
-        else:
+        if word not in (fail, str(Verdict.PASS)):
             continue
         judged = worst.comparison.judgement
         place = frequency_text(one.product.frequency_hz)
         where = name if one.product.order is None else f"{name} at {place}"
         yield FindingDraft(
-            what=what,
+            what="limit_passed" if word == fail else "limit_kept",
             at_s=_end_s(outcome),
-            text=f"{where} is {start}: {worst.comparison.text}",
+            text=f"{where}{'' if word == fail else ' again'}: {worst.comparison.text}",
             seq=one.product.seq,
             figures={
                 "frequency_hz": round(one.product.frequency_hz, 1),

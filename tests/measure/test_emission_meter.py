@@ -584,10 +584,12 @@ def test_a_limit_that_is_passed_is_told_once_and_once_when_it_is_kept_again() ->
         bench.harmonics_dbc = (dbc, -70.0, -80.0)
         run(bench, into=found)
         bench.now_s += 30.0
-    assert [(one.what, one.text.split(" is ")[0]) for one in found.findings] == [
+    assert [(one.what, one.text.split(":")[0]) for one in found.findings] == [
         ("limit_passed", "harmonic 2 at 313.600 MHz"),
-        ("limit_kept", "harmonic 2 at 313.600 MHz"),
+        ("limit_kept", "harmonic 2 at 313.600 MHz again"),
     ]
+    assert "above limit Gannet Ledge's own, edition 2026" in found.findings[0].text
+    assert "below limit Gannet Ledge's own, edition 2026" in found.findings[1].text
     assert found.findings[0].figures["level_dbm"] == pytest.approx(POWER_DBM - 45, abs=1)
 
 
