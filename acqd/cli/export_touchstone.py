@@ -161,9 +161,9 @@ def _reflection(
         *about,
         f"S11, {found.way}",
         *(f"{role} of {_utc(one.at_s)}" for role, one in sorted(found.references.items())),
-        f"directivity {trace.directivity_db:.1f} dB ({trace.directivity_from}), source match "
-        f"{trace.source_match_db:.1f} dB ({trace.source_match_from}); what these allow the true "
-        f"value to be is in the job's summaries",
+        f"directivity {np.min(trace.directivity_db):.1f} dB or better ({trace.directivity_from}), "
+        f"source match {trace.source_match_db:.1f} dB ({trace.source_match_from}); what these "
+        f"allow the true value to be is in the job's summaries",
         *found.notes,
     ]
     if np.any(trace.cable_loss_db):
