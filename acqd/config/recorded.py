@@ -18,6 +18,7 @@ from acqd.chain import Chain, ChainPart, PartKind
 from acqd.config.emission import profile_from_plain
 from acqd.config.models import (
     ChainTable,
+    ContextTable,
     JobTable,
     MqttTable,
     PartTable,
@@ -33,7 +34,7 @@ from acqd.measure.checkpoint import load_state
 
 __all__ = ["keys_read_otherwise", "recorded_config"]
 
-BESIDE_THE_JOB = ("sweeper_says", "chain_parts", "channel_plan", "limit_profiles")
+BESIDE_THE_JOB = ("sweeper_says", "chain_parts", "channel_plan", "limit_profiles", "context_units")
 """Keys of the source that do not stand in the job's table."""
 
 NOWHERE = "recorded"
@@ -75,7 +76,10 @@ def recorded_config(job: str, source: Mapping[str, Any]) -> StationConfig:
         mqtt=MqttTable.model_validate({"broker": "none"}),
         sweepers={table.sweeper: sweeper},
         chains=chains,
-        context={},
+        context={
+            str(name): ContextTable.model_construct(unit=str(unit))
+            for name, unit in dict(source.get("context_units") or {}).items()
+        },
         transmitters={},
         jobs={job: table},
         channel_plans=plans,

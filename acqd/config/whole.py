@@ -162,11 +162,18 @@ class StationConfig:
             "chain_parts": None if chain is None else chain.to_json(),
             "channel_plan": None if plan is None else _plain_plan(plan),
             **self._limits_source(job),
+            **self._soak_source(table),
         }
 
     def _limits_source(self, job: str) -> dict[str, Any]:
         profiles = self.limit_profiles.get(job)
         return {"limit_profiles": [plain_profile(one) for one in profiles]} if profiles else {}
+
+    def _soak_source(self, table: JobTable) -> dict[str, Any]:
+        """Units of the contexts that a soak lays its figures beside; they stand in its texts."""
+        names = () if table.soak is None else table.soak.context
+        units = {name: self.context[name].unit for name in names if name in self.context}
+        return {"context_units": units} if units else {}
 
     @staticmethod
     def _kind_source(table: JobTable, plain: Mapping[str, Any]) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from acqd.measure.meter import GapSeen, Output, Reference, SetupChanged, SweepSeen
 from acqd.measure.running import Series, append, new_series
+from acqd.measure.soak_reading import figure_reading
 from acqd.measure.soak_settings import SoakLimit, SoakSettings
 from acqd.sweep import SweepFlag
 
@@ -22,7 +23,6 @@ __all__ = [
     "begun",
     "counted_gap",
     "counted_sweep",
-    "figure_reading",
     "with_findings",
     "with_reference",
     "with_setup",
@@ -179,43 +179,6 @@ def _with_reading(track: FigureTrack, sweep: SweepSeen, value: float, u: float) 
         u_least=u if totals.least.seq == sweep.seq else track.u_least,
         u_largest=track.u_largest if math.isnan(u) else larger,
     )
-
-
-def figure_reading(limit: SoakLimit, output: Output) -> tuple[float, float]:
-    """A figure of one pass and its U; NaN where there is none.
-
-    Looked for among the bare values, then the archive's columns, then the summary's numbers.
-    """
-    summary = output.summary or {}
-    value = output.values.get(limit.figure)
-    if value is None:
-        value = output.columns.get(limit.figure)
-    if value is None:
-        found = summary.get(limit.figure)
-        is_number = isinstance(found, int | float) and not isinstance(found, bool)
-        value = float(found) if found is not None and is_number else math.nan
-    return float(value), _stated_u(limit, summary)
-
-
-def _stated_u(limit: SoakLimit, summary: Mapping[str, Any]) -> float:
-    """U at k = 2 as the summary states it for a figure, by the names that kinds give it."""
-    stem, _, ending = limit.figure.rpartition("_")
-    ending = "db" if limit.unit.startswith("dB") else ending
-    names = [f"{stem}_expanded_{ending}", f"{limit.figure}_expanded", f"{stem}_expanded"]
-    if limit.unit == "Hz":
-        names.append("frequency_expanded_hz")
-    for name in names:
-        found = summary.get(name)
-        if isinstance(found, int | float):
-            return float(found)
-    if limit.unit in ("dBm", "dBµV", "dBFS"):
-        # What kinds without a budget say: the limits of the level accuracy, and u of the figure.
-        accuracy = summary.get("level_accuracy_db")
-        own = summary.get(f"{stem}_u_db")
-        if isinstance(accuracy, int | float):
-            noise = float(own) if isinstance(own, int | float) else 0.0
-            return 2.0 * math.hypot(float(accuracy) / math.sqrt(3.0), noise)
-    return math.nan
 
 
 def counted_gap(settings: SoakSettings, state: SoakState, gap: GapSeen) -> SoakState:

@@ -9,6 +9,7 @@ import pytest
 from pydantic import ValidationError
 
 from acqd.config.load import load_config, parse_config
+from acqd.config.recorded import recorded_config
 from acqd.config.soak import SoakLimitTable, SoakTable
 from acqd.errors import ConfigError
 from acqd.measure.meter import Role
@@ -162,3 +163,15 @@ def test_the_example_is_right() -> None:
     meter = kind_parts(config, "lamp-soak", "the coupling network").meter
     assert isinstance(meter, SoakMeter)
     assert [one.figure for one in meter.settings.limits] == ["strongest_dbm", "floor_dbm"]
+
+
+def test_the_recorded_config_of_a_soak_makes_the_same_meter() -> None:
+    """Its contexts' units included, which stand in its texts."""
+    config = load_config(ROOT / "configs" / "soak.toml")
+    again = recorded_config("lamp-soak", config.job_source("lamp-soak"))
+    plane = "the coupling network"
+    before, after = (kind_parts(one, "lamp-soak", plane).meter for one in (config, again))
+    assert isinstance(before, SoakMeter)
+    assert isinstance(after, SoakMeter)
+    assert before.settings == after.settings
+    assert before.settings.contexts[0].unit == "°C"

@@ -28,6 +28,7 @@ from acqd.measure.meter import (
 )
 from acqd.measure.passmeter import PassMeter, Seen
 from acqd.measure.soak_meter import SoakMeter, SoakMeterState
+from acqd.measure.soak_reading import stated_u
 from acqd.measure.soak_settings import SoakContext, SoakLimit, SoakSettings, unit_of_figure
 from acqd.publish.soak import SoakSummary
 from acqd.sweep import NO_FLAGS, Detector, Grid, LevelUnit, SweepFlag
@@ -475,6 +476,75 @@ def test_memory_stays_bounded() -> None:
 )
 def test_a_figures_name_tells_its_unit(figure: str, unit: str) -> None:
     assert unit_of_figure(figure) == unit
+
+
+@pytest.mark.parametrize(
+    ("figure", "value", "summary", "u"),
+    [
+        ("loss_db", 1.5, {"loss_db": 1.5, "loss_expanded_db": 0.3}, 0.3),
+        ("level_dbm", -60.0, {"level_dbm": -60.0, "level_expanded_db": 1.9}, 1.9),
+        ("offset_hz", 40.0, {"offset_hz": 40.0, "frequency_expanded_hz": 90.0}, 90.0),
+        ("floor_dbm", -90.0, {"level_accuracy_db": 1.5, "floor_u_db": 0.2}, 1.7776),
+        ("centre_hz", 145e6, {"main": {"centre_hz": 145e6, "centre_expanded_hz": 2e3}}, 2e3),
+        ("fundamental_dbm", 37.1, {"fundamental": {"level_dbm": 37.1, "expanded_db": 1.2}}, 1.2),
+        ("best_swr", 1.3, {"best": {"swr": 1.3, "swr_low": 1.2, "swr_high": 1.5}}, 0.2),
+        ("best_return_loss_db", 20.0,
+         {"best": [{"return_loss_db": 20.0, "return_loss_low_db": 17.0,
+                    "return_loss_high_db": None}]}, math.nan),
+        ("occupied_fraction", 0.1, {"occupied_fraction": 0.1}, math.nan),
+    ],
+)  # fmt: skip
+def test_the_uncertainty_beside_a_figure_is_found(
+    figure: str, value: float, summary: Mapping[str, Any], u: float
+) -> None:
+    found = stated_u(figure, unit_of_figure(figure), value, summary)
+    assert found == pytest.approx(u, abs=1e-3, nan_ok=True)
+
+
+def random_soaks(count: int) -> list[tuple[float, float, Mapping[str, Any]]]:
+    """Soaks of something that drifts: true drift, true worst level, verdict. The sweeper drifts
+    too, and its references show by how much."""
+    rng = np.random.default_rng(20260614)
+    found = []
+    for _ in range(count):
+        drift, own = float(rng.uniform(-2.0, 2.0)), float(rng.uniform(-0.3, 0.3))
+        error = float(rng.uniform(-0.5, 0.5))
+        limits = SoakLimit(figure="level_dbm", unit="dBm", high=-69.0, drift=1.0)
+        # U of a reading: limits of 0.5 dB, and noise of 0.1.
+        soak = bench(limits, expanded_db=2 * math.hypot(0.5 / 3**0.5, 0.1), **CLOSING)
+        soak.reference(-30.0)
+        for number in range(361):
+            share = number / 360.0
+            if number == 355:
+                soak.reference(-30.0 + own * share)
+            shown = -70.0 + (drift + own) * share + error + 0.1 * float(rng.normal())
+            soak.sweep(shown)
+        found.append((drift, -70.0 + max(0.0, drift), soak.verdict))
+    return found
+
+
+@pytest.mark.slow
+def test_200_soaks_a_verdict_is_seldom_wrong(
+    record_property: Callable[[str, object], None],
+) -> None:
+    """Found: 160 drifts and 99 worst levels of 200 were judged, and none of them wrong: most of U
+    is limits, which hold all of it. The rest could not be told."""
+    wrong: dict[str, list[bool]] = {"drift": [], "worst": []}
+    told: dict[str, int] = {"drift": 0, "worst": 0}
+    soaks = random_soaks(200)
+    for drift, worst_dbm, verdict in soaks:
+        by_kind = {("drift" if row["unit"] == "dB/h" else "worst"): row
+                   for row in verdict["judgements"] if row["figure"] == "level_dbm"}  # fmt: skip
+        truth = {"drift": abs(drift) <= 1.0, "worst": worst_dbm <= -69.0}
+        for key, row in by_kind.items():
+            if row["verdict"] in ("pass", "fail"):
+                told[key] += 1
+                wrong[key].append((row["verdict"] == "pass") != truth[key])
+    shares = {key: float(np.mean(values)) for key, values in wrong.items()}
+    record_property("wrong", shares)
+    assert min(told.values()) >= 80
+    assert shares["drift"] <= 0.05
+    assert shares["worst"] <= 0.05
 
 
 # --- real kinds -----------------------------------------------------------------------------------
