@@ -99,6 +99,35 @@ when = { every = "1 min" }
 source = { level = "-20 dBm", gain = "3 dB", radiates = true, licensed = ["1 MHz..30 MHz"] }
 soak = { length = "3 h", label = "filter 2" }
 """,
+    "a filter with all that a job can say": """\
+kind = "transmission"
+chain = "aerial"
+start = "140 MHz"
+stop = "150 MHz"
+points = 201
+when = { every = "1 min" }
+source = { level = "-20 dBm" }
+
+[job.one.transmission]
+passband = "144 MHz..146 MHz"
+edge_levels = ["3 dB", "30 dB"]
+floor = "-99 dBm"
+scale_accuracy = "0.4 dB"
+""",
+    "an aerial": """\
+kind = "reflection"
+start = "140 MHz"
+stop = "150 MHz"
+points = 201
+when = { every = "1 min" }
+source = { level = "-20 dBm" }
+
+[job.one.reflection]
+directivity = "30 dB"
+swr = [1.5, 2.0]
+named = { calling = "145.5 MHz" }
+max_swr = 2.0
+""",
     "one frequency": """\
 kind = "band"
 centre = "156.8 MHz"
