@@ -89,6 +89,35 @@ def test_occupied_bandwidth_of_one_tone(
     assert found.bound is (Bound.AT_MOST if pairs == 0 else Bound.VALUE)
 
 
+@pytest.mark.source("sidebands: (m/2)² and Bessel functions", "derived")
+@pytest.mark.parametrize(
+    ("make", "tone_hz", "pairs", "percent"),
+    [
+        (lambda: am(0.3, 1e3), 1e3, 0, 100.0 - 2 * 2.1531),
+        (lambda: am(0.1, 1e3), 1e3, 0, 100.0 - 2 * 0.24876),
+        (lambda: fm(5e3, 3e3), 3e3, 2, 98.631),
+        (lambda: fm(5e3, 3e3), 3e3, 3, 99.937),
+        (lambda: fm(2.5e3, 3e3), 3e3, 1, 98.632),
+        (lambda: fm(2.5e3, 3e3), 3e3, 2, 99.973),
+        (lambda: fm(5e3, 1e3), 1e3, 5, 95.921),
+        (lambda: fm(5e3, 1e3), 1e3, 6, 99.356),
+    ],
+    ids=["AM 30 %", "AM 10 %", "FM 5, 2", "FM 5, 3", "FM 2.5, 1", "FM 2.5, 2", "β 5, 5", "β 5, 6"],
+)
+def test_share_that_sidebands_hold(
+    make: Callable[[], NDArray[np.complex128]], tone_hz: float, pairs: int, percent: float
+) -> None:
+    """A little less than what so many pairs hold is inside them; a little more takes the next."""
+    rbw_hz = 60.0
+    axis, level = through_filter(make(), rbw_hz)
+    part = np.abs(axis) < (pairs + 7.5) * tone_hz
+    for more, last in ((-0.004, pairs), (0.004, pairs + 1)):
+        found = occupied_bandwidth(
+            axis[part], level[part], rbw_hz=rbw_hz, share=(percent + more) / 100.0
+        )
+        assert found.as_seen_hz == pytest.approx(2 * last * tone_hz, abs=4.5 * rbw_hz)
+
+
 @pytest.mark.source("definition of the 26 dB width; 47 CFR 97.3(a)(8)", "read elsewhere")
 @pytest.mark.source("sidebands: (m/2)²", "derived")
 @pytest.mark.parametrize(
@@ -123,11 +152,13 @@ def test_widths_of_a_gaussian_density() -> None:
 
 @pytest.mark.source("definition in 47 CFR 2.202(a)", "derived")
 def test_flat_density_occupies_99_percent_of_itself() -> None:
-    """0.99 W (derived)."""
+    """0.99 W, and all of W at −26 dB (derived)."""
     axis = np.arange(-15e3 + 5, 15e3, 10.0)
     level = np.where(np.abs(axis) < 8e3, -40.0, -140.0)
     found = occupied_bandwidth(axis, level, rbw_hz=300.0, averages=1e4)
     assert found.width_hz == pytest.approx(0.99 * 16e3, abs=0.1)
+    x_db = x_db_bandwidth(axis, level, rbw_hz=300.0, averages=1e4)
+    assert x_db.width_hz == pytest.approx(16e3, abs=10.0)
 
 
 def flat_in_noise(floor_db: float) -> tuple[Float, Float]:

@@ -301,6 +301,40 @@ def test_15_209(at_hz: float, distance_m: float, level: float, detector: str) ->
     assert found.detector is LimitDetector(detector)
 
 
+@pytest.mark.source("47 CFR 15.109(a)", "read")
+@pytest.mark.parametrize(
+    ("at_hz", "level"), [(50e6, 40.000), (145e6, 43.522), (433e6, 46.021), (980e6, 53.979)]
+)
+def test_15_109_a_has_the_steps_of_15_209(at_hz: float, level: float) -> None:
+    """Unintentional radiators other than class A, at 3 m above 30 MHz."""
+    found = says("us-15-209", at_hz=at_hz, distance_m=3.0)
+    assert found.level_dbuv_per_m == pytest.approx(level, abs=0.001)
+
+
+@pytest.mark.source("47 CFR 15.109(b)", "read")
+@pytest.mark.parametrize(
+    ("at_hz", "level"), [(50e6, 39.085), (145e6, 43.522), (433e6, 46.444), (980e6, 49.542)]
+)
+def test_15_109_b_can_be_written(tmp_path: Path, at_hz: float, level: float) -> None:
+    """Class A at 10 m, 90, 150, 210 and 300 µV/m, as a profile of one's own."""
+    steps = [
+        ("30", "88", "90"),
+        ("88", "216", "150"),
+        ("216", "960", "210"),
+        ("960", "2000", "300"),
+    ]
+    rows = "".join(
+        f'[[row]]\nat_from = "{low} MHz"\nat_to = "{high} MHz"\nat_most = "{most} µV/m"\n'
+        'distance = "10 m"\n'
+        for low, high, most in steps
+    )
+    text = 'title = "class A"\nedition = "2026"\nquantity = "field"\n' + rows
+    (tmp_path / "class-a.toml").write_text(text, encoding="utf-8")
+    found = allowed(load_limit_profile("class-a", tmp_path), at_hz=at_hz, distance_m=10.0)
+    assert isinstance(found, Allowed)
+    assert found.level_dbuv_per_m == pytest.approx(level, abs=0.001)
+
+
 @pytest.mark.source("47 CFR 15.31(f)(2)", "read elsewhere")
 def test_15_209_below_30_mhz_at_3_m() -> None:
     """47 CFR 15.31(f)(2), quoted: 40 dB for a tenth of the distance, with a note."""

@@ -13,6 +13,7 @@ import pytest
 
 from acqd.measure import bandpower, statistics
 from acqd.measure.bandpower import FilterShape, band_power
+from acqd.measure.peaks import filter_loss_db
 from acqd.sweep import Grid
 from acqd.units import ratio_from_db
 
@@ -184,16 +185,51 @@ def test_scallop(step_per_rbw: float, worst_db: float) -> None:
 
 
 @pytest.mark.source("sum of powers over the ENB", "derived")
-def test_largest_step_for_power_is_where_the_sum_still_holds() -> None:
-    """A lone carrier's sum is off by 5.7e−6 dB at half the RBW and 0.25 dB at one RBW (derived)."""
-    for step_per_rbw, low_db, high_db in ((0.5, -5.8e-6, 5.8e-6), (1.0, -0.254, 0.240)):
-        axis = np.arange(-40, 41) * step_per_rbw
-        errors = []
-        for offset in np.linspace(0, 1, 41):
-            power = ratio_from_db(-10 * math.log10(2) * (2 * (axis - offset * step_per_rbw)) ** 2)
-            errors.append(10 * math.log10(power.sum() * step_per_rbw / bandpower.enb_ratio()))
-        assert min(errors) == pytest.approx(low_db, rel=0.03)
-        assert max(errors) == pytest.approx(high_db, rel=0.03)
+@pytest.mark.parametrize(
+    ("shape", "step_per_rbw", "low_db", "high_db"),
+    [
+        (FilterShape.GAUSSIAN, 1 / 3, -1e-12, 1e-12),
+        (FilterShape.GAUSSIAN, 1 / 2, -5.7e-6, 5.7e-6),
+        (FilterShape.GAUSSIAN, 1.0, -0.254, 0.240),
+        (FilterShape.GAUSSIAN, 1.5, -2.273, 1.507),
+        (FilterShape.GAUSSIAN, 2.0, -6.292, 2.739),
+        (FilterShape.SYNCHRONOUS_4, 1.0, -0.357, 0.332),
+    ],
+)
+def test_sum_over_a_lone_carrier(
+    shape: FilterShape, step_per_rbw: float, low_db: float, high_db: float
+) -> None:
+    """The sum is off by this range over all places of the carrier between two points.
+
+    Up to half the RBW by the product itself; beyond, where it refuses, by its filter and its ENB.
+    """
+    rbw_hz, step_hz = 1e3, step_per_rbw * 1e3
+    axis = 1e6 + step_hz * np.arange(-400, 401)
+    errors = []
+    for offset in np.linspace(0.0, 1.0, 41):
+        level = -filter_loss_db(axis - 1e6 - offset * step_hz, rbw_hz, shape)
+        found = band_power(
+            level,
+            Grid.from_axis(axis),
+            start_hz=axis[0] - step_hz / 2,
+            stop_hz=axis[-1] + step_hz / 2,
+            rbw_hz=rbw_hz,
+            shape=shape,
+        )
+        power = float(ratio_from_db(level).sum()) * step_hz / bandpower.enb_hz(rbw_hz, shape)
+        errors.append(10.0 * math.log10(power))
+        assert (found.level is not None) == (step_per_rbw <= 0.5)
+        if found.level is not None:
+            assert found.level == pytest.approx(errors[-1], abs=1e-9)
+    if abs(high_db) > 1e-9:
+        assert (min(errors), max(errors)) == pytest.approx((low_db, high_db), rel=0.01, abs=4e-7)
+    else:
+        assert max(map(abs, errors)) < 1e-9
+
+
+@pytest.mark.source("refuse channel power where the step exceeds half the RBW", "practice")
+def test_largest_step_for_power() -> None:
+    """Half the RBW, and not a hertz more."""
     assert bandpower.step_too_wide(500.0, 1e3) is None
     assert bandpower.step_too_wide(501.0, 1e3) is not None
 

@@ -11,7 +11,7 @@ import pytest
 
 from acqd.measure import markov, occupancy
 from acqd.measure.channels import Channel
-from acqd.measure.statistics import wilson_interval
+from acqd.measure.statistics import normal_quantile, wilson_interval
 from acqd.sweep import Grid
 
 
@@ -51,6 +51,15 @@ def test_a_signal_that_does_not_fill_its_channel() -> None:
 def test_wilson_intervals(hits: int, trials: int, low: float, high: float) -> None:
     """95 % (derived)."""
     assert wilson_interval(hits, trials) == pytest.approx((low, high), abs=5.1e-7)
+
+
+@pytest.mark.source("standard normal distribution", "derived")
+@pytest.mark.parametrize(
+    ("confidence", "z"), [(0.95, 1.959964), (0.90, 1.644854), (0.99, 2.575829)]
+)
+def test_normal_quantiles(confidence: float, z: float) -> None:
+    """Two-sided."""
+    assert normal_quantile((1.0 + confidence) / 2.0) == pytest.approx(z, abs=5.1e-7)
 
 
 SHARES = [0.01, 0.05, 0.10, 0.15, 0.20, 0.30, 0.50, 0.70, 0.90]

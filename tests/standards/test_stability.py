@@ -1,4 +1,7 @@
-"""The Allan family against the check set of NIST SP 1065 (from memory; recomputed by hand)."""
+"""The Allan family against the check set of NIST SP 1065 (from memory; recomputed by hand).
+
+Slopes of the noises are those of IEEE 1139 (from memory). AllanTools is compared with elsewhere.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +9,7 @@ import math
 
 import pytest
 
-from acqd.measure.stability import DeviationKind, deviation
+from acqd.measure.stability import DeviationKind, NoiseType, deviation, noise_of_slope
 
 FREQUENCY = [892.0, 809.0, 823.0, 798.0, 671.0, 644.0, 883.0, 903.0, 677.0]
 """Nine values of frequency at τ0 = 1 s."""
@@ -34,3 +37,28 @@ def test_check_set(kind: DeviationKind, averages: int, expected: float) -> None:
     assert found.deviation == pytest.approx(
         expected, abs=0.51 * 10.0 ** (math.floor(math.log10(expected)) - 6)
     )
+
+
+@pytest.mark.source("slopes of the Allan deviation, IEEE 1139", "from memory")
+@pytest.mark.parametrize(
+    ("slope", "noise"),
+    [
+        (-0.5, NoiseType.WHITE),
+        (0.0, NoiseType.FLICKER),
+        (0.5, NoiseType.RANDOM_WALK),
+        (1.0, NoiseType.DRIFT),
+    ],
+)
+def test_noise_of_a_slope(slope: float, noise: NoiseType) -> None:
+    """White −½, flicker 0, random walk +½, linear drift +1."""
+    assert noise_of_slope(slope) is noise
+
+
+@pytest.mark.source("definition of the Allan deviation: ½⟨(ȳ₂ − ȳ₁)²⟩", "derived")
+@pytest.mark.parametrize("averages", [1, 2, 8])
+def test_drift_of_its_own(averages: int) -> None:
+    """A ramp of d per second shows d·τ/√2, so that its slope is +1."""
+    found = deviation(
+        DeviationKind.OVERLAPPING, [0.3 * i for i in range(64)], tau0_s=1.0, averages=averages
+    )
+    assert found.deviation == pytest.approx(0.3 * averages / math.sqrt(2.0), rel=1e-9)

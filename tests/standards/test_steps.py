@@ -61,8 +61,11 @@ RUN_LENGTHS = [
 @pytest.mark.source("Markov chain of the CUSUM", "derived")
 @pytest.mark.parametrize(("h", "shift", "expected", "half"), RUN_LENGTHS)
 def test_run_lengths(h: float, shift: float, expected: float, half: float) -> None:
-    """Two-sided, k 0.5 (derived)."""
-    assert steps.run_length(k=0.5, h=h, shift=shift) == pytest.approx(expected, abs=1.02 * half)
+    """Two-sided, k 0.5 (derived); one-sided and in control twice as long, 930.8 at h 5."""
+    found = steps.run_length(k=0.5, h=h, shift=shift)
+    assert found == pytest.approx(expected, abs=1.02 * half)
+    if (h, shift) == (5.0, 0.0):
+        assert 2.0 * found == pytest.approx(930.8, abs=0.1)
 
 
 @pytest.mark.source("Markov chain of the CUSUM", "derived")

@@ -21,6 +21,7 @@ from skrf.media import DefinedGammaZ0
 from acqd.measure.edges import EdgeState
 from acqd.measure.groupdelay import group_delay
 from acqd.measure.losscurve import LossCurve, loss_in_range
+from acqd.measure.reflection import vector_reflection
 from acqd.measure.response import Kind, Passband, loss_of_finite_q_db, recognise
 from acqd.measure.transmission import complex_transmission, insertion_loss
 
@@ -351,6 +352,19 @@ def test_loss_of_a_measured_air_line() -> None:
     assert curve.at(1e9).loss_db == pytest.approx(0.8633, abs=5e-5)
     assert float(np.median(data.u_s21)) == pytest.approx(0.001429, abs=5e-7)
     assert recognise(curve).kind is Kind.FLAT
+
+
+@pytest.mark.source("permittivitycalc 0.6.0, rexolite_PAL.txt (MIT licence)", "measured")
+def test_reflection_of_a_measured_air_line() -> None:
+    """rexolite_PAL: the largest magnitude of S11 is 0.44831, 6.97 dB of return loss, at 7.96169 GHz
+    (computed apart from this project with NumPy alone)."""
+    data = air_line("rexolite_PAL.txt")
+    trace = vector_reflection(data.s11, directivity_db=60.0, source_match_db=60.0)
+    worst = int(np.argmax(trace.magnitude))
+    assert trace.magnitude[worst] == pytest.approx(0.44831, abs=5e-6)
+    assert data.frequency_hz[worst] == pytest.approx(7.96169e9, abs=5e3)
+    assert trace.return_loss_db[worst] == pytest.approx(-20 * np.log10(0.44831), abs=1e-3)
+    assert worst == int(np.argmin(trace.return_loss_db))
 
 
 @pytest.mark.source("permittivitycalc 0.6.0, serpentine_dry.txt (MIT licence)", "measured")
