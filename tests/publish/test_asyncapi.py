@@ -14,8 +14,11 @@ import numpy as np
 import pytest
 
 from acqd.measure.band import BandMeter, BandSettings
+from acqd.measure.carrier_meter import CarrierMeter
 from acqd.measure.channels import Channel, ChannelPlan
 from acqd.measure.meter import SetupChanged, SweepSeen
+from acqd.measure.soak_meter import SoakMeter
+from acqd.measure.soak_settings import SoakContext, SoakLimit, SoakSettings
 from acqd.publish.asyncapi import VALUE, asyncapi_document
 from acqd.publish.messages import (
     MESSAGES,
@@ -304,6 +307,58 @@ def test_summaries_of_every_unit_hold_the_contract(unit):
     for seq, band, _, _ in band_summaries(unit):
         payload = summary_message(seq, band, unit).to_json()
         assert validate(TOPICS.summary("marine-vhf"), payload) == "Summary"
+
+
+def test_a_carrier_on_soak_holds_the_contract():
+    """Summaries with two parts and a real verdict, from the first sweep to the end."""
+    limit = SoakLimit(figure="level_dbm", unit="dBm", high=-50.0, drift=1.0)
+    beside = (SoakContext(name="bench", unit="°C", least_span=1.0),)
+    asked = SoakSettings(job="beacon", length_s=100.0, limits=(limit,), contexts=beside)
+    meter = SoakMeter(CarrierMeter(), asked)
+    grid = Grid.from_axis(np.linspace(156.7e6, 156.9e6, 101))
+    setup = SetupChanged(
+        at_s=AT_S,
+        setup="s",
+        grid=grid,
+        unit=LevelUnit.DBM,
+        rbw_hz=10e3,
+        detector=Detector.SAMPLE,
+        averages=1,
+        interval_s=2.0,
+        sweep_time_s=0.5,
+        level_accuracy_db=1.5,
+        frequency_accuracy_ppm=2.0,
+    )
+    state, _ = meter.step(meter.start(), setup)
+    rng = np.random.default_rng(7)
+    line = -60.0 - 3.0103 * (2.0 * (grid.frequency_hz - 156.8e6) / 10e3) ** 2
+    for seq in range(1, 60):
+        noise = 10.0**-11.0 * rng.exponential(size=101)
+        level = 10.0 * np.log10(noise + 10.0 ** (line / 10.0))
+        at_s = AT_S + 2.0 * seq
+        seen = SweepSeen(
+            seq=seq,
+            step=0,
+            due_s=at_s,
+            started_s=at_s,
+            took_s=0.5,
+            level=np.full(101, np.nan) if seq == 9 else level,
+            flags=NO_FLAGS,
+            context={"bench": 20.0 + seq % 11},
+        )
+        state, output = meter.step(state, seen)
+        parts = dict(output.summary)
+        soak = parts.pop("soak")
+        what = {"job": "beacon", "seq": seq, "pass_id": seq, "kind": "carrier", "took_s": 0.5}
+        how = {"unit": "dBm", "sweeper": "mast", "setup": "abc", "carrier": parts, "soak": soak}
+        message = Summary.model_validate({**WHO, **AT, **what, **how})
+        assert validate(TOPICS.summary("beacon"), message.to_json()) == "Summary"
+        if output.verdict is not None:
+            told = {**WHO, "job": "beacon", "kind": "carrier", **output.verdict, **AT, **SINCE}
+            payload = Verdict.model_validate(told).to_json()
+            assert validate(TOPICS.verdict("beacon"), payload) == "Verdict"
+    assert soak["state"] == "ended"
+    assert soak["limits"][0]["contexts"][0]["text"].startswith(("−", "0", "cannot tell"))
 
 
 def examples():
