@@ -376,14 +376,14 @@ def _largest_input(case: _Case) -> float | None:
 
 def _advice_without_pad(found: Provability, case: _Case) -> str:
     excess = number_text(found.floor_excess_db, 1)
-    factor = f"{10.0 ** (found.floor_excess_db / 10.0):.3g}"
+    factor = f"{math.ceil(10.0 ** (found.floor_excess_db / 10.0)):d}"
     if found.notch_db is not None:
         return (
             f"no pad does, the floor is {excess} dB too high for that: "
             f"a notch of {_whole_db(found.notch_db)} dB on the fundamental would do"
         )
     return (
-        f"the floor is {excess} dB too high for it: for a steady carrier an RBW narrower by "
-        f"{factor} would do, else less loss behind a notch on the fundamental, as far as the "
+        f"the floor is {excess} dB too high for it: for a steady carrier an RBW {factor} "
+        "times narrower would do, else less loss behind a notch on the fundamental, as far as the "
         "input's maximum allows"
     )

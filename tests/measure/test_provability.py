@@ -116,7 +116,7 @@ def test_limit_in_the_floor() -> None:
     assert (found.can, found.best_pad_db, found.notch_db) == (Can.NO, None, None)
     assert found.floor_excess_db == pytest.approx(6.01, abs=0.01)
     assert "the floor is 6.0 dB too high" in found.text
-    assert "RBW narrower by 3.99" in found.text
+    assert "RBW 4 times narrower" in found.text
 
 
 def test_notch_where_pads_cannot() -> None:

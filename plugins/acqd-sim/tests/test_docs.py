@@ -41,6 +41,7 @@ def test_sweep_times_are_those_of_the_table(world: World) -> None:
         "mast": (156e6, 162.1e6, 10e3, 0.305),
         "bench": (150e3, 30e6, 10e3, 0.75),
         "shack": (446e6, 446.2e6, 3e3, 0.06),
+        "workbench": (60e6, 180e6, 30e3, 0.33),
         "hand-held-bench": (150e6, 800e6, 100e3, 0.16),
     }
     assert set(ordinary) == set(world.models)
