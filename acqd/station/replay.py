@@ -126,9 +126,10 @@ class Replay:
         setups = self.archive.setups(self.job)
         if not setups:
             jobs = self.archive.jobs()
-            what = "no sweeps of job" if self.job in jobs else "no job"
+            if self.job in jobs:
+                raise ArchiveError(f"{self.archive.root}: job {self.job!r} has no sweeps here")
             raise ArchiveError(
-                f"{self.archive.root}: {what} {self.job!r} here; "
+                f"{self.archive.root}: no job {self.job!r} here; "
                 f"there is {', '.join(jobs) or 'none'}"
             )
         for setup in setups:

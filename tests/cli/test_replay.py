@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
+import time
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,76 @@ def sealed(root: Path) -> None:
     )
     writer.begin([])
     writer.close([], within_s=20.0)
+
+
+OTHER_KINDS = """
+[job.beacon]
+kind = "carrier"
+sweeper = "mast"
+centre = "156.8 MHz"
+span = "50 kHz"
+points = 101
+rbw = "1 kHz"
+when = { every = "300 ms" }
+
+[job.transmitter]
+kind = "emission"
+sweeper = "mast"
+chain = "aerial"
+start = "156 MHz"
+stop = "157 MHz"
+points = 201
+rbw = "10 kHz"
+when = { every = "1 s" }
+emission = { limits = ["us-97-307-vhf"] }
+transmitter = { power = "0.000001 W" }
+
+[job.lamp]
+kind = "band"
+sweeper = "mast"
+start = "156 MHz"
+stop = "157 MHz"
+points = 51
+when = { every = "200 ms" }
+band = { margin = "10 dB" }
+soak = { length = "2 s" }
+"""
+
+
+@pytest.mark.slow
+def test_every_kind_is_equal_from_its_files_alone(acqd: Any, folder: Path, start: Any) -> None:
+    """Passes of one sweep and of many, a soak that ends: nothing but the sweeps is needed."""
+    config = folder / "station.toml"
+    text = config.read_text("utf-8").replace(
+        'driver = "sim"', 'driver = "sim"\nabsolute_max = "20 dBm"'
+    )
+    config.write_text(text + OTHER_KINDS)
+    station = start(config)
+    station.until('"event": "job_ended"')
+    time.sleep(3.0)
+    assert station.stop() == 0
+    sealed(folder / "archive")
+    (folder / "alone").mkdir()
+    (folder / "archive" / "sweeps").rename(folder / "alone" / "sweeps")
+    for job in ("beacon", "transmitter", "lamp", JOB):
+        answer = acqd("replay", str(folder / "alone"), job, "--check", "--json")
+        verdict = json.loads(answer.out.splitlines()[0])
+        assert verdict["bit_for_bit"], answer.out
+        assert verdict["sweeps"] >= 3 and verdict["notes"] == []
+    assert verdict["findings"] > 0
+
+
+def test_a_job_that_never_swept_is_one_line(acqd: Any, folder: Path, start: Any) -> None:
+    """A transmitter without a pad before the input: the job did not start."""
+    config = folder / "station.toml"
+    text = config.read_text("utf-8") + OTHER_KINDS.replace("0.000001 W", "5 W")
+    config.write_text(text.replace('driver = "sim"', 'driver = "sim"\nabsolute_max = "20 dBm"'))
+    station = start(config)
+    station.until('"what": "refused"')
+    time.sleep(1.2)
+    assert station.stop() == 0
+    answer = acqd("replay", str(folder / "archive"), "transmitter")
+    assert answer.code == 1 and answer.complaint.endswith("job 'transmitter' has no sweeps here")
 
 
 @pytest.fixture(scope="module")
