@@ -56,7 +56,8 @@ def fm(deviation_hz: float, tone_hz: float) -> NDArray[np.complex128]:
     return np.asarray(np.exp(1j * phase))
 
 
-@pytest.mark.source("47 CFR 2.202(a), RR No. 1.153", "read")
+@pytest.mark.source("47 CFR 2.202(a)", "read")
+@pytest.mark.source("RR No. 1.153", "read elsewhere")
 @pytest.mark.source("sidebands: (m/2)² and Bessel functions", "derived")
 @pytest.mark.parametrize(
     ("make", "pairs", "tone_hz"),
@@ -283,20 +284,28 @@ def test_floor_out_of_a_reading(over_db: float, correction_db: float) -> None:
     assert without_floor_db(1.0) is None
 
 
-@pytest.mark.source("47 CFR 2.202(b)", "read")
 @pytest.mark.parametrize(
     ("bandwidth_hz", "text"),
     [
-        (0.002, "H002"),
-        (25.3, "25H3"),
-        (2.4e3, "2K40"),
-        (12.5e3, "12K5"),
-        (180.4e3, "180K"),
-        (180.5e3, "181K"),
-        (180.7e3, "181K"),
-        (1.25e6, "1M25"),
-        (5.65e9, "5G65"),
-        (999.6, "1K00"),
+        *(
+            pytest.param(*row, marks=pytest.mark.source("47 CFR 2.202(b)", "read"))
+            for row in (
+                (0.002, "H002"),
+                (25.3, "25H3"),
+                (2.4e3, "2K40"),
+                (12.5e3, "12K5"),
+                (180.4e3, "180K"),
+                (180.5e3, "181K"),
+                (180.7e3, "181K"),
+                (1.25e6, "1M25"),
+                (5.65e9, "5G65"),
+            )
+        ),
+        pytest.param(
+            999.6,
+            "1K00",
+            marks=pytest.mark.source("designators are rounded first", "read elsewhere"),
+        ),
     ],
 )
 def test_bandwidth_in_a_designator(bandwidth_hz: float, text: str) -> None:

@@ -117,6 +117,20 @@ def test_pmr446_fills_its_band(pmr: dict[str, Channel]) -> None:
     assert all(a.stop_hz == b.start_hz for a, b in pairwise(channels))
 
 
+@pytest.mark.source("ECC/DEC/(15)05, digital raster", "read elsewhere")
+def test_digital_raster_of_pmr446_can_be_written(tmp_path: Path) -> None:
+    """6.25 kHz from 446.003125 MHz on, as a plan of one's own: 32 fill the band as well."""
+    (tmp_path / "digital.toml").write_text(
+        'title = "digital"\nedition = "ECC/DEC/(15)05"\n[[raster]]\nfirst = "446.003125 MHz"\n'
+        'step = "6.25 kHz"\ncount = 32\nwidth = "6.25 kHz"\n',
+        encoding="utf-8",
+    )
+    channels = load_channel_plan("digital", tmp_path).channels
+    assert (channels[0].centre_hz, len(channels)) == (446_003_125.0, 32)
+    assert (channels[0].start_hz, channels[-1].stop_hz) == (446_000_000.0, 446_200_000.0)
+    assert all(a.stop_hz == b.start_hz for a, b in pairwise(channels))
+
+
 def by_name(plan: str) -> dict[str, Channel]:
     """The channels of a shipped plan by name."""
     return {channel.name: channel for channel in load_channel_plan(plan, Path("/")).channels}

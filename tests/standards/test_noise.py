@@ -151,6 +151,7 @@ def test_channel_power_of_200_steps() -> None:
     """200 steps of 1 kHz at −80 dBm, 3 kHz Gaussian RBW: −62.0322 dBm (derived)."""
     grid = Grid.from_axis(1e6 + 1e3 * np.arange(200))
     found = band_power(np.full(200, -80.0), grid, start_hz=0.9995e6, stop_hz=1.1995e6, rbw_hz=3e3)
+    assert bandpower.enb_hz(3e3) == pytest.approx(3193.40, abs=5e-3)
     assert found.level == pytest.approx(-62.0322, abs=5e-5)
     assert found.covered == 1.0
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import itertools
+import re
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -80,6 +81,13 @@ def test_every_test_has_a_source(path: Path) -> None:
             )
         ]  # fmt: skip
         assert any(own) or rows, f"{path.name}: {node.name} names no source"
+
+
+def test_read_me_knows_every_module_and_mark(conftest: Any) -> None:
+    """What a reader looks up first names all of them, and nothing that is not there."""
+    text = (HERE / "README.md").read_text(encoding="utf-8")
+    assert set(re.findall(r"`(test_\w+)`", text)) == {path.stem for path in MODULES}
+    assert [row for row in conftest.MARKS.items() if "| {} | {} |".format(*row) not in text] == []
 
 
 @pytest.mark.parametrize(

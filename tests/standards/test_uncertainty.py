@@ -1,7 +1,8 @@
 """Uncertainty against published divisors, worked budgets and mismatch values.
 
-Sources: JCGM 100:2008 and JCGM 106:2012 from memory; NIST/SEMATECH e-Handbook 2.5.7 read; the rest
-derived, algebra from a stated definition worked out apart from this code.
+Sources: JCGM 100:2008 and JCGM 106:2012, from memory or as the NIST/SEMATECH e-Handbook 2.5.7
+restates them (read elsewhere); the rest derived, algebra from a stated definition worked out apart
+from this code.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from acqd.measure.verdict import Verdict, judge
             Shape.RECTANGULAR,
             0.577350,
             id="rectangular",
-            marks=pytest.mark.source("NIST/SEMATECH e-Handbook 2.5.7", "read"),
+            marks=pytest.mark.source("JCGM 100:2008, by NIST e-Handbook 2.5.7", "read elsewhere"),
         ),
         pytest.param(
             Shape.TRIANGULAR,
@@ -126,7 +127,7 @@ def budget_2() -> tuple[Component, ...]:
     )
 
 
-@pytest.mark.source("NIST/SEMATECH e-Handbook 2.5.7", "read")
+@pytest.mark.source("JCGM 100:2008, by NIST e-Handbook 2.5.7", "read elsewhere")
 @pytest.mark.source("figures of the budgets", "derived")
 @pytest.mark.parametrize(
     ("parts", "us", "u_combined", "expanded"),
@@ -140,7 +141,7 @@ def budget_2() -> tuple[Component, ...]:
 def test_worked_budgets(
     parts: tuple[Component, ...], us: list[float], u_combined: float, expanded: float
 ) -> None:
-    """u_c = √Σ(c·u)², U = 2·u_c (NIST/SEMATECH e-Handbook 2.5.7, read; figures derived)."""
+    """u_c = √Σ(c·u)², U = 2·u_c (restated in NIST/SEMATECH e-Handbook 2.5.7; figures derived)."""
     found = Budget(unit="dB", components=parts)
     assert [part.u for part in found.components] == pytest.approx(us, abs=5.1e-6)
     assert found.u_combined == pytest.approx(u_combined, abs=5.1e-6)
