@@ -157,6 +157,12 @@ def test_a_figure_that_the_kind_has_not_is_refused_with_its_line() -> None:
     assert "did you mean `offset_hz`?" in str(problem)
 
 
+def test_a_reference_that_the_kind_has_not_is_refused() -> None:
+    text = f'{STATION}[job.beacon.soak]\nlength = "8 h"\nclosing_reference = "through"\n'
+    with pytest.raises(ConfigError, match="a through means nothing to kind carrier"):
+        kind_parts(parse_config(text, "x.toml"), "beacon", "the input")
+
+
 def test_the_example_is_right() -> None:
     config = load_config(ROOT / "configs" / "soak.toml")
     assert config.notes() == ()

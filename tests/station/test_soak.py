@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import signal
+import subprocess
+import sys
 import time
 from typing import Any
 
@@ -11,6 +13,8 @@ import pytest
 from acqd.archive.reader import Archive, open_archive
 from acqd.archive.records import FindingRecord
 from acqd.publish.messages import JobState, Summary, Verdict
+
+MAIN = "from acqd.cli import main; main()"
 
 JOB = """\
 [job.{name}]
@@ -28,6 +32,7 @@ when = {{ every = "100 ms" }}
 length = "{length}"
 label = "{label}"
 coverage_at_least = "{coverage}"
+{closing}
 
 [[job.{name}.soak.limit]]
 figure = "{figure}"
@@ -43,6 +48,7 @@ def soak(name: str = "lamp-soak", **more: str) -> str:
         "coverage": "50 %",
         "figure": "strongest_dbm",
         "at_most": "-50 dBm",
+        "closing": "",
         "more": 'band = { margin = "10 dB" }',
     }
     return JOB.format(name=name, **(fields | more))
@@ -201,6 +207,34 @@ def test_other_jobs_go_on_and_a_new_label_begins_anew(bench: Any) -> None:
     assert run.wait() == 0, run.text
     found = verdicts(open_archive(bench.archive))
     assert len(found) == 2 and "night 2" in found[1].text
+
+
+@pytest.mark.slow
+def test_the_closing_reference_is_asked_for_and_bounds_the_sweepers_drift(bench: Any) -> None:
+    """One before, one when the soak is over, both by the command that people use."""
+    sim = bench.sim()
+    closing = 'closing_reference = "quiet"\nclosing_within = "1 min"'
+    config = bench.config(sim.addresses, [soak(length="2 s", closing=closing)])
+
+    def take() -> None:
+        words = [sys.executable, "-c", MAIN, "reference", "lamp-soak", "quiet", "--yes"]
+        done = subprocess.run(
+            [*words, "--sweeps", "2", "--config", str(config)],
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+        assert done.returncode == 0, done.stderr
+
+    take()
+    run = bench.run(config)
+    run.until("finding", what="reference_wanted")
+    assert "job_ended" not in run.text
+    take()
+    assert run.wait() == 0, run.text
+    said = run.process.stdout.read()
+    assert "between its quiet references the sweeper changed by " in said
+    assert "assumed" not in said
 
 
 @pytest.mark.slow

@@ -22,13 +22,15 @@ def soaked(config: StationConfig, name: str, parts: KindParts) -> KindParts:
     """``parts`` of the job ``name`` inside its soak.
 
     Raises:
-        ConfigError: a limit on a figure that the kind is known not to have.
+        ConfigError: a limit on a figure that the kind is known not to have, or a closing reference
+            that means nothing to it.
     """
     table = config.jobs[name].soak
     assert table is not None
     figures: Mapping[str, str] = getattr(parts.meter, "figures", {})
     if figures:
         _refuse_unknown(config, name, table, figures)
+    _refuse_role(config, name, table)
     settings = SoakSettings(
         job=name,
         length_s=table.length_s,
@@ -82,6 +84,22 @@ def _refuse_unknown(
     )
     if problems:
         raise ConfigError(problems)
+
+
+def _refuse_role(config: StationConfig, name: str, table: SoakTable) -> None:
+    from acqd.station.taking import ROLES
+
+    kind, role = config.jobs[name].kind, table.closing_reference
+    fit = ROLES.get(kind, ())
+    if role is None or role in fit:
+        return
+    problem = config.places.problem(
+        ("job", name, "soak", "closing_reference"),
+        f"a {role.value} means nothing to kind {kind}",
+        accepted=" or ".join(f'"{one.value}"' for one in fit),
+        given=f'"{role.value}"',
+    )
+    raise ConfigError((problem,))
 
 
 def _context_unit(config: StationConfig, key: str) -> str:
