@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
 from acqd.errors import UnitMismatch
-from acqd.measure.budget import Budget, decimals_for, figure_text
+from acqd.measure.budget import decimals_for, figure_text
 from acqd.measure.carrier_look import (
     CarrierLook,
     CarrierSettings,
@@ -22,9 +22,16 @@ from acqd.measure.carrier_look import (
     noise_spread,
 )
 from acqd.measure.carrier_steps import SeenStep
+from acqd.measure.carrier_summary import (
+    drift_told,
+    expanded,
+    peak_figures,
+    reading_told,
+    rounded,
+    warm_up_told,
+)
 from acqd.measure.carrier_trend import (
     CarrierTrend,
-    DriftFigures,
     HourSums,
     WarmUpFigures,
     allan_rows,
@@ -249,7 +256,7 @@ class CarrierMeter(PassMeter[CarrierState]):
         if is_up:
             assert look.heard is not None
             away_s = at_s - since_s
-            figures = {"away_s": round(away_s, 3), **_peak_figures(setup, look.heard)}
+            figures = {"away_s": round(away_s, 3), **peak_figures(setup, look.heard)}
             text = f"the carrier at {where} is back after {duration_text(away_s)}"
         else:
             begun = "is not heard" if before is None else "is not heard any more"
@@ -304,7 +311,7 @@ class CarrierMeter(PassMeter[CarrierState]):
             steps_hour=0,
             hour_turned=True,
         )
-        figures["drift"] = _drift_told(trend, self._expected(trend, kind))
+        figures["drift"] = drift_told(trend, self._expected(trend, kind))
         return kind, figures
 
     def _expected(self, trend: CarrierTrend | None, kind: CarrierState) -> float:
@@ -332,9 +339,9 @@ class CarrierMeter(PassMeter[CarrierState]):
         nan = math.nan
         return {
             "frequency_hz": nan if heard is None else heard.peak.frequency_hz,
-            "frequency_expanded_hz": nan if heard is None else _expanded(heard.frequency),
+            "frequency_expanded_hz": nan if heard is None else expanded(heard.frequency),
             f"level_{suffix}": nan if heard is None else heard.peak.level_db,
-            "level_expanded_db": nan if heard is None else _expanded(heard.level),
+            "level_expanded_db": nan if heard is None else expanded(heard.level),
             f"floor_{suffix}": look.floor,
             f"strongest_{suffix}": look.strongest,
         }
@@ -365,14 +372,14 @@ class CarrierMeter(PassMeter[CarrierState]):
             "expected_hz": expected_hz,
             "heard": look.heard is not None,
             "not_heard_because": look.reason,
-            f"floor_{suffix}": _rounded(look.floor, 3),
-            f"strongest_{suffix}": _rounded(look.strongest, 3),
+            f"floor_{suffix}": rounded(look.floor, 3),
+            f"strongest_{suffix}": rounded(look.strongest, 3),
             "over_floor_db": None if look.heard is None else round(look.heard.over_floor_db, 3),
-            **_reading_told(look.heard, expected_hz, suffix),
+            **reading_told(look.heard, expected_hz, suffix),
             "readings": 0 if trend is None else trend.readings,
             "steps": 0 if trend is None else trend.steps,
-            "drift": _drift_told(trend, expected_hz),
-            "warm_up": None if trend is None else _warm_up_told(trend.warm_up),
+            "drift": drift_told(trend, expected_hz),
+            "warm_up": None if trend is None else warm_up_told(trend.warm_up),
             "assumed": list(setup.assumed),
         }
 
@@ -412,85 +419,7 @@ def _with_spread(kind: CarrierState, spread: float | None) -> CarrierState:
     return replace(kind, spreads=count, spread=kind.spread + (spread - kind.spread) / count)
 
 
-# --- what is told ---------------------------------------------------------------------------------
-
-
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None or not math.isfinite(value) else round(value, digits)
-
-
-def _expanded(budget: Budget | None) -> float:
-    return math.nan if budget is None else budget.expanded
-
-
-def _peak_figures(setup: SetupChanged, heard: Heard) -> dict[str, Any]:
-    return {
-        "frequency_hz": round(heard.peak.frequency_hz, 4),
-        f"level_{unit_suffix(setup.unit)}": round(heard.peak.level_db, 3),
-    }
-
-
-def _reading_told(heard: Heard | None, expected_hz: float, suffix: str) -> dict[str, Any]:
-    """The reading itself: figures, what noise and place leave open, bias, U, and U in words."""
-    peak = None if heard is None else heard.peak
-    offset_hz = None if peak is None else peak.frequency_hz - expected_hz
-    level = None if heard is None else heard.level
-    frequency = None if heard is None else heard.frequency
-    return {
-        "frequency_hz": _rounded(None if peak is None else peak.frequency_hz, 4),
-        "offset_hz": _rounded(offset_hz, 4),
-        "offset_ppm": _rounded(None if offset_hz is None else 1e6 * offset_hz / expected_hz, 6),
-        "frequency_expanded_hz": _rounded(_expanded(frequency), 4),
-        "frequency_u_hz": _rounded(None if peak is None else peak.u_hz, 4),
-        "frequency_bias_hz": _rounded(None if peak is None else peak.bias_hz, 4),
-        f"level_{suffix}": _rounded(None if peak is None else peak.level_db, 4),
-        "level_expanded_db": _rounded(_expanded(level), 4),
-        "level_u_db": _rounded(None if peak is None else peak.u_db, 4),
-        "level_bias_low_db": _rounded(None if peak is None else peak.bias_low_db, 4),
-        "level_bias_high_db": _rounded(None if peak is None else peak.bias_high_db, 4),
-        "width_hz": _rounded(None if peak is None else peak.width_hz, 3),
-        "interpolated": False if peak is None else peak.interpolated,
-        "note": None if peak is None else peak.reason,
-        "frequency_uncertainty": None if frequency is None else frequency.sentence(),
-        "level_uncertainty": None if level is None else level.sentence(),
-    }
-
-
-def _drift_told(trend: CarrierTrend | None, expected_hz: float) -> dict[str, Any] | None:
-    found: DriftFigures | None = None if trend is None else trend.drift
-    if found is None:
-        return None
-    ppm = 1e6 / expected_hz
-    return {
-        "at_s": found.at_s,
-        "from_s": found.from_s,
-        "readings": found.readings,
-        "hz_per_h": _rounded(found.hz_per_h, 6),
-        "hz_per_h_low": _rounded(found.hz_per_h_low, 6),
-        "hz_per_h_high": _rounded(found.hz_per_h_high, 6),
-        "ppm_per_h": _rounded(found.hz_per_h * ppm, 9),
-        "ppm_per_h_low": _rounded(found.hz_per_h_low * ppm, 9),
-        "ppm_per_h_high": _rounded(found.hz_per_h_high * ppm, 9),
-        "frequency_reason": found.frequency_reason,
-        "db_per_h": _rounded(found.db_per_h, 6),
-        "db_per_h_low": _rounded(found.db_per_h_low, 6),
-        "db_per_h_high": _rounded(found.db_per_h_high, 6),
-        "level_reason": found.level_reason,
-    }
-
-
-def _warm_up_told(found: WarmUpFigures | None) -> dict[str, Any] | None:
-    if found is None:
-        return None
-    return {
-        "from_s": found.from_s,
-        "settled_s": found.settled_s,
-        "droop_hz": _rounded(-found.amplitude_hz, 3),
-        "droop_u_hz": _rounded(found.u_amplitude_hz, 3),
-        "tau_s": _rounded(found.tau_s, 3),
-        "tau_u_s": _rounded(found.u_tau_s, 3),
-        "within_hz": _rounded(found.within_hz, 3),
-    }
+# --- a sentence ---
 
 
 def _settled_finding(warm_up: WarmUpFigures, trend: CarrierTrend) -> FindingDraft:
