@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -55,16 +55,14 @@ def faults_of(sources: Sequence[pytest.Mark]) -> list[str]:
 
 
 @pytest.fixture(autouse=True)
-def _names_its_source(
-    request: pytest.FixtureRequest, record_property: Callable[[str, object], None]
-) -> None:
+def _names_its_source(request: pytest.FixtureRequest) -> None:
     """Fail a test, or a row of a table, that does not say where its values are from."""
     sources = list(request.node.iter_markers("source"))
     faults = faults_of(sources)
     if faults:
         pytest.fail("; ".join(faults), pytrace=False)
     for text, mark in (source.args for source in sources):
-        record_property("source", f"{text} ({mark})")
+        request.node.user_properties.append(("source", f"{text} ({mark})"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
