@@ -12,6 +12,7 @@ from collections.abc import Awaitable, Callable
 import structlog
 
 from acqd.errors import ArchiveError
+from acqd.measure.meter import FindingDraft
 from acqd.station.job import COMMIT_AT_STOP_S, JobRunner, Taken
 from acqd.station.watch import StationFindings
 
@@ -51,6 +52,13 @@ class Keeper:
     async def settled(self, job: JobRunner) -> None:
         """Wait until the job's last commit is done, so that its state is what it will be."""
         await self._looked_at(job)
+
+    async def finding(self, job: JobRunner, draft: FindingDraft) -> None:
+        """Keep a finding of a job and tell it; one for which there is no room is only logged."""
+        try:
+            await job.finding(draft)
+        except ArchiveError as problem:
+            self._log.error("finding_not_kept", job=job.name, problem=str(problem))
 
     async def keep_at_stop(self, job: JobRunner, taken: list[Taken]) -> None:
         """:meth:`keep` for a station that stops, which waits a moment for the last one only."""

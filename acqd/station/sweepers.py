@@ -12,8 +12,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import partial
 from typing import TypeVar
 
 import structlog
@@ -29,56 +27,31 @@ from acqd.errors import (
     PortBusy,
     RequestRefused,
     SweeperError,
-    SweeperReported,
-    SweepInvalid,
 )
-from acqd.measure.meter import PASS_CUT_SHORT, Figure, FindingDraft, PassStep
+from acqd.measure.meter import FindingDraft
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
 from acqd.station.errands import Errands
-from acqd.station.inputs import nearing_maximum
-from acqd.station.job import JobRunner, Taken, gap_reason
+from acqd.station.job import JobRunner, gap_reason
 from acqd.station.keeping import Keeper
-from acqd.station.setup import absolute_max_dbm
+from acqd.station.passes import Failed, PassTaker
 from acqd.station.tell import Teller, one_line
-from acqd.station.watch import StationFindings
-from acqd.sweep import Identity, SourceRequest, Sweep, SweepFlag, SweepRequest
+from acqd.station.watch import StationFindings, SweeperClockWatch
+from acqd.sweep import Identity, Sweep
 
 __all__ = ["SweeperRunner"]
 
 BACKOFF_FIRST_S = 0.5
 BACKOFF_MOST_S = 30.0
-BAD_IN_A_ROW = 3
-"""Sweeps that fail one after the other, before the link is opened anew."""
 GAPS_KEPT_EVERY_S = 20.0
 """Gaps of an outage are joined for this long before they are committed. A kill in between loses
 nothing: a job's gaps are committed before anything later of it, so the next start finds them."""
 FAILED_PAUSE_S = 0.5
 """After a pass that brought nothing, so that a job without pauses cannot spin."""
-KEEP_WITHIN_S = 1.0
-"""Sweeps of a long burst are committed after this long, not only at its end."""
 LONGEST_WAIT_S = 5.0
 """The plan is asked at least this often, so that a stepped clock cannot leave it asleep."""
 NO_ROOM_RETRY_S = 5.0
-CLOCK_DRIFT_S = 2.0
-"""A sweeper's own time that wanders from the station's by this much is worth a finding."""
 
 T = TypeVar("T")
-
-
-@dataclass(slots=True)
-class _Drift:
-    first_s: float
-    told_s: float = CLOCK_DRIFT_S
-
-
-@dataclass(frozen=True, slots=True)
-class _Failed:
-    """Why the last sweep that was asked for did not come, and what that leads to."""
-
-    reason: str
-    detail: str
-    lost: str | None = None
-    refused: RequestRefused | None = None
 
 
 def _backoff_s(failures: int) -> float:
@@ -132,7 +105,6 @@ class SweeperRunner:
         self._lost_told = False
         self._stranger: str | None = None
         self._gaps_kept_s = clock.monotonic_s()
-        self._bad_in_a_row = 0
         self._refused: set[str] = set()
         self._stopped: dict[str, str] = {}
         """Jobs that were stopped for good, and why."""
@@ -142,12 +114,19 @@ class SweeperRunner:
         """Jobs that have ended by themselves, in their words."""
         self._on_ended = on_ended
         self._context = context
-        self._keyed_since = keyed_since
-        self._drift: _Drift | None = None
-        self._clock_stepped = False
+        self._sweeper_clock = SweeperClockWatch()
         self._losses = 0
-        self._failed = _Failed("sweep failed", "")
         self._keeper = Keeper(findings=findings, rest=self._rest, sweeper=name)
+        self._passes = PassTaker(
+            name=name,
+            host=host,
+            clock=clock,
+            keeper=self._keeper,
+            context=context,
+            keyed_since=keyed_since,
+            swept=self._swept,
+            stop=self._stop_for_good,
+        )
         self._wake = asyncio.Event()
         self._errands = Errands(name, self._wake.set)
         self._opening: asyncio.Task[None] | None = None
@@ -205,7 +184,7 @@ class SweeperRunner:
 
     def clock_stepped(self, from_s: float, to_s: float) -> None:
         self.plan.clock_stepped(from_s, to_s)
-        self._clock_stepped = True
+        self._passes.clock_stepped()
         self._wake.set()
 
     def asleep(self, from_s: float, to_s: float) -> None:
@@ -310,7 +289,10 @@ class SweeperRunner:
         started_s = self._clock.monotonic_s()
         done = 0
         try:
-            done = await self._pass(job, due)
+            outcome = await self._passes.take(job, due)
+            done = outcome.done
+            if outcome.failed is not None:
+                await self._after_failure(job, outcome.failed)
         finally:
             # Only a pass that brought all it was asked for says how long one takes.
             took_s = self._clock.monotonic_s() - started_s if done == due.sweeps else None
@@ -334,154 +316,30 @@ class SweeperRunner:
         self._look_first()
         return self._clock.wall_s()
 
-    async def _pass(self, job: JobRunner, due: Due) -> int:
-        """Take one pass; how many due sweeps came. What failed of it is accounted for."""
-        refusal = self._unsafe(job)
-        if refusal is not None:
-            self._failed = _Failed("refused", str(refusal), refused=refusal)
-            self._lose(job, due, due.sweeps, "refused", str(refusal))
-            await self._refuse(job, refusal)
-            return 0
-        series = job.spec.make_pass(job.spec.request, due.sweeps)
-        taken: list[Taken] = []
-        # Due are the sweeps of step 0; what else a pass asks for hangs on what it saw.
-        done, count = 0, 0
-        kept_s = self._clock.monotonic_s()
-        step: PassStep | None = next(series, None)
-        try:
-            while step is not None:
-                one = await self._one(job, due, step, first=count == 0)
-                if one is None:
-                    break
-                taken.append(one)
-                count += 1
-                done += step.step == 0
-                if await self._too_strong(job, one):
-                    break
-                try:
-                    step = series.send(partial(job.answer, one))
-                except StopIteration:
-                    step = None
-                if step is None or self._clock.monotonic_s() - kept_s > KEEP_WITHIN_S:
-                    batch, taken, kept_s = taken, [], self._clock.monotonic_s()
-                    await self._keeper.keep(job, batch)
-            if taken:
-                batch, taken = taken, []
-                await self._keeper.keep(job, batch)
-        except asyncio.CancelledError:
-            # The station stops; what has come is worth keeping, the rest is accounted for after it.
-            if taken:
-                await self._keeper.keep_at_stop(job, taken)
-            self._lose_rest(job, due, done, "station down", "the station was stopping")
-            raise
-        finally:
-            series.close()
-        if step is not None:
-            self._lose_rest(job, due, done, *self._why_failed)
-            await self._after_failure(job)
-        elif done < due.sweeps:
-            self._lose(job, due, due.sweeps - done, "sweep failed", "the pass asked for no more")
-        return done
-
-    def _lose_rest(self, job: JobRunner, due: Due, done: int, reason: str, detail: str) -> None:
-        """Account for what a pass did not bring, be it only steps that nobody counts."""
-        missing = due.sweeps - done
-        if missing > 0:
-            self._lose(job, due, missing, reason, detail)
-        else:
-            self._lose(job, due, 0, PASS_CUT_SHORT, f"{reason}: {detail}")
-
-    def _unsafe(self, job: JobRunner) -> RequestRefused | None:
-        """Why this job must not start with what can arrive at its input (G7)."""
-        safety, capabilities = job.spec.safety, self.host.capabilities
-        if not safety.is_concerned or capabilities is None:
-            return None
-        problem = safety.refusal(absolute_max_dbm(job.spec.facts.absolute_max_dbm, capabilities))
-        return None if problem is None else InputUnsafe(problem)
-
-    async def _too_strong(self, job: JobRunner, taken: Taken) -> bool:
-        """Stop a job whose levels come near to what the input stands; its source goes off first."""
-        most_dbm = absolute_max_dbm(job.spec.facts.absolute_max_dbm, taken.capabilities)
-        level_dbm = nearing_maximum(taken.sweep, most_dbm)
-        if level_dbm is None:
-            return False
-        text = (
-            f"{level_dbm:.1f} dBm at the input of {self.name}, which stands {most_dbm:.1f} dBm: "
-            "this job is stopped until the station is started anew; look at the chain first"
-        ).replace("-", "−")
-        self._failed = _Failed("paused", text)
-        try:
-            await self.host.set_source(SourceRequest(on=False))
-        except SweeperError as exc:
-            self._failed = _Failed("paused", text, lost=f"its source did not go off: {exc}")
-        self.plan.pause(job.name, self._now_s(), "paused", one_line(text))
-        self._stopped[job.name] = text
-        self._log.error("input_near_maximum", job=job.name, level_dbm=level_dbm)
-        figures: dict[str, Figure] = {
-            "level_dbm": round(level_dbm, 2),
-            "absolute_max_dbm": most_dbm,
-        }
-        draft = FindingDraft(
-            what="input_near_maximum", at_s=self._clock.wall_s(), text=text, figures=figures
-        )
-        await self._tell_of(job, draft)
-        return True
-
-    async def _tell_of(self, job: JobRunner, draft: FindingDraft) -> None:
-        try:
-            await job.finding(draft)
-        except ArchiveError as problem:
-            self._log.error("finding_not_kept", job=job.name, problem=str(problem))
-
-    async def _one(self, job: JobRunner, due: Due, step: PassStep, *, first: bool) -> Taken | None:
-        capabilities, context = self.host.capabilities, self._context()
-        sweep = await self._sweep(job, step.request)
-        if sweep is None:
-            return None
-        assert capabilities is not None, "only an open sweeper sweeps"
-        return Taken(
-            sweep=self._flagged(job, sweep),
-            capabilities=capabilities,
-            step=step.step,
-            due_s=due.due_s,
-            first_of_pass=first,
-            context=context,
-        )
-
-    async def _sweep(self, job: JobRunner, request: SweepRequest) -> Sweep | None:
-        """One sweep, or None with the reason noted."""
-        try:
-            sweep = await self.host.sweep(request)
-        except RequestRefused as exc:
-            self._failed = _Failed("refused", str(exc), refused=exc)
-            return None
-        except (SweeperReported, SweepInvalid) as exc:
-            self._bad_in_a_row += 1
-            self._log.warning("sweep_failed", job=job.name, problem=str(exc))
-            lost = None
-            if self._bad_in_a_row >= BAD_IN_A_ROW:
-                lost = f"{BAD_IN_A_ROW} sweeps failed one after the other: {exc}"
-            self._failed = _Failed("sweep failed", str(exc), lost=lost)
-            return None
-        except SweeperError as exc:
-            self._failed = _Failed("sweep failed", str(exc), lost=str(exc))
-            return None
-        self._bad_in_a_row = 0
-        self._watch_sweeper_clock(job, sweep)
+    async def _swept(self, sweep: Sweep) -> None:
+        """What a good sweep says of its sweeper."""
+        drift_s = self._sweeper_clock.drifted_s(sweep)
+        if drift_s is not None:
+            self._group.create_task(self._tell_drift(drift_s))
         if self.host.is_open:
             await self._swept_well()
         else:
             # A hop of it broke the link: what came is kept, and the link opened anew at once.
             await self._lost(self.host.statistics().last_error or "its link broke in a hop")
-        return sweep
 
-    @property
-    def _why_failed(self) -> tuple[str, str]:
-        return self._failed.reason, self._failed.detail
+    async def _tell_drift(self, drift_s: float) -> None:
+        await self._findings.tell(
+            "sweeper_clock_drift",
+            f"the clock of {self.name} has moved {drift_s:+.1f} s against the station's",
+            {"sweeper": self.name, "drift_s": round(drift_s, 3)},
+        )
 
-    async def _after_failure(self, job: JobRunner) -> None:
-        """What a failed sweep leads to, when all that came before it is kept or accounted for."""
-        failed = self._failed
+    def _stop_for_good(self, job: JobRunner, why: str) -> None:
+        self.plan.pause(job.name, self._now_s(), "paused", one_line(why))
+        self._stopped[job.name] = why
+
+    async def _after_failure(self, job: JobRunner, failed: Failed) -> None:
+        """What a failed pass leads to, when all that came before it is kept or accounted for."""
         if failed.refused is not None:
             await self._refuse(job, failed.refused)
         elif failed.lost is not None:
@@ -493,15 +351,6 @@ class SweeperRunner:
         if self._lost_told:
             self._lost_told = False
             await self._tell_back()
-
-    def _flagged(self, job: JobRunner, sweep: Sweep) -> Sweep:
-        flags = sweep.flags
-        if any(self._keyed_since(rule.context, sweep.monotonic_s) for rule in job.spec.ptt):
-            flags |= SweepFlag.TRANSMITTING
-        if self._clock_stepped:
-            self._clock_stepped = False
-            flags |= SweepFlag.CLOCK_STEPPED
-        return sweep if flags == sweep.flags else replace(sweep, flags=flags)
 
     async def _rest(self, problem: ArchiveError) -> None:
         """Nothing can be kept: do not sweep for a while."""
@@ -559,11 +408,11 @@ class SweeperRunner:
         identity = opened.identity
         self._present = True
         self._stranger = None
-        self._bad_in_a_row = 0
+        self._passes.opened_anew()
         refused, self._refused = self._refused, set()
         for name in refused:
             self._plan_anew(name)
-        self._drift = None
+        self._sweeper_clock.anew()
         self._log.info("sweeper_present", identity=str(identity))
         self._tell("present", identity=identity)
         if self._lost_told and self._losses <= 1:
@@ -629,7 +478,7 @@ class SweeperRunner:
             if isinstance(exc, InputUnsafe)
             else f"{self.name} cannot do what this job asks: {exc}",
         )
-        await self._tell_of(job, draft)
+        await self._keeper.finding(job, draft)
 
     def _tell(
         self, state: str, *, identity: Identity | None = None, problem: str | None = None
@@ -668,38 +517,5 @@ class SweeperRunner:
                 count=missed.count,
                 reason=missed.reason,
                 detail=missed.detail,
-            )
-        )
-
-    def _lose(self, job: JobRunner, due: Due, count: int, reason: str, detail: str) -> None:
-        job.note_gap(
-            GapRecord(
-                job=job.name,
-                from_s=due.due_s,
-                to_s=due.due_s,
-                count=count,
-                reason=reason,
-                detail=one_line(detail),
-            )
-        )
-
-    def _watch_sweeper_clock(self, job: JobRunner, sweep: Sweep) -> None:
-        """Compare a sweeper's own time with the station's; a drift is told as it doubles."""
-        if sweep.sweeper_time_s is None:
-            return
-        offset_s = sweep.sweeper_time_s - sweep.started_s
-        if self._drift is None:
-            self._drift = _Drift(first_s=offset_s)
-            return
-        drift_s = offset_s - self._drift.first_s
-        if abs(drift_s) < self._drift.told_s:
-            return
-        self._drift.told_s *= 2
-        figures: dict[str, Figure] = {"sweeper": self.name, "drift_s": round(drift_s, 3)}
-        self._group.create_task(
-            self._findings.tell(
-                "sweeper_clock_drift",
-                f"the clock of {self.name} has moved {drift_s:+.1f} s against the station's",
-                figures,
             )
         )

@@ -14,8 +14,9 @@ from acqd.clock import Clock
 from acqd.errors import ArchiveError
 from acqd.measure.meter import Figure, FindingDraft
 from acqd.station.tell import STATION, Teller, one_line
+from acqd.sweep import Sweep
 
-__all__ = ["ArchiveWatch", "ClockNews", "ClockWatch", "StationFindings"]
+__all__ = ["ArchiveWatch", "ClockNews", "ClockWatch", "StationFindings", "SweeperClockWatch"]
 
 WAITING_MOST = 100
 """Findings that wait for room in the archive; the oldest goes when there are more."""
@@ -28,6 +29,9 @@ STEP_S = 0.5
 
 SLEEP_S = 2.0
 """Boot time that runs ahead of monotonic time by this much between two looks was sleep."""
+
+DRIFT_S = 2.0
+"""A sweeper's own time that wanders from the station's by this much is worth a finding."""
 
 
 class StationFindings:
@@ -149,3 +153,29 @@ class ClockWatch:
         if not slept_s and not stepped_s:
             return None
         return ClockNews(stepped_s=stepped_s, slept_s=slept_s, from_s=before_s, to_s=wall_s)
+
+
+class SweeperClockWatch:
+    """Compares a sweeper's own time with the station's; a drift is told as it doubles."""
+
+    def __init__(self) -> None:
+        self.anew()
+
+    def anew(self) -> None:
+        """Compare with the next sweep's offset from now on."""
+        self._first_s: float | None = None
+        self._told_s = DRIFT_S
+
+    def drifted_s(self, sweep: Sweep) -> float | None:
+        """How far it has wandered by this sweep, where that is worth telling; else None."""
+        if sweep.sweeper_time_s is None:
+            return None
+        offset_s = sweep.sweeper_time_s - sweep.started_s
+        if self._first_s is None:
+            self._first_s = offset_s
+            return None
+        drift_s = offset_s - self._first_s
+        if abs(drift_s) < self._told_s:
+            return None
+        self._told_s *= 2
+        return drift_s

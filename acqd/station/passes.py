@@ -1,0 +1,244 @@
+"""Taking one pass of a job: its sweeps are asked for, looked at, and handed on to be kept.
+
+What did not come is accounted for with its reason (G5). What a failure leads to beyond its pass (a
+link that is opened anew, a job that pauses) is for the one that supervises the sweeper.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
+
+import structlog
+
+from acqd.archive.records import GapRecord
+from acqd.clock import Clock
+from acqd.drivers.host import SweeperHost
+from acqd.errors import InputUnsafe, RequestRefused, SweeperError, SweeperReported, SweepInvalid
+from acqd.measure.meter import PASS_CUT_SHORT, Figure, FindingDraft, PassStep
+from acqd.plan.sharing import Due
+from acqd.station.inputs import nearing_maximum
+from acqd.station.job import JobRunner, Taken
+from acqd.station.keeping import Keeper
+from acqd.station.setup import absolute_max_dbm
+from acqd.station.tell import one_line
+from acqd.sweep import SourceRequest, Sweep, SweepFlag, SweepRequest
+
+__all__ = ["Failed", "PassOutcome", "PassTaker"]
+
+BAD_IN_A_ROW = 3
+"""Sweeps that fail one after the other, before the link is opened anew."""
+KEEP_WITHIN_S = 1.0
+"""Sweeps of a long burst are committed after this long, not only at its end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """Why a sweep that was asked for did not come or was the last one, and what that leads to."""
+
+    reason: str
+    detail: str
+    lost: str | None = None
+    """Why the link is to be opened anew; None where it is good."""
+    refused: RequestRefused | None = None
+    """What keeps the job from starting until the next opening."""
+
+
+@dataclass(frozen=True, slots=True)
+class PassOutcome:
+    """How many due sweeps came, and what ended the pass before its end."""
+
+    done: int
+    failed: Failed | None = None
+
+
+class PassTaker:
+    """Takes the passes of one sweeper's jobs, one after the other.
+
+    ``swept`` is awaited with each good sweep, before the next is asked for. ``stop`` takes a job
+    out of the plan for good, for this reason. ``context`` and ``keyed_since`` are the sweeper's.
+    """
+
+    def __init__(
+        self,
+        *,
+        name: str,
+        host: SweeperHost,
+        clock: Clock,
+        keeper: Keeper,
+        context: Callable[[], Mapping[str, float]],
+        keyed_since: Callable[[str, float], bool],
+        swept: Callable[[Sweep], Awaitable[None]],
+        stop: Callable[[JobRunner, str], None],
+    ) -> None:
+        self._name = name
+        self._host = host
+        self._clock = clock
+        self._keeper = keeper
+        self._context = context
+        self._keyed_since = keyed_since
+        self._swept = swept
+        self._stop = stop
+        self._bad_in_a_row = 0
+        self._clock_stepped = False
+        self._log = structlog.get_logger().bind(sweeper=name)
+
+    def opened_anew(self) -> None:
+        """The link is a new one: what failed on the old one does not count."""
+        self._bad_in_a_row = 0
+
+    def clock_stepped(self) -> None:
+        """The station's clock was set: the next sweep is marked with it."""
+        self._clock_stepped = True
+
+    async def take(self, job: JobRunner, due: Due) -> PassOutcome:
+        """Take one pass. What failed of it is accounted for, what came is on its way to be kept."""
+        refusal = self._unsafe(job)
+        if refusal is not None:
+            _lose(job, due, due.sweeps, "refused", str(refusal))
+            return PassOutcome(0, Failed("refused", str(refusal), refused=refusal))
+        series = job.spec.make_pass(job.spec.request, due.sweeps)
+        taken: list[Taken] = []
+        # Due are the sweeps of step 0; what else a pass asks for hangs on what it saw.
+        done, count = 0, 0
+        failed: Failed | None = None
+        kept_s = self._clock.monotonic_s()
+        step: PassStep | None = next(series, None)
+        try:
+            while step is not None:
+                one = await self._one(job, due, step, first=count == 0)
+                if isinstance(one, Failed):
+                    failed = one
+                    break
+                taken.append(one)
+                count += 1
+                done += step.step == 0
+                failed = await self._too_strong(job, one)
+                if failed is not None:
+                    break
+                try:
+                    step = series.send(partial(job.answer, one))
+                except StopIteration:
+                    step = None
+                if step is None or self._clock.monotonic_s() - kept_s > KEEP_WITHIN_S:
+                    batch, taken, kept_s = taken, [], self._clock.monotonic_s()
+                    await self._keeper.keep(job, batch)
+            if taken:
+                batch, taken = taken, []
+                await self._keeper.keep(job, batch)
+        except asyncio.CancelledError:
+            # The station stops; what has come is worth keeping, the rest is accounted for after it.
+            if taken:
+                await self._keeper.keep_at_stop(job, taken)
+            _lose_rest(job, due, done, "station down", "the station was stopping")
+            raise
+        finally:
+            series.close()
+        if failed is not None:
+            _lose_rest(job, due, done, failed.reason, failed.detail)
+        elif done < due.sweeps:
+            _lose(job, due, due.sweeps - done, "sweep failed", "the pass asked for no more")
+        return PassOutcome(done, failed)
+
+    async def _one(
+        self, job: JobRunner, due: Due, step: PassStep, *, first: bool
+    ) -> Taken | Failed:
+        capabilities, context = self._host.capabilities, self._context()
+        sweep = await self._sweep(job, step.request)
+        if isinstance(sweep, Failed):
+            return sweep
+        assert capabilities is not None, "only an open sweeper sweeps"
+        return Taken(
+            sweep=self._flagged(job, sweep),
+            capabilities=capabilities,
+            step=step.step,
+            due_s=due.due_s,
+            first_of_pass=first,
+            context=context,
+        )
+
+    async def _sweep(self, job: JobRunner, request: SweepRequest) -> Sweep | Failed:
+        try:
+            sweep = await self._host.sweep(request)
+        except RequestRefused as exc:
+            return Failed("refused", str(exc), refused=exc)
+        except (SweeperReported, SweepInvalid) as exc:
+            self._bad_in_a_row += 1
+            self._log.warning("sweep_failed", job=job.name, problem=str(exc))
+            lost = None
+            if self._bad_in_a_row >= BAD_IN_A_ROW:
+                lost = f"{BAD_IN_A_ROW} sweeps failed one after the other: {exc}"
+            return Failed("sweep failed", str(exc), lost=lost)
+        except SweeperError as exc:
+            return Failed("sweep failed", str(exc), lost=str(exc))
+        self._bad_in_a_row = 0
+        await self._swept(sweep)
+        return sweep
+
+    def _flagged(self, job: JobRunner, sweep: Sweep) -> Sweep:
+        flags = sweep.flags
+        if any(self._keyed_since(rule.context, sweep.monotonic_s) for rule in job.spec.ptt):
+            flags |= SweepFlag.TRANSMITTING
+        if self._clock_stepped:
+            self._clock_stepped = False
+            flags |= SweepFlag.CLOCK_STEPPED
+        return sweep if flags == sweep.flags else replace(sweep, flags=flags)
+
+    def _unsafe(self, job: JobRunner) -> RequestRefused | None:
+        """Why this job must not start with what can arrive at its input (G7)."""
+        safety, capabilities = job.spec.safety, self._host.capabilities
+        if not safety.is_concerned or capabilities is None:
+            return None
+        problem = safety.refusal(absolute_max_dbm(job.spec.facts.absolute_max_dbm, capabilities))
+        return None if problem is None else InputUnsafe(problem)
+
+    async def _too_strong(self, job: JobRunner, taken: Taken) -> Failed | None:
+        """Stop a job whose levels come near to what the input stands; its source goes off first."""
+        most_dbm = absolute_max_dbm(job.spec.facts.absolute_max_dbm, taken.capabilities)
+        level_dbm = nearing_maximum(taken.sweep, most_dbm)
+        if level_dbm is None:
+            return None
+        text = (
+            f"{level_dbm:.1f} dBm at the input of {self._name}, which stands {most_dbm:.1f} dBm: "
+            "this job is stopped until the station is started anew; look at the chain first"
+        ).replace("-", "−")
+        lost = None
+        try:
+            await self._host.set_source(SourceRequest(on=False))
+        except SweeperError as exc:
+            lost = f"its source did not go off: {exc}"
+        self._stop(job, text)
+        self._log.error("input_near_maximum", job=job.name, level_dbm=level_dbm)
+        figures: dict[str, Figure] = {
+            "level_dbm": round(level_dbm, 2),
+            "absolute_max_dbm": most_dbm,
+        }
+        draft = FindingDraft(
+            what="input_near_maximum", at_s=self._clock.wall_s(), text=text, figures=figures
+        )
+        await self._keeper.finding(job, draft)
+        return Failed("paused", text, lost=lost)
+
+
+def _lose_rest(job: JobRunner, due: Due, done: int, reason: str, detail: str) -> None:
+    """Account for what a pass did not bring, be it only steps that nobody counts."""
+    missing = due.sweeps - done
+    if missing > 0:
+        _lose(job, due, missing, reason, detail)
+    else:
+        _lose(job, due, 0, PASS_CUT_SHORT, f"{reason}: {detail}")
+
+
+def _lose(job: JobRunner, due: Due, count: int, reason: str, detail: str) -> None:
+    job.note_gap(
+        GapRecord(
+            job=job.name,
+            from_s=due.due_s,
+            to_s=due.due_s,
+            count=count,
+            reason=reason,
+            detail=one_line(detail),
+        )
+    )
