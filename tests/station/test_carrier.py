@@ -59,6 +59,10 @@ def test_a_beacon_is_followed_over_a_restart(bench: Any) -> None:
     found = dict(zip(sweeps.sequence.values.tolist(), sweeps.frequency_hz.values, strict=True))
     for one in ear.heard("/beacon/summary"):
         assert np.isclose(found[one["seq"]], one["carrier"]["frequency_hz"], rtol=0, atol=1e-3)
+    words = [sys.executable, "-c", MAIN, "replay", str(bench.archive), "beacon", "--check"]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "equal bit for bit" in done.stdout
 
 
 @pytest.mark.slow

@@ -122,7 +122,7 @@ def test_what_listeners_hear_of_a_soak_and_a_second_run_of_it(bench: Any) -> Non
     began_s = time.monotonic()
     again = bench.run(config)
     assert again.wait() == 3, again.text
-    assert time.monotonic() - began_s < 15.0
+    assert time.monotonic() - began_s < 30.0
     assert again.process.stdout.read() == run.process.stdout.read() != ""
     archive = open_archive(bench.archive)
     assert len(archive.sweeps("lamp-soak").sequence) == stored
@@ -138,7 +138,7 @@ def test_what_listeners_hear_of_a_soak_and_a_second_run_of_it(bench: Any) -> Non
 def test_a_soak_goes_on_after_a_restart_in_the_middle(bench: Any, how: str) -> None:
     """One soak, whose time down is in its coverage; its beginning stays where it was."""
     sim = bench.sim()
-    job = soak(length="8 s", at_most="-50 dBm", coverage="30 %")
+    job = soak(length="25 s", at_most="-50 dBm", coverage="20 %")
     config = bench.config(sim.addresses, [job])
     run = bench.run(config)
     run.until("sweeper_present")
@@ -158,11 +158,15 @@ def test_a_soak_goes_on_after_a_restart_in_the_middle(bench: Any, how: str) -> N
     (found,) = verdicts(archive)
     sweeps = archive.sweeps("lamp-soak")
     ran_s = found.at_s - float(first.time.values[0].astype("int64")) / 1e9
-    assert 8.0 <= ran_s < 9.5
+    assert 25.0 <= ran_s < 40.0
     assert len(sweeps.sequence) > stored
-    assert 0.3 < found.figures["coverage"] < 0.98
+    assert 0.2 < found.figures["coverage"] < 0.99
     missed = sum(gap.count for gap in archive.gaps("lamp-soak") if gap.reason == "station down")
     assert missed >= 10
+    words = [sys.executable, "-c", MAIN, "replay", str(bench.archive), "lamp-soak", "--check"]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "equal bit for bit" in done.stdout
 
 
 @pytest.mark.slow
