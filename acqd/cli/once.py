@@ -36,12 +36,14 @@ def command(
 ) -> None:
     """Take one pass of a job, or of a plain range such as 144MHz..146MHz, and show what it saw.
 
-    Nothing is kept. The sweepers of a running station are refused: stop it first.
+    Nothing is kept. The sweepers of a running station are refused: stop it first. Where the job has
+    a verdict the exit code is 0 for pass, 3 for fail, 4 for cannot tell, 5 for incomplete.
     """
     import asyncio
     import json
     from importlib import import_module
 
+    from acqd.cli.run import EXIT_CODES
     from acqd.station.single import one_of_job, one_of_range, take_one
 
     references: Mapping[str, ReferenceRecord] = {}
@@ -65,7 +67,9 @@ def command(
     if as_json:
         shown = {**one.told, spec.kind: one.summary, "verdict": one.verdict}
         click.echo(json.dumps(shown, indent=2, ensure_ascii=False))
-        return
-    import_module(f"acqd.cli.show_{spec.kind}").show(one.told, one.summary)
+    else:
+        import_module(f"acqd.cli.show_{spec.kind}").show(one.told, one.summary)
+        if one.verdict is not None:
+            click.echo(f"{one.verdict['verdict']}: {one.verdict['text']}")
     if one.verdict is not None:
-        click.echo(f"{one.verdict['verdict']}: {one.verdict['text']}")
+        raise SystemExit(EXIT_CODES[one.verdict["verdict"]])

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from acqd.config.jobs import SOURCE_KINDS, JobTable
 from acqd.config.whole import StationConfig
 from acqd.measure.bandpower import scallop_db, step_too_wide
+from acqd.measure.sweeptime import fast_sweep, least_sweep_s
 from acqd.plan.schedule import ClockWindow
 from acqd.plan.sharing import SHARES_MOST
 
@@ -98,6 +99,7 @@ def _of_job(config: StationConfig, name: str) -> Iterator[Note]:
     if job.enabled and not config.sweepers[job.sweeper].enabled:
         yield (*place, "sweeper"), f"does not run: sweeper `{job.sweeper}` is not enabled"
     yield from _of_resolution(job, place)
+    yield from _of_sweep_time(job, place)
     yield from _of_rhythm(job, place)
     yield from _of_channels(config, name)
     chain = config.chain(name)
@@ -126,6 +128,23 @@ def _of_resolution(job: JobTable, place: tuple[str, ...]) -> Iterator[Note]:
         (*place, "rbw"),
         f"the points are {step_hz / job.rbw_hz:.3g} RBW apart: on a sweeper that steps, a carrier "
         f"midway between two of them {reads}",
+    )
+
+
+def _of_sweep_time(job: JobTable, place: tuple[str, ...]) -> Iterator[Note]:
+    """A sweep that the RBW filter cannot follow, where both are stated."""
+    span_hz = job.request().span_hz
+    if job.sweep_time_s is None or job.rbw_hz is None or span_hz <= 0:
+        return
+    least_s = least_sweep_s(span_hz, job.rbw_hz, vbw_hz=job.vbw_hz)
+    if job.sweep_time_s >= least_s:
+        return
+    seen = fast_sweep(span_hz, job.rbw_hz, sweep_s=job.sweep_time_s)
+    yield (
+        (*place, "sweep_time"),
+        f"a swept filter of this RBW wants {least_s:.3g} s; at this pace a carrier reads "
+        f"{seen.loss_db:.2g} dB low and {seen.widened:.3g} times as wide (a sweeper that works "
+        "by FFT does not mind)",
     )
 
 

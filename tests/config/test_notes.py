@@ -20,6 +20,8 @@ Edited = Callable[..., str]
         ([('rbw = "10 kHz"', 'rbw = "2.5 kHz"')], 23, "reads 12.0 dB low"),
         ([('rbw = "10 kHz"', 'rbw = "100 Hz"')], 23, "is not seen"),
         ([('rbw = "10 kHz"', 'sweep_time = "2 s"')], None, ""),
+        ([('rbw = "10 kHz"', 'rbw = "10 kHz"\nsweep_time = "160 ms"')], None, ""),
+        ([('rbw = "10 kHz"', 'rbw = "10 kHz"\nsweep_time = "50 ms"')], 24, "wants 0.152 s"),
         ([('rbw = "10 kHz"', 'sweep_time = "3 s"')], 24, "due times will be missed"),
         (
             [
