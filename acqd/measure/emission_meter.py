@@ -9,14 +9,13 @@ from typing import Any, ClassVar
 from acqd.errors import UnitMismatch
 from acqd.measure.emission_outcome import Before, Outcome, outcome_of
 from acqd.measure.emission_plan import next_step
-from acqd.measure.emission_readings import Product, look_at
+from acqd.measure.emission_readings import UNITS, Product, look_at
 from acqd.measure.emission_settings import EmissionSettings
 from acqd.measure.emission_summary import columns_of, plain_outcome, values_of, verdict_of
 from acqd.measure.meter import FindingDraft, Output, SetupChanged
 from acqd.measure.passmeter import PassMeter, Seen
 from acqd.measure.verdict import Verdict
 from acqd.measure.words import frequency_text
-from acqd.sweep import LevelUnit
 
 __all__ = ["EmissionMeter", "EmissionState", "Unpadded", "behind_pad", "remembered"]
 
@@ -83,7 +82,7 @@ class EmissionMeter(PassMeter[EmissionState]):
         return next_step(self.settings, seen) is None
 
     def on_setup(self, kind: EmissionState, event: SetupChanged) -> tuple[EmissionState, Output]:
-        if event.unit not in (LevelUnit.DBM, LevelUnit.DBUV):
+        if event.unit not in UNITS:
             raise UnitMismatch(what="kind emission", needs="dBm or dBµV", got=str(event.unit))
         return kind, Output()
 

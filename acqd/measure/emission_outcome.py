@@ -35,8 +35,15 @@ from acqd.measure.emission_readings import (
     look_at,
     reading_of,
 )
-from acqd.measure.emission_search import SearchedRange, found_in_search, range_of, zoomed
+from acqd.measure.emission_search import (
+    SearchedRange,
+    excluded_hz,
+    found_in_search,
+    range_of,
+    zoomed,
+)
 from acqd.measure.emission_settings import EmissionSettings
+from acqd.measure.emission_spoilt import hole_text, holes_hz, spoilt_by
 from acqd.measure.passmeter import Seen
 from acqd.measure.peaks import Bound
 from acqd.measure.products import ProductKind
@@ -194,6 +201,23 @@ class _Work:
         self.good = frozenset(self.by_step)
         if look is not None and (self.released or self.last is None):
             self.good = self._while_keyed(seen)
+        self.spoilt = {
+            step: why for step, one in self.by_step.items() if (why := spoilt_by(one)) is not None
+        }
+        holes = self._holes_in_fundamental()
+        if holes:
+            self.spoilt.setdefault(LOOK, hole_text(holes))
+        # The look stays: all else is laid out by it.
+        self.good -= self.spoilt.keys() - {LOOK}
+
+    def _holes_in_fundamental(self) -> tuple[tuple[float, float], ...]:
+        if self.look is None or self.look.fundamental is None:
+            return ()
+        one, setup = self.look.fundamental, self.first.setup
+        edge_hz = setup.rbw_hz or 0.0
+        within = (one.low_hz - edge_hz, one.high_hz + edge_hz)
+        level, frequency = level_dbm(self.first), setup.grid.frequency_hz
+        return holes_hz(frequency, level, rbw_hz=setup.rbw_hz, within_hz=within)
 
     @property
     def carrier_hz(self) -> float | None:
@@ -237,6 +261,9 @@ class _Work:
         if self.look is not None and self.last is None:
             why = "the pass ended before it was looked at once more"
             missing.append(Missing(what="whether it was keyed to the end", why=why))
+        if self.look is not None and LAST in self.spoilt:
+            why = self.spoilt[LAST]
+            missing.append(Missing(what="whether it was keyed to the end", why=why))
         look = self.look
         return Outcome(
             look=look,
@@ -260,6 +287,8 @@ class _Work:
         )
 
     def _why_not(self, step: int) -> str:
+        if step in self.spoilt:
+            return self.spoilt[step]
         if step in self.by_step and step not in self.good:
             return "the key was released" if self.released else "nobody knows if it was still keyed"
         if self.released:
@@ -341,6 +370,9 @@ class _Work:
     def _products(self) -> tuple[tuple[Found, ...], list[Missing], int]:
         found: list[Found] = []
         missing: list[Missing] = []
+        if LOOK in self.spoilt:
+            # Nothing can be told of what is measured against it, or laid out by it.
+            return (), [Missing(what="the emission", why=self.spoilt[LOOK])], 0
         if self.look is not None:
             for asked in harmonics_of(self.settings, self.look, self.first):
                 name = f"harmonic {asked.order}"
@@ -478,8 +510,10 @@ class _Work:
     def _ranges(self) -> tuple[tuple[SearchedRange, ...], list[Missing]]:
         ranges: list[SearchedRange] = []
         missing: list[Missing] = []
+        if LOOK in self.spoilt:
+            return (), []
         if not self.settings.keyed:
-            ranges.append(self._range(self.first))
+            self._add_range(self.first, "range swept", ranges, missing)
         for piece in pieces_of(self.settings, self.first):
             what = f"search {range_text(piece.start_hz, piece.stop_hz)}"
             if piece.request is None:
@@ -489,10 +523,25 @@ class _Work:
                     why = f"beyond {frequency_text(reach)}"
                 missing.append(Missing(what=what, why=why))
             elif piece.step in self.good:
-                ranges.append(self._range(self.by_step[piece.step]))
+                self._add_range(self.by_step[piece.step], what, ranges, missing)
             else:
                 missing.append(Missing(what=what, why=self._why_not(piece.step)))
         return tuple(ranges), missing
 
-    def _range(self, seen: Seen) -> SearchedRange:
-        return range_of(self.settings, self.look, self.first, seen, pads_db=self._pads)
+    def _add_range(
+        self, seen: Seen, what: str, ranges: list[SearchedRange], missing: list[Missing]
+    ) -> None:
+        """What a piece shows; where it has no levels nobody looked."""
+        found = range_of(self.settings, self.look, self.first, seen, pads_db=self._pads)
+        if found is None:
+            missing.append(Missing(what=what, why="the sweep has too few levels"))
+            return
+        ranges.append(found)
+        holes = holes_hz(
+            seen.setup.grid.frequency_hz,
+            level_dbm(seen),
+            rbw_hz=seen.setup.rbw_hz,
+            excluded_hz=excluded_hz(self.settings, self.look, self.first),
+        )
+        if holes:
+            missing.append(Missing(what=f"part of the {what}", why=hole_text(holes)))

@@ -28,7 +28,7 @@ from acqd.measure.emission_layout import (
     width_request,
 )
 from acqd.measure.emission_origin import harder_db, is_suspicious
-from acqd.measure.emission_readings import Look, Product, look_at, reading_of
+from acqd.measure.emission_readings import UNITS, Look, Product, look_at, reading_of
 from acqd.measure.emission_search import zoomed
 from acqd.measure.emission_settings import EmissionSettings
 from acqd.measure.meter import Pass, PassStep
@@ -103,10 +103,12 @@ def overran(settings: EmissionSettings, seen: tuple[Seen, ...]) -> bool:
 def next_step(settings: EmissionSettings, seen: tuple[Seen, ...]) -> PassStep | None:
     """What the pass asks for after ``seen``, its sweeps so far in order; None where it is done.
 
-    Not keyed: nothing more. When the time for which it may be keyed is over, the last look alone.
+    Not keyed, or in a unit that no power is known by: nothing more. When the time for which it may be keyed is over, the last look alone.
     """
     if not seen:
         return PassStep(request=settings.request, step=LOOK)
+    if seen[0].setup.unit not in UNITS:
+        return None
     by_step = {one.sweep.step: one for one in seen}
     look = None
     if settings.keyed:

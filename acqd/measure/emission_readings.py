@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from acqd.measure.bandpower import scallop_db
 from acqd.measure.emission import Fundamental, find_fundamental, key_threshold_dbm, keyed
 from acqd.measure.emission_settings import EmissionSettings
+from acqd.measure.emission_spoilt import hole_text, holes_hz
 from acqd.measure.floor import FloorEstimate, estimate_averages, floor_flat
 from acqd.measure.passmeter import Seen
 from acqd.measure.peaks import Bound, reading_deviation_db
@@ -27,6 +28,7 @@ from acqd.units import dbm_from_dbuv
 
 __all__ = [
     "LOWEST_POWER_DB",
+    "UNITS",
     "Look",
     "Product",
     "as_product",
@@ -44,6 +46,9 @@ Float = NDArray[np.float64]
 
 LOWEST_POWER_DB = 10.0
 """A transmitter at its lowest power is taken to give so much less than stated (practice)."""
+
+UNITS = (LevelUnit.DBM, LevelUnit.DBUV)
+"""Those that a power is known by."""
 
 FALSE_ALARM = 0.01
 """Probability that noise alone passes for a product somewhere in its sweep."""
@@ -155,6 +160,9 @@ def look_at(settings: EmissionSettings, seen: Seen) -> Look:
     )
     if look.keyed:
         return look
+    holes = holes_hz(frequency, level, rbw_hz=seen.setup.rbw_hz)
+    if holes:
+        return replace(look, keyed=None, reason=hole_text(holes), fundamental=None)
     why = f"nothing above {number_text(threshold, 1)} dBm at the plane"
     if state.keyed:
         why = found.reason or "no fundamental"
@@ -212,7 +220,8 @@ def reading_of(
     """The strongest product in a sweep of its own, or why there is none.
 
     Args:
-        within_hz: where it may lie; the whole sweep if None. The floor is the whole sweep's.
+        within_hz: where it may lie, and where levels must not be missing; the whole sweep if None.
+            The floor is the whole sweep's.
     """
     level, setup = level_dbm(seen), seen.setup
     frequency = setup.grid.frequency_hz
@@ -224,6 +233,9 @@ def reading_of(
     if within_hz is not None:
         middle_hz = (within_hz[0] + within_hz[1]) / 2.0
         window = Window(centre_hz=middle_hz, span_hz=within_hz[1] - within_hz[0])
+        holes = holes_hz(frequency, level, rbw_hz=setup.rbw_hz, within_hz=within_hz)
+        if holes:
+            return hole_text(holes)
     found = harmonic_level(
         frequency,
         level,

@@ -209,12 +209,15 @@ def range_of(
     seen: Seen,
     *,
     pads_db: Sequence[float] = (),
-) -> SearchedRange:
-    """Where a piece had no product, and how far below the limit that was sure.
+) -> SearchedRange | None:
+    """Where a piece had no product, and how far below the limit that was sure; None where it has
+    too few levels for a floor.
 
     ``pads_db`` are those that stand before the chain; levels are those ahead of them.
     """
     found, floor, threshold = searched(settings, look, first, seen)
+    if not np.isfinite(floor).any():
+        return None
     frequency, pad_db = seen.setup.grid.frequency_hz, sum(pads_db)
     fundamental = None if look is None else look.fundamental
     carrier_hz = None if fundamental is None else fundamental.centre_hz

@@ -43,7 +43,7 @@ from acqd.measure.meter import (
 from acqd.measure.passmeter import PassState
 from acqd.publish.emission import EmissionSummary
 from acqd.publish.messages import Verdict
-from acqd.sweep import NO_FLAGS, Detector, Grid, LevelUnit, SweepRequest
+from acqd.sweep import NO_FLAGS, Detector, Grid, LevelUnit, SweepFlag, SweepRequest
 from acqd.units import THERMAL_DENSITY_DBM_PER_HZ, ratio_from_db
 
 Float = NDArray[np.float64]
@@ -916,3 +916,109 @@ def test_the_bench_itself_shows_what_it_is_told() -> None:
     assert 10 * math.log10(quiet) == pytest.approx(floor, abs=0.5)
     alone = Bench(pads_db=40.0, harmonics_dbc=(-200.0,), **POOR)
     assert dict(alone.lines(0.0))[2 * CARRIER_HZ] == pytest.approx(2 * -3.01 - 35 + 40, abs=0.01)
+
+
+# --- what was not heard ---------------------------------------------------------------------------
+
+SECOND_HZ = 2.0 * CARRIER_HZ
+SEARCHED = replace(SETTINGS, search=((400e6, 450e6),), search_rbw_hz=100e3)
+
+
+@dataclass
+class Holed(Bench):
+    """A sweeper that leaves levels out, or says that something was wrong."""
+
+    holes: tuple[tuple[float, float], ...] = ()
+    flags: dict[int, SweepFlag] = field(default_factory=dict)
+
+    def take(self, step: PassStep) -> Answer:
+        answer = super().take(step)
+        frequency, level = answer.setup.grid.frequency_hz, answer.sweep.level.copy()
+        for low_hz, high_hz in self.holes:
+            level[(frequency >= low_hz) & (frequency <= high_hz)] = math.nan
+        flags = answer.sweep.flags | self.flags.get(step.step, NO_FLAGS)
+        return replace(answer, sweep=replace(answer.sweep, level=level, flags=flags))
+
+
+@pytest.mark.parametrize(
+    ("settings", "bench", "hole", "says"),
+    [
+        pytest.param(
+            SETTINGS,
+            {"harmonics_dbc": (-30.0, -90.0, -90.0)},
+            (SECOND_HZ - 8e3, SECOND_HZ + 8e3),
+            "harmonic 2 not measured, the sweep has no levels 313.592 to 313.608 MHz",
+            id="over a harmonic",
+        ),
+        pytest.param(
+            SEARCHED,
+            {"harmonics_dbc": (-90.0, -90.0, -90.0), "others": ((420e6, 10.0),)},
+            (410e6, 430e6),
+            "part of the search 400.000 to 450.000 MHz not measured, "
+            "the sweep has no levels 410.000 to 430.000 MHz",
+            id="in a search",
+        ),
+        pytest.param(
+            SEARCHED,
+            {"harmonics_dbc": (-90.0, -90.0, -90.0)},
+            (390e6, 460e6),
+            "search 400.000 to 450.000 MHz not measured, the sweep has too few levels",
+            id="all of a search",
+        ),
+        pytest.param(
+            SETTINGS,
+            {"harmonics_dbc": (-90.0, -90.0, -90.0)},
+            (CARRIER_HZ - 2e3, CARRIER_HZ - 1e3),
+            "the emission not measured, the sweep has no levels 156.798 to 156.799 MHz",
+            id="in the fundamental",
+        ),
+    ],
+)
+def test_what_no_level_was_brought_of_passes_no_limit(
+    settings: EmissionSettings, bench: dict[str, Any], hole: tuple[float, float], says: str
+) -> None:
+    """A hop that failed leaves a hole, and a product in it is not seen."""
+    found = run(Holed(**bench, holes=(hole,)), settings)
+    assert found.verdict["verdict"] == "incomplete"
+    assert says in found.verdict["text"]
+    assert not found.summary["complete"]
+
+
+def test_a_hole_that_is_too_narrow_for_a_line_hides_none() -> None:
+    """One reading in a quarter of the RBW."""
+    bench = Holed(harmonics_dbc=(-30.0, -90.0, -90.0))
+    clean = run(bench)
+    (asked,) = [one for one in bench.asked if one.step == 2]
+    axis = asked.request.frequencies_hz()
+    at_hz = float(axis[np.argmin(np.abs(axis - SECOND_HZ))])
+    holed = run(Holed(harmonics_dbc=(-30.0, -90.0, -90.0), holes=((at_hz - 1, at_hz + 1),)))
+    assert holed.verdict["verdict"] == clean.verdict["verdict"] == "fail"
+    apart_db = holed.product("harmonic 2")["level_dbm"] - clean.product("harmonic 2")["level_dbm"]
+    assert abs(apart_db) < 0.8
+
+
+@pytest.mark.parametrize(
+    "flag", [SweepFlag.OVERLOAD, SweepFlag.TRANSMITTING, SweepFlag.REPEATED], ids=lambda f: f.name
+)
+@pytest.mark.parametrize(
+    ("step", "what"),
+    [
+        (LOOK, "the emission not measured"),
+        (2, "harmonic 2 not measured"),
+        (SEARCH, "search 400.000 to 450.000 MHz not measured"),
+        (LAST, "whether it was keyed to the end not measured"),
+    ],
+)
+def test_a_sweep_that_something_was_wrong_with_proves_nothing(
+    flag: SweepFlag, step: int, what: str
+) -> None:
+    """Not even that a limit is kept."""
+    found = run(Holed(harmonics_dbc=(-90.0, -90.0, -90.0), flags={step: flag}), SEARCHED)
+    assert found.verdict["verdict"] == "incomplete"
+    assert what in found.verdict["text"]
+
+
+def test_a_key_that_may_be_down_where_there_is_no_level_is_not_said_to_be_up() -> None:
+    found = run(Holed(holes=((CARRIER_HZ - 40e3, CARRIER_HZ + 40e3),)))
+    assert found.summary["state"] == "cannot see"
+    assert found.verdict is None
