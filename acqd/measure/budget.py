@@ -26,8 +26,8 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
-from acqd.measure.drift import student_quantile
 from acqd.measure.statistics import DB_PER_NEPER
+from acqd.measure.student import student_quantile
 from acqd.measure.words import number_text
 
 __all__ = [

@@ -22,8 +22,9 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.measure.drift import serial_spread, student_quantile
+from acqd.measure.drift import serial_spread
 from acqd.measure.steps import StepWatch, run_length, step_watch, watch_step
+from acqd.measure.student import student_quantile
 
 __all__ = ["SeenStep", "TrendWatch", "foreseen", "threshold_for", "trend_step", "trend_watch"]
 

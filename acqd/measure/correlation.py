@@ -28,7 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from acqd.measure.drift import student_quantile
+from acqd.measure.student import student_quantile
 from acqd.measure.words import duration_text, number_text
 
 __all__ = [

@@ -23,7 +23,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from acqd.measure.drift import serial_spread, student_quantile
+from acqd.measure.drift import serial_spread
+from acqd.measure.student import student_quantile
 
 __all__ = [
     "Baseline",

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.measure.drift import student_quantile
+from acqd.measure.student import student_quantile
 from acqd.sweep import Grid
 from acqd.units import db_from_ratio, ratio_from_db
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import signal, stats
 
 from acqd.measure import drift
+from acqd.measure.student import student_quantile
 
 Float = NDArray[np.float64]
 Wander = Callable[[int, float], Float]
@@ -26,40 +27,6 @@ def wander(rng: np.random.Generator) -> Wander:
         return np.asarray(signal.lfilter([gain], [1.0, -rho], noise)[1000:])
 
     return make
-
-
-# --- distributions --------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("dof", [0.5, 1.0, 2.0, 2.5, 4.0, 30.0, 1000.0, 1e5])
-def test_student_agrees_with_scipy(dof: float) -> None:
-    """Quantiles from 1e-10 to 1 - 1e-4, and the tail, whole and broken degrees of freedom."""
-    for probability in (1e-10, 1e-3, 0.3, 0.6, 0.975, 0.9999):
-        found = drift.student_quantile(probability, dof)
-        assert found == pytest.approx(stats.t.ppf(probability, dof), rel=1e-10)
-    for t in (-30.0, -1.0, 0.0, 1e-3, 2.0, 50.0):
-        assert drift.student_upper(t, dof) == pytest.approx(stats.t.sf(t, dof), rel=1e-11)
-    assert drift.student_quantile(0.5, dof) == 0.0
-
-
-@pytest.mark.parametrize(("above", "below"), [(1, 1.5), (1, 300), (2, 10), (7, 1.5), (7, 300)])
-def test_f_agrees_with_scipy(above: float, below: float) -> None:
-    """The upper tail; nothing lies below 0."""
-    for ratio in (0.01, 1.0, 3.0, 30.0):
-        expected = stats.f.sf(ratio, above, below)
-        assert drift.f_upper(ratio, above, below) == pytest.approx(expected, rel=1e-11)
-    assert drift.f_upper(0.0, above, below) == 1.0
-
-
-def test_impossible_distributions_are_refused() -> None:
-    """Probabilities of 0 and 1, and no degrees of freedom."""
-    for probability in (0.0, 1.0, math.nan):
-        with pytest.raises(ValueError, match="probability"):
-            drift.student_quantile(probability, 3.0)
-    with pytest.raises(ValueError, match="degrees of freedom"):
-        drift.student_upper(1.0, 0.0)
-    with pytest.raises(ValueError, match="degrees of freedom"):
-        drift.f_upper(1.0, 0.0, 1.0)
 
 
 # --- lines ----------------------------------------------------------------------------------------
@@ -208,7 +175,7 @@ def test_spread_of_a_mean_holds_the_truth(wander: Wander) -> None:
     for _ in range(200):
         found = drift.serial_spread(wander(400, 0.8))
         assert found.reason is None
-        half = drift.student_quantile(0.975, found.dof) * found.u_mean
+        half = student_quantile(0.975, found.dof) * found.u_mean
         held += abs(found.mean) <= half
     assert 0.90 <= held / 200 <= 0.985
 

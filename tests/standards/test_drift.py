@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from acqd.measure import drift
+from acqd.measure.student import student_quantile
 
 HOURS = 3600.0
 
@@ -73,7 +74,7 @@ def test_theil_sen() -> None:
 )
 def test_student_quantiles(dof: int, t: float, places: int) -> None:
     """97.5 % points, as any table of t has them (JCGM 100:2008 table G.2 from memory)."""
-    assert drift.student_quantile(0.975, dof) == pytest.approx(t, abs=0.51 * 10.0**-places)
+    assert student_quantile(0.975, dof) == pytest.approx(t, abs=0.51 * 10.0**-places)
 
 
 @pytest.mark.source("least squares, as in JCGM 100:2008 H.3", "derived")
