@@ -27,7 +27,6 @@ from acqd.measure.carrier_summary import (
     expanded,
     peak_figures,
     reading_told,
-    rounded,
     warm_up_told,
 )
 from acqd.measure.carrier_trend import (
@@ -50,6 +49,7 @@ from acqd.measure.meter import (
     SetupChanged,
 )
 from acqd.measure.passmeter import PassMeter, Seen
+from acqd.measure.report import rounded
 from acqd.measure.words import (
     duration_text,
     frequency_text,

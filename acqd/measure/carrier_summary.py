@@ -9,14 +9,10 @@ from acqd.measure.budget import Budget
 from acqd.measure.carrier_look import Heard
 from acqd.measure.carrier_trend import CarrierTrend, DriftFigures, WarmUpFigures
 from acqd.measure.meter import SetupChanged
+from acqd.measure.report import rounded
 from acqd.measure.words import unit_suffix
 
-__all__ = ["drift_told", "expanded", "peak_figures", "reading_told", "rounded", "warm_up_told"]
-
-
-def rounded(value: float | None, digits: int) -> float | None:
-    """None for what is not known."""
-    return None if value is None or not math.isfinite(value) else round(value, digits)
+__all__ = ["drift_told", "expanded", "peak_figures", "reading_told", "warm_up_told"]
 
 
 def expanded(budget: Budget | None) -> float:

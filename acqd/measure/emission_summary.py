@@ -16,6 +16,7 @@ from acqd.measure.emission_search import SearchedRange
 from acqd.measure.emission_settings import EmissionSettings
 from acqd.measure.linearity import Origin
 from acqd.measure.peaks import Bound
+from acqd.measure.report import judgement_row, pass_verdict, rounded
 from acqd.measure.verdict import Verdict, combine, rule_text, stands
 from acqd.measure.words import frequency_text, number_text
 from acqd.units import watt_from_dbm
@@ -42,8 +43,7 @@ WORST_FIRST = (Verdict.FAIL, Verdict.INCOMPLETE, Verdict.CANNOT_TELL, Verdict.PA
 
 
 def _round(value: float | None, digits: int = 4) -> float | None:
-    """Rounded; None for what is not finite."""
-    return None if value is None or not math.isfinite(value) else round(value, digits)
+    return rounded(value, digits)
 
 
 # --- pieces ---------------------------------------------------------------------------------------
@@ -324,18 +324,15 @@ def verdict_of(settings: EmissionSettings, outcome: Outcome) -> dict[str, Any] |
     ]
     seqs = [one.sweep.seq for one in (outcome.seen_of or {0: first}).values()]
     times = [one.sweep for one in (outcome.seen_of or {0: first}).values()]
-    return {
-        "of": "pass",
-        "verdict": str(word),
-        "text": text,
-        "at_s": max(one.started_s + one.took_s for one in times),
-        "since_s": first.sweep.started_s,
-        "first_seq": min(seqs),
-        "last_seq": max(seqs),
-        "coverage": None,
-        "against": list(against(settings)),
-        "judgements": rows[:JUDGEMENTS_MOST],
-    }
+    return pass_verdict(
+        word,
+        text,
+        rows[:JUDGEMENTS_MOST],
+        at_s=max(one.started_s + one.took_s for one in times),
+        since_s=first.sweep.started_s,
+        seqs=seqs,
+        against=against(settings),
+    )
 
 
 def _judgements(outcome: Outcome) -> list[dict[str, Any]]:
@@ -353,16 +350,8 @@ def _judgements(outcome: Outcome) -> list[dict[str, Any]]:
 def _judgement(name: str, beside: Beside, seq: int) -> dict[str, Any]:
     judged = beside.comparison.judgement
     return {
-        "figure": name,
-        "value": _round(judged.value),
-        "unit": judged.unit,
-        "bound": judged.bound,
+        **judgement_row(name, judged, seq=seq, text=beside.comparison.text),
         "limit": _round(judged.limit),
-        "side": judged.side,
-        "expanded": _round(judged.expanded),
-        "verdict": str(judged.verdict),
-        "text": beside.comparison.text,
-        "seq": seq,
         "_verdict": judged.verdict,
         "_margin": beside.margin,
     }

@@ -33,7 +33,8 @@ from acqd.measure.reflection_baseline import Baseline
 from acqd.measure.reflection_limits import Judged, Standing, followed, settled
 from acqd.measure.reflection_report import bounded_figures, number
 from acqd.measure.reflection_sweep import Old, ReflectionSettings, Refused, measured
-from acqd.measure.reflection_view import COLUMNS, Told, View, finding, nothing, verdict_of
+from acqd.measure.reflection_view import COLUMNS, Told, View, nothing, verdict_of
+from acqd.measure.report import finding_on
 from acqd.measure.verdict import Verdict
 from acqd.measure.words import frequency_text, number_text
 from acqd.sweep import LevelUnit, SweepFlag, SweepRequest
@@ -166,7 +167,7 @@ class ReflectionMeter(PassMeter[ReflectionState]):
         findings = []
         if kind.refused != why:
             text = f"no figures of the reflection: {why}"
-            findings.append(finding("reference_refused", text, sweep))
+            findings.append(finding_on(sweep, "reference_refused", text))
         hour = replace(kind.hour, refused=kind.hour.refused + 1)
         kind = replace(kind, refused=why, hour=hour)
         verdict = None
@@ -185,7 +186,7 @@ class ReflectionMeter(PassMeter[ReflectionState]):
         if kind.refused is None:
             return kind, []
         text = "there are figures of the reflection again"
-        return replace(kind, refused=None), [finding("figures_again", text, sweep)]
+        return replace(kind, refused=None), [finding_on(sweep, "figures_again", text)]
 
     def _old(
         self, kind: ReflectionState, old: Sequence[Old], sweep: SweepSeen
@@ -200,7 +201,7 @@ class ReflectionMeter(PassMeter[ReflectionState]):
         job = self.settings.job
         text = f"{texts}: take it anew with `acqd reference {job} {next(iter(new))[0]}`"
         kept = (*kind.old, *new)[-OLD_MOST:]
-        return replace(kind, old=kept), [finding("reference_old", text, sweep)]
+        return replace(kind, old=kept), [finding_on(sweep, "reference_old", text)]
 
 
 def _load(
@@ -217,13 +218,13 @@ def _load(
     figures = {key: change[key] for key in ("moved_points", "least_change", "least_change_hz")}
     if not changed:
         text = "the load is again what it was at installation, as far as can be told"
-        return state, [finding("load_as_it_was", text, sweep, figures)]
+        return state, [finding_on(sweep, "load_as_it_was", text, figures)]
     text = (
         f"the load is not what it was at installation: its reflection moved by "
         f"{number_text(change['least_change'], 2)} at least at "
         f"{frequency_text(change['least_change_hz'])}"
     )
-    return state, [finding("load_changed", text, sweep, figures)]
+    return state, [finding_on(sweep, "load_changed", text, figures)]
 
 
 def _limit_finding(one: Judged, sweep: SweepSeen) -> FindingDraft:
@@ -233,7 +234,7 @@ def _limit_finding(one: Judged, sweep: SweepSeen) -> FindingDraft:
     else:
         what, text = "swr_limit_kept", f"{one.sentence}: within the limit of {limit:g} again"
     figures = {"limit": limit, "swr": one.row["value"], "expanded": one.row["expanded"]}
-    return finding(what, text, sweep, {**figures, "where": one.name})
+    return finding_on(sweep, what, text, {**figures, "where": one.name})
 
 
 def _counted(hour: HourSums, view: View) -> HourSums:

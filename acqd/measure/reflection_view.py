@@ -34,10 +34,11 @@ from acqd.measure.reflection_report import (
     worst_figures,
 )
 from acqd.measure.reflection_sweep import ASSUMED_REPEATABILITY_DB, Measured, ReflectionSettings
+from acqd.measure.report import finding_on, pass_verdict
 from acqd.measure.verdict import Verdict, combine
 from acqd.measure.words import frequency_text, number_text
 
-__all__ = ["COLUMNS", "Told", "View", "finding", "nothing", "verdict_of"]
+__all__ = ["COLUMNS", "Told", "View", "nothing", "verdict_of"]
 
 COLUMNS = (
     "best_match_hz",
@@ -168,7 +169,7 @@ class View:
             "shift_low_hz": number(since.shift_low_hz, 1),
             "shift_high_hz": number(since.shift_high_hz, 1),
         }
-        return Told(match=now), [finding("match_moved", text, self.sweep, figures)]
+        return Told(match=now), [finding_on(self.sweep, "match_moved", text, figures)]
 
     # -- what goes out -----------------------------------------------------------------------------
 
@@ -302,23 +303,6 @@ def nothing(why: str | None) -> dict[str, Any]:
 def verdict_of(
     verdict: Verdict, text: str, rows: list[dict[str, Any]], sweep: SweepSeen
 ) -> dict[str, Any]:
-    return {
-        "of": "pass",
-        "verdict": verdict.value,
-        "text": text,
-        "at_s": sweep.started_s,
-        "since_s": sweep.started_s,
-        "first_seq": sweep.seq,
-        "last_seq": sweep.seq,
-        "coverage": None,
-        "against": [],
-        "judgements": rows,
-    }
-
-
-def finding(
-    what: str, text: str, sweep: SweepSeen, figures: Mapping[str, Any] | None = None
-) -> FindingDraft:
-    return FindingDraft(
-        what=what, at_s=sweep.started_s, text=text, seq=sweep.seq, figures=figures or {}
+    return pass_verdict(
+        verdict, text, rows, at_s=sweep.started_s, since_s=sweep.started_s, seqs=[sweep.seq]
     )

@@ -22,13 +22,14 @@ from acqd.measure.losscurve import (
     rejection,
     separation,
 )
+from acqd.measure.report import rounded
 from acqd.measure.response import Kind, Notch, Passband, Response, recognise
 from acqd.measure.transmission_settings import TransmissionSettings
 from acqd.measure.transmission_sweep import Losses
 from acqd.measure.transmission_uncertainty import LossUncertainty
 from acqd.sweep import Grid
 
-__all__ = ["NOTCHES_MOST", "PASSBANDS_MOST", "View", "figures", "rounded", "view_of"]
+__all__ = ["NOTCHES_MOST", "PASSBANDS_MOST", "View", "figures", "view_of"]
 
 PASSBANDS_MOST = 8
 NOTCHES_MOST = 8
@@ -101,13 +102,6 @@ def _reaches(one: Passband, start_hz: float, stop_hz: float) -> bool:
     low_hz = low.frequency_hz or low.limit_hz or one.least_hz
     high_hz = high.frequency_hz or high.limit_hz or one.least_hz
     return low_hz <= stop_hz and high_hz >= start_hz
-
-
-def rounded(value: float | None, decimals: int) -> float | None:
-    """A number for a message; None where it is none."""
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(value), decimals)
 
 
 def _db(value: float | None) -> float | None:

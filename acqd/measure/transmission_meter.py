@@ -8,7 +8,7 @@ says why.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
@@ -17,7 +17,8 @@ from acqd.measure.budget import Budget
 from acqd.measure.meter import FindingDraft, Output, Pass, PassStep, Reference, SetupChanged
 from acqd.measure.passmeter import PassMeter, Seen
 from acqd.measure.references import age_notes
-from acqd.measure.transmission_figures import View, figures, rounded, view_of
+from acqd.measure.report import finding_on, judgement_row, pass_verdict, rounded
+from acqd.measure.transmission_figures import View, figures, view_of
 from acqd.measure.transmission_settings import TransmissionSettings
 from acqd.measure.transmission_sweep import Refused, losses_of, through_of
 from acqd.measure.transmission_text import response_text
@@ -110,14 +111,8 @@ class TransmissionMeter(PassMeter[TransmissionState]):
     ) -> tuple[TransmissionState, Output]:
         findings: tuple[FindingDraft, ...] = ()
         if kind.reference != refused.state:
-            draft = FindingDraft(
-                what="reference_unfit",
-                at_s=one.sweep.started_s,
-                text=f"no losses are measured: {refused.text}",
-                seq=one.sweep.seq,
-                figures={"why": refused.state},
-            )
-            findings = (draft,)
+            text = f"no losses are measured: {refused.text}"
+            findings = (_draft(one, "reference_unfit", text, why=refused.state),)
         kind = replace(kind, reference=refused.state, other=None, other_count=0)
         return kind, Output(
             summary={**_empty(), "refused": refused.text},
@@ -183,22 +178,10 @@ class TransmissionMeter(PassMeter[TransmissionState]):
     def _judged(self, one: Seen, found: tuple[Judged, ...]) -> dict[str, Any]:
         whole, text = verdict_text(found)
         judgements = [
-            {
-                "figure": each.figure,
-                "value": rounded(each.judgement.value, 4),
-                "unit": each.judgement.unit,
-                "bound": each.judgement.bound,
-                "limit": each.judgement.limit,
-                "side": each.judgement.side,
-                "expanded": rounded(each.judgement.expanded, 4),
-                "verdict": each.judgement.verdict.value,
-                "text": each.judgement.text,
-                "seq": one.sweep.seq,
-            }
-            for each in found
+            judgement_row(each.figure, each.judgement, seq=one.sweep.seq) for each in found
         ]
-        told = _verdict(one, whole, text, judgements)
-        return {**told, "against": [f"limits of the config; {rule_text(self.settings.guard)}"]}
+        against = f"limits of the config; {rule_text(self.settings.guard)}"
+        return _verdict(one, whole, text, judgements, against=[against])
 
     def _values(self, view: View, found: Mapping[str, Any]) -> dict[str, float]:
         """The bare figures, those that there are."""
@@ -243,9 +226,7 @@ class TransmissionMeter(PassMeter[TransmissionState]):
 
 
 def _draft(one: Seen, what: str, text: str, **figures: Any) -> FindingDraft:
-    return FindingDraft(
-        what=what, at_s=one.sweep.started_s, text=text, seq=one.sweep.seq, figures=figures
-    )
+    return finding_on(one.sweep, what, text, figures)
 
 
 def _reference_findings(
@@ -393,18 +374,20 @@ def _budget(
 
 
 def _verdict(
-    one: Seen, verdict: Verdict, text: str, judgements: list[dict[str, Any]]
+    one: Seen,
+    verdict: Verdict,
+    text: str,
+    judgements: list[dict[str, Any]],
+    *,
+    against: Sequence[str] = (),
 ) -> dict[str, Any]:
     sweep = one.sweep
-    return {
-        "of": "pass",
-        "verdict": verdict.value,
-        "text": text,
-        "at_s": sweep.started_s + sweep.took_s,
-        "since_s": sweep.started_s,
-        "first_seq": sweep.seq,
-        "last_seq": sweep.seq,
-        "coverage": None,
-        "against": [],
-        "judgements": judgements,
-    }
+    return pass_verdict(
+        verdict,
+        text,
+        judgements,
+        at_s=sweep.started_s + sweep.took_s,
+        since_s=sweep.started_s,
+        seqs=[sweep.seq],
+        against=against,
+    )

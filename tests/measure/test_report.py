@@ -1,0 +1,71 @@
+"""What meters tell in one form, held to the message that it goes into."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from acqd.measure.meter import SweepSeen
+from acqd.measure.report import finding_on, judgement_row, pass_verdict, rounded
+from acqd.measure.verdict import Verdict, judge
+from acqd.publish.messages import Verdict as Message
+from acqd.sweep import NO_FLAGS
+
+ENVELOPE = {
+    "station": "gannet",
+    "job": "filter",
+    "run_id": "r",
+    "kind": "transmission",
+    "at": "2026-06-01T00:00:00Z",
+    "since": "2026-06-01T00:00:00Z",
+}
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        pytest.param(1.23456, 1.235, id="rounded"),
+        pytest.param(None, None, id="unknown"),
+        pytest.param(math.nan, None, id="no-number"),
+        pytest.param(-math.inf, None, id="infinite"),
+    ],
+)
+def test_a_number_is_finite_or_none(value: float | None, told: float | None) -> None:
+    assert rounded(value, 3) == told
+
+
+def test_what_is_told_is_a_plain_float() -> None:
+    """Numpy's scalars would not survive a checkpoint as what they were."""
+    assert type(rounded(np.float64(1.5), 3)) is float
+
+
+def test_a_verdict_is_what_its_message_takes() -> None:
+    """All keys of the message but those that the station adds."""
+    row = judgement_row("loss", judge(1.00004, limit=2.0, expanded=0.3, unit="dB"), seq=8)
+    told = pass_verdict(Verdict.PASS, "ok", [row], at_s=5.0, since_s=1.0, seqs=[9, 7, 8])
+    message = Message.model_validate({**ENVELOPE, **told})
+    assert (message.first_seq, message.last_seq, message.verdict) == (7, 9, "pass")
+    assert message.judgements[0].value == 1.0
+    assert message.judgements[0].text == judge(1.00004, limit=2.0, expanded=0.3, unit="dB").text
+
+
+def test_a_bound_that_is_infinite_has_no_number() -> None:
+    row = judgement_row("loss", judge(1.0, limit=2.0, expanded=math.inf), seq=None, text="words")
+    assert (row["expanded"], row["text"], row["verdict"]) == (None, "words", "cannot tell")
+
+
+def test_a_finding_is_of_its_sweep() -> None:
+    sweep = SweepSeen(
+        seq=4,
+        step=0,
+        due_s=10.0,
+        started_s=10.5,
+        took_s=0.5,
+        level=np.zeros(3),
+        flags=NO_FLAGS,
+        context={},
+    )
+    found = finding_on(sweep, "loud", "it is loud")
+    assert (found.what, found.at_s, found.seq, dict(found.figures)) == ("loud", 10.5, 4, {})
