@@ -103,7 +103,8 @@ def overran(settings: EmissionSettings, seen: tuple[Seen, ...]) -> bool:
 def next_step(settings: EmissionSettings, seen: tuple[Seen, ...]) -> PassStep | None:
     """What the pass asks for after ``seen``, its sweeps so far in order; None where it is done.
 
-    Not keyed, or in a unit that no power is known by: nothing more. When the time for which it may be keyed is over, the last look alone.
+    Not keyed, or in a unit that no power is known by: nothing more. When the time for which it may
+    be keyed is over, the last look alone.
     """
     if not seen:
         return PassStep(request=settings.request, step=LOOK)

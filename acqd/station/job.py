@@ -22,7 +22,7 @@ from acqd.archive.records import Batch, FindingRecord, GapRecord, HourlyRecord, 
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.errors import ArchiveError, ArchiveFull
-from acqd.measure.meter import Answer, FindingDraft, MakePass, Output
+from acqd.measure.meter import PASS_CUT_SHORT, Answer, FindingDraft, MakePass, Output
 from acqd.plan.sharing import PlannedJob
 from acqd.station.feed import (
     CONFIG_CHANGED,
@@ -248,14 +248,15 @@ class JobRunner:
         """Begin to keep sweeps; the task ends as :meth:`keep` would.
 
         Returns when nothing of this job can come in between any more, so that the next sweep can
-        be taken while this one is committed.
+        be taken while this one is committed. Gaps that are noted from then on come after it.
         """
         await self.lock.acquire()
-        return asyncio.create_task(self._keep(batch), name=f"keep {self.name}")
+        before = self._gaps.take()
+        return asyncio.create_task(self._keep(batch, before), name=f"keep {self.name}")
 
-    async def _keep(self, batch: Sequence[Taken]) -> None:
+    async def _keep(self, batch: Sequence[Taken], before: list[Waiting]) -> None:
         try:
-            await self._keep_gaps()
+            await self._keep_gaps(before)
             await self._mark_config()
             await self._turn_hours(batch[0].sweep.started_s)
             draft = self._draft()
@@ -264,8 +265,7 @@ class JobRunner:
             await self._commit(draft)
         except ArchiveError as exc:
             # Before the lock is given up: a gap of later due times may be waiting for it.
-            first = batch[0]
-            self.note_gap(_not_kept(self.name, first.due_s, len(batch), exc))
+            self.note_gap(_not_kept(self.name, batch[0].due_s, _due_of(batch), exc))
             raise
         finally:
             self.lock.release()
@@ -344,9 +344,10 @@ class JobRunner:
 
     # -- inside the lock ------------------------------------------------------------------------
 
-    async def _keep_gaps(self) -> None:
-        """Commit gaps in their order; where an hour ends between two of them it is turned there."""
-        rest = self._gaps.take()
+    async def _keep_gaps(self, before: list[Waiting] | None = None) -> None:
+        """Commit gaps in their order, all that wait or those given; where an hour ends between two
+        of them it is turned there."""
+        rest = self._gaps.take() if before is None else before
         try:
             while rest:
                 draft, at = self._draft(), 0
@@ -563,8 +564,9 @@ class JobRunner:
             return
         self._gaps.put_back(draft.waiting)
         if draft.sweeps:
-            first, exc = draft.sweeps[0], None if committed.cancelled() else committed.exception()
-            self.note_gap(_not_kept(self.name, first.due_s, len(draft.sweeps), exc))
+            exc = None if committed.cancelled() else committed.exception()
+            due_s = draft.sweeps[0].due_s
+            self.note_gap(_not_kept(self.name, due_s, _due_of(draft.sweeps), exc))
 
     def _install(self, draft: _Draft) -> None:
         """What was committed becomes the state, and is told."""
@@ -602,15 +604,24 @@ async def _done(future: Future[None]) -> None:
     await done
 
 
+def _due_of(sweeps: Sequence[Taken | SweepRecord]) -> int:
+    """How many of them were due: those of step 0."""
+    return sum(one.step == 0 for one in sweeps)
+
+
 def _not_kept(job: str, due_s: float, count: int, exc: BaseException | None) -> GapRecord:
-    """The gap that sweeps leave which were taken and could not be committed."""
+    """The gap that sweeps leave which were taken and could not be committed; ``count`` of them
+    were due, and where none was it is the rest of a pass that is lost."""
+    reason, detail = gap_reason(exc), str(exc or "the commit was given up")
+    if not count:
+        reason, detail = PASS_CUT_SHORT, f"{reason}: {detail}"
     return GapRecord(
         job=job,
         from_s=due_s,
         to_s=due_s,
         count=count,
-        reason=gap_reason(exc),
-        detail=one_line(str(exc or "the commit was given up")),
+        reason=reason,
+        detail=one_line(detail),
     )
 
 

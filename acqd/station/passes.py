@@ -122,6 +122,11 @@ class PassTaker:
                     step = series.send(partial(job.answer, one))
                 except StopIteration:
                     step = None
+                except Exception as exc:
+                    # As with a meter: what measuring makes of a sweep costs this pass alone.
+                    self._log.error("pass_failed", job=job.name, exc_info=exc)
+                    failed = Failed("sweep failed", f"the pass could not go on: {exc}")
+                    break
                 if step is None or self._clock.monotonic_s() - kept_s > KEEP_WITHIN_S:
                     batch, taken, kept_s = taken, [], self._clock.monotonic_s()
                     await self._keeper.keep(job, batch)

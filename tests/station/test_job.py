@@ -20,7 +20,7 @@ from acqd.canonical import canonical_levels
 from acqd.config.load import parse_config
 from acqd.drivers.registry import load_drivers
 from acqd.errors import ArchiveError, ArchiveFull
-from acqd.measure.meter import FindingDraft
+from acqd.measure.meter import PASS_CUT_SHORT, FindingDraft
 from acqd.station.build import build
 from acqd.station.job import JobRunner, Taken
 from acqd.station.tell import Teller, one_line
@@ -189,6 +189,47 @@ async def test_what_cannot_be_kept_never_happened(full_disk: Any, bench: Bench) 
     assert feed.checkpoint(JOB, states[-1], next_finding=0) == feed.checkpoint(
         JOB, bench.job.state, next_finding=0
     )
+
+
+async def test_only_what_was_due_of_a_pass_that_cannot_be_kept_is_a_gap(
+    full_disk: Any, bench: Bench
+) -> None:
+    """Steps after the first hang on what was seen: they are no due sweeps, stored or lost."""
+    due_s = bench.clock.wall_s()
+
+    def step(number: int) -> Taken:
+        return replace(bench.taken(), step=number, due_s=due_s, first_of_pass=number == 0)
+
+    full_disk.free_bytes = 1000
+    with pytest.raises(ArchiveFull):
+        await bench.job.keep([step(0), step(1), step(2)])
+    with pytest.raises(ArchiveFull):
+        await bench.job.keep([step(3), step(4)])
+    full_disk.free_bytes = 1 << 40
+    await bench.job.keep_gaps()
+    kept = open_archive(bench.archive.root).gaps(JOB)
+    assert [(gap.reason, gap.count) for gap in kept] == [("disk full", 1), (PASS_CUT_SHORT, 0)]
+    assert (bench.job.state.accounted_s, bench.job.state.taken) == (due_s, 1)
+
+
+async def test_a_gap_that_is_noted_while_a_pass_is_kept_comes_after_it(bench: Bench) -> None:
+    """As the rest of that very pass does; one that waited comes before."""
+    at_s = bench.clock.wall_s()
+
+    def gap(reason: str, count: int) -> GapRecord:
+        return GapRecord(job=JOB, from_s=at_s, to_s=at_s, count=count, reason=reason)
+
+    bench.job.note_gap(gap("overrun", 1))
+    keeping = await bench.job.keep_soon([bench.taken()])
+    bench.job.note_gap(gap(PASS_CUT_SHORT, 0))
+    await keeping
+    await bench.job.keep_gaps()
+    events = [
+        event.reason if isinstance(event, GapRecord) else "sweep"
+        for event in open_archive(bench.archive.root).events(JOB)
+        if isinstance(event, SweepRecord | GapRecord)
+    ]
+    assert events == ["overrun", "sweep", PASS_CUT_SHORT]
 
 
 async def test_a_stop_while_the_disk_is_slow_keeps_state_and_archive_alike(bench: Bench) -> None:
