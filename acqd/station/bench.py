@@ -219,16 +219,7 @@ class _Alone:
 
     async def _with_sweeper(self, work: Callable[[SweeperHost, Opened], Awaitable[T]]) -> T:
         """Open the sweeper (its source goes off), do something, and leave it safe again."""
-        one = self._bench.sweeper
-        host = SweeperHost(
-            name=one.name,
-            driver=one.driver,
-            address=one.address,
-            options=one.options,
-            clock=SystemClock(),
-            expected=one.expected,
-            deadline_s=one.deadline_s,
-        )
+        host = self._bench.sweeper.host(SystemClock())
         try:
             return await work(host, await host.open())
         finally:

@@ -11,9 +11,11 @@ from typing import Any
 import structlog
 
 from acqd.chain import MARGIN_DB, Chain, PartKind
+from acqd.clock import Clock
 from acqd.config.problems import in_file_order, near_miss
 from acqd.config.whole import StationConfig
 from acqd.drivers.contract import Driver
+from acqd.drivers.host import SweeperHost
 from acqd.drivers.registry import Registry
 from acqd.errors import BrokerError, ConfigError
 from acqd.plan.jobs import PlannedJob
@@ -49,6 +51,18 @@ class SweeperSpec:
     options: Mapping[str, Any]
     expected: Identity | None
     deadline_s: float
+
+    def host(self, clock: Clock) -> SweeperHost:
+        """One that opens it; nothing is opened yet."""
+        return SweeperHost(
+            name=self.name,
+            driver=self.driver,
+            address=self.address,
+            options=self.options,
+            clock=clock,
+            expected=self.expected,
+            deadline_s=self.deadline_s,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

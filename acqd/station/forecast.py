@@ -251,15 +251,7 @@ async def _ask_sweeper(
 
     if why:
         return told(why), timings
-    host = SweeperHost(
-        name=spec.name,
-        driver=spec.driver,
-        address=spec.address,
-        options=spec.options,
-        clock=clock,
-        expected=spec.expected,
-        deadline_s=ASK_WITHIN_S,
-    )
+    host = replace(spec, deadline_s=ASK_WITHIN_S).host(clock)
     try:
         opened = await host.open()
         for job in mine:

@@ -20,6 +20,7 @@ from acqd.chain import (
     Chain,
     Dissipation,
 )
+from acqd.measure.words import level_text
 from acqd.safety import failures, missing_pad_text
 from acqd.sweep import LevelUnit, Sweep
 from acqd.units import watt_from_dbm
@@ -149,7 +150,7 @@ class InputSafety:
 
 
 def _dbm(level_dbm: float) -> str:
-    return f"{level_dbm:.1f} dBm".replace("-", "−")
+    return level_text(level_dbm, LevelUnit.DBM)
 
 
 def nearing_maximum(sweep: Sweep, absolute_max_dbm: float | None) -> float | None:

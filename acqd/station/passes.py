@@ -18,13 +18,14 @@ from acqd.clock import Clock
 from acqd.drivers.host import SweeperHost
 from acqd.errors import InputUnsafe, RequestRefused, SweeperError, SweeperReported, SweepInvalid
 from acqd.measure.meter import PASS_CUT_SHORT, Figure, FindingDraft, PassStep
+from acqd.measure.words import level_text
 from acqd.plan.sharing import Due
 from acqd.station.inputs import nearing_maximum
 from acqd.station.job import JobRunner, Taken
 from acqd.station.keeping import Keeper
 from acqd.station.setup import absolute_max_dbm
 from acqd.station.tell import one_line
-from acqd.sweep import SourceRequest, Sweep, SweepFlag, SweepRequest
+from acqd.sweep import LevelUnit, SourceRequest, Sweep, SweepFlag, SweepRequest
 
 __all__ = ["Failed", "PassOutcome", "PassTaker"]
 
@@ -203,12 +204,13 @@ class PassTaker:
         """Stop a job whose levels come near to what the input stands; its source goes off first."""
         most_dbm = absolute_max_dbm(job.spec.facts.absolute_max_dbm, taken.capabilities)
         level_dbm = nearing_maximum(taken.sweep, most_dbm)
-        if level_dbm is None:
+        if most_dbm is None or level_dbm is None:
             return None
         text = (
-            f"{level_dbm:.1f} dBm at the input of {self._name}, which stands {most_dbm:.1f} dBm: "
-            "this job is stopped until the station is started anew; look at the chain first"
-        ).replace("-", "−")
+            f"{level_text(level_dbm, LevelUnit.DBM)} at the input of {self._name}, which stands "
+            f"{level_text(most_dbm, LevelUnit.DBM)}: this job is stopped until the station is "
+            "started anew; look at the chain first"
+        )
         lost = None
         try:
             await self._host.set_source(SourceRequest(on=False))

@@ -29,7 +29,6 @@ import structlog
 from acqd.archive.records import Batch, MeterState
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
-from acqd.drivers.host import SweeperHost
 from acqd.errors import AcqdError, ArchiveError
 from acqd.plan.downtime import plan_to_json
 from acqd.plan.jobs import PlannedJob
@@ -404,19 +403,10 @@ class Station:
     ) -> None:
         for spec in self._built.sweepers:
             jobs = [job for job in self._jobs.values() if job.spec.sweeper == spec.name]
-            host = SweeperHost(
-                name=spec.name,
-                driver=spec.driver,
-                address=spec.address,
-                options=spec.options,
-                clock=self._clock,
-                expected=spec.expected,
-                deadline_s=spec.deadline_s,
-            )
             self._sweepers.append(
                 SweeperRunner(
                     name=spec.name,
-                    host=host,
+                    host=spec.host(self._clock),
                     jobs=jobs,
                     planned=[self._planned[job.name] for job in jobs if not job.ended],
                     clock=self._clock,

@@ -31,15 +31,17 @@ from acqd.errors import (
 )
 from acqd.measure.band import BandMeter, BandSettings, band_pass
 from acqd.measure.meter import PASS_CUT_SHORT, Answer, FindingDraft, Output, PassStep
+from acqd.measure.words import level_text
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.schedule import Schedule
+from acqd.station.bench import Bench
 from acqd.station.build import Built, SweeperSpec, build
 from acqd.station.feed import Feed, SetupView, sweep_seen
 from acqd.station.inputs import nearing_maximum
 from acqd.station.job import JobSpec
 from acqd.station.references import ReferenceRecord, stored_references
 from acqd.station.setup import SetupFacts, SetupMaker, absolute_max_dbm
-from acqd.sweep import Capabilities, Sweep, SweepRequest
+from acqd.sweep import Capabilities, LevelUnit, Sweep, SweepRequest
 
 __all__ = ["One", "one_of_job", "one_of_range", "take_one"]
 
@@ -57,15 +59,10 @@ def one_of_job(
         WrongUsage: no such job in it.
         PortBusy: its station is running.
     """
-    loaded = load_config(find_config(config))
-    built = build(loaded, load_drivers(), broker="none")
-    spec = next((job for job in built.jobs if job.name == name), None)
-    if spec is None:
-        have = ", ".join(job.name for job in built.jobs) or "none"
-        raise WrongUsage(f"{loaded.path}: no enabled job {name!r}; there is {have}")
-    sweeper = next(one for one in built.sweepers if one.name == spec.sweeper)
-    _refuse_held(built, sweeper)
-    return _host(sweeper), spec, stored_references(built.archive).get(name, {})
+    bench = Bench.of_job(name, config=config)
+    _refuse_held(bench.built, bench.sweeper)
+    references = stored_references(bench.built.archive).get(name, {})
+    return bench.sweeper.host(SystemClock()), bench.spec, references
 
 
 def one_of_range(
@@ -103,7 +100,7 @@ def one_of_range(
         plane="the sweeper's input",
     )
     meter = BandMeter(settings)
-    return _host(spec), JobSpec(
+    return spec.host(SystemClock()), JobSpec(
         name=name,
         kind="band",
         sweeper=spec.name,
@@ -169,18 +166,6 @@ def _refuse_held(built: Built, sweeper: SweeperSpec) -> None:
             f"{sweeper.name}: in use by {holder}; stop that station first, or read what it sweeps "
             f"(acqd export {built.archive})"
         )
-
-
-def _host(spec: SweeperSpec) -> SweeperHost:
-    return SweeperHost(
-        name=spec.name,
-        driver=spec.driver,
-        address=spec.address,
-        options=spec.options,
-        clock=SystemClock(),
-        expected=spec.expected,
-        deadline_s=spec.deadline_s,
-    )
 
 
 async def take_one(
@@ -253,7 +238,7 @@ class _Bench:
             last = (sweep, view)
             level_dbm = nearing_maximum(sweep, most_dbm)
             if level_dbm is not None:
-                level = f"{level_dbm:.1f} dBm".replace("-", "−")
+                level = level_text(level_dbm, LevelUnit.DBM)
                 raise InputUnsafe(
                     f"{level} at the sweeper's input, too near to what it stands "
                     f"({most_dbm:g} dBm): stopped; look at the chain first"
