@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from acqd.cli.tables import number, quantity, table
+from acqd.cli.tables import number, quantity, swept, table
 
 __all__ = ["show"]
 
@@ -15,18 +15,10 @@ __all__ = ["show"]
 def show(record: Mapping[str, Any], summary: Mapping[str, Any]) -> None:
     unit = record["unit"]
     suffix = next(key.removeprefix("threshold_") for key in summary if key.startswith("threshold_"))
-    rbw = quantity(record["rbw_hz"], "Hz")
-    if record["rbw_is_assumed"] and record["rbw_hz"] is not None:
-        rbw += " (assumed)"
     accuracy = f"± {number(summary['level_accuracy_db'])} dB"
     if "level_accuracy_db" in summary["assumed"]:
         accuracy += " (assumed)"
-    click.echo(f"{record['identity']}")
-    click.echo(
-        f"{quantity(record['start_hz'], 'Hz')} to {quantity(record['stop_hz'], 'Hz')}, "
-        f"{record['points']} points, RBW {rbw}, took {quantity(record['took_s'], 's')}; "
-        f"levels at {summary['plane']}, {accuracy}"
-    )
+    click.echo(f"{swept(record)}; levels at {summary['plane']}, {accuracy}")
     floor = number(summary[f"floor_{suffix}"])
     threshold = number(summary[f"threshold_{suffix}"])
     click.echo(f"floor {floor} {unit}, threshold {threshold} {unit}")

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from acqd.cli.tables import number, quantity
+from acqd.cli.tables import number, quantity, swept
 
 __all__ = ["show"]
 
@@ -18,15 +18,7 @@ def show(record: Mapping[str, Any], summary: Mapping[str, Any]) -> None:
         return
     unit = record["unit"]
     suffix = next(key.removeprefix("strongest_") for key in summary if key.startswith("strongest_"))
-    rbw = quantity(record["rbw_hz"], "Hz")
-    if record["rbw_is_assumed"] and record["rbw_hz"] is not None:
-        rbw += " (assumed)"
-    click.echo(f"{record['identity']}")
-    click.echo(
-        f"{quantity(record['start_hz'], 'Hz')} to {quantity(record['stop_hz'], 'Hz')}, "
-        f"{record['points']} points, RBW {rbw}, took {quantity(record['took_s'], 's')}; "
-        f"levels at {summary['plane']}"
-    )
+    click.echo(f"{swept(record)}; levels at {summary['plane']}")
     floor = number(summary[f"floor_{suffix}"])
     if not summary["heard"]:
         click.echo(f"floor {floor} {unit}; not heard: {summary['not_heard_because']}")

@@ -7,20 +7,13 @@ from typing import Any
 
 import click
 
-from acqd.cli.tables import number, quantity, table
+from acqd.cli.tables import number, quantity, swept, table
 
 __all__ = ["show"]
 
 
 def show(record: Mapping[str, Any], summary: Mapping[str, Any]) -> None:
-    rbw = quantity(record["rbw_hz"], "Hz")
-    if record["rbw_is_assumed"] and record["rbw_hz"] is not None:
-        rbw += " (assumed)"
-    click.echo(f"{record['identity']}")
-    click.echo(
-        f"{quantity(record['start_hz'], 'Hz')} to {quantity(record['stop_hz'], 'Hz')}, "
-        f"{record['points']} points, RBW {rbw}, took {quantity(record['took_s'], 's')}"
-    )
+    click.echo(swept(record))
     if summary["refused"] is not None:
         click.echo(f"no figures: {summary['refused']}")
         return

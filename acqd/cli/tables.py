@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
-__all__ = ["number", "quantity", "table", "when"]
+__all__ = ["number", "quantity", "swept", "table", "when"]
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()) -> str:
@@ -25,6 +26,18 @@ def number(value: float | None, digits: int = 1) -> str:
     if value is None or value != value:
         return "–"
     return f"{value:.{digits}f}".replace("-", "−")
+
+
+def swept(record: Mapping[str, Any]) -> str:
+    """The instrument, and what it swept how, of a pass that was looked at and not kept."""
+    rbw = quantity(record["rbw_hz"], "Hz")
+    if record["rbw_is_assumed"] and record["rbw_hz"] is not None:
+        rbw += " (assumed)"
+    return (
+        f"{record['identity']}\n"
+        f"{quantity(record['start_hz'], 'Hz')} to {quantity(record['stop_hz'], 'Hz')}, "
+        f"{record['points']} points, RBW {rbw}, took {quantity(record['took_s'], 's')}"
+    )
 
 
 def quantity(value: float | None, unit: str) -> str:
