@@ -1,1 +1,1 @@
-"""For authors of drivers: clocks, links and checks to test against."""
+"""For authors of drivers and kinds: clocks, links, events and checks to test against."""

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from acqd.measure.band import BandMeter, BandSettings, BandState
 from acqd.measure.channels import Channel, ChannelPlan
-from acqd.measure.meter import Event, FindingDraft, HourTurned, Output, SetupChanged, SweepSeen
-from acqd.sweep import NO_FLAGS, Detector, Grid, LevelUnit, SweepFlag
+from acqd.measure.meter import Event, FindingDraft, HourTurned, Output
+from acqd.sweep import NO_FLAGS, Detector, SweepFlag
+from acqd.testing.events import setup_event, sweep_event
 
 Float = NDArray[np.float64]
 
@@ -63,19 +64,15 @@ class Watch:
 
     def setup(self, name: str = "setup-1", **change: Any) -> Output:
         fields: dict[str, Any] = {
-            "at_s": self.at_s,
             "setup": name,
-            "grid": Grid.from_axis(self.frequency_hz),
-            "unit": LevelUnit.DBM,
             "rbw_hz": self.rbw_hz,
             "detector": Detector.RMS,
             "averages": None,
             "interval_s": self.interval_s,
-            "sweep_time_s": 0.5,
             "level_accuracy_db": 2.0,
             "attenuation_db": 10.0,
         }
-        return self.step(SetupChanged(**(fields | change)))
+        return self.step(setup_event(self.frequency_hz, **{"at_s": self.at_s, **fields, **change}))
 
     def level(
         self, carriers: Iterable[tuple[float, float]] = (), *, floor_db: float = -110.0
@@ -104,13 +101,11 @@ class Watch:
         level.setflags(write=False)
         self.seq += 1
         output = self.step(
-            SweepSeen(
+            sweep_event(
+                level,
                 seq=self.seq,
+                at_s=self.at_s,
                 step=step,
-                due_s=self.at_s,
-                started_s=self.at_s,
-                took_s=0.5,
-                level=level,
                 flags=flags,
                 context=context or {},
             )

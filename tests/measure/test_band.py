@@ -14,8 +14,9 @@ from acqd.errors import UnitMismatch
 from acqd.measure.band import BandMeter, BandSettings, band_pass
 from acqd.measure.band_sums import add_missed
 from acqd.measure.channels import Channel, ChannelPlan
-from acqd.measure.meter import GapSeen, HourTurned, PassStep, SweepSeen
-from acqd.sweep import NO_FLAGS, Detector, Grid, LevelUnit, SweepFlag, SweepRequest
+from acqd.measure.meter import GapSeen, HourTurned, PassStep
+from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag, SweepRequest
+from acqd.testing.events import sweep_event
 
 Make = Callable[..., Any]
 CH16 = 156.8e6
@@ -610,15 +611,7 @@ def test_a_step_leaves_the_state_it_was_given(watch: Make) -> None:
     w.setup()
     w.sweeps(40, [(CH16, -70.0)])
     before = w.meter.dump(w.state)
-    event = SweepSeen(
-        seq=99,
-        step=0,
-        due_s=w.at_s,
-        started_s=w.at_s,
-        took_s=0.5,
-        level=w.level(),
-        flags=NO_FLAGS,
-    )
+    event = sweep_event(w.level(), seq=99, at_s=w.at_s)
     one, first = w.meter.step(w.state, event)
     other, second = w.meter.step(w.state, event)
     assert w.meter.dump(w.state) == before

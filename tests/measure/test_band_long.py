@@ -12,8 +12,9 @@ import pytest
 from acqd.config.channels import load_channel_plan
 from acqd.measure.band import BandMeter, BandSettings
 from acqd.measure.markov import count_transitions, fit_markov, hours_more, visits_needed
-from acqd.measure.meter import HourTurned, SetupChanged, SweepSeen
-from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag
+from acqd.measure.meter import HourTurned
+from acqd.sweep import Detector, Grid, SweepFlag
+from acqd.testing.events import setup_event, sweep_event
 
 Make = Callable[..., Any]
 CH16 = 156.8e6
@@ -252,26 +253,12 @@ def test_a_signal_between_channels_has_the_name_of_its_piece_and_an_s_reading() 
     axis = np.arange(144.0e6, 146.0e6, 5e3)
     state, _ = meter.step(
         meter.start(),
-        SetupChanged(
-            at_s=0.0,
-            setup="a",
-            grid=Grid.from_axis(axis),
-            unit=LevelUnit.DBM,
-            rbw_hz=10e3,
-            detector=Detector.SAMPLE,
-            averages=1,
-            interval_s=2.0,
-            sweep_time_s=0.5,
-            level_accuracy_db=1.0,
-        ),
+        setup_event(axis, at_s=0.0, level_accuracy_db=1.0),
     )
     rng = np.random.default_rng(5)
     level = -120.0 + 10.0 * np.log10(rng.exponential(size=axis.size))
     level[np.argmin(np.abs(axis - 144.217e6))] = -93.0
-    event = SweepSeen(
-        seq=1, step=0, due_s=2.0, started_s=2.0, took_s=0.5, level=level, flags=SweepFlag(0)
-    )
-    _, output = meter.step(state, event)
+    _, output = meter.step(state, sweep_event(level, seq=1, at_s=2.0))
     told = [one for one in output.findings if abs(float(one.figures["peak_hz"]) - 144.217e6) < 5e3]
     (finding,) = told
     assert finding.figures["channel"] is None

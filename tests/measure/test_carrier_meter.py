@@ -24,14 +24,13 @@ from acqd.measure.meter import (
     GapSeen,
     HourTurned,
     Output,
-    SetupChanged,
-    SweepSeen,
 )
 from acqd.measure.passmeter import PassState
 from acqd.measure.peaks import filter_loss_db
 from acqd.measure.steps import run_length
 from acqd.publish.carrier import CarrierSummary
-from acqd.sweep import NO_FLAGS, Detector, Grid, LevelUnit, SweepFlag
+from acqd.sweep import NO_FLAGS, LevelUnit, SweepFlag
+from acqd.testing.events import setup_event, sweep_event
 
 Float = NDArray[np.float64]
 
@@ -76,18 +75,13 @@ class Beacon:
     def setup(self, **change: Any) -> Output:
         fields: dict[str, Any] = {
             "at_s": self.at_s,
-            "setup": "setup-1",
-            "grid": Grid.from_axis(self.frequency_hz),
-            "unit": LevelUnit.DBM,
             "rbw_hz": self.rbw_hz,
-            "detector": Detector.SAMPLE,
             "averages": self.averages,
             "interval_s": self.interval_s,
-            "sweep_time_s": 0.5,
             "level_accuracy_db": self.accuracy_db,
             "frequency_accuracy_ppm": self.ppm,
         }
-        return self.feed(SetupChanged(**(fields | change)))
+        return self.feed(setup_event(self.frequency_hz, **(fields | change)))
 
     def level(self, frequency_hz: float, level_dbm: float, floor_dbm: float = -100.0) -> Float:
         """What the sweeper draws: carrier through its filter and Gaussian noise, in power."""
@@ -114,15 +108,7 @@ class Beacon:
         level = self.level(shown_hz, shown_dbm, floor_dbm)
         level.setflags(write=False)
         self.seq += 1
-        seen = SweepSeen(
-            seq=self.seq,
-            step=0,
-            due_s=self.at_s,
-            started_s=self.at_s,
-            took_s=0.5,
-            level=level,
-            flags=flags,
-        )
+        seen = sweep_event(level, seq=self.seq, at_s=self.at_s, flags=flags)
         self.at_s += self.interval_s
         return self.feed(seen)
 
@@ -215,11 +201,10 @@ def test_only_the_window_is_looked_at(beacon: Any) -> None:
     level = bench.level(CENTRE_HZ + 1e3, -70.0)
     neighbour = bench.level(CENTRE_HZ + 40e3, -40.0)
     both = np.maximum(level, neighbour)
-    seen = {"step": 0, "due_s": HOUR_S, "took_s": 0.5, "flags": NO_FLAGS}
-    output = bench.feed(SweepSeen(seq=1, started_s=HOUR_S, level=both, **seen))
+    output = bench.feed(sweep_event(both, seq=1, at_s=HOUR_S))
     assert output.summary["frequency_hz"] == pytest.approx(CENTRE_HZ + 1e3, abs=200.0)
     flank = bench.level(CENTRE_HZ + 8e3, -40.0)
-    output = bench.feed(SweepSeen(seq=2, started_s=HOUR_S + 2, level=flank, **seen))
+    output = bench.feed(sweep_event(flank, seq=2, at_s=HOUR_S + 2))
     assert output.summary["not_heard_because"] == (
         "the highest level of the window is at its border"
     )
@@ -234,17 +219,7 @@ def test_what_has_no_decibels_is_refused(beacon: Any, unit: LevelUnit) -> None:
 def test_a_sweep_of_nothing_is_not_heard(beacon: Any) -> None:
     bench = beacon()
     nothing = np.full(bench.points, np.nan)
-    output = bench.feed(
-        SweepSeen(
-            seq=1,
-            step=0,
-            due_s=HOUR_S,
-            started_s=HOUR_S,
-            took_s=0.5,
-            level=nothing,
-            flags=SweepFlag.NOT_FINITE,
-        )
-    )
+    output = bench.feed(sweep_event(nothing, seq=1, at_s=HOUR_S, flags=SweepFlag.NOT_FINITE))
     assert output.summary["heard"] is False
     assert output.summary["strongest_dbm"] is None
     CarrierSummary.model_validate(output.summary)

@@ -38,12 +38,12 @@ from acqd.measure.meter import (
     Pass,
     PassStep,
     SetupChanged,
-    SweepSeen,
 )
 from acqd.measure.passmeter import PassState
 from acqd.publish.emission import EmissionSummary
 from acqd.publish.messages import Verdict
 from acqd.sweep import NO_FLAGS, Detector, Grid, LevelUnit, SweepFlag, SweepRequest
+from acqd.testing.events import sweep_event
 from acqd.units import THERMAL_DENSITY_DBM_PER_HZ, ratio_from_db
 
 Float = NDArray[np.float64]
@@ -175,14 +175,8 @@ class Bench:
         took_s = 0.1
         setup = self._setup(step, frequency, rbw_hz, attenuation_db)
         self.seq += 1
-        sweep = SweepSeen(
-            seq=self.seq,
-            step=step.step,
-            due_s=self.now_s,
-            started_s=self.now_s,
-            took_s=took_s,
-            level=np.round(level, 2),
-            flags=NO_FLAGS,
+        sweep = sweep_event(
+            np.round(level, 2), seq=self.seq, at_s=self.now_s, step=step.step, took_s=took_s
         )
         self.now_s += took_s
         return Answer(setup=setup, sweep=sweep)

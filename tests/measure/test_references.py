@@ -17,7 +17,8 @@ from acqd.measure.references import (
     level_db,
     needed,
 )
-from acqd.sweep import Grid, LevelUnit
+from acqd.sweep import LevelUnit
+from acqd.testing.events import setup_event
 
 NOW_S = 1.8e9
 DAY_S = 86400.0
@@ -25,19 +26,8 @@ THROUGH = Reference(role=Role.THROUGH, at_s=NOW_S - 3600.0, level=np.zeros(5), t
 
 
 def setup(*references: Reference) -> SetupChanged:
-    return SetupChanged(
-        at_s=NOW_S,
-        setup="0123456789abcdef",
-        grid=Grid.from_axis(np.linspace(100e6, 200e6, 5)),
-        unit=LevelUnit.DBM,
-        rbw_hz=100e3,
-        detector=None,
-        averages=None,
-        interval_s=60.0,
-        sweep_time_s=1.0,
-        level_accuracy_db=1.0,
-        references={one.role.value: one for one in references},
-    )
+    by_role = {one.role.value: one for one in references}
+    return setup_event(np.linspace(100e6, 200e6, 5), at_s=NOW_S, references=by_role)
 
 
 def test_a_reference_that_fits_is_given_without_a_word() -> None:

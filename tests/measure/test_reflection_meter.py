@@ -33,7 +33,8 @@ from acqd.measure.reflection_sweep import Measured, ReflectionSettings, measured
 from acqd.measure.reflection_view import COLUMNS
 from acqd.publish.messages import Verdict as VerdictMessage
 from acqd.publish.reflection import ReflectionSummary
-from acqd.sweep import NO_FLAGS, Detector, Grid, LevelUnit, SweepFlag, SweepRequest
+from acqd.sweep import NO_FLAGS, Detector, LevelUnit, SweepFlag, SweepRequest
+from acqd.testing.events import setup_event, sweep_event
 
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -126,19 +127,16 @@ class Bridge:
         given: dict[str, Any] = {
             "at_s": self.at_s,
             "setup": f"setup-{len(self.events)}",
-            "grid": Grid.from_axis(self.frequency_hz),
             "unit": self.unit,
-            "rbw_hz": 10e3,
             "detector": Detector.RMS,
             "averages": None,
             "interval_s": 60.0,
-            "sweep_time_s": 0.5,
             "level_accuracy_db": 1.0,
             "source_level_dbm": self.source_dbm,
             "identity": self.identity,
             "references": dict(self.references),
         }
-        return self.step(SetupChanged(**(given | change)))
+        return self.step(setup_event(self.frequency_hz, **(given | change)))
 
     def sweep(
         self,
@@ -154,16 +152,7 @@ class Bridge:
         level = self.shown(whip(self.frequency_hz) if load is None else load)
         level[list(holes)] = np.nan
         return self.step(
-            SweepSeen(
-                seq=self.seq,
-                step=0,
-                due_s=self.at_s,
-                started_s=self.at_s,
-                took_s=0.5,
-                level=level,
-                flags=flags,
-                context=context or {},
-            )
+            sweep_event(level, seq=self.seq, at_s=self.at_s, flags=flags, context=context or {})
         )
 
     def told(self, what: str) -> list[FindingDraft]:

@@ -7,11 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from acqd.measure.meter import SweepSeen
 from acqd.measure.report import finding_on, judgement_row, pass_verdict, rounded
 from acqd.measure.verdict import Verdict, judge
 from acqd.publish.messages import Verdict as Message
-from acqd.sweep import NO_FLAGS
+from acqd.testing.events import sweep_event
 
 ENVELOPE = {
     "station": "gannet",
@@ -57,15 +56,6 @@ def test_a_bound_that_is_infinite_has_no_number() -> None:
 
 
 def test_a_finding_is_of_its_sweep() -> None:
-    sweep = SweepSeen(
-        seq=4,
-        step=0,
-        due_s=10.0,
-        started_s=10.5,
-        took_s=0.5,
-        level=np.zeros(3),
-        flags=NO_FLAGS,
-        context={},
-    )
+    sweep = sweep_event(np.zeros(3), seq=4, at_s=10.0, started_s=10.5)
     found = finding_on(sweep, "loud", "it is loud")
     assert (found.what, found.at_s, found.seq, dict(found.figures)) == ("loud", 10.5, 4, {})

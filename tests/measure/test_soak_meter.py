@@ -23,18 +23,17 @@ from acqd.measure.meter import (
     Output,
     Reference,
     Role,
-    SetupChanged,
-    SweepSeen,
 )
 from acqd.measure.passmeter import PassMeter, Seen
 from acqd.measure.soak_meter import SoakMeter, SoakMeterState
 from acqd.measure.soak_reading import stated_u
 from acqd.measure.soak_settings import SoakContext, SoakLimit, SoakSettings, unit_of_figure
 from acqd.publish.soak import SoakSummary
-from acqd.sweep import NO_FLAGS, Detector, Grid, LevelUnit, SweepFlag
+from acqd.sweep import NO_FLAGS, Detector, SweepFlag
+from acqd.testing.events import setup_event, sweep_event
 
 HOUR_S = 1_780_002_000.0 // 3600 * 3600
-GRID = Grid.from_axis(np.linspace(1e6, 2e6, 41))
+AXIS = np.linspace(1e6, 2e6, 41)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,21 +96,16 @@ class Bench:
     def setup(self, **change: Any) -> Output:
         fields: dict[str, Any] = {
             "at_s": self.at_s,
-            "setup": "setup-1",
-            "grid": GRID,
-            "unit": LevelUnit.DBM,
             "rbw_hz": 30e3,
             "detector": Detector.RMS,
             "averages": None,
             "interval_s": self.interval_s,
-            "sweep_time_s": 0.5,
-            "level_accuracy_db": 1.5,
         }
-        return self.feed(SetupChanged(**(fields | change)))
+        return self.feed(setup_event(AXIS, **(fields | change)))
 
     def reference(self, level_db: float, *, role: Role = Role.THROUGH) -> Output:
         """A new reference, a little before now."""
-        level = np.full(GRID.points, level_db)
+        level = np.full(AXIS.size, level_db)
         one = Reference(role=role, at_s=self.at_s - 1.0, level=level)
         return self.setup(references={role.value: one}, setup=f"with-{self.at_s}")
 
@@ -124,13 +118,10 @@ class Bench:
     ) -> Output:
         self.seq += 1
         output = self.feed(
-            SweepSeen(
+            sweep_event(
+                np.full(AXIS.size, level_dbm),
                 seq=self.seq,
-                step=0,
-                due_s=self.at_s,
-                started_s=self.at_s,
-                took_s=0.5,
-                level=np.full(GRID.points, level_dbm),
+                at_s=self.at_s,
                 flags=flags,
                 context=context or {},
             )
@@ -562,30 +553,16 @@ def test_the_kinds_that_are_there_can_be_soaked(kind: str) -> None:
     figure = "floor_dbm" if kind == "band" else "level_dbm"
     limit = SoakLimit(figure=figure, unit="dBm", high=-50.0, drift=30.0)
     meter = SoakMeter(inner, SoakSettings(job="x", length_s=120.0, limits=(limit,)))
-    grid = Grid.from_axis(np.linspace(156e6, 157e6, 201))
-    setup = SetupChanged(
-        at_s=HOUR_S,
-        setup="s",
-        grid=grid,
-        unit=LevelUnit.DBM,
-        rbw_hz=10e3,
-        detector=Detector.SAMPLE,
-        averages=1,
-        interval_s=2.0,
-        sweep_time_s=0.5,
-        level_accuracy_db=1.5,
-        frequency_accuracy_ppm=1.0,
-    )
+    axis = np.linspace(156e6, 157e6, 201)
+    setup = setup_event(axis, at_s=HOUR_S, frequency_accuracy_ppm=1.0)
     state, _ = meter.step(meter.start(), setup)
     verdict = None
-    line = -60.0 - 3.0103 * (2.0 * (grid.frequency_hz - 156.5e6) / 10e3) ** 2
+    line = -60.0 - 3.0103 * (2.0 * (axis - 156.5e6) / 10e3) ** 2
     for seq in range(1, 70):
         noise = 10.0 ** (-11.0) * rng.exponential(size=201)
         level = 10.0 * np.log10(noise + 10.0 ** (line / 10.0))
         at_s = HOUR_S + 2.0 * seq
-        seen = SweepSeen(
-            seq=seq, step=0, due_s=at_s, started_s=at_s, took_s=0.5, level=level, flags=NO_FLAGS
-        )
+        seen = sweep_event(level, seq=seq, at_s=at_s)
         state, output = meter.step(state, seen)
         verdict = output.verdict or verdict
         SoakSummary.model_validate(output.summary["soak"])

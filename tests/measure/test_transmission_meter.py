@@ -26,8 +26,6 @@ from acqd.measure.meter import (
     Output,
     Reference,
     Role,
-    SetupChanged,
-    SweepSeen,
 )
 from acqd.measure.transmission_meter import COLUMNS, SETTLED, TransmissionMeter
 from acqd.measure.transmission_settings import (
@@ -39,7 +37,8 @@ from acqd.measure.transmission_settings import (
 )
 from acqd.measure.transmission_sweep import quiet_floor
 from acqd.publish.transmission import TransmissionSummary
-from acqd.sweep import NO_FLAGS, Detector, Grid, LevelUnit, SweepFlag
+from acqd.sweep import Detector, LevelUnit, SweepFlag
+from acqd.testing.events import setup_event, sweep_event
 
 Float = NDArray[np.float64]
 
@@ -107,13 +106,9 @@ class Filters:
         fields: dict[str, Any] = {
             "at_s": self.at_s,
             "setup": f"setup-{len(self.events)}",
-            "grid": Grid.from_axis(self.axis),
-            "unit": LevelUnit.DBM,
-            "rbw_hz": 10e3,
             "detector": Detector.RMS,
             "averages": None,
             "interval_s": 60.0,
-            "sweep_time_s": 0.5,
             "level_accuracy_db": 1.0,
             "sweeper_accuracy_db": 1.0,
             "frequency_accuracy_ppm": 2.5,
@@ -121,17 +116,14 @@ class Filters:
             "source_level_dbm": -20.0,
             "references": self.references() if references is None else references,
         }
-        self.step(SetupChanged(**(fields | change)))
+        self.step(setup_event(self.axis, **(fields | change)))
 
     def sweep(self, loss_db: Float, **change: Any) -> Output:
         self.seq += 1
         level = self.read(-20.0 - loss_db)
         level.setflags(write=False)
-        fields: dict[str, Any] = {
-            "seq": self.seq, "step": 0, "due_s": self.at_s, "started_s": self.at_s,
-            "took_s": 0.5, "level": level, "flags": NO_FLAGS, "context": {},
-        }  # fmt: skip
-        output = self.step(SweepSeen(**(fields | change)))
+        fields: dict[str, Any] = {"level": level, "seq": self.seq, "at_s": self.at_s}
+        output = self.step(sweep_event(**(fields | change)))
         self.at_s += 60.0
         return output
 

@@ -16,7 +16,6 @@ import pytest
 from acqd.measure.band import BandMeter, BandSettings
 from acqd.measure.carrier_meter import CarrierMeter
 from acqd.measure.channels import Channel, ChannelPlan
-from acqd.measure.meter import SetupChanged, SweepSeen
 from acqd.measure.soak_meter import SoakMeter
 from acqd.measure.soak_settings import SoakContext, SoakLimit, SoakSettings
 from acqd.publish.asyncapi import VALUE, asyncapi_document
@@ -38,7 +37,8 @@ from acqd.publish.messages import (
 )
 from acqd.publish.reduce import reduce_trace
 from acqd.publish.topics import CHANNELS, Topics
-from acqd.sweep import NO_FLAGS, Detector, Grid, LevelUnit
+from acqd.sweep import LevelUnit
+from acqd.testing.events import setup_event, sweep_event
 
 AT_S = 1_780_000_000.0
 AT = {"at": rfc3339(AT_S), "at_s": AT_S}
@@ -96,19 +96,7 @@ def band_summaries(unit: LevelUnit = LevelUnit.DBM):
     channel = Channel(name="16", centre_hz=156.8e6, width_hz=25e3)
     plan = ChannelPlan(name="marine", title="", edition="", channels=(channel,))
     meter = BandMeter(BandSettings(channels=plan, margin_db=10.0))
-    grid = Grid.from_axis(np.linspace(156e6, 158e6, 401))
-    setup = SetupChanged(
-        at_s=AT_S,
-        setup="s",
-        grid=grid,
-        unit=unit,
-        rbw_hz=10e3,
-        detector=Detector.SAMPLE,
-        averages=1,
-        interval_s=2.0,
-        sweep_time_s=0.5,
-        level_accuracy_db=1.5,
-    )
+    setup = setup_event(np.linspace(156e6, 158e6, 401), at_s=AT_S, unit=unit)
     state, _ = meter.step(meter.start(), setup)
     rng = np.random.default_rng(7)
     for seq in range(1, 5):
@@ -116,11 +104,8 @@ def band_summaries(unit: LevelUnit = LevelUnit.DBM):
         level[158:163] = -70.0 if seq > 1 else level[158:163]
         level[:] = np.nan if seq == 4 else level
         at_s = AT_S + 2.0 * seq
-        seen = SweepSeen(
-            seq=seq, step=0, due_s=at_s, started_s=at_s, took_s=0.5, level=level, flags=NO_FLAGS
-        )
-        state, output = meter.step(state, seen)
-        yield seq, output.summary, grid, level
+        state, output = meter.step(state, sweep_event(level, seq=seq, at_s=at_s))
+        yield seq, output.summary, setup.grid, level
 
 
 def summary_message(seq, band, unit=LevelUnit.DBM):
@@ -315,35 +300,19 @@ def test_a_carrier_on_soak_holds_the_contract():
     beside = (SoakContext(name="bench", unit="°C", least_span=1.0),)
     asked = SoakSettings(job="beacon", length_s=100.0, limits=(limit,), contexts=beside)
     meter = SoakMeter(CarrierMeter(), asked)
-    grid = Grid.from_axis(np.linspace(156.7e6, 156.9e6, 101))
-    setup = SetupChanged(
-        at_s=AT_S,
-        setup="s",
-        grid=grid,
-        unit=LevelUnit.DBM,
-        rbw_hz=10e3,
-        detector=Detector.SAMPLE,
-        averages=1,
-        interval_s=2.0,
-        sweep_time_s=0.5,
-        level_accuracy_db=1.5,
-        frequency_accuracy_ppm=2.0,
-    )
+    axis = np.linspace(156.7e6, 156.9e6, 101)
+    setup = setup_event(axis, at_s=AT_S, frequency_accuracy_ppm=2.0)
     state, _ = meter.step(meter.start(), setup)
     rng = np.random.default_rng(7)
-    line = -60.0 - 3.0103 * (2.0 * (grid.frequency_hz - 156.8e6) / 10e3) ** 2
+    line = -60.0 - 3.0103 * (2.0 * (axis - 156.8e6) / 10e3) ** 2
     for seq in range(1, 60):
         noise = 10.0**-11.0 * rng.exponential(size=101)
         level = 10.0 * np.log10(noise + 10.0 ** (line / 10.0))
         at_s = AT_S + 2.0 * seq
-        seen = SweepSeen(
+        seen = sweep_event(
+            np.full(101, np.nan) if seq == 9 else level,
             seq=seq,
-            step=0,
-            due_s=at_s,
-            started_s=at_s,
-            took_s=0.5,
-            level=np.full(101, np.nan) if seq == 9 else level,
-            flags=NO_FLAGS,
+            at_s=at_s,
             context={"bench": 20.0 + seq % 11},
         )
         state, output = meter.step(state, seen)

@@ -10,9 +10,9 @@ import pytest
 
 from acqd.config.channels import load_channel_plan
 from acqd.measure.band import BandMeter, BandSettings
-from acqd.measure.meter import SetupChanged, SweepSeen
 from acqd.publish.messages import Summary
-from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag
+from acqd.sweep import LevelUnit
+from acqd.testing.events import setup_event, sweep_event
 
 AXIS = np.linspace(156e6, 162.1e6, 1001)
 
@@ -23,27 +23,9 @@ def summary_of(level: np.ndarray, *, unit: LevelUnit, floor: str) -> dict[str, o
     meter = BandMeter(settings)
     state, _ = meter.step(
         meter.start(),
-        SetupChanged(
-            at_s=0.0,
-            setup="a",
-            grid=Grid.from_axis(AXIS),
-            unit=unit,
-            rbw_hz=10e3,
-            detector=Detector.SAMPLE,
-            averages=1,
-            interval_s=2.0,
-            sweep_time_s=0.5,
-            level_accuracy_db=1.5,
-            frequency_accuracy_ppm=2.0,
-            assumed=(),
-        ),
+        setup_event(AXIS, at_s=0.0, unit=unit, frequency_accuracy_ppm=2.0),
     )
-    _, output = meter.step(
-        state,
-        SweepSeen(
-            seq=1, step=0, due_s=0.0, started_s=0.0, took_s=0.5, level=level, flags=SweepFlag(0)
-        ),
-    )
+    _, output = meter.step(state, sweep_event(level, seq=1, at_s=0.0))
     assert output.summary is not None
     return dict(output.summary)
 
