@@ -1,38 +1,32 @@
 """What keeps a sweep of an emission check from being believed: flags, and places without levels.
 
-A sweep that did not hear shows nothing, and nothing looks like a transmitter without products. So
-what was not heard is not measured, and its verdict is incomplete.
+A sweep that did not hear shows nothing, which looks like a transmitter without products. So what
+was not heard is not measured, and the verdict is incomplete.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acqd.measure.passmeter import Seen
+from acqd.measure.trust import REPEATED, SPOILT, spoilt_by
 from acqd.measure.words import range_text
-from acqd.sweep import SweepFlag
 
-__all__ = ["hole_text", "holes_hz", "spoilt_by"]
+__all__ = ["distrusted", "hole_text", "holes_hz"]
 
 Float = NDArray[np.float64]
-
-SPOILT: Mapping[SweepFlag, str] = {
-    SweepFlag.OVERLOAD: "the sweeper reported an overload",
-    SweepFlag.TRANSMITTING: "a transmitter nearby was keyed",
-    SweepFlag.REPEATED: "the sweep equals the one before to the last bit",
-}
 
 HIDES_RBW = 0.5 * (1.0 + 1e-6)
 """A line between two readings so many RBWs apart reads 0.75 dB low at most (Gaussian filter); it
 cannot hide there."""
 
 
-def spoilt_by(seen: Seen) -> str | None:
+def distrusted(seen: Seen) -> str | None:
     """Why nothing of a sweep counts, in words; None where nothing is said against it."""
-    return next((why for flag, why in SPOILT.items() if seen.sweep.flags & flag), None)
+    return spoilt_by(seen.sweep.flags, {**SPOILT, **REPEATED})
 
 
 def holes_hz(

@@ -163,7 +163,7 @@ class LossInRange:
     would make of a perfectly flat thing on average; None where the noise is not known. Where
     ``at_least`` some loss in the range is a lower limit, and the mean and the largest with it;
     flatness then means little. ``u_mean_db`` is by noise alone. ``covered`` is the share 0..1 of
-    the range that lies between the sweep's ends.
+    the range that lies between the sweep's ends and in no hole of it.
     """
 
     start_hz: float
@@ -204,6 +204,8 @@ def loss_in_range(curve: LossCurve, *, start_hz: float, stop_hz: float) -> LossI
     low, high = int(loss.argmin()), int(loss.argmax())
     u = None if curve.u_db is None else curve.u_db[part]
     reached = min(stop_hz, curve.frequency_hz[-1]) - max(start_hz, curve.frequency_hz[0])
+    ends = np.clip(curve.frequency_hz, start_hz, stop_hz)
+    reached -= float(np.diff(ends)[curve.broken].sum())
     width = stop_hz - start_hz
     return LossInRange(
         start_hz=start_hz,
@@ -238,7 +240,7 @@ def largest_normal(count: float) -> float:
 class Rejection:
     """Least loss in a stop range less the loss of the passband; ``at_least`` where the floor
     limits it. ``value_db`` is None, with a reason, where no point lies in the range. ``covered`` is
-    the share 0..1 of the range that lies between the sweep's ends."""
+    the share 0..1 of the range that lies between the sweep's ends and in no hole of it."""
 
     start_hz: float
     stop_hz: float

@@ -35,6 +35,7 @@ from acqd.measure.reflection_report import (
 )
 from acqd.measure.reflection_sweep import ASSUMED_REPEATABILITY_DB, Measured, ReflectionSettings
 from acqd.measure.report import finding_on, pass_verdict
+from acqd.measure.trust import spoilt_by
 from acqd.measure.verdict import Verdict, combine
 from acqd.measure.words import frequency_text, number_text
 
@@ -91,6 +92,7 @@ class View:
         self.range_hz = (start_hz, stop_hz)
         self.named = at_frequencies(self.frequency_hz, trace, settings.named_hz)
         self.worst = worst_in(self.frequency_hz, trace, start_hz, stop_hz)
+        self.spoilt = spoilt_by(sweep.flags)
         self.judgements = self._judged()
 
     @property
@@ -112,7 +114,13 @@ class View:
             if one.name in settings.max_swr_at:
                 most = settings.max_swr_at[one.name]
                 out.append(judged(one, max_swr=most, guard=settings.guard))
-        return tuple(out)
+        if self.spoilt is None:
+            return tuple(out)
+        # Nothing that it shows keeps a limit, or passes one.
+        said = {"verdict": Verdict.INCOMPLETE.value, "text": self.spoilt}
+        return tuple(
+            replace(one, verdict=Verdict.INCOMPLETE, row={**one.row, **said}) for one in out
+        )
 
     # -- since installation ------------------------------------------------------------------------
 
@@ -144,7 +152,7 @@ class View:
         self, told: Told | None, baseline: Baseline | None
     ) -> tuple[Told | None, list[FindingDraft]]:
         """Where the best match is told to be, and the finding where it is surely elsewhere."""
-        if baseline is None or self.best is None:
+        if baseline is None or self.best is None or self.spoilt is not None:
             return told, []
         told = told or Told(match=baseline.match)
         now = nearest_match(self.matches, told.match.frequency_hz)
@@ -249,7 +257,7 @@ class View:
             return None
         whole = combine(one.verdict for one in self.judgements)
         of_it = [one for one in self.judgements if one.verdict is whole]
-        text = "; ".join(one.row["text"] for one in of_it)[:2000]
+        text = "; ".join(dict.fromkeys(one.row["text"] for one in of_it))[:2000]
         rows = [{**one.row, "seq": self.sweep.seq} for one in self.judgements]
         return verdict_of(whole, text, rows, self.sweep)
 

@@ -24,6 +24,7 @@ from acqd.measure.transmission_sweep import Refused, losses_of, through_of
 from acqd.measure.transmission_text import response_text
 from acqd.measure.transmission_uncertainty import LossUncertainty, elapsed, uncertainty_of
 from acqd.measure.transmission_verdict import Judged, judged, verdict_text
+from acqd.measure.trust import spoilt_by
 from acqd.measure.verdict import Verdict, rule_text
 from acqd.sweep import LevelUnit, SweepRequest
 
@@ -164,7 +165,7 @@ class TransmissionMeter(PassMeter[TransmissionState]):
             "notes": _notes(view, losses.notes, ages),
             **_budget(view, found, settings, u),
         }
-        verdicts = judged(found, settings)
+        verdicts = judged(found, settings, spoilt=spoilt_by(sweep.flags))
         kind, findings = self._findings(kind, one, summary, ages, verdicts)
         values = self._values(view, found)
         return kind, Output(

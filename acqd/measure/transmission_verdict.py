@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from acqd.measure.losscurve import Role
@@ -23,8 +23,26 @@ class Judged:
     judgement: Judgement
 
 
-def judged(figures: Mapping[str, Any], settings: TransmissionSettings) -> tuple[Judged, ...]:
-    """Every limit of the settings, judged with U; a figure that is not there cannot be told."""
+def judged(
+    figures: Mapping[str, Any], settings: TransmissionSettings, *, spoilt: str | None = None
+) -> tuple[Judged, ...]:
+    """Every limit of the settings, judged with U; a figure that is not there cannot be told.
+
+    ``spoilt`` is why nothing of the sweep counts; no limit is kept or passed then.
+    """
+    found = _judged(figures, settings)
+    if spoilt is None:
+        return found
+    return tuple(
+        replace(
+            one,
+            judgement=replace(one.judgement, verdict=Verdict.INCOMPLETE, text=spoilt),
+        )
+        for one in found
+    )
+
+
+def _judged(figures: Mapping[str, Any], settings: TransmissionSettings) -> tuple[Judged, ...]:
     return tuple(
         Judged(name=name, figure=figure, judgement=judgement)
         for name, figure, judgement in (
@@ -127,8 +145,9 @@ def _pad(figures: Mapping[str, Any], settings: TransmissionSettings) -> Iterator
     if aim is None:
         return
     at_least = bool(one.get("at_least"))
+    whole = (one.get("covered") or 0.0) > 1.0 - 1e-6
     if aim.within_db is not None:
-        away = one.get("deviation_db")
+        away = one.get("deviation_db") if whole else None
         # Of a pad whose value is a lower limit only a deviation upwards can be told.
         known = away is not None and (not at_least or away > 0.0)
         found = _judge(
@@ -143,7 +162,7 @@ def _pad(figures: Mapping[str, Any], settings: TransmissionSettings) -> Iterator
         yield "deviation", f"deviation of the pad from {nominal} dB", found
     if aim.flatness_at_most_db is not None:
         found = _judge(
-            one.get("flatness_db"),
+            one.get("flatness_db") if whole else None,
             one.get("flatness_expanded_db"),
             aim.flatness_at_most_db,
             "below",
