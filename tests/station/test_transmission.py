@@ -18,12 +18,13 @@ from acqd_sim.scenefile import World, load_world
 from acqd.cli.show_transmission import show
 from acqd.config.load import parse_config
 from acqd.drivers.registry import load_drivers
+from acqd.errors import ConfigError
 from acqd.measure.meter import Role
 from acqd.publish.messages import Summary, Verdict, rfc3339
 from acqd.station.build import build
 from acqd.station.references import ReferenceRecord, reference_from
 from acqd.station.single import One, one_of_job, take_one
-from acqd.sweep import Sweep
+from acqd.sweep import Capabilities, Sweep
 
 SCENE = """\
 seed = 11
@@ -385,11 +386,20 @@ def test_without_a_quiet_reference_the_floor_is_not_known(workbench: Workbench) 
 # --- the whole way --------------------------------------------------------------------------------
 
 
-def test_the_job_is_built_and_foreseen(workbench: Workbench) -> None:
-    """What lies beyond the sweep, and a sweeper without source, are said beforehand."""
+def test_what_the_job_cannot_know_is_refused_with_the_config(workbench: Workbench) -> None:
+    """Frequencies beyond the sweep, and a context that is not there."""
     table = 'stopband = "10 MHz..20 MHz", temperature = "bench"'
     path = workbench.config(("band-pass",), table)
+    with pytest.raises(ConfigError) as caught:
+        parse_config(path.read_text(), path)
+    assert "the stopband `stopband 1` lies not whole within the sweep" in str(caught.value)
+    assert "there is no context `bench`" in str(caught.value)
+
+
+def test_a_sweeper_without_a_source_is_foreseen(workbench: Workbench) -> None:
+    path = workbench.config(("band-pass",), "")
     (spec,) = build(parse_config(path.read_text(), path), load_drivers(), broker="none").jobs
-    told = spec.foresee(None)
-    assert any("stopband 1" in line and "within the sweep" in line for line in told)
-    assert any("no such context" in line for line in told)
+    without = Capabilities(start_hz=1e6, stop_hz=1e9, source=False)
+    assert spec.foresee(None) == spec.foresee(replace(without, source=True)) == ()
+    (told,) = spec.foresee(without)
+    assert "no source" in told
