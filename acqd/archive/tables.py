@@ -12,7 +12,6 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from acqd.archive.hops import hop_blob, hops_of_blob
 from acqd.archive.records import (
@@ -345,8 +344,3 @@ def meter_of(row: Any) -> MeterState:
         next_finding=next_finding,
         state=bytes(state),
     )
-
-
-def frequency_equal(a: NDArray[np.float64], b: NDArray[np.float64]) -> bool:
-    """Whether two axes are the same bit for bit."""
-    return a.shape == b.shape and a.tobytes() == b.tobytes()

@@ -48,10 +48,6 @@ class StationFindings:
         self._waiting: list[FindingDraft] = []
         self._log = structlog.get_logger()
 
-    @property
-    def last_number(self) -> int:
-        return self._next - 1
-
     async def tell(self, what: str, text: str, figures: Mapping[str, Figure] | None = None) -> None:
         """Keep one finding and tell it. Where it cannot be kept now it waits, bounded."""
         self._waiting.append(
