@@ -5,8 +5,11 @@ from __future__ import annotations
 
 import asyncio
 import itertools
+import random
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -25,6 +28,7 @@ from acqd.sweep import SweepRequest
 from acqd.testing.sweepers import ScriptedDriver, trace_of
 
 EVERY_S = 0.5
+MAXIMUM = 'absolute_max = "10 dBm"'
 
 HAND_HELD = f"""\
 [chain.load]
@@ -119,8 +123,7 @@ async def test_steps_that_fail_cost_their_pass_and_nothing_else(
     driver = HandHeld(
         (None, SweeperReported(((-230, "busy"),)), None, TransportTimeout("no"), None, "unplug")
     )
-    more = 'absolute_max = "10 dBm"'
-    async with inside({"bench": driver}, [HAND_HELD], sweeper_more=more) as station:
+    async with inside({"bench": driver}, [HAND_HELD], sweeper_more=MAXIMUM) as station:
         await station.until("unplugged", lambda: driver.is_unplugged)
         await asyncio.sleep(1.2)
         driver.is_unplugged = False
@@ -144,8 +147,7 @@ async def test_a_stop_in_the_middle_of_a_pass_leaves_it_cut_short(
     inside: Any, check_accounts: Callable[..., list[int]]
 ) -> None:
     driver = HandHeld(slow_s=0.05)
-    more = 'absolute_max = "10 dBm"'
-    async with inside({"bench": driver}, [HAND_HELD], sweeper_more=more) as station:
+    async with inside({"bench": driver}, [HAND_HELD], sweeper_more=MAXIMUM) as station:
         await station.until("a pass and a half", lambda: len(driver.swept) == 8)
         assert await station.stop() < 2.0
     archive = open_archive(station.archive)
@@ -189,3 +191,61 @@ async def test_a_pass_that_fails_at_what_it_sees_costs_that_pass_alone(
     assert steps[:6] == [0, 1, 0, 0, 1, 0]
     details = [gap.detail for gap in archive.gaps("watch") if gap.reason == PASS_CUT_SHORT]
     assert "sweep failed: the pass could not go on: nobody thought of that" in details
+
+
+# ---- kill -9 in the middle -----------------------------------------------------------------------
+
+KILLS = 8
+SLOW_S = 0.04
+"""Of one sweep; a pass of six takes half of the time between two."""
+
+DRIVER = f"""\
+import sys
+sys.path.insert(0, {str(Path(__file__).parent)!r})
+import test_passes
+
+class Slow(test_passes.HandHeld):
+    def __init__(self, *more):
+        super().__init__(slow_s={SLOW_S})
+
+import acqd.drivers.registry
+acqd.drivers.registry.Registry.make = lambda self, name: Slow()
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(60 + 10 * KILLS)
+def test_killed_in_the_middle_of_passes_it_says_nothing_that_is_not_kept(
+    bench: Any, check_accounts: Callable[..., list[int]]
+) -> None:
+    """Each verdict that was heard rests on sweeps that are stored; all due times are there once;
+    and the replay of it all agrees."""
+    broker = bench.broker()
+    ear = bench.ear(broker.port)
+    config = bench.config(
+        {"bench": "sim:bench"}, [HAND_HELD], broker=broker.url, sweeper_more=MAXIMUM
+    )
+    chance = random.Random(20260615)
+    for _ in range(KILLS):
+        run = bench.run(config, first=DRIVER)
+        run.until("sweeper_present")
+        time.sleep(chance.uniform(0.2, 1.6))
+        run.kill()
+        archive = open_archive(bench.archive)
+        events = archive.events("hand-held")
+        stored = {event.seq for event in events if isinstance(event, SweepRecord)}
+        for told in ear.heard("/hand-held/verdict"):
+            assert set(range(told["first_seq"], told["last_seq"] + 1)) <= stored
+        for told in ear.heard("/hand-held/summary"):
+            assert told["seq"] in stored
+    heard = len(ear.heard("/hand-held/verdict"))
+    run = bench.run(config, first=DRIVER)
+    run.until("station_started")
+    ear.until("/hand-held/verdict", heard + 2)
+    run.stop()
+
+    archive = open_archive(bench.archive)
+    check_accounts(archive, "hand-held", every_s=EVERY_S)
+    passes = kept_steps(archive)
+    assert sum(LAST in one for one in passes) > KILLS
+    check_replay(archive)
