@@ -268,7 +268,7 @@ class VerdictJudgement(Part):
 
 
 class Verdict(Message):
-    """The outcome of a soak or of an emission check. The newest is retained."""
+    """The outcome of a soak, or of a pass of a job with limits. The newest is retained."""
 
     schema_: Literal["verdict/1"] = Field(default="verdict/1", alias="schema")
     job: Level
