@@ -30,8 +30,6 @@ from acqd.archive.records import Batch, MeterState
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.errors import AcqdError, ArchiveError
-from acqd.plan.downtime import plan_to_json
-from acqd.plan.jobs import PlannedJob
 from acqd.publish.client import Publisher
 from acqd.publish.messages import Health
 from acqd.publish.settings import BrokerSettings
@@ -41,6 +39,7 @@ from acqd.station.commands import StationCommands
 from acqd.station.context import ContextSources, ContextStore
 from acqd.station.control import Control
 from acqd.station.job import JobRunner
+from acqd.station.keptplan import KeptPlan
 from acqd.station.outbox import ArchiveOutbox
 from acqd.station.past import Past, look_back
 from acqd.station.ptt import KeyWatch
@@ -56,8 +55,6 @@ CLOCK_NEWS_MOST = 100
 HOUR_LOOK_S = 5.0
 ALIVE_EVERY_S = 10.0
 ARCHIVE_LOOK_S = 5.0
-LEARNT_LIKE = 0.1
-"""An expected duration within this fraction of the one in the kept plan needs no other plan."""
 STATUS_EVERY_S = 60.0
 """How often the retained status is told anew, with how the station is doing."""
 HOUR_GRACE_S = 30.0
@@ -99,8 +96,7 @@ class Station:
         self._sweepers: list[SweeperRunner] = []
         self._clocks = ClockWatch(clock)
         self._clock_news: list[ClockNews] = []
-        self._planned: dict[str, PlannedJob] = {}
-        self._plan_s = 0.0
+        self._plan: KeptPlan | None = None
         self._gone: dict[str, Batch] = {}
         """Gaps of jobs that the config has no more, which could not be committed yet."""
         self._publisher: Publisher | None = None
@@ -136,11 +132,8 @@ class Station:
 
     def _job_ended(self, name: str) -> None:
         """A job has ended by itself: it leaves the plan that the next start counts from."""
-        archive = self._archive
-        if self._planned.pop(name, None) is not None and archive is not None:
-            # Of the time of the one that it takes the place of: for the others nothing changes.
-            plan = plan_to_json(list(self._planned.values()), self._plan_s)
-            archive.record_plan(plan, self._plan_s)
+        if self._plan is not None and self._archive is not None:
+            self._plan.end(name)
         self._stop_when_all_ended()
 
     def _stop_when_all_ended(self) -> None:
@@ -264,8 +257,9 @@ class Station:
         # The old plan ends and the new one begins at one moment, so that no due time lies between.
         now_s = self._clock.wall_s()
         await self._account_for_time_down(archive, recovered, past, now_s)
-        await self._record_plan(archive, past, now_s)
-        self._make_sweepers(teller, findings, past, now_s)
+        plan = self._plan = self._new_plan(archive, past, now_s)
+        await asyncio.wrap_future(plan.record())
+        self._make_sweepers(teller, findings, past, plan, now_s)
         self._say_started(archive, recovered, broker)
         publishing = None
         tasks: list[asyncio.Task[None]] = []
@@ -280,7 +274,7 @@ class Station:
                 tasks += [group.create_task(one) for one in self._beside(settings, findings)]
                 tasks.append(group.create_task(self._watch_clocks(findings)))
                 tasks.append(group.create_task(self._turn_hours()))
-                tasks.append(group.create_task(self._stay_alive(archive, teller)))
+                tasks.append(group.create_task(self._stay_alive(archive, teller, plan)))
                 tasks.append(group.create_task(self._watch_archive(archive, findings)))
                 tasks.append(group.create_task(self._rotate(archive)))
                 tasks.append(group.create_task(self._control(archive).run()))
@@ -290,7 +284,7 @@ class Station:
                 self._stop_when_all_ended()
                 await self._stop.wait()
                 self._log.info("stopping")
-                self._record_learnt(archive)
+                self._record_learnt(plan)
                 for task in tasks:
                     task.cancel()
                 await self._shut_down(archive, teller, tasks)
@@ -366,39 +360,29 @@ class Station:
                 return
             del self._gone[name]
 
-    async def _record_plan(self, archive: ArchiveWriter, past: Past, now_s: float) -> None:
-        self._planned = {
+    def _new_plan(self, archive: ArchiveWriter, past: Past, now_s: float) -> KeptPlan:
+        planned = {
             job.name: replace(job.spec.planned, estimate_s=past.estimate_s(job.spec))
             for job in self._jobs.values()
             if job.ended is None
         }
-        self._plan_s = now_s
-        await asyncio.wrap_future(
-            archive.record_plan(plan_to_json(list(self._planned.values()), now_s), now_s)
-        )
+        return KeptPlan(archive, planned, at_s=now_s)
 
-    def _record_learnt(self, archive: ArchiveWriter) -> None:
-        """Keep the plan with what has been learnt of how long passes take, where it matters: time
-        down is counted by it for a job that sweeps back to back (G5)."""
-        learnt = {
-            name: estimate_s
-            for sweeper in self._sweepers
-            for name, estimate_s in sweeper.estimates_s().items()
-            if self._planned[name].schedule.back_to_back
-            and abs(estimate_s / self._planned[name].estimate_s - 1.0) > LEARNT_LIKE
-        }
-        if not learnt:
-            return
-        for name, estimate_s in learnt.items():
-            self._planned[name] = replace(self._planned[name], estimate_s=estimate_s)
-        # Of the same time as the one that it takes the place of: nothing else has changed.
-        archive.record_plan(plan_to_json(list(self._planned.values()), self._plan_s), self._plan_s)
+    def _record_learnt(self, plan: KeptPlan) -> None:
+        plan.learn(
+            {
+                name: estimate_s
+                for sweeper in self._sweepers
+                for name, estimate_s in sweeper.estimates_s().items()
+            }
+        )
 
     def _make_sweepers(
         self,
         teller: Teller,
         findings: StationFindings,
         past: Past,
+        plan: KeptPlan,
         now_s: float,
     ) -> None:
         for spec in self._built.sweepers:
@@ -408,7 +392,7 @@ class Station:
                     name=spec.name,
                     host=spec.host(self._clock),
                     jobs=jobs,
-                    planned=[self._planned[job.name] for job in jobs if not job.ended],
+                    planned=[plan[job.name] for job in jobs if not job.ended],
                     clock=self._clock,
                     teller=teller,
                     findings=findings,
@@ -526,7 +510,7 @@ class Station:
                 except ArchiveError as exc:
                     self._log.debug("hour_not_kept", sweeper=sweeper.name, problem=str(exc))
 
-    async def _stay_alive(self, archive: ArchiveWriter, teller: Teller) -> None:
+    async def _stay_alive(self, archive: ArchiveWriter, teller: Teller, plan: KeptPlan) -> None:
         merged_s = told_s = self._clock.monotonic_s()
         while True:
             with contextlib.suppress(ArchiveError):
@@ -534,7 +518,7 @@ class Station:
             await self._until_next_note()
             if self._gone:
                 await self._keep_gone(archive)
-            self._record_learnt(archive)
+            self._record_learnt(plan)
             if self._clock.monotonic_s() - told_s >= STATUS_EVERY_S:
                 told_s = self._clock.monotonic_s()
                 teller.station_up()

@@ -20,8 +20,8 @@ from acqd.archive.writer import ArchiveWriter
 from acqd.drivers.contract import Trace
 from acqd.station.feed import CONFIG_CHANGED, JobState
 from acqd.station.job import JobSpec
+from acqd.station.keptplan import KeptPlan
 from acqd.station.past import Past, look_back
-from acqd.station.service import Station
 from acqd.station.watch import ArchiveWatch
 from acqd.sweep import SweepRequest
 from acqd.testing.clock import ManualClock
@@ -68,11 +68,11 @@ async def test_what_a_job_missed_is_known_when_it_has_left_the_config(
     await run(both)
     if killed:
 
-        async def broken(*_: Any) -> None:
+        def broken(*_: Any) -> None:
             raise RuntimeError("as good as killed")
 
         with monkeypatch.context() as patch:
-            patch.setattr(Station, "_record_plan", broken)
+            patch.setattr(KeptPlan, "record", broken)
             cut_short = inside({"mast": ScriptedDriver()}, both[:1], clock=clock)
             with pytest.raises(RuntimeError):
                 await cut_short.__aenter__()
