@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import base64
 import json
+from collections import OrderedDict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -70,6 +71,10 @@ HOURS_MOST = 24 * 40
 
 VIEWS_MOST = 63
 """Setups that a replay holds ready besides the one it is at."""
+
+SETUPS_MOST = 4096
+"""Setups that a replay remembers, those used last: many more than a pass has steps, and than
+a journal holds."""
 
 STATE_VERSION = 3
 
@@ -287,13 +292,16 @@ class Feed:
         events: Iterable[SetupRecord | SweepRecord | GapRecord | HourlyRecord],
     ) -> Iterator[tuple[JobState, SweepRecord | GapRecord | HourlyRecord, list[Output]]]:
         """Feed recorded events in their order; yields state, record and outputs after each."""
-        setups: dict[str, SetupRecord] = {}
+        setups: OrderedDict[str, SetupRecord] = OrderedDict()
         views: dict[str, SetupView] = {}
         for event in events:
             outputs: list[Output] = []
             match event:
                 case SetupRecord():
                     setups.setdefault(event.setup, event)
+                    setups.move_to_end(event.setup)
+                    if len(setups) > SETUPS_MOST:
+                        setups.popitem(last=False)
                     if not state.seq:
                         # The first of a whole replay: no marker says which config it began with.
                         state = replace(state, config=event.details["config_digest"])
@@ -305,6 +313,7 @@ class Feed:
                 case SweepRecord(flags=flags) if flags & SweepFlag.METER_FAILED:
                     state = self.skip(state, event)
                 case SweepRecord():
+                    setups.move_to_end(event.setup)
                     if event.setup not in views:
                         views = dict(list(views.items())[-VIEWS_MOST:])
                         views[event.setup] = SetupView.of(setups[event.setup], event.started_s)

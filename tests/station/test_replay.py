@@ -363,9 +363,12 @@ def test_a_changed_config_starts_afresh_live_and_in_a_replay(tmp_path: Path, cle
 
 
 @pytest.mark.parametrize("restarts", ["none", "stopped", "killed"])
-def test_a_setup_that_comes_back_is_measured_as_before(tmp_path: Path, restarts: str) -> None:
+def test_a_setup_that_comes_back_is_measured_as_before(
+    tmp_path: Path, restarts: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A sweeper that sets its attenuator and does not say how long a sweep takes: the first sweep
-    under a setup says it for all, over new journals and restarts, live and in a replay."""
+    under a setup says it for all, over new journals and restarts, live and in a replay, be it one
+    that forgets setups."""
     spec = spec_of(tmp_path, FLAT)
     night = Night(tmp_path / "archive", spec, 3)
     night.air.says_sweep_time = False
@@ -392,6 +395,8 @@ def test_a_setup_that_comes_back_is_measured_as_before(tmp_path: Path, restarts:
     state, checked = replayed(archive, spec)
     assert checked == 32
     assert spec.feed.checkpoint(spec.name, state, next_finding=0).state == night.checkpoint().state
+    monkeypatch.setattr("acqd.station.feed.SETUPS_MOST", 1)
+    assert replayed(archive, spec)[1] == 32
 
 
 def test_what_a_driver_comes_to_say_of_its_sweeper_makes_another_setup(tmp_path: Path) -> None:
