@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.measure.bandpower import FilterShape, enb_hz, step_too_wide
+from acqd.measure.fluctuation import fluctuation, sum_deviation_db
 from acqd.measure.peaks import (
     Bound,
     filter_loss_db,
@@ -419,13 +420,20 @@ def x_db_bandwidth(
         -frequency[::-1], level[::-1], floor[::-1], known, line_db, averages
     )
     limited = over_db < threshold_over_mean_db(CROSSING_FALSE_ALARM / level.size, averages)
+    reference_u_hz = 0.0
+    if reference_dbm is None:
+        # The highest of readings that fluctuate is above the envelope; of a Gaussian one an error
+        # of the reference moves both edges by W/(4x) a decibel.
+        own = fluctuation(level, floor_db=float(floor.max()), averages=averages)
+        u_db = sum_deviation_db(np.ones(1), own)
+        reference_u_hz = (-high_hz - low_hz) / (2.0 * x_db) * u_db
     width = judged(
         replace(
             found,
             as_seen_hz=-high_hz - low_hz,
             low_hz=low_hz,
             high_hz=-high_hz,
-            u_hz=math.hypot(low_u, high_u),
+            u_hz=math.hypot(low_u, high_u, reference_u_hz),
         ),
         common,
         limited=limited,

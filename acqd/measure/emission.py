@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.measure.bandpower import FilterShape, band_power
+from acqd.measure.bandpower import FilterShape, band_power, enb_hz
 from acqd.measure.floor import floor_flat
+from acqd.measure.fluctuation import fluctuation, sum_deviation_db
 from acqd.measure.peaks import InterpolatedPeak, ReadingNoise, check_trace, extent_of
 from acqd.measure.statistics import DB_PER_NEPER
 from acqd.measure.words import frequency_text, number_text
@@ -58,7 +59,8 @@ class Fundamental:
     ``level_dbm`` is the channel's power where steps and RBW allow a sum (``level_from`` "channel"),
     else the peak's (``level_from`` "peak": low for a modulated emission, by up to
     10 log10(bandwidth/RBW)). ``centre_hz`` is weighted by power over ``low_hz`` to ``high_hz``, the
-    band that was summed. ``cut_off``: that band reaches the end of the sweep.
+    band that was summed. ``cut_off``: that band reaches the end of the sweep. ``u_own_db``: what
+    its own unsteadiness leaves open of the level, where it is modulated faster than it is swept.
     """
 
     peak: InterpolatedPeak
@@ -68,6 +70,7 @@ class Fundamental:
     high_hz: float
     level_dbm: float
     u_level_db: float
+    u_own_db: float
     level_from: str
     level_reason: str | None
     over_floor_db: float
@@ -158,7 +161,9 @@ def _described(
     peak = noise.peak(frequency_hz, level_dbm, extent_of(inside), at)
     floor = -math.inf if noise.floor_dbm is None else noise.floor_dbm
     first, last = _own_run(frequency_hz, level_dbm, at, necessary_hz, floor)
-    centre_hz, u_centre_hz = _centroid(grid, level_dbm, slice(first, last + 1), noise)
+    run = slice(first, last + 1)
+    unsteady = fluctuation(level_dbm[run], floor_db=floor, averages=noise.averages)
+    centre_hz, u_centre_hz = _centroid(grid, level_dbm, run, noise, unsteady)
     if necessary_hz is None:
         low_hz = float(frequency_hz[first] - grid.cell_hz[first] / 2.0)
         high_hz = float(frequency_hz[last] + grid.cell_hz[last] / 2.0)
@@ -171,6 +176,10 @@ def _described(
     if level is None or level < peak.level_db - PEAK_OVER_CHANNEL_DB:
         level, level_from = peak.level_db, "peak"
         u_level_db = u_level_db if peak.u_db is None else peak.u_db
+        u_own_db = sum_deviation_db(np.ones(1), unsteady)
+    else:
+        held = ratio_from_db(level_dbm[run] - peak.level_db) * grid.cell_hz[run]
+        u_own_db = sum_deviation_db(held, unsteady, alike=_alike(grid, run, noise))
     return Fundamental(
         peak=peak,
         centre_hz=centre_hz,
@@ -179,6 +188,7 @@ def _described(
         high_hz=high_hz,
         level_dbm=level,
         u_level_db=u_level_db,
+        u_own_db=u_own_db,
         level_from=level_from,
         level_reason=power.reason,
         over_floor_db=float(level_dbm[at]) - floor,
@@ -209,7 +219,16 @@ def _own_run(
     return first, last
 
 
-def _centroid(grid: Grid, level_dbm: Float, run: slice, noise: ReadingNoise) -> tuple[float, float]:
+def _alike(grid: Grid, run: slice, noise: ReadingNoise) -> float:
+    """Points that share an RBW, and are taken as one reading."""
+    if noise.rbw_hz is None:
+        return 1.0
+    return max(1.0, enb_hz(noise.rbw_hz, noise.shape) / max(float(grid.cell_hz[run].max()), 1e-9))
+
+
+def _centroid(
+    grid: Grid, level_dbm: Float, run: slice, noise: ReadingNoise, unsteady: float
+) -> tuple[float, float]:
     """Mean frequency weighted by power over the floor, and its standard uncertainty."""
     level = level_dbm[run]
     top = float(level.max())
@@ -223,6 +242,7 @@ def _centroid(grid: Grid, level_dbm: Float, run: slice, noise: ReadingNoise) -> 
     offset_hz = grid.frequency_hz[run] - first_hz
     centre_hz = float((weight * offset_hz).sum()) / total
     deviation = np.array([noise.deviation_db(one) for one in level.tolist()]) / DB_PER_NEPER
+    deviation = np.sqrt(deviation**2 + unsteady * _alike(grid, run, noise))
     error = held * cell_hz * deviation * (offset_hz - centre_hz)
     u_hz = math.hypot(
         float(np.sqrt((error**2).sum())) / total, float(cell_hz.max()) / math.sqrt(12.0)

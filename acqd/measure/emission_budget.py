@@ -85,6 +85,16 @@ def wandered(change_db: float) -> tuple[Component, ...]:
     return (Component.from_limits("the carrier's own change", abs(change_db), shrink=shrink),)
 
 
+def _unsteady(*u_own_db: float) -> tuple[Component, ...]:
+    """What modulation does to readings that are shorter than it takes to repeat."""
+    shrink = "key it unmodulated, or sweep slower, or average more sweeps"
+    return tuple(
+        Component.from_standard("the emission's own unsteadiness", u_db, shrink=shrink)
+        for u_db in u_own_db
+        if u_db >= 0.05
+    )
+
+
 def fundamental_budget(
     settings: EmissionSettings, look: Look, seen: Seen, *, pads_db: Sequence[float] = ()
 ) -> Budget:
@@ -96,7 +106,7 @@ def fundamental_budget(
         _fundamental_reading(fundamental, look),
         port=_port(settings, gain_db_at(seen, fundamental.centre_hz)),
         chain=_chain(seen, pads_db),
-    )
+    ).with_components(*_unsteady(fundamental.u_own_db))
 
 
 def product_budget(
@@ -114,7 +124,7 @@ def product_budget(
         port=_port(settings, product.gain_db),
         chain=_chain(seen, pads_db),
     )
-    return budget.with_components(*more)
+    return budget.with_components(*_unsteady(product.u_own_db), *more)
 
 
 def below_budget(
@@ -146,4 +156,5 @@ def below_budget(
         chain=_chain(seen, pads_db),
         settings_differ=differ,
     )
-    return budget.with_components(*more)
+    unsteady = _unsteady(fundamental.u_own_db, product.u_own_db)
+    return budget.with_components(*unsteady, *more)

@@ -189,8 +189,9 @@ class Product:
     """A product as one sweep shows it, floor taken out.
 
     ``order`` is that of a harmonic, None for what a search found. ``u_db`` holds noise and
-    interpolation alone. ``at most``: no more than the noise of so many points may show; ``level``
-    is then the reading with twice its deviation. ``gain_db`` is the chain's at its frequency.
+    interpolation alone, ``u_own_db`` what its own unsteadiness leaves open. ``at most``: no more
+    than the noise of so many points may show; ``level`` is then the reading with twice its
+    deviation. ``gain_db`` is the chain's at its frequency.
     """
 
     name: str
@@ -212,6 +213,7 @@ class Product:
     scallop_db: float
     interpolated: bool
     reason: str | None
+    u_own_db: float = 0.0
 
 
 def reading_of(
@@ -273,6 +275,7 @@ def reading_of(
         else scallop_db(min(step_hz, setup.rbw_hz), setup.rbw_hz),
         interpolated=found.reason is None,
         reason="no more than the floor may show" if limited else found.reason,
+        u_own_db=0.0 if limited else found.u_own_db,
     )
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.measure.bandpower import FilterShape, enb_hz, step_too_wide, without_floor_db
+from acqd.measure.fluctuation import fluctuation, sum_deviation_db
 from acqd.measure.peaks import Bound, InterpolatedPeak, ReadingNoise, check_trace, extent_of
 from acqd.sweep import Grid
 from acqd.units import ratio_from_db, watt_from_dbm
@@ -116,7 +117,8 @@ class ProductLevel:
 
     ``at most`` and ``noise_limited``: less than 3 dB over the floor, ``level_dbm`` is then the
     reading with k standard deviations. ``reading_dbm`` is what the sweep shows. Without any level
-    in the window all is None but ``reason``. ``u_db`` holds noise and interpolation alone.
+    in the window all is None but ``reason``. ``u_db`` holds noise and interpolation alone, and
+    ``u_own_db`` what the product's own unsteadiness leaves open.
     """
 
     frequency_hz: float | None
@@ -128,6 +130,7 @@ class ProductLevel:
     over_floor_db: float | None
     kind: ProductKind
     reason: str | None
+    u_own_db: float = 0.0
 
     @property
     def level_w(self) -> float | None:
@@ -191,6 +194,8 @@ def harmonic_level(
     kind = kind_of_product(extent, rbw_hz, shape)
     level = top.level_db + correction_db
     if kind is ProductKind.NOISE_LIKE and extent is not None and rbw_hz is not None:
+        # The extent counts from the highest reading, which a fit through noise does not go through.
+        level = float(level_dbm[at]) + correction_db
         level += 10.0 * math.log10(extent / enb_hz(rbw_hz, shape))
     over = 10.0 ** (-over_db / 10.0)
     reading_u_db = noise.deviation_db(top.level_db) if top.u_db is None else top.u_db
@@ -204,7 +209,33 @@ def harmonic_level(
         over_floor_db=None if floor_dbm is None else over_db,
         kind=kind,
         reason=top.reason,
+        u_own_db=_own_deviation_db(frequency_hz, level_dbm, seen, at, kind, noise),
     )
+
+
+def _own_deviation_db(
+    frequency_hz: Float,
+    level_dbm: Float,
+    seen: NDArray[np.bool_],
+    at: int,
+    kind: ProductKind,
+    noise: ReadingNoise,
+) -> float:
+    """What a product that is modulated leaves open of its level: of a sum, or of one reading."""
+    extent = extent_of(seen)
+    floor = -math.inf if noise.floor_dbm is None else noise.floor_dbm
+    part = level_dbm[extent]
+    own = np.flatnonzero(part > max(float(level_dbm[at]) - 20.0, floor + 6.0))
+    if not own.size:
+        return 0.0
+    run = slice(extent.start + int(own[0]), extent.start + int(own[-1]) + 1)
+    unsteady = fluctuation(level_dbm[run], floor_db=floor, averages=noise.averages)
+    if kind is not ProductKind.NOISE_LIKE or noise.rbw_hz is None:
+        return sum_deviation_db(np.ones(1), unsteady)
+    cell_hz = Grid.from_axis(frequency_hz).cell_hz[run]
+    alike = max(1.0, enb_hz(noise.rbw_hz, noise.shape) / float(cell_hz.max()))
+    held = ratio_from_db(level_dbm[run] - float(level_dbm[at])) * cell_hz
+    return sum_deviation_db(held, unsteady, alike=alike)
 
 
 def _no_level(reason: str) -> ProductLevel:
