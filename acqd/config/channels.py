@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator
 from pathlib import Path as FilePath
@@ -188,8 +189,9 @@ def find_channel_plan(name_or_path: str, relative_to: FilePath) -> FilePath | No
     looked for before the shipped ones.
     """
     given = relative_to / FilePath(name_or_path).expanduser()
-    own = (given,) if given.suffix == ".toml" else (given, given.with_name(f"{given.name}.toml"))
-    found = next((path for path in own if path.is_file()), None)
+    own = (given,) if given.suffix == ".toml" else (given, FilePath(f"{given}.toml"))
+    # A path that cannot even be looked up (too long, not ours to read) is none.
+    found = next((path for path in own if os.path.isfile(path)), None)
     return found or shipped_plans().get(name_or_path)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Callable, Iterator
 from datetime import date, datetime
 from decimal import Decimal
@@ -438,8 +439,9 @@ def find_limit_profile(name_or_path: str, folder: FilePath) -> FilePath | None:
     looked for before the shipped ones.
     """
     given = folder / FilePath(name_or_path).expanduser()
-    own = (given,) if given.suffix == ".toml" else (given, given.with_name(f"{given.name}.toml"))
-    found = next((path for path in own if path.is_file()), None)
+    own = (given,) if given.suffix == ".toml" else (given, FilePath(f"{given}.toml"))
+    # A path that cannot even be looked up (too long, not ours to read) is none.
+    found = next((path for path in own if os.path.isfile(path)), None)
     return found or shipped_limit_profiles().get(name_or_path)
 
 

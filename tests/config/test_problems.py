@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -11,10 +11,31 @@ from hypothesis import strategies as st
 
 from acqd.config.load import StationConfig, parse_config
 from acqd.errors import ConfigError, ConfigProblem
+from acqd.station.kinds import kind_parts
 
 Read = Callable[[str], StationConfig]
 Problems = Callable[[str], tuple[ConfigProblem, ...]]
 Edited = Callable[..., str]
+
+SMALL = """\
+[station]
+name = "gannet-ledge"
+archive = "archive"
+
+[sweeper.mast]
+driver = "sim"
+address = "sim:mast"
+absolute_max = "10 dBm"
+
+[job.watch]
+kind = "band"
+sweeper = "mast"
+start = "156 MHz"
+stop = "157 MHz"
+points = 101
+rbw = "10 kHz"
+when = { every = "2 s" }
+"""
 
 PAGE = Path(__file__).parents[2] / "docs" / "config.md"
 FULL = PAGE.read_text("utf-8").split("```toml\n")[1].split("```")[0]
@@ -362,6 +383,82 @@ def test_any_value_anywhere_is_read_or_told(data: st.DataObject) -> None:
         found = exc.problems
     assert all(1 <= (problem.line or 0) <= text.count("\n") + 1 for problem in found)
     assert len(str(ConfigError(found))) < 20_000
+
+
+@pytest.mark.parametrize("name", ["a" * 300, "/", "//", ".", "..", "a/" * 3000])
+@pytest.mark.parametrize(
+    ("kind", "table"),
+    [("band", "band.channels"), ("emission", "emission.limits")],
+    ids=["plan", "profile"],
+)
+def test_a_name_that_no_file_can_have_is_no_file(
+    kind: str, table: str, name: str, problems: Problems, small: str, edited: Edited
+) -> None:
+    text = edited(small, ('kind = "band"', f'kind = "{kind}"\n{table} = "{name}"'))
+    told = [problem for problem in problems(text) if table.partition(".")[2] in str(problem)]
+    assert told
+    assert all(len(str(problem).splitlines()) == 1 for problem in told)
+
+
+# What the bench's kinds are asked, each with as much in it as goes together.
+BENCH = {
+    "filter": (
+        'kind = "transmission"\nsource = { level = "-20 dBm" }\n'
+        'transmission.passband = { range = "156.3 MHz..156.7 MHz", loss_at_most = "2 dB" }\n'
+        'transmission.frequency = [{ name = "ch16", at = "156.5 MHz", at_most = "2 dB" }]\n'
+    ),
+    "whip": (
+        'kind = "reflection"\nsource = { level = "-20 dBm" }\n'
+        'reflection.directivity = "36 dB"\nreflection.cable_loss = "0.4 dB"\n'
+        'reflection.cable_loss_at = "150 MHz"\nreflection.max_swr = 1.8\n'
+        'reflection.range = "156.2 MHz..156.8 MHz"\n'
+    ),
+    "hand-held": (
+        'kind = "emission"\ntransmitter = { power = "5 W", margin = "20 dB" }\n'
+        'emission.expected = "156.5 MHz"\nemission.frequency_tolerance = "2 kHz"\n'
+        'emission.designator = "16K0F3E"\nemission.harmonics = 3\n'
+        'emission.search = ["120 MHz..150 MHz"]\nemission.limits = "europe-transmit"\n'
+        'emission.keyed_most = "10 s"\n'
+    ),
+    "beacon": (
+        'kind = "carrier"\ncarrier.expected = "156.5 MHz"\ncarrier.window = "100 kHz"\n'
+        'carrier.learn = 100\nsoak.length = "8 h"\nsoak.label = "night 1"\n'
+        'soak.limit = [{ figure = "frequency_hz", drift_at_most = "10 Hz" }]\n'
+        'soak.closing_reference = "quiet"\nsoak.fresh_reference_every = "2 h"\n'
+    ),
+}
+
+
+def with_bench(lines: Sequence[str]) -> str:
+    return SMALL.replace('kind = "band"\n', "\n".join([*lines, ""]))
+
+
+@pytest.mark.parametrize("name", BENCH)
+def test_the_tables_that_are_spoilt_below_are_right_before(name: str) -> None:
+    config = parse_config(with_bench(BENCH[name].splitlines()), "station.toml")
+    assert kind_parts(config, "watch", "the plane").meter.start() is not None
+
+
+@pytest.mark.parametrize("name", BENCH)
+@settings(derandomize=True, deadline=None, max_examples=60)
+@given(data=st.data())
+def test_any_value_of_a_kinds_table_is_read_or_told(name: str, data: st.DataObject) -> None:
+    """And what is read can be measured by: a meter and a pass come of it."""
+    lines = BENCH[name].splitlines()
+    for number in data.draw(st.lists(st.integers(1, len(lines) - 1), min_size=1, max_size=3)):
+        key, _, _ = lines[number].partition(" = ")
+        lines[number] = f"{key} = {data.draw(VALUES)}"
+    text = with_bench(lines)
+    found: tuple[ConfigProblem, ...] = ()
+    try:
+        config = parse_config(text, "station.toml")
+        parts = kind_parts(config, "watch", "the plane")
+        series = parts.make_pass(config.jobs["watch"].request(), 1)
+        assert next(series).step == 0
+        assert all("\n" not in text for text in parts.foresee(None))
+    except ConfigError as exc:
+        found = exc.problems
+    assert all(1 <= (problem.line or 0) <= text.count("\n") + 1 for problem in found)
 
 
 def test_messages_are_safe_to_show(problems: Problems, small: str, edited: Edited) -> None:
