@@ -249,3 +249,27 @@ def test_killed_in_the_middle_of_passes_it_says_nothing_that_is_not_kept(
     passes = kept_steps(archive)
     assert sum(LAST in one for one in passes) > KILLS
     check_replay(archive)
+
+
+@pytest.mark.slow
+def test_the_last_verdict_is_retained_again_on_a_broker_that_knows_nothing(bench: Any) -> None:
+    """After a restart, though nothing can be swept, and after the broker lost its memory."""
+    first, second = bench.broker(), bench.broker()
+    for broker, driver in ((first, DRIVER), (second, f"{DRIVER}\nSlow.open = None")):
+        ear = bench.ear(broker.port)
+        config = bench.config(
+            {"bench": "sim:bench"}, [HAND_HELD], broker=broker.url, sweeper_more=MAXIMUM
+        )
+        run = bench.run(config, first=driver)
+        ear.until("/hand-held/verdict", 1)
+        if broker is first:
+            run.stop()
+            told = ear.heard("/hand-held/verdict")[-1]
+    again = ear.heard("/hand-held/verdict")[-1]
+    assert {**again, "run_id": ""} == {**told, "run_id": ""}
+    broker.end()
+    broker.start()
+    third = bench.ear(broker.port)
+    third.until("/hand-held/verdict", 1)
+    assert third.heard("/hand-held/verdict")[-1] == again
+    run.stop()
