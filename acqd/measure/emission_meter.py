@@ -14,6 +14,7 @@ from acqd.measure.emission_settings import EmissionSettings
 from acqd.measure.emission_summary import columns_of, plain_outcome, values_of, verdict_of
 from acqd.measure.meter import FindingDraft, Output, SetupChanged
 from acqd.measure.passmeter import PassMeter, Seen
+from acqd.measure.report import end_s, judgement_row, limit_finding, rounded
 from acqd.measure.verdict import Verdict
 from acqd.measure.words import frequency_text
 
@@ -121,7 +122,7 @@ class EmissionMeter(PassMeter[EmissionState]):
         if verdict is not None:
             said = _verdicts_of(outcome)
             before = dict(kind.said)
-            drafts += [*_limits_passed(before, said, outcome)]
+            drafts += [*_limits_turned(before, said, outcome)]
             unclear = str(Verdict.CANNOT_TELL)
             kept = {
                 name: before.get(name, word) if word == unclear else word
@@ -159,11 +160,11 @@ def _verdicts_of(outcome: Outcome) -> dict[str, str]:
     return found
 
 
-def _limits_passed(
+def _limits_turned(
     before: Mapping[str, str], now: Mapping[str, str], outcome: Outcome
 ) -> Iterator[FindingDraft]:
-    """Products that went above a limit, or came back below it. What cannot be told changes nothing
-    of what was last said."""
+    """Products that exceed a limit now, or meet all of theirs again. What cannot be told changes
+    nothing of what was last said."""
     for one in outcome.products:
         name, fail = one.product.name, str(Verdict.FAIL)
         was, word = before.get(name), now.get(name)
@@ -172,26 +173,26 @@ def _limits_passed(
             continue
         if word not in (fail, str(Verdict.PASS)):
             continue
-        judged = worst.comparison.judgement
+        row = judgement_row(name, worst.comparison.judgement, seq=one.product.seq)
         place = frequency_text(one.product.frequency_hz)
         where = name if one.product.order is None else f"{name} at {place}"
-        yield FindingDraft(
-            what="limit_passed" if word == fail else "limit_kept",
+        yield limit_finding(
+            {**row, "limit": rounded(row["limit"], 4), "verdict": word},
+            f"{where}{'' if word == fail else ' again'}: {worst.comparison.text}",
             at_s=_end_s(outcome),
-            text=f"{where}{'' if word == fail else ' again'}: {worst.comparison.text}",
             seq=one.product.seq,
             figures={
+                "name": name,
                 "frequency_hz": round(one.product.frequency_hz, 1),
                 "level_dbm": round(one.level_dbm, 3),
-                "limit": round(judged.limit, 3),
-                "expanded_db": round(one.budget.expanded, 3),
+                "level_expanded_db": round(one.budget.expanded, 3),
             },
         )
 
 
 def _end_s(outcome: Outcome) -> float:
     seen = (outcome.seen_of or {}).values()
-    return max(one.sweep.started_s + one.sweep.took_s for one in seen)
+    return max(end_s(one.sweep) for one in seen)
 
 
 def _is_off(settings: EmissionSettings, outcome: Outcome) -> bool | None:

@@ -322,15 +322,11 @@ def verdict_of(settings: EmissionSettings, outcome: Outcome) -> dict[str, Any] |
     rows = [_missing_row(one) for one in missing] + [
         {key: value for key, value in one.items() if not key.startswith("_")} for one in judgements
     ]
-    seqs = [one.sweep.seq for one in (outcome.seen_of or {0: first}).values()]
-    times = [one.sweep for one in (outcome.seen_of or {0: first}).values()]
     return pass_verdict(
         word,
         text,
         rows[:JUDGEMENTS_MOST],
-        at_s=max(one.started_s + one.took_s for one in times),
-        since_s=first.sweep.started_s,
-        seqs=seqs,
+        sweeps=[one.sweep for one in (outcome.seen_of or {0: first}).values()],
         against=against(settings),
     )
 

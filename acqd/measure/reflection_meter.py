@@ -3,9 +3,9 @@
 One sweep is a pass. Without a usable open reference (or, where a vector sweep has references that
 do not fit) there are no figures: the summary says why in ``refused``, and one finding does.
 
-Findings come on changes only: ``swr_limit_passed`` and ``swr_limit_kept``, ``match_moved``,
+Findings come on changes only: ``limit_exceeded`` and ``limit_met``, ``match_moved``,
 ``load_changed`` and ``load_as_it_was``, after two passes in a row that have it;
-``reference_refused`` and ``figures_again`` at once; ``reference_old`` once for each reference.
+``reference_refused`` and ``reference_accepted`` at once; ``reference_old`` once for each reference.
 
 The first sweep that is fit for it becomes the baseline. It lives in the state, so it lasts until
 the job's config changes (its ``installed`` text, say); references may be taken anew meanwhile.
@@ -34,7 +34,13 @@ from acqd.measure.reflection_limits import Judged, Standing, followed, settled
 from acqd.measure.reflection_report import bounded_figures, number
 from acqd.measure.reflection_sweep import Old, ReflectionSettings, Refused, measured
 from acqd.measure.reflection_view import COLUMNS, Told, View, nothing, verdict_of
-from acqd.measure.report import finding_on
+from acqd.measure.report import (
+    finding_on,
+    limit_finding,
+    reference_accepted,
+    reference_old,
+    reference_refused,
+)
 from acqd.measure.verdict import Verdict
 from acqd.measure.words import frequency_text, number_text
 from acqd.sweep import LevelUnit, SweepFlag, SweepRequest
@@ -167,7 +173,7 @@ class ReflectionMeter(PassMeter[ReflectionState]):
         findings = []
         if kind.refused != why:
             text = f"no figures of the reflection: {why}"
-            findings.append(finding_on(sweep, "reference_refused", text))
+            findings.append(reference_refused(sweep, text))
         hour = replace(kind.hour, refused=kind.hour.refused + 1)
         kind = replace(kind, refused=why, hour=hour)
         verdict = None
@@ -186,7 +192,7 @@ class ReflectionMeter(PassMeter[ReflectionState]):
         if kind.refused is None:
             return kind, []
         text = "there are figures of the reflection again"
-        return replace(kind, refused=None), [finding_on(sweep, "figures_again", text)]
+        return replace(kind, refused=None), [reference_accepted(sweep, text)]
 
     def _old(
         self, kind: ReflectionState, old: Sequence[Old], sweep: SweepSeen
@@ -201,7 +207,7 @@ class ReflectionMeter(PassMeter[ReflectionState]):
         job = self.settings.job
         text = f"{texts}: take it anew with `acqd reference {job} {next(iter(new))[0]}`"
         kept = (*kind.old, *new)[-OLD_MOST:]
-        return replace(kind, old=kept), [finding_on(sweep, "reference_old", text)]
+        return replace(kind, old=kept), [reference_old(sweep, text)]
 
 
 def _load(
@@ -229,12 +235,14 @@ def _load(
 
 def _limit_finding(one: Judged, sweep: SweepSeen) -> FindingDraft:
     limit = one.row["limit"]
-    if one.verdict is Verdict.FAIL:
-        what, text = "swr_limit_passed", f"{one.sentence}: above the limit of {limit:g}"
-    else:
-        what, text = "swr_limit_kept", f"{one.sentence}: within the limit of {limit:g} again"
-    figures = {"limit": limit, "swr": one.row["value"], "expanded": one.row["expanded"]}
-    return finding_on(sweep, what, text, {**figures, "where": one.name})
+    stands = "above the limit of" if one.verdict is Verdict.FAIL else "again within the limit of"
+    return limit_finding(
+        one.row,
+        f"{one.sentence}: {stands} {limit:g}",
+        at_s=sweep.started_s,
+        seq=sweep.seq,
+        figures={"name": one.name},
+    )
 
 
 def _counted(hour: HourSums, view: View) -> HourSums:

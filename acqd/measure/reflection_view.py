@@ -311,6 +311,4 @@ def nothing(why: str | None) -> dict[str, Any]:
 def verdict_of(
     verdict: Verdict, text: str, rows: list[dict[str, Any]], sweep: SweepSeen
 ) -> dict[str, Any]:
-    return pass_verdict(
-        verdict, text, rows, at_s=sweep.started_s, since_s=sweep.started_s, seqs=[sweep.seq]
-    )
+    return pass_verdict(verdict, text, rows, sweeps=[sweep])

@@ -292,7 +292,7 @@ class SoakMeter:
         self, soak: SoakState, at_s: float, *, is_closed: bool
     ) -> tuple[SoakState, list[FindingDraft]]:
         soak = replace(soak, trends=trends_of(self.settings, soak))
-        verdict = soak_verdict(self.settings, soak, at_s=at_s, is_closed=is_closed)
+        verdict = soak_verdict(self.settings, soak, is_closed=is_closed)
         draft = FindingDraft(
             what="soak_verdict",
             at_s=at_s,

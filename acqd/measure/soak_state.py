@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.measure.meter import GapSeen, Output, Reference, SetupChanged, SweepSeen
+from acqd.measure.report import end_s
 from acqd.measure.running import Series, append, new_series
 from acqd.measure.soak_reading import figure_reading
 from acqd.measure.soak_settings import SoakLimit, SoakSettings
@@ -76,6 +77,7 @@ class SoakState:
     first_seq: int = 0
     last_seq: int = 0
     last_s: float = 0.0
+    last_end_s: float = 0.0
     stored: int = 0
     listened: int = 0
     missed: int = 0
@@ -150,6 +152,7 @@ def counted_sweep(
         listened=state.listened + (is_due and not is_deaf),
         last_seq=sweep.seq,
         last_s=sweep.started_s,
+        last_end_s=end_s(sweep),
     )
     if is_deaf or output.summary is None:
         return state

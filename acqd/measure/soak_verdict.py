@@ -258,14 +258,11 @@ def _coverage_row(settings: SoakSettings, state: SoakState) -> dict[str, Any]:
 # --- all of it ------------------------------------------------------------------------------------
 
 
-def soak_verdict(
-    settings: SoakSettings, state: SoakState, *, at_s: float, is_closed: bool
-) -> dict[str, Any]:
+def soak_verdict(settings: SoakSettings, state: SoakState, *, is_closed: bool) -> dict[str, Any]:
     """The verdict of a soak that is over, as plain data (the fields of a verdict message).
 
-    Args:
-        at_s: when it is given.
-        is_closed: a closing reference was taken in time.
+    It is of the time from the start of its first sweep to the end of its last one, however much
+    later it is given. ``is_closed``: a closing reference was taken in time.
     """
     own = own_drift(settings, state, is_closed=is_closed)
     rows = [
@@ -274,7 +271,6 @@ def soak_verdict(
         _coverage_row(settings, state),
     ]
     outcome = combine(Verdict(row["verdict"]) for row in rows)
-    start_s = at_s if state.start_s is None else state.start_s
     notes = [own.text] if any(_has_levels(limit) for limit in settings.limits) else []
     if state.ways:
         notes.append(f"the way of sweeping changed {state.ways} times meanwhile")
@@ -282,8 +278,8 @@ def soak_verdict(
         "of": "soak",
         "verdict": outcome.value,
         "text": _summed_up(settings, outcome, rows, notes),
-        "at_s": at_s,
-        "since_s": start_s,
+        "at_s": state.last_end_s,
+        "since_s": state.start_s,
         "first_seq": state.first_seq or None,
         "last_seq": state.last_seq or None,
         "coverage": None if state.coverage is None else round(state.coverage, 6),

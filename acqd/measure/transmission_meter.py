@@ -17,10 +17,19 @@ from acqd.measure.budget import Budget
 from acqd.measure.meter import FindingDraft, Output, Pass, PassStep, Reference, SetupChanged
 from acqd.measure.passmeter import PassMeter, Seen
 from acqd.measure.references import age_notes
-from acqd.measure.report import finding_on, judgement_row, pass_verdict, rounded
+from acqd.measure.report import (
+    finding_on,
+    judgement_row,
+    limit_finding,
+    pass_verdict,
+    reference_accepted,
+    reference_old,
+    reference_refused,
+    rounded,
+)
 from acqd.measure.transmission_figures import View, figures, view_of
 from acqd.measure.transmission_settings import TransmissionSettings
-from acqd.measure.transmission_sweep import Refused, losses_of, through_of
+from acqd.measure.transmission_sweep import losses_of, through_of
 from acqd.measure.transmission_text import response_text
 from acqd.measure.transmission_uncertainty import LossUncertainty, elapsed, uncertainty_of
 from acqd.measure.transmission_verdict import Judged, judged, verdict_text
@@ -70,8 +79,9 @@ class TransmissionState:
     response: str | None = None
     other: str | None = None
     other_count: int = 0
-    reference: str = "fits"
-    old: bool = False
+    refused: str | None = None
+    old_s: float | None = None
+    """When the through was taken whose age was told last."""
     limits: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -108,18 +118,17 @@ class TransmissionMeter(PassMeter[TransmissionState]):
     # -- without a through -----------------------------------------------------------------------
 
     def _refused(
-        self, kind: TransmissionState, one: Seen, refused: Refused
+        self, kind: TransmissionState, one: Seen, why: str
     ) -> tuple[TransmissionState, Output]:
         findings: tuple[FindingDraft, ...] = ()
-        if kind.reference != refused.state:
-            text = f"no losses are measured: {refused.text}"
-            findings = (_draft(one, "reference_unfit", text, why=refused.state),)
-        kind = replace(kind, reference=refused.state, other=None, other_count=0)
+        if kind.refused != why:
+            findings = (reference_refused(one.sweep, f"no losses are measured: {why}"),)
+        kind = replace(kind, refused=why, other=None, other_count=0)
         return kind, Output(
-            summary={**_empty(), "refused": refused.text},
+            summary={**_empty(), "refused": why},
             columns=self._columns({}),
             findings=findings,
-            verdict=self._no_verdict(one, refused.text) if self.settings.has_limits else None,
+            verdict=self._no_verdict(one, why) if self.settings.has_limits else None,
         )
 
     def _no_verdict(self, one: Seen, text: str) -> dict[str, Any]:
@@ -142,13 +151,7 @@ class TransmissionMeter(PassMeter[TransmissionState]):
             curve=losses.curve,
         )
         found = figures(view, setup.grid, settings, u)
-        ages = (
-            ()
-            if through is None
-            else age_notes(
-                through, sweep.started_s, max_age_s=settings.max_age_s, temperature_c=temperature_c
-            )
-        )
+        ages = self._ages(through, sweep.started_s, temperature_c)
         summary = {
             **_empty(),
             **found,
@@ -166,7 +169,7 @@ class TransmissionMeter(PassMeter[TransmissionState]):
             **_budget(view, found, settings, u),
         }
         verdicts = judged(found, settings, spoilt=spoilt_by(sweep.flags))
-        kind, findings = self._findings(kind, one, summary, ages, verdicts)
+        kind, findings = self._findings(kind, one, summary, through, verdicts)
         values = self._values(view, found)
         return kind, Output(
             summary=summary,
@@ -174,6 +177,15 @@ class TransmissionMeter(PassMeter[TransmissionState]):
             values=values,
             findings=findings,
             verdict=self._judged(one, verdicts) if settings.has_limits else None,
+        )
+
+    def _ages(
+        self, through: Reference | None, at_s: float, temperature_c: float | None = None
+    ) -> tuple[str, ...]:
+        if through is None:
+            return ()
+        return age_notes(
+            through, at_s, max_age_s=self.settings.max_age_s, temperature_c=temperature_c
         )
 
     def _judged(self, one: Seen, found: tuple[Judged, ...]) -> dict[str, Any]:
@@ -217,30 +229,34 @@ class TransmissionMeter(PassMeter[TransmissionState]):
         kind: TransmissionState,
         one: Seen,
         summary: Mapping[str, Any],
-        ages: tuple[str, ...],
+        through: Reference | None,
         verdicts: tuple[Judged, ...],
     ) -> tuple[TransmissionState, tuple[FindingDraft, ...]]:
-        kind, about_reference = _reference_findings(kind, one, ages)
+        kind, about_reference = self._reference_findings(kind, one, through)
         kind, about_response = _response_findings(kind, one, summary)
         kind, about_limits = _limit_findings(kind, one, verdicts)
         return kind, (*about_reference, *about_response, *about_limits)
 
+    def _reference_findings(
+        self, kind: TransmissionState, one: Seen, through: Reference | None
+    ) -> tuple[TransmissionState, list[FindingDraft]]:
+        """Figures again after a refusal; and each through that is too old, once."""
+        found = []
+        if kind.refused is not None:
+            found.append(reference_accepted(one.sweep, "losses are measured again"))
+        # A temperature that wanders about its limit would tell it again and again.
+        of_age = self._ages(through, one.sweep.started_s)
+        old_s = kind.old_s
+        if through is not None and of_age and old_s != through.at_s:
+            old_s = through.at_s
+            command = f"`acqd reference {self.settings.job} {through.role.value}`"
+            text = f"{'; '.join(of_age)}: take it anew with {command}"
+            found.append(reference_old(one.sweep, text))
+        return replace(kind, refused=None, old_s=old_s), found
+
 
 def _draft(one: Seen, what: str, text: str, **figures: Any) -> FindingDraft:
     return finding_on(one.sweep, what, text, figures)
-
-
-def _reference_findings(
-    kind: TransmissionState, one: Seen, ages: tuple[str, ...]
-) -> tuple[TransmissionState, list[FindingDraft]]:
-    found = []
-    if kind.reference != "fits":
-        found.append(_draft(one, "reference_fits", "a through that fits is there: measuring"))
-    old = bool(ages)
-    if old and not kind.old:
-        text = f"{'; '.join(ages)}: its losses are less sure, take it again"
-        found.append(_draft(one, "reference_old", text))
-    return replace(kind, reference="fits", old=old), found
 
 
 def _response_findings(
@@ -263,7 +279,7 @@ def _response_findings(
 def _limit_findings(
     kind: TransmissionState, one: Seen, verdicts: tuple[Judged, ...]
 ) -> tuple[TransmissionState, list[FindingDraft]]:
-    """A limit that fails, and one that passes after it failed. In between nothing can be told."""
+    """Limits exceeded now, and those that are met again. In between nothing can be told."""
     found, limits = [], dict(kind.limits)
     for each in verdicts:
         now, before = each.judgement.verdict, limits.get(each.name)
@@ -271,15 +287,14 @@ def _limit_findings(
             continue
         limits[each.name] = now.value
         if now is Verdict.FAIL or before is not None:
-            what = "limit_failed" if now is Verdict.FAIL else "limit_passed"
-            text = f"{each.figure}: {each.judgement.text}"
-            figures = {
-                "figure": each.name,
-                "value_db": rounded(each.judgement.value, 4),
-                "limit_db": each.judgement.limit,
-                "expanded_db": rounded(each.judgement.expanded, 4),
-            }
-            found.append(_draft(one, what, text, **figures))
+            sweep = one.sweep
+            row = judgement_row(each.figure, each.judgement, seq=sweep.seq)
+            again = "" if now is Verdict.FAIL else " again"
+            text = f"{each.figure}{again}: {each.judgement.text}"
+            figures = {"name": each.name}
+            found.append(
+                limit_finding(row, text, at_s=sweep.started_s, seq=sweep.seq, figures=figures)
+            )
     return replace(kind, limits=limits), found
 
 
@@ -382,13 +397,4 @@ def _verdict(
     *,
     against: Sequence[str] = (),
 ) -> dict[str, Any]:
-    sweep = one.sweep
-    return pass_verdict(
-        verdict,
-        text,
-        judgements,
-        at_s=sweep.started_s + sweep.took_s,
-        since_s=sweep.started_s,
-        seqs=[sweep.seq],
-        against=against,
-    )
+    return pass_verdict(verdict, text, judgements, sweeps=[one.sweep], against=against)

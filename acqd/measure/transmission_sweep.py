@@ -16,7 +16,7 @@ from acqd.measure.transmission import InsertionLoss, complex_transmission, inser
 from acqd.measure.transmission_settings import TransmissionSettings
 from acqd.sweep import Detector, LevelUnit, SweepFlag
 
-__all__ = ["Floor", "Losses", "Refused", "floor_of", "losses_of", "quiet_floor", "through_of"]
+__all__ = ["Floor", "Losses", "floor_of", "losses_of", "quiet_floor", "through_of"]
 
 Float = NDArray[np.float64]
 
@@ -25,14 +25,6 @@ FLOOR_POINTS = 51
 
 STANDS_OUT_DB = 10.0
 """What stands so far out of a quiet reference is a response of the sweeper, and the floor there."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Refused:
-    """Why there are no figures: the state in one word, and a sentence that says what helps."""
-
-    state: str
-    text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,8 +52,8 @@ class Losses:
     notes: tuple[str, ...]
 
 
-def through_of(setup: SetupChanged, job: str) -> tuple[Reference | None, Refused | None]:
-    """The through that a sweep is compared with.
+def through_of(setup: SetupChanged, job: str) -> tuple[Reference | None, str | None]:
+    """The through that a sweep is compared with; or why there are no figures, and what helps.
 
     A vector sweeper without any through gives ratios of its own, which count as they are; one
     whose through does not fit is refused like any other.
@@ -70,9 +62,7 @@ def through_of(setup: SetupChanged, job: str) -> tuple[Reference | None, Refused
     if missing and setup.unit is LevelUnit.RATIO:
         return None, None
     found, text = needed(setup, Role.THROUGH, job=job)
-    if found is None:
-        return None, Refused(state="missing" if missing else "differs", text=text)
-    return found, None
+    return found, None if found is not None else text
 
 
 def quiet_floor(quiet_db: Float, *, averaged_in_db: bool) -> Float | None:

@@ -278,9 +278,10 @@ class Verdict(Message):
     verdict: VerdictWord
     text: Text
     at: TimeText
+    """End of the last sweep that it rests on."""
     at_s: float
     since: TimeText
-    """Start of what it is about."""
+    """Start of the first of them."""
     since_s: float
     first_seq: Number | None = None
     last_seq: Number | None = None

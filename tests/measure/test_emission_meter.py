@@ -579,12 +579,15 @@ def test_a_limit_that_is_passed_is_told_once_and_once_when_it_is_kept_again() ->
         run(bench, into=found)
         bench.now_s += 30.0
     assert [(one.what, one.text.split(":")[0]) for one in found.findings] == [
-        ("limit_passed", "harmonic 2 at 313.600 MHz"),
-        ("limit_kept", "harmonic 2 at 313.600 MHz again"),
+        ("limit_exceeded", "harmonic 2 at 313.600 MHz"),
+        ("limit_met", "harmonic 2 at 313.600 MHz again"),
     ]
     assert "above limit Gannet Ledge's own, edition 2026" in found.findings[0].text
     assert "below limit Gannet Ledge's own, edition 2026" in found.findings[1].text
-    assert found.findings[0].figures["level_dbm"] == pytest.approx(POWER_DBM - 45, abs=1)
+    figures = found.findings[0].figures
+    assert figures["level_dbm"] == pytest.approx(POWER_DBM - 45, abs=1)
+    assert (figures["name"], figures["figure"]) == ("harmonic 2", "harmonic 2")
+    assert figures["unit"] in ("dBm", "dB", "dBc") and figures["limit"] is not None
 
 
 def test_a_carrier_off_its_frequency_is_told_on_change() -> None:

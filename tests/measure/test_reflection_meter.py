@@ -385,7 +385,7 @@ def test_without_an_open_there_are_no_figures(bridge: Callable[..., Bridge]) -> 
     one.setup()
     summary = one.sweep().summary
     assert summary is not None and summary["refused"] is None
-    assert len(one.told("figures_again")) == 1
+    assert len(one.told("reference_accepted")) == 1
     assert summary["stored"] == summary["due"] == 6
 
 
@@ -520,12 +520,17 @@ def test_a_limit_is_told_when_it_is_surely_passed_and_when_it_is_kept_again(
         (one_.seq, one_.what)
         for out in one.outputs
         for one_ in out.findings
-        if one_.what.startswith("swr_limit")
+        if one_.what.startswith("limit_")
     ]
-    assert told == [(6, "swr_limit_passed"), (11, "swr_limit_kept")]
-    (passed,) = one.told("swr_limit_passed")
+    assert told == [(6, "limit_exceeded"), (11, "limit_met")]
+    (passed,) = one.told("limit_exceeded")
+    assert passed.figures["name"] == "ch16" and passed.figures["limit"] == 2.0
     assert passed.text.startswith("SWR 3.") and "at ch16 (156.800 MHz)" in passed.text
     assert passed.text.endswith("above the limit of 2")
+    (met,) = one.told("limit_met")
+    assert met.text.endswith("again within the limit of 2")
+    last = one.outputs[-1].verdict
+    assert last is not None and last["at_s"] - last["since_s"] == 0.5
 
 
 def test_the_worst_of_a_range_is_judged(bridge: Callable[..., Bridge]) -> None:

@@ -179,6 +179,8 @@ def test_it_begins_with_the_first_sweep_and_ends_with_the_first_after_its_length
     assert soak.meter.ended(soak.state) == (began_s + 3600.0, "the soak has ended: pass")
     assert soak.verdict["verdict"] == "pass" and soak.verdict["of"] == "soak"
     assert (soak.verdict["first_seq"], soak.verdict["last_seq"]) == (1, 360)
+    last_end_s = began_s + 359 * 10.0 + 0.5
+    assert (soak.verdict["since_s"], soak.verdict["at_s"]) == (began_s, last_end_s)
     assert soak.verdict["coverage"] == 1.0
     assert [one.what for one in soak.findings] == ["soak_verdict"]
     soak.run(lambda _: -40.0, 5)

@@ -340,6 +340,20 @@ def test_age_and_temperature_widen_and_are_told_once() -> None:
     assert bench.findings == ["reference_old"]
 
 
+def test_an_old_through_is_told_once_whatever_the_temperature_does() -> None:
+    """And the next one once, when it is old in its turn; a temperature alone is a note."""
+    bench = filters(temperature="bench")
+    for _ in range(2):
+        bench.setup({"through": bench.through(at_s=bench.at_s, temperature_c=18.0)})
+        bench.sweep(1.0 + band(AXIS), context={"bench": 28.0})
+        bench.at_s += 90_000.0
+        for now_c in (28.0, 18.0, 28.0):
+            bench.sweep(1.0 + band(AXIS), context={"bench": now_c})
+    assert bench.findings == ["reference_old"] * 2
+    (told, _) = (one for output in bench.outputs for one in output.findings)
+    assert told.text == "the through is 25 h old: take it anew with `acqd reference filter through`"
+
+
 # --- references and findings ----------------------------------------------------------------------
 
 
@@ -360,7 +374,7 @@ def test_refusals_are_told_once_and_so_is_their_end() -> None:
     fits = bench.sweep(np.full(AXIS.size, 20.0))
     assert fits.summary is not None and fits.summary["refused"] is None
     bench.sweep(np.full(AXIS.size, 20.0))
-    assert bench.findings == ["reference_unfit", "reference_unfit", "reference_fits"]
+    assert bench.findings == ["reference_refused", "reference_refused", "reference_accepted"]
 
 
 def test_another_kind_of_response_is_told_once_it_stays() -> None:
@@ -387,12 +401,12 @@ def test_limits_are_told_when_they_turn() -> None:
     bench.setup()
     for loss_db in (20.0, 20.1, 21.5, 23.0, 23.1, 21.5, 23.0, 20.0, 20.0):
         bench.sweep(np.full(AXIS.size, loss_db))
-    assert bench.findings == ["limit_failed", "limit_passed"]
-    (failed,) = (
-        one for output in bench.outputs for one in output.findings if one.what == "limit_failed"
-    )
+    assert bench.findings == ["limit_exceeded", "limit_met"]
+    failed, met = (one for output in bench.outputs for one in output.findings)
     assert failed.text.startswith("deviation of the pad from 20.0 dB: 3.00 of 1.50 dB ± ")
-    assert failed.figures["limit_db"] == 1.5
+    assert failed.figures["name"] == "deviation" and failed.figures["limit"] == 1.5
+    assert failed.figures["value"] == pytest.approx(3.0) and failed.figures["unit"] == "dB"
+    assert met.text.startswith("deviation of the pad from 20.0 dB again: 0.00 of 1.50 dB ± ")
 
 
 def test_flags_are_noted() -> None:

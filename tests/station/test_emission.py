@@ -289,7 +289,7 @@ def test_a_station_keeps_sweeps_summary_and_verdict(
     assert all(steps[:6] == [0, 1, 2, 3, 4, 5] for steps in whole)
     looks = {e.step: e.setup for e in sweeps if e.step in (0, 500)}
     assert looks[0] != looks[500], "asked for alike, but kept and told each by itself"
-    findings = [one for one in archive.findings("handheld") if one.what == "limit_passed"]
+    findings = [one for one in archive.findings("handheld") if one.what == "limit_exceeded"]
     names = [one.text.split(":")[0] for one in findings]
     assert names and len(names) == len(set(names))
 

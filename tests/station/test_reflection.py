@@ -301,10 +301,10 @@ def test_a_night_of_the_whip(
 
             await station.until("some sweeps", lambda: driver.diary.count("sweep on") >= 5)
             driver.device = "bridge-open"
-            await station.until("the loss", lambda: "swr_limit_passed" in words())
+            await station.until("the loss", lambda: "limit_exceeded" in words())
             await station.until("the change", lambda: "load_changed" in words())
             driver.device = "bridge"
-            await station.until("the repair", lambda: "swr_limit_kept" in words())
+            await station.until("the repair", lambda: "limit_met" in words())
             await station.until("as it was", lambda: "load_as_it_was" in words())
 
     asyncio.run(night())
@@ -314,7 +314,7 @@ def test_a_night_of_the_whip(
     sweeps = archive.sweeps("whip")
     assert float(sweeps.best_swr.values[0]) == pytest.approx(50 / 42, abs=0.12)
     told = [one.what for one in archive.findings("whip")]
-    for word in ("swr_limit_passed", "load_changed", "swr_limit_kept", "load_as_it_was"):
+    for word in ("limit_exceeded", "load_changed", "limit_met", "load_as_it_was"):
         assert told.count(word) == 1, told
     assert "reference_refused" not in told
     check = Check(same_place=True)

@@ -260,7 +260,7 @@ def test_a_band_stop_with_named_frequencies_and_limits(workbench: Workbench) -> 
     assert verdicts["rejection in broadcast (92.000 to 102.000 MHz)"] == "pass"
     assert verdicts["rejection at local-fm (97.000 MHz)"] == "fail"
     (told,) = found.findings
-    assert told.what == "limit_failed" and told.text.startswith(
+    assert told.what == "limit_exceeded" and told.text.startswith(
         "rejection at local-fm (97.000 MHz)"
     )
     text = shown(found)
@@ -337,7 +337,7 @@ def test_without_a_through_nothing_is_measured(workbench: Workbench) -> None:
         "there is no through reference: take one with `acqd reference filter through`"
     )
     (told,) = found.findings
-    assert told.what == "reference_unfit"
+    assert told.what == "reference_refused"
     assert found.verdict is not None and found.verdict["verdict"] == "incomplete"
     assert "not measured: there is no through" in shown(found)
 
