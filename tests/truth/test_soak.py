@@ -64,7 +64,7 @@ drift_at_most = "1 dB"
 
 def scene(laboratory: Any, number: int, tally: Any) -> None:
     rng = np.random.default_rng((917, number))
-    minutes = int(rng.choice([30, 40]))
+    minutes = int(rng.choice([40, 60]))
     count = minutes + 1
     at_s = np.arange(count + 2) * EVERY_S
     # A temperature that goes up and down, by the clock of a room and by doors that open.
