@@ -47,9 +47,11 @@ from acqd.measure.meter import (
     Pass,
     PassStep,
     SetupChanged,
+    SweepSeen,
 )
 from acqd.measure.passmeter import PassMeter, Seen
 from acqd.measure.report import rounded
+from acqd.measure.trust import SPOILT_NOISE, hole_text, holes_hz, spoilt_by
 from acqd.measure.words import (
     duration_text,
     frequency_text,
@@ -152,12 +154,17 @@ class CarrierMeter(PassMeter[CarrierState]):
             started_s=sweep.started_s,
             took_s=sweep.took_s,
         )
+        deaf = None if look.heard is not None else self._deaf(setup, sweep)
         kind = replace(
             kind,
-            read_hour=kind.read_hour + 1,
+            read_hour=kind.read_hour + (deaf is None),
             heard_hour=kind.heard_hour + (look.heard is not None),
         )
-        kind, findings = self._presence(kind, setup, look, sweep.started_s, sweep.seq)
+        if deaf is None:
+            kind, findings = self._presence(kind, setup, look, sweep.started_s, sweep.seq)
+        else:
+            # Nobody can tell whether it is there: no sweep in a row of those that could.
+            look, kind, findings = replace(look, reason=deaf), replace(kind, maybe=None), []
         if look.heard is not None and look.heard.is_bounded and not sweep.flags & SPOILT:
             kind, more = self._followed(kind, setup, look.heard, sweep.seq, sweep.took_s)
             findings += more
@@ -167,6 +174,19 @@ class CarrierMeter(PassMeter[CarrierState]):
             values=self._values(setup, look),
             findings=tuple(findings),
         )
+
+    def _deaf(self, setup: SetupChanged, sweep: SweepSeen) -> str | None:
+        """Why a carrier that is there might not have been heard; None where it would have been."""
+        why = spoilt_by(sweep.flags, SPOILT_NOISE)
+        if why is not None:
+            return why
+        within = None
+        if self.settings.window_hz is not None:
+            middle_hz, half_hz = self.settings.expected_in(setup), self.settings.window_hz / 2.0
+            within = (middle_hz - half_hz, middle_hz + half_hz)
+        axis = setup.grid.frequency_hz
+        holes = holes_hz(axis, sweep.level, rbw_hz=setup.rbw_hz, within_hz=within)
+        return hole_text(holes) if holes else None
 
     def _followed(
         self, kind: CarrierState, setup: SetupChanged, heard: Heard, seq: int, took_s: float

@@ -43,10 +43,10 @@ from acqd.measure.emission_search import (
     zoomed,
 )
 from acqd.measure.emission_settings import EmissionSettings
-from acqd.measure.emission_spoilt import distrusted, hole_text, holes_hz
 from acqd.measure.passmeter import Seen
 from acqd.measure.peaks import Bound
 from acqd.measure.products import ProductKind
+from acqd.measure.trust import SPOILT_NOISE, hole_text, holes_hz, spoilt_by
 from acqd.measure.uncertainty import frequency_budget
 from acqd.measure.words import frequency_text, range_text
 
@@ -202,7 +202,9 @@ class _Work:
         if look is not None and (self.released or self.last is None):
             self.good = self._while_keyed(seen)
         self.spoilt = {
-            step: why for step, one in self.by_step.items() if (why := distrusted(one)) is not None
+            step: why
+            for step, one in self.by_step.items()
+            if (why := spoilt_by(one.sweep.flags, SPOILT_NOISE))
         }
         holes = self._holes_in_fundamental()
         if holes:

@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 from acqd.measure.bandpower import scallop_db
 from acqd.measure.emission import Fundamental, find_fundamental, key_threshold_dbm, keyed
 from acqd.measure.emission_settings import EmissionSettings
-from acqd.measure.emission_spoilt import hole_text, holes_hz
 from acqd.measure.floor import FloorEstimate, estimate_averages, floor_flat
 from acqd.measure.passmeter import Seen
 from acqd.measure.peaks import Bound, reading_deviation_db
 from acqd.measure.products import ProductKind, Window, harmonic_level
 from acqd.measure.spurious import SpuriousProduct
 from acqd.measure.statistics import threshold_over_mean_db
+from acqd.measure.trust import hole_text, holes_hz
 from acqd.measure.words import frequency_text, number_text
 from acqd.sweep import LevelUnit
 from acqd.units import dbm_from_dbuv

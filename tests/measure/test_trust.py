@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -59,6 +60,16 @@ points = 81
 when = { every = "10 s" }
 source = { level = "-20 dBm" }
 reflection = { directivity = "36 dB", source_match = "28 dB", max_swr = 1.8 }
+
+[job.beacon]
+kind = "carrier"
+sweeper = "bench"
+start = "156 MHz"
+stop = "157 MHz"
+points = 81
+rbw = "25 kHz"
+when = { every = "10 s" }
+carrier = { expected = "156.5 MHz", window = "200 kHz" }
 """
 
 
@@ -79,6 +90,28 @@ def reflected(frequency: Float) -> Float:
     return np.where((frequency > 156.5e6) & (frequency < 156.6e6), -22.0, -45.0)
 
 
+def setup_of(grid: Grid, levels: Mapping[Role, Float] = MappingProxyType({})) -> SetupChanged:
+    """With these references."""
+    return SetupChanged(
+        at_s=AT_S,
+        setup="setup-1",
+        grid=grid,
+        unit=LevelUnit.DBM,
+        rbw_hz=25e3,
+        detector=Detector.RMS,
+        averages=1,
+        interval_s=10.0,
+        sweep_time_s=1.0,
+        level_accuracy_db=1.0,
+        sweeper_accuracy_db=1.0,
+        source_level_dbm=-20.0,
+        attenuation_db=10.0,
+        references={
+            role.value: Reference(role=role, at_s=AT_S, level=one) for role, one in levels.items()
+        },
+    )
+
+
 @pytest.fixture
 def one_pass(tmp_path: Path) -> Callable[..., Output]:
     """A sweep of a job with the references that it needs."""
@@ -90,26 +123,7 @@ def one_pass(tmp_path: Path) -> Callable[..., Output]:
         quiet = np.random.default_rng(1).normal(-110.0, 2.0, grid.points)
         flat = np.full(grid.points, -20.0)
         levels = {Role.THROUGH: flat, Role.QUIET: quiet, Role.OPEN: flat, Role.SHORT: flat}
-        event = SetupChanged(
-            at_s=AT_S,
-            setup="setup-1",
-            grid=grid,
-            unit=LevelUnit.DBM,
-            rbw_hz=25e3,
-            detector=Detector.RMS,
-            averages=1,
-            interval_s=10.0,
-            sweep_time_s=1.0,
-            level_accuracy_db=1.0,
-            sweeper_accuracy_db=1.0,
-            source_level_dbm=-20.0,
-            attenuation_db=10.0,
-            references={
-                role.value: Reference(role=role, at_s=AT_S, level=one)
-                for role, one in levels.items()
-            },
-        )
-        state, _ = meter.step(meter.start(), event)
+        state, _ = meter.step(meter.start(), setup_of(grid, levels))
         sweep = SweepSeen(
             seq=1, step=0, due_s=AT_S, started_s=AT_S, took_s=1.0, level=level, flags=flags
         )
@@ -166,6 +180,52 @@ def test_no_verdict_rests_on_a_sweep_that_something_was_wrong_with(
     assert why in told["text"]
     assert [one["verdict"] for one in told["judgements"]] == ["incomplete"]
     assert not [one for one in output.findings if "limit" in one.what]
+
+
+@pytest.mark.parametrize(
+    ("flag", "hole", "why"),
+    [
+        (NO_FLAGS, None, "10 dB are needed"),
+        (NO_FLAGS, (156.1e6, 156.2e6), "10 dB are needed"),
+        (SweepFlag.OVERLOAD, None, "the sweeper reported an overload"),
+        (SweepFlag.TRANSMITTING, None, "a transmitter nearby was keyed"),
+        (SweepFlag.HOP_FAILED, (156.45e6, 156.55e6), "no levels 156.450 to 156.550 MHz"),
+    ],
+    ids=["gone", "a hole elsewhere", "overload", "transmitting", "a hole over it"],
+)
+def test_a_carrier_that_nobody_could_hear_is_not_lost(
+    flag: SweepFlag, hole: tuple[float, float] | None, why: str, tmp_path: Path
+) -> None:
+    """Lost is what three good sweeps in a row do not show."""
+    config = parse_config(LOOKOUT, tmp_path / "station.toml")
+    meter = kind_parts(config, "beacon", "the plane").meter
+    grid = Grid.from_axis(config.jobs["beacon"].request().frequencies_hz())
+    frequency, chance = grid.frequency_hz, np.random.default_rng(2)
+    state, _ = meter.step(meter.start(), setup_of(grid))
+    found = []
+    for number in range(1, 21):
+        level = chance.normal(-100.0, 2.0, grid.points)
+        is_there = number <= 10
+        if is_there:
+            level = np.maximum(level, -40.0 - 3.0 * ((frequency - 156.5e6) / 12.5e3) ** 2)
+        elif hole is not None:
+            level[(frequency >= hole[0]) & (frequency <= hole[1])] = math.nan
+        at_s = AT_S + 10.0 * number
+        sweep = SweepSeen(
+            seq=number,
+            step=0,
+            due_s=at_s,
+            started_s=at_s,
+            took_s=1.0,
+            level=level,
+            flags=NO_FLAGS if is_there else flag,
+        )
+        state, output = meter.step(state, sweep)
+        found += [one.what for one in output.findings]
+    is_known = why.startswith("10 dB")
+    assert found == (["carrier_lost"] if is_known else [])
+    assert output.summary is not None
+    assert why in output.summary["not_heard_because"]
 
 
 def test_a_hole_is_no_part_of_a_range_that_is_covered() -> None:
