@@ -11,7 +11,7 @@ from acqd_sim.emissions import NoiseFloor, Tone
 from acqd_sim.keying import Bursts
 from acqd_sim.scene import Scene
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(60)]
+pytestmark = pytest.mark.slow
 
 SCENES = 200
 HOURS = 25

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 Float = NDArray[np.float64]
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(90)]
+pytestmark = pytest.mark.slow
 
 SCENES = 200
 ORDERS = (2, 3, 4)

@@ -21,7 +21,7 @@ from acqd.measure.meter import Role
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(60)]
+pytestmark = pytest.mark.slow
 
 SCENES = 200
 NAMED_HZ = {"low": 152.5e6, "ch16": 156.8e6, "ais": 161.975e6}

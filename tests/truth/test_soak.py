@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 Float = NDArray[np.float64]
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(60)]
+pytestmark = pytest.mark.slow
 
 SCENES = 200
 EVERY_S = 60.0

@@ -22,7 +22,7 @@ from acqd.measure.meter import Role
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(60)]
+pytestmark = pytest.mark.slow
 
 SCENES = 200
 FIGURES = ("least loss", "named loss", "stop loss", "rejection", "edge", "edge far down", "width")
