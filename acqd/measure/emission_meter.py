@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
@@ -34,6 +35,10 @@ class Unpadded:
     at_s: float
     fundamental_dbm: float
     products: tuple[Product, ...]
+
+
+SEARCHED = "product at "
+"""What the keys of products begin with that a search found; their frequency in Hz follows."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,9 +125,10 @@ class EmissionMeter(PassMeter[EmissionState]):
             return kind, ()
         drafts = []
         if verdict is not None:
-            said = _verdicts_of(outcome)
             before = dict(kind.said)
-            drafts += [*_limits_turned(before, said, outcome)]
+            keys = _keys_of(self.settings, outcome, before)
+            said = _verdicts_of(outcome, keys)
+            drafts += [*_limits_turned(before, said, keys, outcome)]
             unclear = str(Verdict.CANNOT_TELL)
             kept = {
                 name: before.get(name, word) if word == unclear else word
@@ -148,26 +154,41 @@ def remembered(outcome: Outcome) -> Unpadded | None:
     )
 
 
-def _verdicts_of(outcome: Outcome) -> dict[str, str]:
-    """The worst verdict of each product that is beside a limit."""
-    found = {}
+def _keys_of(settings: EmissionSettings, outcome: Outcome, before: Mapping[str, str]) -> list[str]:
+    """Under what each product is remembered: its name, or, where a search found it, where it was
+    first; a peak that wanders within the search's filter is the same one."""
+    known = [float(key.removeprefix(SEARCHED)) for key in before if key.startswith(SEARCHED)]
+    within_hz = 2.0 * (settings.search_rbw_hz or 0.0)
+    keys = []
     for one in outcome.products:
+        hz = one.product.frequency_hz
+        near = min(known, key=lambda was: abs(was - hz), default=math.inf)
+        place = near if abs(near - hz) <= within_hz else round(hz)
+        searched = one.product.order is None
+        keys.append(f"{SEARCHED}{place:.0f}" if searched else one.product.name)
+    return keys
+
+
+def _verdicts_of(outcome: Outcome, keys: Sequence[str]) -> dict[str, str]:
+    """The worst verdict of each product that is beside a limit, under its key."""
+    found: dict[str, str] = {}
+    for key, one in zip(keys, outcome.products, strict=True):
         words = {beside.comparison.verdict for beside in one.beside}
         for word in (Verdict.FAIL, Verdict.CANNOT_TELL, Verdict.PASS):
             if word in words:
-                found[one.product.name] = str(word)
+                found.setdefault(key, str(word))
                 break
     return found
 
 
 def _limits_turned(
-    before: Mapping[str, str], now: Mapping[str, str], outcome: Outcome
+    before: Mapping[str, str], now: Mapping[str, str], keys: Sequence[str], outcome: Outcome
 ) -> Iterator[FindingDraft]:
     """Products that exceed a limit now, or meet all of theirs again. What cannot be told changes
     nothing of what was last said."""
-    for one in outcome.products:
+    for key, one in zip(keys, outcome.products, strict=True):
         name, fail = one.product.name, str(Verdict.FAIL)
-        was, word = before.get(name), now.get(name)
+        was, word = before.get(key), now.get(key)
         worst = one.worst
         if worst is None or word == was or fail not in (word, was):
             continue

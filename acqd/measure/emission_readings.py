@@ -50,8 +50,9 @@ LOWEST_POWER_DB = 10.0
 UNITS = (LevelUnit.DBM, LevelUnit.DBUV)
 """Those that a power is known by."""
 
-FALSE_ALARM = 0.01
-"""Probability that noise alone passes for a product somewhere in its sweep."""
+FALSE_ALARM = 1e-4
+"""Probability that noise alone passes for a product somewhere in its sweep. Each that it does asks
+for a closer look, which is a setup of its own and a file more."""
 
 FLOOR_BLOCK = 200
 """Points in which the floor under a search is taken as level."""

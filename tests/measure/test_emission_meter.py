@@ -615,6 +615,16 @@ def test_an_external_pad_tells_what_is_made_inside_where_there_is_no_attenuator(
     assert found.product("harmonic 3")["origin"] in ("real", "mixed")
 
 
+def test_a_searched_product_that_wanders_is_one_and_the_same() -> None:
+    """It moves by some kilohertz from pass to pass, less than the search's filter is wide."""
+    bench, found = Bench(), watched(SEARCHED)
+    for wander_hz in (0.0, 3e3, -4e3, 8e3, 2e3):
+        bench.others = ((425e6 + wander_hz, -10.0),)
+        run(bench, SEARCHED, into=found)
+        bench.now_s += 30.0
+    assert [one.what for one in found.findings] == ["limit_exceeded"]
+
+
 # --- the search -----------------------------------------------------------------------------------
 
 SEARCHING = replace(
