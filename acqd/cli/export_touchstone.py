@@ -120,7 +120,7 @@ def _transmission(
     setup = view.event
     through, refused = through_of(setup, settings.job)
     if refused is not None:
-        raise click.ClickException(refused.text)
+        raise click.ClickException(refused)
     losses = losses_of(setup, sweep, through, settings)
     comments = [*about, "S21 is the thing over the through"]
     if through is not None:
