@@ -113,13 +113,17 @@ def _show(built: Built, seen: Forecast) -> None:
         folder = folder.parent
     free = shutil.disk_usage(folder).free if os.access(folder, os.R_OK) else None
     left = "" if free is None else f"; {quantity(float(free), 'B')} free"
-    if free is not None and seen.bytes_a_day > 0:
-        days = max(0.0, free - built.keep_free_bytes) / seen.bytes_a_day
+    if free is not None and free <= built.keep_free_bytes:
+        kept = quantity(float(built.keep_free_bytes), "B")
+        left += f", less than the {kept} that `keep_free` leaves alone: nothing would be stored"
+    elif free is not None and seen.bytes_a_day > 0:
+        days = (free - built.keep_free_bytes) / seen.bytes_a_day
         left += f", enough for about {number(days, 0)} days" if days < 36500 else ""
     if not seen.archive_problem:
         click.echo(f"\narchive   {built.archive}")
     click.echo(f"disk      about {quantity(seen.bytes_a_day, 'B')} a day{left}")
-    click.echo(f"messages  about {number(seen.messages_a_second, 1)} a second")
+    rate = f"about {number(seen.messages_a_second, 1)} a second"
+    click.echo(f"messages  {'none: the config names no broker' if built.mqtt is None else rate}")
     if seen.simulated_s < seen.to_s - seen.from_s:
         hours = number(seen.simulated_s / 3600)
         click.echo(f"(the plan was run for the first {hours} hours; the rest is in proportion)")

@@ -70,6 +70,9 @@ def command(
     else:
         import_module(f"acqd.cli.show_{spec.kind}").show(one.told, one.summary)
         if one.verdict is not None:
-            click.echo(f"{one.verdict['verdict']}: {one.verdict['text']}")
+            word, text = one.verdict["verdict"], one.verdict["text"]
+            # Why nothing was measured stands above already.
+            refused = one.summary.get("refused")
+            click.echo(word if refused and text.endswith(refused) else f"{word}: {text}")
     if one.verdict is not None:
         raise SystemExit(EXIT_CODES[one.verdict["verdict"]])

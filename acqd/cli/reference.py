@@ -116,7 +116,9 @@ def _show(told: Mapping[str, Any], zone: str) -> None:
     if told["over_floor_db"] is not None:
         level += f", {number(told['over_floor_db'])} dB above the floor"
     if told["repeatability_db"] is not None:
-        level += f"; one reading repeats within {number(told['repeatability_db'], 2)} dB"
+        scatter = number(told["repeatability_db"], 2)
+        scatter = "less than 0.01" if scatter == "0.00" else scatter
+        level += f"; one reading repeats within {scatter} dB"
     click.echo(level)
     click.echo(_beside_last(told, zone))
     for text in told["warnings"]:

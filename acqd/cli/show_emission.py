@@ -8,6 +8,8 @@ from typing import Any
 import click
 
 from acqd.cli.tables import number, quantity, table
+from acqd.measure.transmission_text import with_u_hz
+from acqd.measure.words import frequency_text
 
 __all__ = ["show"]
 
@@ -41,10 +43,9 @@ def _show_fundamental(summary: Mapping[str, Any]) -> None:
     )
     pad = summary["external_pad_db"]
     click.echo(
-        f"fundamental {quantity(found['frequency_hz'], 'Hz')} "
-        f"± {number(found['frequency_expanded_hz'], 0)} Hz{off}; "
+        f"fundamental {with_u_hz(found['frequency_hz'], found['frequency_expanded_hz'])}{off}; "
         f"{number(found['level_dbm'])} dBm ± {number(found['expanded_db'])} "
-        f"({quantity(found['power_w'], 'W')})"
+        f"({_power(found['power_w'])})"
         + ("" if pad is None else f", ahead of an external pad of {number(pad, 0)} dB")
     )
     for key in ("occupied", "x_db"):
@@ -68,6 +69,11 @@ def _show_fundamental(summary: Mapping[str, Any]) -> None:
             click.echo(f"{side} neighbour: {bound}{number(one['ratio_db'])} dB below")
 
 
+def _power(power_w: float) -> str:
+    """4.6 W: two figures say all that some tenths of a dB leave."""
+    return quantity(float(f"{power_w:.2g}"), "W")
+
+
 def _show_products(products: list[Mapping[str, Any]], dropped: int) -> None:
     if not products:
         return
@@ -78,7 +84,7 @@ def _show_products(products: list[Mapping[str, Any]], dropped: int) -> None:
         rows.append(
             (
                 one["name"],
-                quantity(one["frequency_hz"], "Hz"),
+                frequency_text(one["frequency_hz"]),
                 f"{bound}{number(one['level_dbm'])}",
                 number(one["dbc"]),
                 number(one["expanded_db"]),

@@ -244,11 +244,11 @@ class TransmissionTable(Table):
         ranges = [(f"stopband `{one.name}`", one) for one in self._stopbands()]
         for what, one in ranges:
             if not start_hz <= one.start_hz <= one.stop_hz <= stop_hz:
-                yield f"the {what} lies not whole within the sweep of {sweep}"
+                yield f"the {what} does not lie whole within the sweep of {sweep}"
         if self.passband is not None:
             low_hz, high_hz = self.passband.range_hz
             if not start_hz <= low_hz <= high_hz <= stop_hz:
-                yield f"the passband lies not whole within the sweep of {sweep}"
+                yield f"the passband does not lie whole within the sweep of {sweep}"
         for named in self.frequency:
             if not start_hz <= named.at_hz <= stop_hz:
                 at = format_quantity(named.at_hz, FREQUENCY)

@@ -308,7 +308,7 @@ def _open_tcp(address: str, options: Mapping[str, Any]) -> Link:
         raise TransportTimeout(f"{address}: no connection within {timeout_s:.3g} s") from error
     except OSError as error:
         lock.release()
-        raise TransportError(f"{address}: cannot connect: {error}") from error
+        raise TransportError(f"{address}: cannot connect: {error.strerror or error}") from error
     except BaseException:
         lock.release()
         raise

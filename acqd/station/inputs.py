@@ -107,6 +107,8 @@ class InputSafety:
             line = f"{one.name}: at most {_dbm(planned_dbm)} at the input, reserve included"
             if absolute_max_dbm is not None:
                 line += f"; it stands {_dbm(absolute_max_dbm)}, {self.margin_db:g} dB are kept"
+            else:
+                line += "; what it stands is not known here: state `absolute_max` of the sweeper"
             lines.append(line)
             if not one.is_joined:
                 continue

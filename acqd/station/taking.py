@@ -95,8 +95,8 @@ def role_of(spec: JobSpec, word: str) -> Role:
         ) from None
     if role not in fit:
         raise WrongUsage(
-            f"a {role.value} means nothing to job {spec.name} of kind {spec.kind}; what fits: "
-            f"{names}"
+            f"reference {role.value!r} means nothing to job {spec.name} of kind "
+            f"{spec.kind}; what fits: {names}"
         )
     return role
 

@@ -392,7 +392,7 @@ def test_what_the_job_cannot_know_is_refused_with_the_config(workbench: Workbenc
     path = workbench.config(("band-pass",), table)
     with pytest.raises(ConfigError) as caught:
         parse_config(path.read_text(), path)
-    assert "the stopband `stopband 1` lies not whole within the sweep" in str(caught.value)
+    assert "the stopband `stopband 1` does not lie whole within the sweep" in str(caught.value)
     assert "there is no context `bench`" in str(caught.value)
 
 
