@@ -124,6 +124,9 @@ class Read:
     carrier_hz: float | None = None
     fundamental_dbm: float | None = None
     down_expanded_db: float | None = None
+    spread_db: float = 0.0
+    """How much more than ``level_dbm`` it may be in all, where it is wider than the RBW; not for a
+    limit with a reference bandwidth, which the level is brought to."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,10 +188,11 @@ def _beside(
         bound = "at least" if relative else "at most"
     expanded = read.down_expanded_db if relative else read.expanded_db
     level = down = None
+    level_dbm = read.level_dbm + (read.spread_db if limit.reference is None else 0.0)
     if relative and read.fundamental_dbm is not None:
-        down = read.fundamental_dbm - read.level_dbm
+        down = read.fundamental_dbm - level_dbm
     else:
-        level = float(settings.in_unit_of(profile, read.level_dbm, read.frequency_hz))
+        level = float(settings.in_unit_of(profile, level_dbm, read.frequency_hz))
         if profile.quantity is LimitQuantity.FIELD and expanded is not None:
             factor_db = 0.0 if settings.has_aerial else settings.antenna_factor_uncertainty_db
             expanded = math.hypot(expanded, factor_db)

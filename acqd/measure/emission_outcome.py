@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from acqd.measure.adjacent import AdjacentPower, adjacent_power
+from acqd.measure.bandpower import enb_hz
 from acqd.measure.bandwidth import Bandwidth, occupied_bandwidth, x_db_bandwidth
 from acqd.measure.budget import Budget
 from acqd.measure.emission_budget import (
@@ -256,7 +258,7 @@ class _Work:
         ranges, unsearched = self._ranges()
         missing = [*missing, *unsearched]
         width = self.by_step.get(WIDTH) if WIDTH in self.good else None
-        occupied, x_db = self._widths(width or self.first)
+        occupied, x_db = self.widths
         asked_width = self.look is not None and self.settings.necessary_hz is not None
         if asked_width and width is None:
             missing.append(Missing(what="bandwidth", why=self._why_not(WIDTH), is_wanted=False))
@@ -330,7 +332,21 @@ class _Work:
             return 0.0
         return self.last.fundamental.level_dbm - self.fundamental_dbm
 
-    def _widths(self, seen: Seen) -> tuple[Bandwidth | None, Bandwidth | None]:
+    def _spread_db(self, product: Product) -> float:
+        """How much more power than one reading shows may lie under the noise, where the emission is
+        wider than the RBW: its n-th harmonic is n times as wide (frequency modulation; else less).
+        """
+        occupied, _ = self.widths
+        rbw_hz = product.rbw_hz
+        if occupied is None or occupied.width_hz is None or rbw_hz is None:
+            return 0.0
+        cells = (product.order or 1) * occupied.width_hz / enb_hz(rbw_hz)
+        return 10.0 * math.log10(max(1.0, cells))
+
+    @cached_property
+    def widths(self) -> tuple[Bandwidth | None, Bandwidth | None]:
+        """Occupied and x dB bandwidth, from the sweep for them or else the first one."""
+        seen = self.by_step[WIDTH] if WIDTH in self.good else self.first
         if self.look is None:
             return None, None
         level, frequency = level_dbm(seen), seen.setup.grid.frequency_hz
@@ -434,6 +450,8 @@ class _Work:
         if at_most:
             bound = classed.at_most_dbm
             level = level if bound is None else bound
+        spread_db = self._spread_db(product) if product.bound is Bound.AT_MOST else 0.0
+        level += spread_db
         more = own_part(classed.half_width_db)
         budget = product_budget(settings, product, seen, more=more, pads_db=self._pads)
         below, dbc = None, None
@@ -452,7 +470,8 @@ class _Work:
         unbounded = at_most and classed.at_most_dbm is None
         read = Read(
             frequency_hz=product.frequency_hz,
-            level_dbm=level + self.pad_db,
+            level_dbm=level - spread_db + self.pad_db,
+            spread_db=spread_db,
             # Where nothing bounds what comes from outside, no limit can be told from this.
             expanded_db=math.inf if unbounded else budget.expanded,
             at_most=at_most,

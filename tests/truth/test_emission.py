@@ -184,4 +184,7 @@ def test_u_holds_levels_and_widths_of_transmitters(
         for name in ("frequency, plain", "frequency, modulated", "26 dB width", "occupied width"):
             one.holds(name, most=1.0, padded=6.0)
         one.binds("harmonic at most, plain", least=0.97)
+        # What the overload check calls mixed or unclear, for it takes the emission's own
+        # unsteadiness for a change with attenuation, may be more than that check allows.
+        one.binds("harmonic at most, modulated", least=0.88)
         one.binds("occupied width at most")
