@@ -1,20 +1,25 @@
-"""tools/demo ends whole, whichever way it is told to."""
+"""tools/demo ends whole, whichever way it is told to, and its bench comes to verdicts."""
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
 import socket
 import subprocess
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).parents[2]
-PORTS = (47025, 47026, 47883)
+PORTS = (47025, 47026, 47027, 47883)
 LIMIT_S = 60.0
+KEYED_WITHIN_S = 150.0
+"""The simulated hand-held is keyed about once a minute, and looked at every 15 s."""
 
 
 def is_taken(port: int) -> bool:
@@ -24,17 +29,15 @@ def is_taken(port: int) -> bool:
         return asking.connect_ex(("127.0.0.1", port)) == 0
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
-def test_a_signal_to_the_script_alone_ends_everything(number: int, tmp_path: Path) -> None:
-    """The station stops first, then the simulated sweepers; no broker is left behind."""
+@contextmanager
+def running(log: Path) -> Iterator[subprocess.Popen[bytes]]:
+    """The demo, its sweepers present; it is ended if the test has not done so."""
     if not shutil.which("mosquitto", path=os.environ["PATH"] + ":/usr/sbin"):
         pytest.skip("mosquitto is not installed")
     if not (ROOT / ".venv" / "acqd-setup").exists():
         pytest.skip("there is no .venv made by tools/setup, and a test does not make one")
     if any(map(is_taken, PORTS)):
         pytest.skip("a demo is running here")
-    log = tmp_path / "log"
     with log.open("w") as file:
         demo = subprocess.Popen(
             [ROOT / "tools" / "demo"],
@@ -48,13 +51,49 @@ def test_a_signal_to_the_script_alone_ends_everything(number: int, tmp_path: Pat
         while log.read_text().count("sweeper_present") < 3:
             assert demo.poll() is None and time.monotonic() < ends_s, log.read_text()
             time.sleep(0.05)
-        demo.send_signal(number)
-        assert demo.wait(20) == 0, log.read_text()
+        yield demo
     finally:
         if demo.poll() is None:
             demo.terminate()
             demo.wait(20)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+def test_a_signal_to_the_script_alone_ends_everything(number: int, tmp_path: Path) -> None:
+    """The station stops first, then the simulated sweepers; no broker is left behind."""
+    log = tmp_path / "log"
+    with running(log) as demo:
+        demo.send_signal(number)
+        assert demo.wait(20) == 0, log.read_text()
     said = log.read_text()
     assert "stopped" in said.splitlines()[-1]
     assert "sweeper_lost" not in said, "the sweepers outlived the station"
     assert not any(map(is_taken, PORTS))
+
+
+@pytest.mark.slow
+def test_filter_and_hand_held_give_verdicts(tmp_path: Path) -> None:
+    """The simulated filter is good, and the simulated hand-held's third harmonic too strong."""
+    if not shutil.which("mosquitto_sub"):
+        pytest.skip("mosquitto_sub is not installed")
+    log = tmp_path / "log"
+    with running(log):
+        seen = {job: verdict_of(job) for job in ("stop-filter", "hand-held")}
+    assert "reference_unfit" not in log.read_text(), "the demo takes the through itself"
+    assert (seen["stop-filter"]["kind"], seen["hand-held"]["kind"]) == ("transmission", "emission")
+    assert seen["stop-filter"]["verdict"] == "pass", seen["stop-filter"]["text"]
+    assert seen["hand-held"]["verdict"] == "fail", seen["hand-held"]["text"]
+
+
+def verdict_of(job: str) -> dict[str, object]:
+    """The next verdict of that job, or the one that the broker has kept."""
+    topic = f"acqd/gannet-ledge/job/{job}/verdict"
+    answer = subprocess.run(
+        ["mosquitto_sub", "-h", "127.0.0.1", "-p", "47883", "-t", topic, "-C", "1"],
+        capture_output=True,
+        check=True,
+        timeout=KEYED_WITHIN_S,
+    )
+    told: dict[str, object] = json.loads(answer.stdout)
+    return told
