@@ -41,7 +41,8 @@ def _range(given: object) -> object:
     try:
         return parse_frequency_range(given)
     except ValueError as exc:
-        raise refusal(f"not a range of frequencies: {exc}", accepted=accepted) from exc
+        why = str(exc).split(" (given", 1)[0]  # given and accepted are told once, by the refusal
+        raise refusal(f"not a range of frequencies: {why}", accepted=accepted) from exc
 
 
 def _range_text(pair: tuple[float, float]) -> str:
