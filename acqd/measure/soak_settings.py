@@ -74,6 +74,8 @@ class SoakSettings:
         coverage_at_least: listening sweeps over due ones; with less the soak is incomplete.
         closing_reference: taken again within ``closing_within_s`` of the end, it bounds the
             sweeper's own drift; a fresh one is asked for every ``fresh_reference_every_s``.
+        may_repeat: sweeps that equal the one before are no sign of a frozen sweeper: with its own
+            source on, strong levels on a coarse scale do so.
     """
 
     job: str
@@ -88,6 +90,7 @@ class SoakSettings:
     closing_reference: Role | None = None
     closing_within_s: float = 3600.0
     fresh_reference_every_s: float | None = None
+    may_repeat: bool = False
 
     @property
     def name(self) -> str:

@@ -145,7 +145,7 @@ def counted_sweep(
 ) -> SoakState:
     """With one more sweep, the figures that it brought and the context beside it."""
     is_due = sweep.step == 0
-    is_deaf = bool(sweep.flags & DEAF)
+    is_deaf = bool(sweep.flags & (DEAF & ~SweepFlag.REPEATED if settings.may_repeat else DEAF))
     state = replace(
         state,
         stored=state.stored + is_due,

@@ -346,6 +346,17 @@ def test_sweeps_that_could_not_hear_are_no_listening_and_no_excursion() -> None:
     assert soak.verdict["verdict"] == "incomplete" and soak.verdict["coverage"] == 1.0
 
 
+@pytest.mark.parametrize(("may_repeat", "verdict"), [(False, "incomplete"), (True, "pass")])
+def test_the_same_again_is_a_frozen_sweeper_but_with_a_source(
+    may_repeat: bool, verdict: str
+) -> None:
+    """A pad on a coarse scale reads the same all night, and rightly so."""
+    soak = bench(below(-60.0), coverage_at_least=0.95, may_repeat=may_repeat)
+    for _ in range(361):
+        soak.sweep(-70.0, flags=SweepFlag.REPEATED)
+    assert soak.verdict["verdict"] == verdict
+
+
 # --- references -----------------------------------------------------------------------------------
 
 CLOSING = {"closing_reference": Role.THROUGH, "closing_within_s": 600.0}

@@ -33,6 +33,7 @@ def soaked(config: StationConfig, name: str, parts: KindParts) -> KindParts:
     _refuse_role(config, name, table)
     settings = SoakSettings(
         job=name,
+        may_repeat=config.jobs[name].source is not None,
         length_s=table.length_s,
         label=table.label,
         limits=tuple(
