@@ -13,6 +13,7 @@ from acqd.config.band import DEFAULT_FALSE_ALARM, BandTable
 from acqd.config.bench import SourceTable, TransmitterTable
 from acqd.config.carrier import CarrierTable
 from acqd.config.emission import EmissionTable
+from acqd.config.problems import near_miss
 from acqd.config.quantity import (
     DIFFERENCE,
     DURATION,
@@ -36,6 +37,7 @@ from acqd.config.tables import (
     Table,
 )
 from acqd.config.transmission import TransmissionTable
+from acqd.measure.finding_words import FINDING_WORDS
 from acqd.plan.schedule import DuskToDawn, Schedule, Window, window_from_text
 from acqd.sweep import SourceRequest, SweepRequest
 
@@ -241,6 +243,18 @@ class JobTable(Table):
             yield from self._misfits_of_step(stop_hz - start_hz, self.step_hz)
         yield from self._misfits_of_kind()
         yield from self._misfits_of_source()
+        yield from self._misfits_of_soak()
+
+    def _misfits_of_soak(self) -> Iterator[Misfit]:
+        known = FINDING_WORDS[self.kind]
+        for word in () if self.soak is None else self.soak.findings_of:
+            if word not in known:
+                yield Misfit(
+                    key="soak",
+                    problem=f"`findings_of`: kind {self.kind} has no finding `{word}`"
+                    f"{near_miss(word, known)}",
+                    accepted="of " + ", ".join(f"`{each}`" for each in known),
+                )
 
     def _misfits_of_kind(self) -> Iterator[Misfit]:
         for kind in KINDS:

@@ -16,6 +16,8 @@ from pathlib import Path
 
 import pytest
 
+from acqd.measure.finding_words import FINDING_WORDS
+
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs" / "messages.md").read_text("utf-8")
 FOLDERS = ("acqd/measure", "acqd/station")
@@ -188,6 +190,15 @@ def section(title: str) -> str:
     found = re.search(rf"(?ms)^##+ {title}\n(.*?)(?=^## |\Z)", PAGE)
     assert found is not None, title
     return found[1]
+
+
+def test_configs_know_the_same_words(table: dict[str, tuple[str, ...]]) -> None:
+    """A soak that counts findings of a word that there is not would pass for ever."""
+    of_kinds = {
+        kind: sorted(word for word, kinds in table.items() if kind in kinds)
+        for kind in FINDING_WORDS
+    }
+    assert {kind: sorted(words) for kind, words in FINDING_WORDS.items()} == of_kinds
 
 
 def test_the_page_has_every_word_and_no_other(
