@@ -162,7 +162,7 @@ def judged(found: Bandwidth, common: Viewed, *, limited: bool, reaches_end: bool
         bound, reason = Bound.AT_LEAST, "the signal reaches the end of the sweep; take a wider span"
     elif below:
         bound = Bound.AT_MOST
-        reason = "below the RBW: a lone carrier, or narrower than the filter can show"
+        reason = "no wider than the filter itself shows: a lone carrier, or narrower"
     elif limited:
         bound = Bound.VALUE if common.removed else Bound.AT_MOST
         reason = "limited by noise"

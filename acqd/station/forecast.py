@@ -20,10 +20,12 @@ from acqd.archive.reader import Archive, open_archive
 from acqd.clock import Clock
 from acqd.drivers.host import SweeperHost
 from acqd.errors import ArchiveError, IdentityChanged, RequestRefused, SweeperError
+from acqd.measure.meter import Role
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.preview import Preview, preview
 from acqd.station.build import ASSUMED_SWEEP_S, Built, SweeperSpec
 from acqd.station.job import JobSpec
+from acqd.station.references import ReferenceRecord, differences_from_job, stored_references
 from acqd.station.setup import absolute_max_dbm
 from acqd.sweep import Capabilities
 
@@ -129,6 +131,7 @@ async def forecast(built: Built, *, clock: Clock, ask: bool) -> Forecast:
     for spec, answer in zip(built.sweepers, found, strict=True):
         asked[spec.name] = answer
     now_s = clock.wall_s()
+    references = _references(built.archive)
     jobs: list[JobForecast] = []
     conflicts: list[str] = []
     simulated_s = DAY_S
@@ -145,7 +148,7 @@ async def forecast(built: Built, *, clock: Clock, ask: bool) -> Forecast:
         guessed = [job.name for job in mine if timings[job.name].source == "assumed"]
         proviso = f" (if a sweep of {' and '.join(guessed)} takes as assumed)" if guessed else ""
         conflicts += [f"{spec.name}: {sentence}{proviso}" for sentence in view.conflicts]
-        jobs += [_job(job, timings[job.name], view) for job in mine]
+        jobs += [_job(job, timings[job.name], view, references.get(job.name, {})) for job in mine]
     passes_a_second = sum((job.due - job.missed) / job.burst for job in jobs) / DAY_S
     return Forecast(
         from_s=now_s,
@@ -160,6 +163,14 @@ async def forecast(built: Built, *, clock: Clock, ask: bool) -> Forecast:
         simulated_s=simulated_s,
         archive_problem=_archive_problem(built.archive),
     )
+
+
+def _references(archive: Path) -> Mapping[str, Mapping[str, ReferenceRecord]]:
+    """Those that the archive has; an archive that cannot be read is told of elsewhere."""
+    try:
+        return stored_references(archive)
+    except ArchiveError:
+        return {}
 
 
 def _archive_problem(archive: Path) -> str:
@@ -282,7 +293,9 @@ def _timed(job: JobSpec, timing: _Timing) -> PlannedJob:
     return replace(job.planned, estimate_s=estimate_s)
 
 
-def _job(job: JobSpec, timing: _Timing, view: Preview) -> JobForecast:
+def _job(
+    job: JobSpec, timing: _Timing, view: Preview, references: Mapping[str, ReferenceRecord]
+) -> JobForecast:
     seen = next(one for one in view.jobs if one.job == job.name)
     burst = job.planned.schedule.burst
     bits = NOISE_BITS_AT_1_DB - math.log2(timing.resolution) + PACKING_BITS
@@ -303,8 +316,27 @@ def _job(job: JobSpec, timing: _Timing, view: Preview) -> JobForecast:
         bytes_a_day=stored * (job.request.points * bits / 8 + SWEEP_BYTES),
         problem=timing.problem or _unsafe(job, timing.capabilities),
         inputs=job.safety.report(_absolute_max_dbm(job, timing.capabilities)),
-        foreseen=job.foresee(timing.capabilities),
+        foreseen=(*job.foresee(timing.capabilities), *_without_references(job, references)),
     )
+
+
+NEEDED = {"transmission": Role.THROUGH, "reflection": Role.OPEN}
+"""The reference without which a kind has no figures; vector sweepers may do without."""
+
+
+def _without_references(job: JobSpec, references: Mapping[str, ReferenceRecord]) -> tuple[str, ...]:
+    """What is missing of the references that the job needs, or does not fit it."""
+    role = NEEDED.get(job.kind)
+    if role is None:
+        return ()
+    helps = f"take one with `acqd reference {job.name} {role.value}`"
+    known = references.get(role.value)
+    if known is None:
+        return (f"there is no {role.value} reference, and no figures without: {helps}",)
+    differs = differences_from_job(known, job.request)
+    if not differs:
+        return ()
+    return (f"the {role.value} reference does not fit: {'; '.join(differs)}; {helps}",)
 
 
 def _absolute_max_dbm(job: JobSpec, capabilities: Capabilities | None) -> float | None:

@@ -189,7 +189,13 @@ async def take_one(
         if problem is not None:
             raise InputUnsafe(problem)
         bench = _Bench(host, spec, opened.capabilities, references, say)
-        return await bench.take(most_dbm)
+        try:
+            return await bench.take(most_dbm)
+        except SweeperError:
+            if any(one.is_joined for one in spec.safety.arriving):
+                # A hand may be holding the key down, waiting for a word.
+                say("Release the key NOW: the measurement has ended early.")
+            raise
     finally:
         await asyncio.shield(host.close())
 

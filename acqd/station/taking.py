@@ -177,7 +177,11 @@ async def take_reference(
         if not wanted():
             raise NotWanted(f"nobody waits for the {role.value} of {spec.name} any more")
         say(text)
-        got = await sweep(asked)
+        try:
+            got = await sweep(asked)
+        except SweeperError:
+            say(f"{text} did not come: nothing is stored; see to the sweeper and begin again")
+            raise
         _stop_if_too_strong(got, most_dbm)
         return got
 

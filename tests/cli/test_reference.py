@@ -198,6 +198,10 @@ def test_a_running_station_takes_it_and_uses_it(acqd: Any, start: Any, folder: P
     """From a process of its own, over its socket; afterwards it is used without the station too."""
     station = start(folder / "station.toml")
     station.until("sweeper_present")
+    while JOB not in (archive := open_archive(folder / "archive")).jobs() or (
+        archive.coverage(JOB).sweeps < 1
+    ):
+        assert station.process.poll() is None
     told = acqd("reference", JOB, "quiet", "--yes", "--json", folder=folder)
     assert told.code == 0, told.err
     assert "by the running station lookout, between its passes" in told.err

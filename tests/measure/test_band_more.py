@@ -113,7 +113,7 @@ def test_a_signal_well_above_a_residual_response_is_told(watch: Make) -> None:
     w.sweep([(CH16, -95.0), (156.6e6, -95.0)])
     whats = [(f.what, f.figures["channel"]) for f in w.findings]
     assert whats == [("signal_appeared", "16"), ("signal_ended", "16"), ("signal_appeared", "12")]
-    assert "residual" not in w.outputs[-2].summary["signals"][0]
+    assert w.outputs[-2].summary["signals"][0]["residual"] is False
 
 
 def test_a_newer_reference_ends_nothing(watch: Make) -> None:
@@ -124,7 +124,7 @@ def test_a_newer_reference_ends_nothing(watch: Make) -> None:
     w.setup(references=quiet_of(w))
     w.sweeps(5, [(156.6e6, -70.0), (CH16, -95.0)])
     assert [f.what for f in w.findings] == ["signal_appeared"]
-    assert [s.get("residual", False) for s in w.outputs[-1].summary["signals"]] == [False, True]
+    assert [s["residual"] for s in w.outputs[-1].summary["signals"]] == [False, True]
 
 
 def test_references_that_differ_are_as_good_as_none(watch: Make) -> None:

@@ -111,7 +111,7 @@ def test_lone_carrier_is_below_the_rbw(shape: FilterShape, measure: Any) -> None
     assert found.below_rbw
     assert found.bound is Bound.AT_MOST
     assert found.width_hz == pytest.approx(found.filter_hz, rel=0.03)
-    assert found.reason is not None and found.reason.startswith("below the RBW")
+    assert found.reason is not None and found.reason.startswith("no wider than the filter")
     assert found.without_rbw_hz is None or found.without_rbw_hz < 0.2 * found.filter_hz
 
 

@@ -152,12 +152,19 @@ async def test_a_port_in_use_is_one_clear_line(kind, request):
     assert broker.pid is None
 
 
+def is_free(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) != 0
+
+
 async def test_embedded_needs_both_ports(make_embedded):
     """The port after the given one counts too."""
     with socket.socket() as other:
-        other.bind(("127.0.0.1", 0))
+        # Two that follow each other and that nobody else is given meanwhile: outside the range that
+        # the system gives ports of.
+        port = next(at for at in range(20101, 20199, 2) if is_free(at - 1) and is_free(at))
+        other.bind(("127.0.0.1", port))
         other.listen()
-        port = other.getsockname()[1]
         with pytest.raises(BrokerError, match=f":{port}: Address already in use"):
             async with make_embedded(Endpoint(host="127.0.0.1", port=port - 1)):
                 pass
