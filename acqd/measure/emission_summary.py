@@ -412,11 +412,15 @@ def _advice(settings: EmissionSettings, outcome: Outcome, figure: str) -> str:
 
 
 def worst_margin_db(outcome: Outcome) -> float | None:
-    """The least margin to any limit of what was found, below 0 beyond it; None without limits."""
-    margins = [beside.margin for one in outcome.products for beside in one.beside]
-    margins += [beside.margin for one in outcome.searched for beside in one.beside]
-    finite = [one for one in margins if math.isfinite(one)]
-    return min(finite, default=None)
+    """The least margin to any limit of what was found, below 0 beyond it; None without limits.
+
+    Where something fails, the least of what fails: a bound may lie further out and prove nothing.
+    """
+    besides = [beside for one in outcome.products for beside in one.beside]
+    besides += [beside for one in outcome.searched for beside in one.beside]
+    known = [one for one in besides if math.isfinite(one.margin)]
+    failed = [one for one in known if one.comparison.verdict is Verdict.FAIL]
+    return min((one.margin for one in failed or known), default=None)
 
 
 def columns_of(outcome: Outcome) -> dict[str, float]:
@@ -441,5 +445,15 @@ def columns_of(outcome: Outcome) -> dict[str, float]:
 
 def values_of(columns: Mapping[str, float]) -> dict[str, float]:
     """The bare figures for topics of their own."""
-    names = ("fundamental_dbm", "fundamental_hz", "power_w", "occupied_hz", "worst_margin_db")
-    return {name: columns[name] for name in names if math.isfinite(columns[name])}
+    digits = {
+        "fundamental_dbm": 3,
+        "fundamental_hz": 1,
+        "power_w": 9,
+        "occupied_hz": 1,
+        "worst_margin_db": 3,
+    }
+    return {
+        name: round(columns[name], places)
+        for name, places in digits.items()
+        if math.isfinite(columns[name])
+    }

@@ -374,16 +374,20 @@ def _largest_input(case: _Case) -> float | None:
     return largest_input_dbm(limit_dbc, worst_dbm, case.margin_db, case.order)
 
 
+NARROWER_MOST = 100
+"""An RBW so many times narrower is not to be had, and no transmitter holds still in it."""
+
+
 def _advice_without_pad(found: Provability, case: _Case) -> str:
     excess = number_text(found.floor_excess_db, 1)
-    factor = f"{math.ceil(10.0 ** (found.floor_excess_db / 10.0)):d}"
+    factor = math.ceil(10.0 ** (found.floor_excess_db / 10.0))
     if found.notch_db is not None:
         return (
             f"no pad does, the floor is {excess} dB too high for that: "
             f"a notch of {_whole_db(found.notch_db)} dB on the fundamental would do"
         )
+    narrower = f"for a steady carrier an RBW {factor} times narrower would do, else "
     return (
-        f"the floor is {excess} dB too high for it: for a steady carrier an RBW {factor} "
-        "times narrower would do, else less loss behind a notch on the fundamental, as far as the "
-        "input's maximum allows"
+        f"the floor is {excess} dB too high for it: {narrower if factor <= NARROWER_MOST else ''}"
+        "less loss behind a notch on the fundamental would do, as far as the input's maximum allows"
     )
