@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from acqd.archive.lock import holder_of
@@ -251,7 +252,7 @@ class _Bench:
                 )
             answer = Answer(setup=view.event, sweep=sweep_seen(record, view))
             try:
-                step = series.send(lambda answer=answer: answer)  # type: ignore[misc]
+                step = series.send(partial(_itself, answer))
             except StopIteration:
                 step = None
         if last is None:
@@ -305,6 +306,10 @@ class _Bench:
             verdict=verdicts[-1] if verdicts else None,
             findings=tuple(finding for out in self._outputs for finding in out.findings),
         )
+
+
+def _itself(answer: Answer) -> Answer:
+    return answer
 
 
 def _record(spec: JobSpec, sweep: Sweep, setup: str, *, seq: int, step: int) -> SweepRecord:
