@@ -138,7 +138,8 @@ class PassTaker:
             # The station stops; what has come is worth keeping, the rest is accounted for after it.
             if taken:
                 await self._keeper.keep_at_stop(job, taken)
-            _lose_rest(job, due, done, "station down", "the station was stopping")
+            if step is not None or done < due.sweeps:
+                _lose_rest(job, due, done, "station down", "the station was stopping")
             raise
         finally:
             series.close()

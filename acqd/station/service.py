@@ -107,6 +107,8 @@ class Station:
         self._starting: asyncio.Timeout | None = None
         self._stop_by_s: float | None = None
         self._is_shut = False
+        self.left_behind = False
+        """Whether a thread is still in the archive's libraries though :meth:`run` has returned."""
         self._said_goodbye = False
         self._log = structlog.get_logger()
 
@@ -658,6 +660,7 @@ class Station:
         problem = closing.exception() if closing.done() else None
         if problem is not None and not isinstance(problem, AcqdError):
             raise problem
+        self.left_behind = not closing.done()
         if problem is not None or not closing.done():
             text = str(problem or "it does not answer; the next start carries on from the journal")
             self._log.error("archive_not_closed", problem=text)
