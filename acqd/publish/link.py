@@ -200,7 +200,7 @@ def new_link(
     v5 = settings.version is MqttVersion.V5
     properties = None
     if v5 and packet_most_bytes is not None:
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho has no types
         properties.MaximumPacketSize = packet_most_bytes
     link = Link(
         settings.address.host,

@@ -20,16 +20,16 @@ def valley(per_step_db: float = 1.0) -> NDArray[np.float64]:
 
 
 def pair_at(loss: NDArray[np.float64], level_db: float, **more: object) -> EdgePair:
-    curve = LossCurve.of(AXIS, loss, at_least=more.pop("at_least", None))  # type: ignore[arg-type]
+    curve = LossCurve.of(AXIS, loss, at_least=more.pop("at_least", None))
     noise = np.broadcast_to(np.asarray(more.pop("noise_db", 0.0), dtype=float), loss.shape)
-    inside = int(more.pop("inside", 10))  # type: ignore[call-overload]
+    inside = int(more.pop("inside", 10))
     return edge_pair(
         curve,
         noise[: curve.points],
         inside=inside,
         level_db=level_db,
         below_db=level_db,
-        **more,  # type: ignore[arg-type]
+        **more,
     )
 
 

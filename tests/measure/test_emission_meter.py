@@ -280,7 +280,7 @@ def run(
         found.feed(answer)
         count += 1
         try:
-            step = series.send(lambda answer=answer: answer)  # type: ignore[misc]
+            step = series.send(lambda answer=answer: answer)
         except StopIteration:
             step = None
     for summary in found.summaries:
@@ -716,7 +716,7 @@ def test_a_replay_gives_the_same_and_a_restart_in_the_middle_changes_nothing() -
     bench, live = Bench(others=((78.4e6, -12.0),)), watched(settings)
     events: list[Any] = []
     feed = live.step
-    live.step = lambda event: (events.append(event), feed(event))[1]  # type: ignore[method-assign]
+    live.step = lambda event: (events.append(event), feed(event))[1]
     run(bench, settings, into=live)
     live.step(GapSeen(from_s=HOUR_S, to_s=HOUR_S + 60, count=2, reason="paused"))
     live.step(HourTurned(hour_start_s=HOUR_S, hour_end_s=HOUR_S + 3600))
@@ -756,7 +756,7 @@ def by_hand(bench: Bench, settings: EmissionSettings, keys: dict[str, float | No
         answer = bench.take(step)
         found.feed(answer)
         try:
-            step = series.send(lambda answer=answer: answer)  # type: ignore[misc]
+            step = series.send(lambda answer=answer: answer)
         except StopIteration:
             step = None
     return found
@@ -833,7 +833,7 @@ def test_a_hand_is_asked_for_a_pad_where_the_sweeper_has_no_attenuator() -> None
             bench.extra_pad_db = 10.0
         return taken(step)
 
-    bench.take = take  # type: ignore[method-assign]
+    bench.take = take
     found = by_hand(bench, settings, Hand())
     assert any("put one more pad of 10 dB" in said for said in found.said)
     assert found.summary["external_pad_db"] == 10.0

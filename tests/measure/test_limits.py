@@ -278,7 +278,7 @@ def test_impossible_figures_are_refused(key: str, value: float) -> None:
     """What cannot be is a slip of the caller."""
     given = {"at_hz": 1e6, key: value}
     with pytest.raises(ValueError, match=key):
-        allowed(profile(LimitRow(rule="", at_most=-36.0)), **given)  # type: ignore[arg-type]
+        allowed(profile(LimitRow(rule="", at_most=-36.0)), **given)
 
 
 @pytest.mark.parametrize("carrier_hz", [8.9e3, 10.1e9, math.nan])

@@ -49,7 +49,7 @@ def test_input_intercept_and_product_belong_together(order: int) -> None:
 def test_senseless_figures_are_refused(call: object) -> None:
     """Orders below 2, no attenuation, levels that are none."""
     with pytest.raises(ValueError):
-        call()  # type: ignore[operator]
+        call()
 
 
 def test_equal_lines_can_cancel() -> None:
@@ -87,7 +87,7 @@ def test_products_are_classed(
     says: str,
 ) -> None:
     """10 dB more attenuation, floors 10 dB apart."""
-    found = overload_test(first, second, 10.0, **(FLOORS | more))  # type: ignore[arg-type]
+    found = overload_test(first, second, 10.0, **(FLOORS | more))
     assert (found.origin, found.order) == (origin, order)
     assert says in found.reason
     assert found.order_estimate == pytest.approx(1 + (first - second) / 10.0)

@@ -314,7 +314,7 @@ class World:
         """The setup of a step; the same as before unless something changed."""
         key = f"{step} {request}"
         if key in self.fixed and not self.odd(0.1):
-            return self.fixed[key]  # type: ignore[no-any-return]
+            return self.fixed[key]
         grid = self.grid(request)
         has_chain = self.rng.random() < 0.5
         event = SetupChanged(

@@ -177,6 +177,6 @@ def test_phase_noise_of_a_clean_carrier_is_measured(rng: np.random.Generator) ->
 def test_impossible_sweepers_are_refused(fields: dict[str, object]) -> None:
     """The field is named."""
     with pytest.raises(ValueError, match="must"):
-        Leakage(**fields)  # type: ignore[arg-type]
+        Leakage(**fields)
     with pytest.raises(ValueError, match="single pole"):
         poles_of(2000.0)

@@ -598,7 +598,7 @@ def test_a_whip_that_moved_is_told_of_once(bridge: Callable[..., Bridge]) -> Non
     assert "back where it was" in told[1].text
     assert [finding.seq for finding in one.told("load_changed")] == [4]
     assert [finding.seq for finding in one.told("load_as_it_was")] == [8]
-    change = one.outputs[5].summary["change"]  # type: ignore[index]
+    change = one.outputs[5].summary["change"]
     assert change["match_shifted"] and change["moved_points"] > 100
     assert change["match_shift_low_hz"] <= -5.5e6 <= change["match_shift_high_hz"]
 
@@ -751,7 +751,7 @@ def _scene(rng: np.random.Generator, counts: Counts) -> None:
     level = one.shown(load)
     top = -20.0 + 20 * np.log10(0.25)
     level = level + slope * np.clip(top - level, 0.0, 20.0) + rng.uniform(-drift_db, drift_db)
-    one.shown = lambda _: level  # type: ignore[method-assign]
+    one.shown = lambda _: level
     out = one.sweep(load)
     summary, verdict = out.summary, out.verdict
     assert summary is not None and verdict is not None

@@ -45,10 +45,7 @@ def test_floor_is_taken_out_as_for_any_noise_like_reading() -> None:
     over_db = np.array([3.0, 6.0, 10.0, 20.0])
     found = insertion_loss(np.full(4, -40.0), -100.0 + over_db, -100.0)
     expected = [
-        60.0
-        + bandpower.without_floor_db(60.0)  # type: ignore[operator]
-        - m
-        - bandpower.without_floor_db(float(m))  # type: ignore[operator]
+        60.0 + bandpower.without_floor_db(60.0) - m - bandpower.without_floor_db(float(m))
         for m in over_db
     ]
     assert found.loss_db.tolist() == pytest.approx(expected, abs=1e-9)

@@ -528,7 +528,7 @@ def test_repeats_of_this_reading_show_its_noise_already() -> None:
 def test_readings_that_cannot_be_are_refused(bad: dict[str, float], text: str) -> None:
     """With what is wrong."""
     with pytest.raises(ValueError, match=text):
-        Reading(**bad)  # type: ignore[arg-type]
+        Reading(**bad)
 
 
 def test_a_peak_between_points_reads_low() -> None:

@@ -179,7 +179,7 @@ def test_a_judgement_says_why_it_cannot_tell(value: float, bound: Bound | None, 
 def test_rules_that_cannot_be_are_refused(arguments: dict[str, float], text: str) -> None:
     """A limit, a U or a guard that is none."""
     with pytest.raises(ValueError, match=text):
-        judge(0.0, **arguments)  # type: ignore[arg-type]
+        judge(0.0, **arguments)
 
 
 @pytest.mark.parametrize(

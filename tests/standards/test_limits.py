@@ -37,14 +37,14 @@ NEW, OLD = date(2003, 1, 2), date(2003, 1, 1)
 
 def says(name: str, **case: object) -> Allowed:
     """The figure of a shipped profile, which there has to be."""
-    found = allowed(load_limit_profile(name, Path("/")), **case)  # type: ignore[arg-type]
+    found = allowed(load_limit_profile(name, Path("/")), **case)
     assert isinstance(found, Allowed), found
     return found
 
 
 def silent(name: str, **case: object) -> NoLimit:
     """Why a shipped profile has no figure, which it must not have."""
-    found = allowed(load_limit_profile(name, Path("/")), **case)  # type: ignore[arg-type]
+    found = allowed(load_limit_profile(name, Path("/")), **case)
     assert isinstance(found, NoLimit), found
     return found
 

@@ -610,7 +610,7 @@ async def test_of_messages_that_nobody_has_looked_at_the_newest_stay() -> None:
     message = SimpleNamespace(qos=0, retain=False, mid=0, properties=None, topic="ledge/key")
     for number in range(INCOMING_MAX + 50):
         message.payload = b"%d" % number
-        link._on_message(link._client, None, message)  # type: ignore[arg-type]
+        link._on_message(link._client, None, message)
     heard = [link._queue.get_nowait().payload for _ in range(link._queue.qsize())]
     assert heard == [b"%d" % number for number in range(50, INCOMING_MAX + 50)]
 

@@ -182,7 +182,20 @@ def test_what_the_transmitter_really_puts_out_lies_within_the_uncertainty(
     written: Callable[..., Path],
 ) -> None:
     """Levels at the far end against the scene's own, and a verdict that names limit and edition."""
-    one = plain_once(written())
+    config = written()
+    one = plain_once(config)
+    for _ in range(4):
+        # Between two looks the simulated receiver's own product takes another phase: now and then
+        # what is nearly all real looks mixed, and then it is a bound, which has to hold too.
+        bounded = []
+        for order, down_db in enumerate(HARMONICS_DB, start=2):
+            each = products(one)[f"harmonic {order}"]
+            if each["bound"] == "at most":
+                bounded.append(order)
+                assert POWER_DBM - down_db <= each["level_dbm"] + each["expanded_db"], each
+        if not bounded:
+            break
+        one = plain_once(config)
     EmissionSummary.model_validate(one.summary)
     fundamental = one.summary["fundamental"]
     assert abs(fundamental["level_dbm"] - POWER_DBM) <= fundamental["expanded_db"]
@@ -191,16 +204,10 @@ def test_what_the_transmitter_really_puts_out_lies_within_the_uncertainty(
     for order, down_db in enumerate(HARMONICS_DB, start=2):
         product = found[f"harmonic {order}"]
         truth = POWER_DBM - down_db
-        if product["bound"] == "at most":
-            # Between two looks the simulated receiver's own product takes another phase: now and
-            # then what is nearly all real looks mixed, and then it is a bound.
-            assert product["origin"] in ("mixed", "cannot tell"), product
-            assert truth <= product["level_dbm"] + product["expanded_db"], product
-        else:
-            assert product["origin"] in ("real", "not looked into"), product
-            assert abs(product["level_dbm"] - truth) <= product["expanded_db"], product
+        assert product["origin"] in ("real", "not looked into")
+        assert abs(product["level_dbm"] - truth) <= product["expanded_db"], product
         assert product["frequency_hz"] == pytest.approx(order * 156.8e6, abs=2e3)
-    assert one.verdict is not None and one.verdict["verdict"] in ("pass", "cannot tell")
+    assert one.verdict is not None and one.verdict["verdict"] == "pass"
     assert one.verdict["against"] == ["47 CFR 97.307(e), edition eCFR issue of 2026-09-23"]
 
 

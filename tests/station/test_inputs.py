@@ -187,6 +187,6 @@ def test_a_level_is_near_from_ten_decibels_below_on() -> None:
         def __init__(self, *level: float) -> None:
             self.level = np.array(level)
 
-    assert nearing_maximum(Sweepish(-3.0, np.nan, 0.0), 10.0) == 0.0  # type: ignore[arg-type]
-    assert nearing_maximum(Sweepish(-3.0, np.nan), 10.0) is None  # type: ignore[arg-type]
-    assert nearing_maximum(Sweepish(20.0), None) is None  # type: ignore[arg-type]
+    assert nearing_maximum(Sweepish(-3.0, np.nan, 0.0), 10.0) == 0.0
+    assert nearing_maximum(Sweepish(-3.0, np.nan), 10.0) is None
+    assert nearing_maximum(Sweepish(20.0), None) is None

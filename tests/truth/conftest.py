@@ -98,7 +98,7 @@ class FlawedReceiver(Receiver):
     def __init__(self, model: Model, hookup: Hookup, *, seed: int, errors: Errors) -> None:
         super().__init__(model, hookup, seed=seed)
         self.errors = errors
-        self.frequency_error_ppm = errors.frequency_ppm  # type: ignore[misc]
+        self.frequency_error_ppm = errors.frequency_ppm
 
     def level_error_db(self, frequency_hz: Float, attenuation_db: float) -> Float:
         return self.errors.level_db(frequency_hz, attenuation_db)
@@ -115,7 +115,7 @@ class _Driver(Driver):
         self._receiver, self._clock = receiver, clock
 
     def open(self, context: OpenContext) -> SimSweeper:
-        return SimSweeper(self._receiver, self._clock, self._clock)  # type: ignore[arg-type]
+        return SimSweeper(self._receiver, self._clock, self._clock)
 
     def find(self, context: FindContext) -> tuple[()]:
         return ()
@@ -211,7 +211,7 @@ class Bench:
         ``context``: for each name a value per sweep.
         """
         spec = self.jobs[job]
-        sweeper = SimSweeper(self.receiver(), self.clock, self.clock)  # type: ignore[arg-type]
+        sweeper = SimSweeper(self.receiver(), self.clock, self.clock)
         maker = SetupMaker(spec.facts, references=self.references)
         state, outputs = spec.feed.start(), []
         first_s = self.clock.at_s

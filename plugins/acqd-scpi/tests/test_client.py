@@ -16,7 +16,7 @@ def client_of(answers: dict[str, bytes] | Callable[[bytes], bytes], **more: obje
     """A client of a peer that answers from a table; others get silence."""
     answer = answers if callable(answers) else lambda data: answers.get(data.decode().strip(), b"")
     link = FakeTransport(answer)
-    return ScpiClient(link, timeout_s=0.02, **more)  # type: ignore[arg-type]
+    return ScpiClient(link, timeout_s=0.02, **more)
 
 
 def test_text_numbers_and_blocks_are_asked_for() -> None:

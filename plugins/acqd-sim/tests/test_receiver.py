@@ -28,7 +28,7 @@ Make = Callable[..., Receiver]
 def settings(receiver: Receiver, start_hz: float, stop_hz: float, **rest: object) -> Settings:
     """The settings of a sweep; 1001 points and no attenuation unless told otherwise."""
     given: dict[str, object] = {"points": 1001, "attenuation_db": 0.0, **rest}
-    request = SweepRequest(start_hz=start_hz, stop_hz=stop_hz, **given)  # type: ignore[arg-type]
+    request = SweepRequest(start_hz=start_hz, stop_hz=stop_hz, **given)
     return receiver.model.settings(request)
 
 
@@ -152,7 +152,7 @@ class Once(Slots):
         object.__setattr__(self, "stretch", On(start_s=start_s, stop_s=stop_s))
 
     def gain(self, at_s: np.ndarray) -> np.ndarray:
-        on = self.stretch  # type: ignore[attr-defined]
+        on = self.stretch
         return ((at_s >= on.start_s) & (at_s < on.stop_s)).astype(np.float64)
 
 
@@ -451,7 +451,7 @@ def test_requests_beyond_a_limit_are_refused_with_it(
     """The refusal names what it can do."""
     given: dict[str, object] = {"start_hz": 1e6, "stop_hz": 2e6, "points": 101, **changes}
     with pytest.raises(RequestRefused, match=limit):
-        receiver_of().model.settings(SweepRequest(**given))  # type: ignore[arg-type]
+        receiver_of().model.settings(SweepRequest(**given))
 
 
 def test_coupled_settings_follow_the_span(receiver_of: Make) -> None:
