@@ -1,0 +1,121 @@
+"""Times as people read them: a zone's clock in 24 hours, and where the marks of an axis go.
+
+Times are seconds since 1970-01-01T00:00:00Z, zones IANA names. Marks lie on the zone's own round
+times, also across a change to or from summer time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from math import ceil, floor
+from zoneinfo import ZoneInfo
+
+__all__ = ["TimeMark", "clock", "date", "duration", "range_text", "time_marks", "zone_text"]
+
+STEPS_S = (
+    1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400,
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeMark:
+    """One mark of a time axis. ``is_day`` where a day begins: the text is then its date."""
+
+    at_s: float
+    text: str
+    is_day: bool
+
+
+def _local(at_s: float, zone: str) -> datetime:
+    return datetime.fromtimestamp(at_s, UTC).astimezone(ZoneInfo(zone))
+
+
+def clock(at_s: float, zone: str, *, seconds: bool = False) -> str:
+    """``02:10``, or ``02:10:07``; cut off, as clocks do."""
+    return _local(at_s, zone).strftime("%H:%M:%S" if seconds else "%H:%M")
+
+
+def date(at_s: float, zone: str) -> str:
+    """``14 March 2026``."""
+    local = _local(at_s, zone)
+    return f"{local.day} {local:%B %Y}"
+
+
+def zone_text(at_s: float, zone: str) -> str:
+    """``BST, UTC+1``: what the clock of a zone is called then, and how it stands to UTC."""
+    local = _local(at_s, zone)
+    offset = local.utcoffset() or timedelta()
+    minutes = round(offset.total_seconds() / 60)
+    hours, rest = divmod(abs(minutes), 60)
+    text = "UTC"
+    if minutes:
+        text += f"{'+' if minutes > 0 else '−'}{hours}" + (f":{rest:02d}" if rest else "")
+    name = local.tzname() or ""
+    return f"{name}, {text}" if name.isalpha() and name != "UTC" else text
+
+
+def range_text(start_s: float, stop_s: float, zone: str) -> str:
+    """``14 March 2026, 21:00 to 15 March 2026, 06:00 (GMT, UTC)``, as short as it can be said.
+
+    Where the zone's clock changes in between both are named.
+    """
+    begin, end = _local(start_s, zone), _local(stop_s, zone)
+    first = f"{begin.day} {begin:%B}" + (f" {begin.year}" if begin.year != end.year else "")
+    seconds = (stop_s - start_s) < 600
+    times = clock(start_s, zone, seconds=seconds), clock(stop_s, zone, seconds=seconds)
+    zones = list(dict.fromkeys([zone_text(start_s, zone), zone_text(stop_s, zone)]))
+    said = " then ".join(zones)
+    if begin.date() == end.date():
+        return f"{end.day} {end:%B %Y}, {times[0]} to {times[1]} ({said})"
+    return f"{first}, {times[0]} to {end.day} {end:%B %Y}, {times[1]} ({said})"
+
+
+def duration(seconds: float) -> str:
+    """``1 h 20 min``, ``4 min 10 s``, ``2.5 s``: the two largest units that say something."""
+    if seconds < 10 and seconds != round(seconds):
+        return f"{seconds:.1f} s"
+    whole = round(seconds)
+    parts = [
+        (whole // 86400, "d"),
+        (whole // 3600 % 24, "h"),
+        (whole // 60 % 60, "min"),
+        (whole % 60, "s"),
+    ]
+    first = next((at for at, (count, _) in enumerate(parts) if count), 3)
+    said = [f"{count} {unit}" for count, unit in parts[first : first + 2] if count]
+    return " ".join(said) or "0 s"
+
+
+def time_marks(start_s: float, stop_s: float, zone: str, *, most: int = 10) -> list[TimeMark]:
+    """At most about ``most`` marks on round local times in [start_s, stop_s]."""
+    span_s = max(stop_s - start_s, 1e-9)
+    days = 1
+    step_s = next((step for step in STEPS_S if span_s / step <= most), None)
+    if step_s is None:
+        days = ceil(span_s / 86400.0 / most)
+        step_s = 86400
+    marks: list[TimeMark] = []
+    at = _local(start_s, zone)
+    midnight = at.replace(hour=0, minute=0, second=0, microsecond=0)
+    # Counted on the zone's own clock from each midnight, so that marks stay round over a change.
+    day = midnight
+    while day.timestamp() <= stop_s:
+        for second in range(0, 86400, step_s):
+            wall = (day + timedelta(seconds=second)).replace(tzinfo=ZoneInfo(zone))
+            at_s = wall.timestamp()
+            if not floor(start_s * 1000) / 1000 <= at_s <= stop_s:
+                continue
+            if marks and at_s <= marks[-1].at_s:
+                continue
+            is_day = second == 0
+            text = (
+                f"{wall.day} {wall:%b}" if is_day and step_s == 86400 else _mark(at_s, zone, step_s)
+            )
+            marks.append(TimeMark(at_s=at_s, text=text, is_day=is_day))
+        day = (day + timedelta(days=days)).replace(tzinfo=ZoneInfo(zone))
+    return marks
+
+
+def _mark(at_s: float, zone: str, step_s: int) -> str:
+    return clock(at_s, zone, seconds=step_s < 60)

@@ -1,0 +1,1 @@
+"""A rehearsal: a whole night of a config on a clock of its own, as fast as the machine goes."""
