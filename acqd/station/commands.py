@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Any
 
@@ -15,6 +15,7 @@ from acqd.errors import InputUnsafe, SweeperError, WrongUsage
 from acqd.measure.meter import Role
 from acqd.station.control import Command, Conversation
 from acqd.station.job import JobRunner
+from acqd.station.noting import note_text
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.taking import (
     SWEEPS_MOST,
@@ -46,7 +47,10 @@ class StationCommands:
         jobs: Mapping[str, JobRunner],
         sweepers: Sequence[SweeperRunner],
         archive: ArchiveWriter,
+        tell: Callable[[], Mapping[str, Any]],
     ) -> None:
+        """``tell`` says how everything is, as plain JSON data."""
+        self._tell = tell
         self._station = station
         self._run_id = run_id
         self._jobs = jobs
@@ -55,10 +59,33 @@ class StationCommands:
 
     def table(self) -> Mapping[str, Command]:
         """The commands by their words."""
-        return {"hello": self._hello, "reference": self._reference}
+        return {
+            "hello": self._hello,
+            "note": self._note,
+            "reference": self._reference,
+            "status": self._status,
+        }
 
     async def _hello(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
         return {"station": self._station, "run_id": self._run_id, "jobs": sorted(self._jobs)}
+
+    async def _status(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
+        """What the station told last of itself, its sweepers and its jobs, all at once."""
+        return self._tell()
+
+    async def _note(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
+        """Put a remark on the sheet of a job, or of all of them."""
+        name = asked.get("job")
+        job = None if name is None else self._job(name).name
+        text, who = note_text(_text(asked, "text")), _text(asked, "who")[:WHO_MOST]
+        from_s = _seconds(asked, "from_s")
+        to_s = None if asked.get("to_s") is None else _seconds(asked, "to_s")
+        stored = self._archive.add_overlay(
+            "note", body={"text": text}, who=who, job=job, from_s=from_s, to_s=to_s
+        )
+        number = await asyncio.wrap_future(stored)
+        structlog.get_logger().info("note_stored", job=job, text=text, who=who)
+        return {"number": number}
 
     async def _reference(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
         """Take a reference between two passes; with ``check`` only see whether it could be."""
@@ -155,6 +182,13 @@ def _whole(asked: Mapping[str, Any], key: str, *, most: int) -> int:
     if not isinstance(given, int) or isinstance(given, bool) or not 1 <= given <= most:
         raise WrongUsage(f"`{key}` of the request is {given!r}; 1 to {most} belongs there")
     return given
+
+
+def _seconds(asked: Mapping[str, Any], key: str) -> float:
+    given = asked.get(key)
+    if isinstance(given, bool) or not isinstance(given, int | float) or not math.isfinite(given):
+        raise WrongUsage(f"`{key}` of the request is {given!r}; seconds since 1970 belong there")
+    return float(given)
 
 
 def _temperature(asked: Mapping[str, Any]) -> float | None:

@@ -279,7 +279,7 @@ class Station:
                 tasks.append(group.create_task(self._stay_alive(archive, teller, plan)))
                 tasks.append(group.create_task(self._watch_archive(archive, findings)))
                 tasks.append(group.create_task(self._rotate(archive)))
-                tasks.append(group.create_task(self._control(archive).run()))
+                tasks.append(group.create_task(self._control(archive, teller).run()))
                 self._starting = None
                 if ready is not None:
                     ready(self)
@@ -491,7 +491,7 @@ class Station:
                         {"stepped_s": round(news.stepped_s, 3)},
                     )
 
-    def _control(self, archive: ArchiveWriter) -> Control:
+    def _control(self, archive: ArchiveWriter, teller: Teller) -> Control:
         """Listens to the commands of this station's user."""
         commands = StationCommands(
             station=self._built.name,
@@ -499,6 +499,7 @@ class Station:
             jobs=self._jobs,
             sweepers=self._sweepers,
             archive=archive,
+            tell=partial(self._status, teller),
         )
         return Control(self._built.archive, commands.table())
 
@@ -573,6 +574,23 @@ class Station:
 
     def _checkpoint(self, job: JobRunner) -> MeterState:
         return job.spec.feed.checkpoint(job.name, job.state, next_finding=job.last_finding + 1)
+
+    def _status(self, teller: Teller) -> dict[str, Any]:
+        """How everything is, for ``acqd status``."""
+        specs = {spec.name: spec for spec in self._built.jobs}
+        told = teller.status()
+        for job in told["jobs"]:
+            runner = self._jobs[job["job"]]
+            job["kind"], job["sweeper"] = specs[runner.name].kind, specs[runner.name].sweeper
+            job["last_seq"], job["last_finding"] = runner.last_seq, runner.last_finding
+            verdict = runner.verdict
+            job["verdict"] = None if verdict is None else verdict["verdict"]
+        return {
+            **told,
+            "zone": self._built.time_zone,
+            "broker": self._built.broker_text,
+            "archive": str(self._built.archive),
+        }
 
     def _health(self, archive: ArchiveWriter, teller: Teller) -> Health:
         kept = archive.statistics()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 import structlog
@@ -87,6 +87,9 @@ class _JobFace:
     due: int = 0
     stored: int = 0
     coverage: float | None = None
+    swept_s: float | None = None
+    finding: str = ""
+    finding_s: float | None = None
 
 
 class Teller:
@@ -116,6 +119,7 @@ class Teller:
         self._publisher: Publisher | None = None
         self._since_s = clock.wall_s()
         self._faces: dict[str, _JobFace] = {}
+        self._sweeper_faces: dict[str, SweeperState] = {}
         self._health: Callable[[], Health] | None = None
         self._log = structlog.get_logger()
         self.sweeps = 0
@@ -154,6 +158,28 @@ class Teller:
         if self._publisher is None:
             return True
         return await self._publisher.close(self._status("offline", "stopped"), within_s=within_s)
+
+    def status(self) -> dict[str, Any]:
+        """All that is known at the moment, as plain JSON data, for the commands of this machine."""
+        return {
+            **self._common,
+            "title": self._title,
+            "version": __version__,
+            "since_s": self._since_s,
+            "now_s": self._clock.wall_s(),
+            "sweepers": [
+                self._sweeper_faces[name].model_dump(exclude={"station", "run_id", "schema_"})
+                for name in self._sweepers
+                if name in self._sweeper_faces
+            ],
+            "jobs": [self._job_status(name) for name in self._jobs],
+            "health": None if self._health is None else self._health().model_dump(),
+        }
+
+    def _job_status(self, name: str) -> dict[str, Any]:
+        told = asdict(self._faces.get(name, _JobFace()))
+        del told["told_s"]
+        return {"job": name, **told}
 
     # -- findings -------------------------------------------------------------------------------
 
@@ -214,6 +240,7 @@ class Teller:
                 "last_error": None if problem is None else one_line(problem),
             }
         )
+        self._sweeper_faces[name] = message
         self._retain(self._topics.sweeper(name), message.to_json())
 
     # -- jobs -----------------------------------------------------------------------------------
@@ -236,25 +263,30 @@ class Teller:
         """Everything that one commit brought out, after it."""
         self.sweeps += sum(record is not None for record, _, _ in told)
         self.findings += len(findings)
-        if self._publisher is None:
-            return
+        face = self._faces.setdefault(job.name, _JobFace(since_s=self._clock.wall_s()))
+        if findings:
+            face.finding, face.finding_s = findings[-1].text, findings[-1].at_s
         last: tuple[SweepRecord, SetupView, Output] | None = None
         for record, view, output in told:
-            for channel in output.channels.values():
-                self._channel(job, channel, record)
-            if output.verdict is not None:
-                self._verdict(job, output.verdict)
+            if record is not None:
+                face.swept_s = record.started_s
             if record is not None and view is not None and output.summary is not None:
                 last = (record, view, output)
-        if last is not None:
-            self._live(job, *last)
-        for hour in hourly:
-            self._occupancy(job, hour)
-        face = self._faces.setdefault(job.name, _JobFace(since_s=self._clock.wall_s()))
         if last is not None:
             summary = last[2].summary or {}
             face.stored, face.due = int(summary["stored"]), int(summary["due"])
             face.coverage = summary["coverage"]
+        if self._publisher is None:
+            return
+        for record, _, output in told:
+            for channel in output.channels.values():
+                self._channel(job, channel, record)
+            if output.verdict is not None:
+                self._verdict(job, output.verdict)
+        if last is not None:
+            self._live(job, *last)
+        for hour in hourly:
+            self._occupancy(job, hour)
         if findings or self._clock.monotonic_s() - face.told_s >= STATE_EVERY_S:
             self._tell_state(job, face)
         if findings:
