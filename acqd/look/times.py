@@ -6,12 +6,24 @@ times, also across a change to or from summer time.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from math import ceil, floor
 from zoneinfo import ZoneInfo
 
-__all__ = ["TimeMark", "clock", "date", "duration", "range_text", "time_marks", "zone_text"]
+__all__ = [
+    "TimeMark",
+    "clock",
+    "date",
+    "duration",
+    "moment_of",
+    "range_text",
+    "time_marks",
+    "zone_text",
+]
+
+CLOCK = re.compile(r"\d\d?:\d\d(:\d\d)?")
 
 STEPS_S = (
     1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400,
@@ -119,3 +131,39 @@ def time_marks(start_s: float, stop_s: float, zone: str, *, most: int = 10) -> l
 
 def _mark(at_s: float, zone: str, step_s: int) -> str:
     return clock(at_s, zone, seconds=step_s < 60)
+
+
+def moment_of(text: str, zone: str, *, now_s: float) -> float:
+    """Seconds since 1970 of a time as people write it.
+
+    ``21:05`` and ``21:05:30`` are the last such time of the zone's clock that is not after
+    ``now_s``; of one that the clock shows twice it is the first. ``now`` is ``now_s``. Else ISO
+    8601; without a zone of its own it is in ``zone``.
+
+    Raises:
+        ValueError: it is none of these; the text says what was expected.
+    """
+    if text == "now":
+        return now_s
+    try:
+        wanted = time.fromisoformat(text.zfill(5)) if CLOCK.fullmatch(text) else None
+        if wanted is not None:
+            return _last_time(wanted, zone, now_s)
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(
+            f"{text!r} is no time; expected 21:05 (the last one, {zone}), now, or ISO 8601 such as "
+            f"2026-06-01T21:05Z"
+        ) from None
+    if found.tzinfo is None:
+        found = found.replace(tzinfo=ZoneInfo(zone))
+    return found.timestamp()
+
+
+def _last_time(wanted: time, zone: str, now_s: float) -> float:
+    today = _local(now_s, zone).date()
+    for days in range(3):
+        at = datetime.combine(today - timedelta(days=days), wanted, ZoneInfo(zone))
+        if at.timestamp() <= now_s and _local(at.timestamp(), zone).time() == wanted:
+            return at.timestamp()
+    return datetime.combine(today - timedelta(days=1), wanted, ZoneInfo(zone)).timestamp()

@@ -5,7 +5,7 @@ from datetime import datetime
 
 import pytest
 
-from acqd.look.times import clock, duration, range_text, time_marks, zone_text
+from acqd.look.times import clock, duration, moment_of, range_text, time_marks, zone_text
 
 LONDON = "Europe/London"
 
@@ -80,3 +80,35 @@ def test_clock_cuts_off() -> None:
 )
 def test_durations_have_their_two_largest_units(seconds: float, text: str) -> None:
     assert duration(seconds) == text
+
+
+NOW = "2026-06-15T03:00:00+00:00"
+
+
+@pytest.mark.parametrize(
+    ("text", "iso"),
+    [
+        ("now", NOW),
+        ("03:59", "2026-06-15T02:59Z"),
+        ("04:00", "2026-06-15T03:00Z"),
+        ("04:01", "2026-06-14T03:01Z"),
+        ("9:05", "2026-06-14T08:05Z"),
+        ("21:05:30", "2026-06-14T20:05:30Z"),
+        ("2026-06-14T21:05", "2026-06-14T20:05Z"),
+        ("2026-06-14 21:05Z", "2026-06-14T21:05Z"),
+    ],
+)
+def test_a_clock_time_is_the_last_one_of_the_zone(text: str, iso: str) -> None:
+    assert moment_of(text, LONDON, now_s=at(NOW)) == at(iso)
+
+
+def test_a_time_that_the_clock_left_out_is_that_of_the_day_before() -> None:
+    """There is no 01:30 in London on 29 March 2026."""
+    found = moment_of("01:30", LONDON, now_s=at("2026-03-29T03:00Z"))
+    assert found == at("2026-03-28T01:30Z")
+
+
+@pytest.mark.parametrize("text", ["25:00", "", "9 pm", "yesterday", "21:5"])
+def test_what_is_no_time_is_said_with_what_was_expected(text: str) -> None:
+    with pytest.raises(ValueError, match="is no time; expected 21:05"):
+        moment_of(text, LONDON, now_s=at(NOW))
