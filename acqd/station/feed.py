@@ -17,12 +17,9 @@ from __future__ import annotations
 import base64
 import json
 from collections import OrderedDict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from acqd.archive.records import (
     CONTEXT,
@@ -33,20 +30,16 @@ from acqd.archive.records import (
     SweepRecord,
 )
 from acqd.archive.recovery import JobRecovery
+from acqd.archive.views import SetupView, sweep_seen
 from acqd.measure.meter import (
     Event,
     GapSeen,
     HourTurned,
     Meter,
     Output,
-    Reference,
-    Role,
-    SetupChanged,
-    SweepSeen,
 )
 from acqd.plan.account import LATEST_START_S
-from acqd.station.references import levels_from_json
-from acqd.sweep import Detector, Grid, Identity, LevelUnit, SweepFlag
+from acqd.sweep import SweepFlag
 
 __all__ = [
     "CONFIG_CHANGED",
@@ -91,104 +84,6 @@ waiting for its end, no hour would turn for as long as the clock had been wrong.
 def hour_start_s(at_s: float) -> float:
     """Start of the UTC hour that ``at_s`` lies in."""
     return at_s - at_s % HOUR_S
-
-
-@dataclass(frozen=True, slots=True)
-class SetupView:
-    """What is worked out once per setup: the rising grid, the chain on it, the event."""
-
-    setup: str
-    grid: Grid
-    gain_db: NDArray[np.float64] | None
-    event: SetupChanged
-
-    @classmethod
-    def of(cls, record: SetupRecord, at_s: float) -> SetupView:
-        grid = Grid.from_axis(record.frequency_hz)
-        gain_db = record.chain_gain_db
-        if gain_db is not None:
-            gain_db = np.asarray(grid.rising(gain_db), dtype=np.float64)
-        told: Mapping[str, Any] = record.details["measuring"]
-        event = SetupChanged(
-            at_s=at_s,
-            setup=record.setup,
-            grid=grid,
-            unit=LevelUnit(record.unit),
-            rbw_hz=told["rbw_hz"],
-            detector=Detector(told["detector"]) if told["detector"] else None,
-            averages=told["averages"],
-            interval_s=told["interval_s"],
-            sweep_time_s=told["sweep_time_s"],
-            level_accuracy_db=told["level_accuracy_db"],
-            frequency_accuracy_ppm=told["frequency_accuracy_ppm"],
-            assumed=tuple(told["assumed"]),
-            resolution=told.get("resolution"),
-            step=record.step,
-            attenuation_db=told.get("attenuation_db"),
-            source_level_dbm=told.get("source_level_dbm"),
-            gain_db=gain_db,
-            sweeper_accuracy_db=told.get("sweeper_accuracy_db"),
-            chain_parts=tuple((name, half) for name, half in told.get("chain_parts", ())),
-            absolute_max_dbm=told.get("absolute_max_dbm"),
-            range_hz=None if told.get("range_hz") is None else tuple(told["range_hz"]),
-            points_max=told.get("points_max"),
-            attenuation_steps_db=tuple(told.get("attenuation_steps_db", ())),
-            identity=str(Identity(**record.details.get("identity", {}))),
-        )
-        view = cls(record.setup, grid, gain_db, event)
-        kept = record.details.get("references")
-        if not kept:
-            return view
-        references = {str(one["role"]): view._reference(one) for one in kept}
-        return replace(view, event=replace(event, references=references))
-
-    def at_plane(self, level: NDArray[Any]) -> NDArray[Any]:
-        """Canonical levels at the reference plane, float64 in rising order, read-only.
-
-        Complex ratios stay complex: a chain has a magnitude and no phase.
-        """
-        if np.iscomplexobj(level):
-            plane = np.asarray(self.grid.rising(level), dtype=np.complex128)
-            if self.gain_db is not None:
-                plane = plane * 10.0 ** (-self.gain_db / 20.0)
-        else:
-            plane = np.asarray(self.grid.rising(level), dtype=np.float64)
-            if self.gain_db is not None:
-                plane = plane - self.gain_db
-        plane.setflags(write=False)
-        return plane
-
-    def _reference(self, kept: Mapping[str, Any]) -> Reference:
-        level = levels_from_json(kept["level"])
-        return Reference(
-            role=Role(kept["role"]),
-            at_s=kept["at_s"],
-            level=None if level is None else self.at_plane(level),
-            differs=tuple(kept["differs"]),
-            sweeps=kept["sweeps"],
-            repeatability_db=kept["repeatability_db"],
-            temperature_c=kept["temperature_c"],
-        )
-
-
-def sweep_seen(record: SweepRecord, view: SetupView) -> SweepSeen:
-    """The event of a sweep, from what the archive keeps of it and nothing else."""
-    context = {
-        name.removeprefix(CONTEXT): value
-        # In the same order live and from a file, which has one of its own.
-        for name, value in sorted(record.columns.items())
-        if name.startswith(CONTEXT) and value == value
-    }
-    return SweepSeen(
-        seq=record.seq,
-        step=record.step,
-        due_s=record.due_s,
-        started_s=record.started_s,
-        took_s=record.took_s,
-        level=view.at_plane(record.level),
-        flags=record.flags,
-        context=context,
-    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,6 @@ what differs instead, and the kind refuses it.
 
 from __future__ import annotations
 
-import base64
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
@@ -19,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.archive.ledger import Overlay
+from acqd.archive.views import levels_from_json, levels_to_json
 from acqd.config.quantity import DIFFERENCE, DURATION, FREQUENCY, format_quantity
 from acqd.measure.meter import Role
 from acqd.sweep import Identity, Sweep, SweepRequest
@@ -101,22 +101,6 @@ class ReferenceRecord:
             temperature_c=body["temperature_c"],
             asked=dict(body.get("asked", {})),
         )
-
-
-def levels_to_json(level: NDArray[Any] | None) -> dict[str, str] | None:
-    """An array as plain JSON data, bit for bit."""
-    if level is None:
-        return None
-    little = np.ascontiguousarray(level, dtype=level.dtype.newbyteorder("<"))
-    return {"type": little.dtype.str, "data": base64.b64encode(little.tobytes()).decode("ascii")}
-
-
-def levels_from_json(kept: Mapping[str, str] | None) -> NDArray[Any] | None:
-    """The array that :func:`levels_to_json` was given."""
-    if kept is None:
-        return None
-    flat = np.frombuffer(base64.b64decode(kept["data"]), dtype=np.dtype(kept["type"]))
-    return flat.astype(flat.dtype.newbyteorder("="))
 
 
 def _axis_to_json(frequency_hz: NDArray[np.float64]) -> dict[str, Any] | None:

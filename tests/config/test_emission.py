@@ -12,9 +12,9 @@ from acqd.config.emission import plain_profile, profile_from_plain
 from acqd.config.limits import load_limit_profile, shipped_limit_profiles
 from acqd.config.load import parse_config
 from acqd.config.recorded import keys_read_otherwise, recorded_config
+from acqd.config.told import emission_settings
 from acqd.config.whole import StationConfig
 from acqd.errors import ConfigError
-from acqd.station.kinds.emission import emission_settings
 
 HEAD = """\
 [station]

@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
-from acqd.chain import Chain, PartKind
+from acqd.chain import Chain
+from acqd.config.told import emission_settings
 from acqd.config.whole import StationConfig
 from acqd.drivers.hops import plan_hops
 from acqd.errors import RequestRefused
@@ -20,59 +21,9 @@ from acqd.measure.words import frequency_text
 from acqd.station.kinds.parts import KindParts
 from acqd.sweep import Capabilities, SweepRequest
 
-__all__ = ["emission_parts", "emission_settings"]
+__all__ = ["emission_parts"]
 
 HARMONICS_FORESEEN = 20
-
-
-def emission_settings(config: StationConfig, name: str, plane: str) -> EmissionSettings:
-    """The settings of an emission job."""
-    job = config.jobs[name]
-    table, chain = job.emission, config.chain(name)
-    return EmissionSettings(
-        request=job.request(),
-        plane=plane,
-        keyed=table.keyed,
-        power_w=None if job.transmitter is None else job.transmitter.power_w,
-        mean_power_w=table.mean_power_w,
-        peak_power_w=table.peak_power_w,
-        expected_hz=table.expected_hz,
-        frequency_tolerance_hz=table.frequency_tolerance_hz,
-        necessary_hz=table.necessary_bandwidth_hz,
-        occupied_share=table.occupied,
-        x_db=table.x_db,
-        bandwidth_rbw_hz=table.bandwidth_rbw_hz,
-        bandwidth_detector=table.bandwidth_detector,
-        channel_hz=table.channel_hz,
-        spacing_hz=table.spacing_hz,
-        harmonics=table.harmonics,
-        up_to_hz=table.up_to_hz,
-        harmonic_rbw_hz=table.harmonic_rbw_hz,
-        search=table.search,
-        search_rbw_hz=table.search_rbw_hz,
-        search_detector=table.search_detector,
-        limits=config.limit_profiles.get(name, ()),
-        guard=table.guard,
-        installed=table.installed,
-        distance_m=table.distance_m,
-        antenna_factor=table.antenna_factor_at or (),
-        antenna_factor_uncertainty_db=table.antenna_factor_uncertainty_db,
-        has_aerial=_has_aerial(chain),
-        source_vswr=table.source_vswr,
-        input_vswr=table.input_vswr,
-        key_level_dbm=table.key_level_dbm,
-        key_within_s=table.key_within_s,
-        keyed_most_s=table.keyed_most_s,
-        check_attenuation_db=table.check_attenuation_db,
-        external_pad_db=table.external_pad_db,
-        shi_dbm=table.second_order_intercept_dbm,
-        toi_dbm=table.third_order_intercept_dbm,
-        noise_figure_db=table.noise_figure_db,
-    )
-
-
-def _has_aerial(chain: Chain | None) -> bool:
-    return chain is not None and any(part.kind is PartKind.ANTENNA for part in chain.parts)
 
 
 def emission_parts(config: StationConfig, name: str, plane: str) -> KindParts:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from acqd.config.jobs import JobTable
+from acqd.config.told import reflection_settings
 from acqd.config.whole import StationConfig
 from acqd.measure.meter import Pass, PassStep
 from acqd.measure.reflection_meter import ReflectionMeter, reflection_pass
-from acqd.measure.reflection_sweep import ReflectionSettings
 from acqd.measure.words import frequency_text, range_text
 from acqd.station.kinds.parts import KindParts
 from acqd.sweep import Capabilities, SweepRequest
@@ -16,26 +16,6 @@ __all__ = ["reflection_parts"]
 
 def reflection_parts(config: StationConfig, name: str, plane: str) -> KindParts:
     job = config.jobs[name]
-    table = job.reflection
-    settings = ReflectionSettings(
-        job=name,
-        directivity_db=table.directivity_db,
-        source_match_db=table.source_match_db,
-        load_return_loss_db=table.load_return_loss_db,
-        cable_loss_db=table.cable_loss_db,
-        cable_loss_at_hz=table.cable_loss_at_hz,
-        cable_loss_limit_db=table.cable_loss_uncertainty_db,
-        scale_db=table.scale_db,
-        repeatability_db=table.repeatability_db,
-        max_reference_age_s=table.max_reference_age_s,
-        installed=table.installed,
-        named_hz=table.named,
-        swr_levels=table.swr,
-        range_hz=table.range_hz,
-        max_swr=table.max_swr,
-        max_swr_at=table.max_swr_at,
-        guard=table.guard,
-    )
     foreseen = tuple(_foreseen(job))
     caution = _caution(job)
 
@@ -47,7 +27,7 @@ def reflection_parts(config: StationConfig, name: str, plane: str) -> KindParts:
         return foreseen
 
     return KindParts(
-        meter=ReflectionMeter(settings),
+        meter=ReflectionMeter(reflection_settings(config, name)),
         make_pass=reflection_pass,
         guided_pass=guided,
         foresee=foresee,

@@ -7,10 +7,11 @@ from dataclasses import replace
 
 from acqd.config.problems import near_miss
 from acqd.config.soak import SoakTable
+from acqd.config.told import soak_settings
 from acqd.config.whole import StationConfig
 from acqd.errors import ConfigError
 from acqd.measure.soak_meter import SoakMeter
-from acqd.measure.soak_settings import SoakContext, SoakLimit, SoakSettings, unit_of_figure
+from acqd.measure.soak_settings import SoakSettings
 from acqd.measure.words import duration_text
 from acqd.station.kinds.parts import KindParts
 from acqd.sweep import Capabilities
@@ -31,35 +32,7 @@ def soaked(config: StationConfig, name: str, parts: KindParts) -> KindParts:
     if figures:
         _refuse_unknown(config, name, table, figures)
     _refuse_role(config, name, table)
-    settings = SoakSettings(
-        job=name,
-        may_repeat=config.jobs[name].source is not None,
-        length_s=table.length_s,
-        label=table.label,
-        limits=tuple(
-            SoakLimit(
-                figure=one.figure,
-                unit=figures.get(one.figure, unit_of_figure(one.figure)),
-                low=one.low,
-                high=one.high,
-                drift=one.drift,
-                of=one.of,
-                guard=one.guard,
-            )
-            for one in table.limit
-        ),
-        findings_at_most=table.findings_at_most,
-        findings_of=table.findings_of,
-        failed_passes_at_most=table.failed_passes_at_most,
-        coverage_at_least=table.coverage_at_least,
-        contexts=tuple(
-            SoakContext(name=key, unit=_context_unit(config, key), least_span=span)
-            for key, span in table.context.items()
-        ),
-        closing_reference=table.closing_reference,
-        closing_within_s=table.closing_within_s,
-        fresh_reference_every_s=table.fresh_reference_every_s,
-    )
+    settings = soak_settings(config, name, figures)
     foresee = parts.foresee
 
     def with_soak(capabilities: Capabilities | None) -> tuple[str, ...]:
@@ -101,11 +74,6 @@ def _refuse_role(config: StationConfig, name: str, table: SoakTable) -> None:
         given=f'"{role.value}"',
     )
     raise ConfigError((problem,))
-
-
-def _context_unit(config: StationConfig, key: str) -> str:
-    """As the config has it; what an archive recorded of a job does not say it."""
-    return config.context[key].unit if key in config.context else ""
 
 
 def _foretold(config: StationConfig, name: str, settings: SoakSettings) -> tuple[str, ...]:
