@@ -20,10 +20,12 @@ COMMANDS = {
     "contract": "Print the AsyncAPI document of all messages.",
     "export": "Sweeps of an archive as CSV, netCDF, Parquet or Touchstone.",
     "find": "List attached sweepers.",
+    "note": 'Put a remark on the sheet: acqd note 21:05 "lamp off".',
     "once": "One pass of a job, or of a plain range such as 144MHz..146MHz.",
     "reference": "Take a reference of a job (through, open, short, load, quiet, ambient).",
     "replay": "Measure an archive's sweeps again, and compare with what was published.",
     "run": "Run the station until Ctrl-C, SIGTERM or SIGHUP.",
+    "status": "How the station stands: sweepers, jobs, what they kept and found last.",
 }
 """Kept here so that the help text needs no command's module; a test compares the two."""
 

@@ -1,0 +1,88 @@
+"""``acqd note``: a remark beside the sweeps, for whoever reads the archive and every report."""
+
+from __future__ import annotations
+
+import click
+
+__all__ = ["command"]
+
+
+@click.command("note")
+@click.argument("words", nargs=-1, required=True, metavar="[WHEN] TEXT")
+@click.option("--job", help="The job that it is about; without it, all of them.")
+@click.option("--until", metavar="WHEN", help="End of what it is about, where it lasts.")
+@click.option("--config", type=click.Path(), help="The station's config.")
+@click.option("--archive", type=click.Path(), help="An archive, in place of the config's.")
+def command(
+    words: tuple[str, ...],
+    job: str | None,
+    until: str | None,
+    config: str | None,
+    archive: str | None,
+) -> None:
+    """Put a remark on the sheet: acqd note 21:05 "lamp off".
+
+    WHEN is a time of the station's clock (the last such time), now (as it is without it), or
+    ISO 8601. The station may be running or not. A remark changes no figure.
+    """
+    import getpass
+    from pathlib import Path
+
+    from acqd.clock import SystemClock
+    from acqd.errors import WrongUsage
+    from acqd.look.times import clock, date, moment_of
+    from acqd.station.noting import put_note
+
+    if len(words) > 2:
+        raise WrongUsage('the remark is to be one word for the shell: acqd note 21:05 "lamp off"')
+    station, zone, folder, jobs = _place(config, archive)
+    if job is not None and job not in jobs:
+        raise WrongUsage(f"no job {job!r}; there is {', '.join(jobs) or 'none'}")
+    system = SystemClock()
+    now_s = system.wall_s()
+    try:
+        from_s = moment_of(words[0], zone, now_s=now_s) if len(words) == 2 else now_s
+        to_s = None if until is None else moment_of(until, zone, now_s=now_s)
+    except ValueError as exc:
+        raise WrongUsage(str(exc)) from exc
+    if to_s is not None and to_s < from_s:
+        raise WrongUsage(f"--until {until} is before {words[0]}; a remark ends after it begins")
+    try:
+        who = getpass.getuser()
+    except (KeyError, OSError):
+        who = "somebody"
+    put_note(
+        Path(folder),
+        station=station,
+        clock=system,
+        text=words[-1],
+        job=job,
+        from_s=from_s,
+        to_s=to_s,
+        who=who,
+    )
+    when = f"{date(from_s, zone)}, {clock(from_s, zone, seconds=True)}"
+    if to_s is not None:
+        when += f" to {clock(to_s, zone, seconds=True)}"
+    click.echo(f"noted for {when} ({zone}), {'all jobs' if job is None else job}")
+
+
+def _place(config: str | None, archive: str | None) -> tuple[str, str, str, list[str]]:
+    """Name of the station, its time zone, the archive's folder, and the jobs that there are."""
+    from acqd.config.load import find_config, load_config
+    from acqd.errors import WrongUsage
+
+    if archive is None:
+        loaded = load_config(find_config(config))
+        return (
+            loaded.station.name,
+            loaded.station.time_zone,
+            str(loaded.archive),
+            list(loaded.jobs),
+        )
+    if config is not None:
+        raise WrongUsage("--config and --archive both name an archive; give one of them")
+    from acqd.archive.reader import open_archive
+
+    with open_archive(archive) as opened:
+        return ("note", "UTC", archive, opened.jobs())

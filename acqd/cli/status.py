@@ -1,0 +1,197 @@
+"""``acqd status``: how the station stands, in a few lines."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from acqd.archive.reader import Archive
+    from acqd.config.whole import StationConfig
+
+__all__ = ["command"]
+
+BAR_WIDTH = 12
+CURVE_WIDTH = 40
+
+
+@click.command("status")
+@click.argument("config", required=False, type=click.Path())
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+def command(config: str | None, as_json: bool) -> None:
+    """Show how the station of CONFIG stands: sweepers, jobs, what they kept and found last.
+
+    Asks the running station on this machine, over its socket; no broker is needed. Where none runs,
+    its archive tells when it last did. Exit code 1 where no station runs.
+    """
+    import json
+    import time
+
+    from acqd.archive.reader import open_archive
+    from acqd.config.load import find_config, load_config
+    from acqd.errors import ArchiveError
+    from acqd.station.standing import figures_of, left_by, standing
+
+    path = find_config(config)
+    loaded = load_config(path)
+    told = standing(loaded.archive)
+    runs = told is not None
+    now_s = time.time()
+    try:
+        archive: Archive | None = open_archive(loaded.archive)
+    except ArchiveError:
+        archive = None
+    if told is None:
+        told = {"jobs": []} if archive is None else left_by(archive, now_s=now_s)
+    for job in told["jobs"]:
+        job["figure"] = None if archive is None else figures_of(archive, job["job"], now_s=now_s)
+    told = {"runs": runs, "config": str(path), "now_s": now_s, **told}
+    if as_json:
+        click.echo(json.dumps(_finite(told), indent=2, ensure_ascii=False))
+    elif runs:
+        _show_running(told)
+    else:
+        _show_left(loaded, told)
+    raise SystemExit(0 if runs else 1)
+
+
+def _show_running(told: Mapping[str, Any]) -> None:
+    from acqd.cli.tables import quantity
+    from acqd.look.times import clock, date, duration
+
+    zone, now_s = told["zone"], told["now_s"]
+    since_s = told["since_s"]
+    click.echo(
+        f"{told['title']} ({told['station']}) runs since {date(since_s, zone)}, "
+        f"{clock(since_s, zone)} ({zone}): {duration(now_s - since_s)}"
+    )
+    click.echo()
+    for sweeper in told["sweepers"]:
+        click.echo(f"  {sweeper['sweeper']:<16} {_sweeper(sweeper, zone)}")
+    _show_jobs(told, zone)
+    health = told["health"] or {}
+    click.echo()
+    said = [
+        f"{health.get('sweeps', 0)} sweeps and {health.get('findings', 0)} findings in this run"
+    ]
+    if health.get("disk_free_bytes") is not None:
+        said.append(f"{quantity(health['disk_free_bytes'], 'B')} of disk free")
+    if health.get("rss_bytes") is not None:
+        said.append(f"{quantity(health['rss_bytes'], 'B')} of memory")
+    if health.get("outbox_waiting"):
+        said.append(f"{health['outbox_waiting']} findings wait for the broker")
+    click.echo("; ".join(said))
+    if health.get("archive_problem"):
+        click.echo(f"archive: {health['archive_problem']}")
+
+
+def _sweeper(sweeper: Mapping[str, Any], zone: str) -> str:
+    from acqd.look.times import clock
+
+    identity = sweeper["identity"] or {}
+    who = " ".join(
+        identity[key] for key in ("maker", "model", "serial_number") if identity.get(key)
+    )
+    said = f"{sweeper['state']} since {clock(sweeper['since_s'], zone)}"
+    if who:
+        said += f": {who}"
+    if sweeper["last_error"]:
+        said += f" ({sweeper['last_error']})"
+    return said
+
+
+def _show_jobs(told: Mapping[str, Any], zone: str) -> None:
+    for job in told["jobs"]:
+        click.echo()
+        for line in _job(job, zone, told["now_s"]):
+            click.echo(line)
+
+
+def _job(job: Mapping[str, Any], zone: str, now_s: float) -> list[str]:
+    """What a job does, what it kept in this hour, its figure of the last hour, what it found."""
+    from acqd.look.times import clock, duration
+
+    lines = []
+    head = f"  {job['job']}"
+    if job.get("kind"):
+        head += f", {job['kind']} on {job['sweeper']}"
+    if job.get("state"):
+        head += f": {job['state']}" + (f", {job['reason']}" if job.get("reason") else "")
+    if job.get("verdict"):
+        head += f"; last verdict: {job['verdict']}"
+    lines.append(head)
+    if job.get("due"):
+        share = job["stored"] / job["due"]
+        lines.append(
+            f"    kept     {_bar(share)} {100 * share:.1f} % of this hour's "
+            f"{job['due']} due ({job['stored']})"
+        )
+    if job.get("swept_s"):
+        lines.append(
+            f"    last     sweep {job['last_seq']} at {clock(job['swept_s'], zone, seconds=True)}, "
+            f"{duration(max(0.0, now_s - job['swept_s']))} ago"
+        )
+    if job.get("figure"):
+        lines.append(f"    {_curve(job['figure'])}")
+    if job.get("finding"):
+        lines.append(
+            f"    finding  {job['last_finding']}, {clock(job['finding_s'], zone)}: {job['finding']}"
+        )
+    return lines
+
+
+def _bar(share: float) -> str:
+    from acqd.look.textplot import bar
+
+    return bar(share, BAR_WIDTH)
+
+
+def _curve(figure: Mapping[str, Any]) -> str:
+    """The last hour of a figure as one line, with its ends and its last value."""
+    import math
+
+    from acqd.cli.tables import number, quantity
+    from acqd.look.textplot import sparkline
+
+    values = [value for value in figure["values"] if math.isfinite(value)]
+    if not values:
+        return f"{figure['name']}: nothing in the last hour"
+    unit = figure["column"].rpartition("_")[2]
+    if unit == "hz":
+        ends = [quantity(one, "Hz") for one in (min(values), max(values), figure["last"])]
+    else:
+        unit = {"dbm": "dBm", "dbuv": "dBµV", "dbfs": "dBFS", "db": "dB"}.get(unit, unit)
+        ends = [f"{number(one)} {unit}" for one in (min(values), max(values), figure["last"])]
+    line = sparkline(figure["values"], CURVE_WIDTH)
+    return f"{figure['name']:<8} {line} {ends[2]} (last hour {ends[0]} to {ends[1]})"
+
+
+def _show_left(loaded: StationConfig, told: Mapping[str, Any]) -> None:
+    from acqd.look.times import clock, date
+
+    zone = loaded.station.time_zone
+    swept = [job["swept_s"] for job in told["jobs"] if job.get("swept_s")]
+    name = loaded.station.title or loaded.station.name
+    if not swept:
+        click.echo(f"{name} does not run, and its archive {loaded.archive} holds no sweeps yet")
+        return
+    last_s = max(swept)
+    click.echo(
+        f"{name} does not run; its last sweep was on {date(last_s, zone)}, {clock(last_s, zone)} "
+        f"({zone}). Start it with acqd run {told['config']}"
+    )
+    _show_jobs(told, zone)
+
+
+def _finite(told: Any) -> Any:
+    import math
+
+    if isinstance(told, float):
+        return told if math.isfinite(told) else None
+    if isinstance(told, Mapping):
+        return {key: _finite(value) for key, value in told.items()}
+    if isinstance(told, list | tuple):
+        return [_finite(value) for value in told]
+    return told
