@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 from acqd.sweep import Identity
 from acqd_sim.chance import stream_key
@@ -21,9 +22,12 @@ from acqd_sim.devices import (
     band_edges_hz,
 )
 from acqd_sim.emissions import Comb, Drift, Hump, Impulses, NoiseFloor, Tone, Warming
+from acqd_sim.hours import UTC_ZONE, Zone
 from acqd_sim.keying import Always, Bursts, Keying, Quiet, Slots
 from acqd_sim.model import Model
+from acqd_sim.moments import Moment
 from acqd_sim.scene import Scene
+from acqd_sim.spells import Daily, Fixed, Spells, Within
 from acqd_sim.tables import (
     AmplifierTable,
     AntennaTable,
@@ -43,15 +47,28 @@ from acqd_sim.tables import (
     PadTable,
     QuietTable,
     SceneTable,
+    SpellTable,
     TerminationTable,
+    ToneTable,
     TransmitterTable,
     VoiceTable,
 )
 
 __all__ = ["device_of", "model_of", "scene_of"]
 
-KeyOf = Callable[[str, str], int]
-"""The key of one emission's stream, by its name and what is drawn."""
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """What the emissions of one scene have in common: the root of their numbers, and the clock."""
+
+    seed: int
+    scene: str
+    zone: Zone
+
+    def __call__(self, name: str, what: str) -> int:
+        """The key of one emission's stream, by its name and what is drawn."""
+        return stream_key(self.seed, self.scene, name, what)
+
 
 VOICE_RATE_HZ = 3e3
 """Highest frequency in a voice channel's audio."""
@@ -62,12 +79,9 @@ SIGMAS_OF_99_PERCENT = 5.15166
 """Width of a Gaussian spectrum that holds 99 % of its power, in standard deviations."""
 
 
-def scene_of(seed: int, scene: str, table: SceneTable) -> Scene:
-    """The scene of one ``[scene.NAME]`` table."""
-
-    def key(name: str, what: str) -> int:
-        return stream_key(seed, scene, name, what)
-
+def scene_of(seed: int, scene: str, table: SceneTable, zone: Zone = UTC_ZONE) -> Scene:
+    """The scene of one ``[scene.NAME]`` table; ``zone`` is the clock of its hours."""
+    key = Place(seed, scene, zone)
     tones = [_tone(one, "carrier", key) for one in table.carrier]
     tones += [_voice(one, key) for one in table.voice]
     tones += [_data(one, key) for one in table.data]
@@ -75,7 +89,7 @@ def scene_of(seed: int, scene: str, table: SceneTable) -> Scene:
         tones += _transmitter(transmitter, key)
     return Scene(
         name=scene,
-        floor=None if table.noise is None else _floor(table.noise, key("noise floor", "flutter")),
+        floor=None if table.noise is None else _floor(table.noise, key),
         tones=tuple(tones),
         humps=tuple(_hump(one, key) for one in table.hump),
         combs=tuple(_comb(one, key) for one in table.comb),
@@ -83,7 +97,20 @@ def scene_of(seed: int, scene: str, table: SceneTable) -> Scene:
     )
 
 
-def _keying(table: KeyedTable, key: KeyOf) -> Keying:
+def _keying(table: KeyedTable, key: Place) -> Keying:
+    if table.lasts is not None:
+        each = [_from(one, table.lasts, key.zone) for one in table.at]
+        return _spells(each, key.zone, key(table.name, "keying"), table.spread)
+    if table.since is None:
+        return _free_keying(table, key)
+    spell = _spell(table, key.zone)
+    if table.on is None and table.slot is None:
+        return _spells([spell], key.zone, key(table.name, "keying"), table.spread)
+    return Within(inner=_free_keying(table, key), spells=_spells([spell], key.zone))
+
+
+def _free_keying(table: KeyedTable, key: Place) -> Keying:
+    """Without times of the clock."""
     if table.on is not None and table.off is not None:
         return Bursts(
             key=key(table.name, "keying"),
@@ -91,7 +118,7 @@ def _keying(table: KeyedTable, key: KeyOf) -> Keying:
             mean_off_s=table.off,
             min_on_s=table.least_on,
             spread_db=table.spread,
-            quiet=_quiet(table.quiet),
+            quiet=_quiet(table.quiet, key.zone),
         )
     if table.slot is not None and table.duty is not None:
         return Slots(
@@ -104,11 +131,43 @@ def _keying(table: KeyedTable, key: KeyOf) -> Keying:
     return Always()
 
 
-def _quiet(table: QuietTable | None) -> Quiet | None:
+def _spells(
+    each: Iterable[Daily | Fixed], zone: Zone, key: int = 0, spread_db: float = 0.0
+) -> Spells:
+    several = tuple(each)
+    return Spells(
+        daily=tuple(one for one in several if isinstance(one, Daily)),
+        fixed=tuple(one for one in several if isinstance(one, Fixed)),
+        zone=zone,
+        key=key,
+        spread_db=spread_db,
+    )
+
+
+def _from(moment: Moment, lasts_s: float, zone: Zone) -> Daily | Fixed:
+    if moment.when is None:
+        return Daily(start_s=moment.daily_s or 0.0, lasts_s=lasts_s)
+    start_s = zone.moment(moment.when)
+    return Fixed(start_s=start_s, stop_s=start_s + lasts_s)
+
+
+def _spell(table: SpellTable, zone: Zone) -> Daily | Fixed:
+    """From one time of the clock to another; the table saw to it that they are of one kind."""
+    since, until = table.since or Moment(daily_s=0.0), table.until
+    if since.when is None:
+        return Daily(start_s=since.daily_s or 0.0, stop_s=until.daily_s if until else None)
+    stop_s = zone.moment(until.when) if until is not None and until.when else math.inf
+    return Fixed(start_s=zone.moment(since.when), stop_s=stop_s)
+
+
+def _quiet(table: QuietTable | None, zone: Zone) -> Quiet | None:
     if table is None:
         return None
     return Quiet(
-        start_h=table.hours(table.start), stop_h=table.hours(table.stop), share=table.share
+        start_h=table.hours(table.start),
+        stop_h=table.hours(table.stop),
+        share=table.share,
+        zone=zone,
     )
 
 
@@ -117,15 +176,16 @@ def _drift(table: DriftTable | LevelDriftTable | None, key: int) -> Drift | None
 
 
 def _tone(
-    table: CarrierTable,
+    table: ToneTable,
     kind: str,
-    key: KeyOf,
+    key: Place,
     *,
     spread_hz: float = 0.0,
     peak_hz: float = 0.0,
     rate_hz: float = 0.0,
     bandwidth_hz: float = 0.0,
 ) -> Tone:
+    warm = table.warm if isinstance(table, CarrierTable) else None
     return Tone(
         name=table.name,
         kind=kind,
@@ -133,6 +193,10 @@ def _tone(
         power_dbm=table.power,
         keying=_keying(table, key),
         drift=_drift(table.drift, key(table.name, "drift")),
+        warming=None
+        if warm is None
+        else Warming(shift_hz=warm.shift, droop_db=0.0, time_constant_s=warm.time),
+        creep_hz_per_s=table.creep / 3600.0,
         spread_hz=spread_hz,
         peak_hz=peak_hz,
         rate_hz=rate_hz,
@@ -140,7 +204,7 @@ def _tone(
     )
 
 
-def _voice(table: VoiceTable, key: KeyOf) -> Tone:
+def _voice(table: VoiceTable, key: Place) -> Tone:
     return _tone(
         table,
         "voice",
@@ -152,7 +216,7 @@ def _voice(table: VoiceTable, key: KeyOf) -> Tone:
     )
 
 
-def _data(table: DataTable, key: KeyOf) -> Tone:
+def _data(table: DataTable, key: Place) -> Tone:
     spread_hz = table.bandwidth / SIGMAS_OF_99_PERCENT
     return _tone(
         table,
@@ -165,7 +229,7 @@ def _data(table: DataTable, key: KeyOf) -> Tone:
     )
 
 
-def _transmitter(table: TransmitterTable, key: KeyOf) -> list[Tone]:
+def _transmitter(table: TransmitterTable, key: Place) -> list[Tone]:
     """The carrier and its harmonics, all keyed and drifting together."""
     sign = -1.0 if table.warm_down else 1.0
     warming = Warming(
@@ -184,24 +248,27 @@ def _transmitter(table: TransmitterTable, key: KeyOf) -> list[Tone]:
             keying=keying,
             drift=drift,
             warming=warming,
+            creep_hz_per_s=table.creep / 3600.0,
             order=order,
         )
         for order, below_db in enumerate((0.0, *table.harmonics), start=1)
     ]
 
 
-def _floor(table: NoiseTable, key: int) -> NoiseFloor:
+def _floor(table: NoiseTable, key: Place) -> NoiseFloor:
     return NoiseFloor(
-        key=key,
+        key=key("noise floor", "flutter"),
         c_db=table.c,
         d_db=table.d,
         course_db=table.course,
         peak_h=QuietTable.hours(table.peak),
         flutter_db=table.flutter,
+        drift_db=_drift(table.drift, key("noise floor", "drift")),
+        zone=key.zone,
     )
 
 
-def _hump(table: HumpTable, key: KeyOf) -> Hump:
+def _hump(table: HumpTable, key: Place) -> Hump:
     return Hump(
         name=table.name,
         start_hz=table.start,
@@ -213,7 +280,7 @@ def _hump(table: HumpTable, key: KeyOf) -> Hump:
     )
 
 
-def _comb(table: CombTable, key: KeyOf) -> Comb:
+def _comb(table: CombTable, key: Place) -> Comb:
     return Comb(
         name=table.name,
         fundamental_hz=table.fundamental,
@@ -227,7 +294,7 @@ def _comb(table: CombTable, key: KeyOf) -> Comb:
     )
 
 
-def _impulses(table: ImpulsesTable, key: KeyOf) -> Impulses:
+def _impulses(table: ImpulsesTable, key: Place) -> Impulses:
     return Impulses(
         name=table.name,
         key=key(table.name, "strikes"),
@@ -288,8 +355,8 @@ def _filter(table: FilterTable) -> Filter:
     )
 
 
-def model_of(table: InstrumentTable) -> Model:
-    """The receiver model of one ``[instrument.NAME]`` table."""
+def model_of(table: InstrumentTable, zone: Zone = UTC_ZONE) -> Model:
+    """The receiver model of one ``[instrument.NAME]`` table; ``zone`` is the clock of its hours."""
     has_source = table.source_min is not None and table.source_max is not None
     return Model(
         identity=Identity(
@@ -319,6 +386,7 @@ def model_of(table: InstrumentTable) -> Model:
         sweep_factor=table.sweep_factor,
         sweep_min_s=table.sweep_min,
         absolute_max_dbm=table.absolute_max,
+        away=_spells([_spell(one, zone) for one in table.away], zone),
         source=has_source,
         source_start_hz=table.start,
         source_stop_hz=table.stop,

@@ -74,8 +74,10 @@ class SimSweeper(Sweeper):
             settings = self._receiver.model.with_source(settings, self.source)
         self._receiver.model.check_duration(settings)
         start_s = self._clock.now_s()
+        self._check_plugged_in(start_s)
         if self._cancel.wait(self._clock.real_s(settings.total_s)):
             raise TransportClosed("the sweep was cancelled")
+        self._check_plugged_in(start_s + settings.total_s)
         reading = self._receiver.sweep(settings, start_s=start_s, counter=self._counter)
         self._counter += 1
         return Trace(
@@ -94,6 +96,10 @@ class SimSweeper(Sweeper):
             ),
             flags=SweepFlag.OVERLOAD if reading.overload else NO_FLAGS,
         )
+
+    def _check_plugged_in(self, at_s: float) -> None:
+        if self._receiver.model.is_away(at_s):
+            raise TransportClosed("the simulated sweeper is unplugged")
 
     def set_source(self, request: SourceRequest) -> None:
         self._receiver.model.check_source(request)
@@ -114,7 +120,10 @@ class SimDriver(Driver):
                 setting=f"option {unknown[0]!r}", asked=str(options[unknown[0]]), limit=_known()
             )
         receiver = _receiver(context.address, options)
-        return SimSweeper(receiver, SceneClock(_time_scale(options)), context.cancel)
+        clock = SceneClock(_time_scale(options))
+        if receiver.model.is_away(clock.now_s()):
+            raise TransportError(f"{context.address}: unplugged, by its scene, at this hour")
+        return SimSweeper(receiver, clock, context.cancel)
 
     def find(self, context: FindContext) -> Iterable[Candidate]:
         """Those that the user named, and the built-in one."""

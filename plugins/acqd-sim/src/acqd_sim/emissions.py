@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from acqd.units import THERMAL_DENSITY_DBM_PER_HZ
 from acqd_sim.chance import exponential, normal, unit
+from acqd_sim.hours import UTC_ZONE, Zone
 from acqd_sim.keying import Always, Keying
 
 __all__ = [
@@ -31,8 +32,6 @@ __all__ = [
 ]
 
 Float = NDArray[np.float64]
-
-DAY_S = 86_400.0
 
 
 def milliwatt(level_dbm: float) -> float:
@@ -92,15 +91,18 @@ class Tone:
     rate_hz: float = 0.0
     drift: Drift | None = None
     warming: Warming | None = None
+    creep_hz_per_s: float = 0.0
+    """How fast it moves away, counted from each time it goes on; only for a keying that ends."""
     order: int = 1
-    """Which harmonic of its transmitter this is: drift and warming go with it."""
+    """Which harmonic of its transmitter this is: drift, creep and warming go with it."""
 
     @property
     def reach_hz(self) -> float:
         """How far from ``frequency_hz`` it may be found, without the receiver's filter."""
         swing = abs(self.drift.swing) if self.drift else 0.0
         shift = abs(self.warming.shift_hz) if self.warming else 0.0
-        return (swing + shift) * self.order + self.peak_hz
+        crept = abs(self.creep_hz_per_s) * self.keying.longest_s if self.creep_hz_per_s else 0.0
+        return (swing + shift + crept) * self.order + self.peak_hz
 
     @property
     def power_mw(self) -> float:
@@ -114,6 +116,9 @@ class Tone:
         if self.warming is not None:
             share = self.warming.share(self.keying.since(at_s))
             frequency += self.order * self.warming.shift_hz * share
+        if self.creep_hz_per_s:
+            since_s = np.minimum(self.keying.since(at_s), self.keying.longest_s)
+            frequency += self.order * self.creep_hz_per_s * since_s
         return frequency
 
     def gain(self, at_s: Float) -> Float:
@@ -144,7 +149,8 @@ class NoiseFloor(Density):
     """External noise: F_a = c − d·log10(f/MHz) above kT0, with a course over the day and a flutter.
 
     The form is that of Rec. ITU-R P.372 (man-made noise; c and d of a place, from memory); the
-    course is a cosine with its top at ``peak_h`` UTC, ``course_db`` from bottom to top.
+    course is a cosine with its top at ``peak_h`` by the clock of ``zone``, ``course_db`` from
+    bottom to top. ``drift_db`` is a slower wander, as of dew and of the cold.
     """
 
     key: int
@@ -153,14 +159,18 @@ class NoiseFloor(Density):
     course_db: float = 0.0
     peak_h: float = 18.0
     flutter_db: float = 0.0
+    drift_db: Drift | None = None
+    zone: Zone = UTC_ZONE
     name: str = "noise floor"
 
     def density_dbm_per_hz(self, frequency_hz: Float, at_s: Float) -> Float:
         external_db = self.c_db - self.d_db * np.log10(np.maximum(frequency_hz, 1.0) * 1e-6)
-        hour = (at_s % DAY_S) / 3600.0
+        hour = self.zone.hour(at_s)
         course = self.course_db / 2.0 * np.cos(2.0 * np.pi * (hour - self.peak_h) / 24.0)
         if self.flutter_db:
             course = course + Drift(key=self.key, swing=self.flutter_db, period_s=1700.0).at(at_s)
+        if self.drift_db is not None:
+            course = course + self.drift_db.at(at_s)
         return np.asarray(external_db + course + THERMAL_DENSITY_DBM_PER_HZ)
 
     def density_mw_per_hz(self, frequency_hz: Float, at_s: Float) -> Float:

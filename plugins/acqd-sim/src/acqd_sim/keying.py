@@ -7,18 +7,19 @@ list of what is true. Times are seconds since 1970-01-01T00:00:00Z.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acqd_sim.chance import exponential, normal, unit
+from acqd_sim.hours import UTC_ZONE, Zone
 
-__all__ = ["Always", "Bursts", "Keying", "On", "Quiet", "Slots"]
+__all__ = ["Always", "Bursts", "Edges", "Keying", "On", "Quiet", "Slots", "cut", "look_up"]
 
 Float = NDArray[np.float64]
 
-DAY_S = 86_400.0
 MAX_INTERVALS = 100_000
 """More bursts (or slots) in one question for the truth are refused: about three quarters of an hour
 of slots of 27 ms."""
@@ -35,21 +36,27 @@ class On:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quiet:
-    """Hours of the UTC day in which only ``share`` of the bursts happen."""
+    """Hours of the day, by the clock of ``zone``, in which only ``share`` of the bursts happen."""
 
     start_h: float
     stop_h: float
     share: float
+    zone: Zone = UTC_ZONE
 
     def keeps(self, start_s: Float, mark: Float) -> NDArray[np.bool_]:
         """Which bursts happen, by their start and an even number of each."""
-        hour = (start_s % DAY_S) / 3600.0
+        hour = self.zone.hour(start_s)
         inside = (hour - self.start_h) % 24.0 < (self.stop_h - self.start_h) % 24.0
         return np.asarray(~inside | (mark < self.share))
 
 
 class Keying(ABC):
     """When an emission is on, and how strong each time."""
+
+    @property
+    @abstractmethod
+    def longest_s(self) -> float:
+        """What ``since`` is meant to reach at most; infinite where there is no end."""
 
     @abstractmethod
     def gain(self, at_s: Float) -> Float:
@@ -68,6 +75,10 @@ class Keying(ABC):
 class Always(Keying):
     """On without end."""
 
+    @property
+    def longest_s(self) -> float:
+        return float(np.inf)
+
     def gain(self, at_s: Float) -> Float:
         return np.ones_like(at_s)
 
@@ -79,7 +90,7 @@ class Always(Keying):
 
 
 @dataclass(frozen=True, slots=True)
-class _Edges:
+class Edges:
     """Bursts in order, not overlapping: starts, ends and power factors, all (bursts,)."""
 
     start_s: Float
@@ -88,6 +99,23 @@ class _Edges:
 
     def index(self, at_s: Float) -> NDArray[np.intp]:
         return np.searchsorted(self.start_s, at_s, side="right") - 1
+
+
+def look_up(at_s: Float, block_s: float, edges_of: Callable[[int], Edges], *, since: bool) -> Float:
+    """Power factor or time since the start at each instant, block of time by block of time."""
+    block = np.floor(at_s / block_s).astype(np.int64)
+    low, high = (int(block.min()), int(block.max())) if block.size else (0, -1)
+    out = np.zeros_like(at_s)
+    for number in range(low, high + 1):
+        edges = edges_of(number)
+        if not edges.start_s.size:
+            continue
+        index = edges.index(at_s)
+        safe = np.maximum(index, 0)
+        on = (index >= 0) & (at_s < edges.stop_s[safe]) & (block == number)
+        value = at_s - edges.start_s[safe] if since else edges.gain[safe]
+        out = np.where(on, value, out)
+    return out
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,7 +135,7 @@ class Bursts(Keying):
     spread_db: float = 0.0
     """Standard deviation of the level from burst to burst, cut at 2.5 times it."""
     quiet: Quiet | None = None
-    _cached: dict[int, _Edges] = field(default_factory=dict, repr=False, compare=False)
+    _cached: dict[int, Edges] = field(default_factory=dict, repr=False, compare=False)
 
     CYCLES = 64
     LONGEST = 8.0
@@ -119,6 +147,10 @@ class Bursts(Keying):
     @property
     def block_s(self) -> float:
         return self.CYCLES * (self.mean_on_s + self.mean_off_s)
+
+    @property
+    def longest_s(self) -> float:
+        return self.LONGEST * self.mean_on_s
 
     def _block(self, block: int) -> tuple[Float, Float, Float]:
         counter = block * 1024 + np.arange(self.DRAWS)
@@ -133,7 +165,7 @@ class Bursts(Keying):
         level = np.clip(normal(self.key, counter, 3), -2.5, 2.5) * self.spread_db
         return start_s[kept], stop_s[kept], 10.0 ** (level[kept] / 10.0)
 
-    def _joined(self, block: int) -> _Edges:
+    def _joined(self, block: int) -> Edges:
         """Bursts of a block and the one before, overlaps made one."""
         known = self._cached.get(block)
         if known is not None:
@@ -148,33 +180,17 @@ class Bursts(Keying):
             first = np.concatenate(([True], start_s[1:] > stop_s[:-1]))
             last = np.concatenate((first[1:], [True]))
             start_s, stop_s, gain = start_s[first], stop_s[last], gain[first]
-        edges = _Edges(start_s, stop_s, gain)
+        edges = Edges(start_s, stop_s, gain)
         while len(self._cached) >= self.CACHE:
             self._cached.pop(next(iter(self._cached)), None)
         self._cached[block] = edges
         return edges
 
-    def _look_up(self, at_s: Float, *, since: bool) -> Float:
-        """Power factor or time since the start, block by block."""
-        block = np.floor(at_s / self.block_s).astype(np.int64)
-        low, high = (int(block.min()), int(block.max())) if block.size else (0, -1)
-        out = np.zeros_like(at_s)
-        for number in range(low, high + 1):
-            edges = self._joined(number)
-            if not edges.start_s.size:
-                continue
-            index = edges.index(at_s)
-            safe = np.maximum(index, 0)
-            on = (index >= 0) & (at_s < edges.stop_s[safe]) & (block == number)
-            value = at_s - edges.start_s[safe] if since else edges.gain[safe]
-            out = np.where(on, value, out)
-        return out
-
     def gain(self, at_s: Float) -> Float:
-        return self._look_up(at_s, since=False)
+        return look_up(at_s, self.block_s, self._joined, since=False)
 
     def since(self, at_s: Float) -> Float:
-        return self._look_up(at_s, since=True)
+        return look_up(at_s, self.block_s, self._joined, since=True)
 
     def intervals(self, start_s: float, stop_s: float) -> list[On]:
         low, high = int(start_s // self.block_s), int(stop_s // self.block_s)
@@ -183,7 +199,7 @@ class Bursts(Keying):
             edges = self._joined(block)
             begin, end = max(start_s, block * self.block_s), min(stop_s, (block + 1) * self.block_s)
             for i in np.flatnonzero((edges.stop_s > begin) & (edges.start_s < end)):
-                on = _cut(edges.start_s[i], edges.stop_s[i], edges.gain[i], start_s, stop_s)
+                on = cut(edges.start_s[i], edges.stop_s[i], edges.gain[i], start_s, stop_s)
                 found.setdefault(float(edges.start_s[i]), on)
             _refuse_too_many(len(found))
         return list(found.values())
@@ -201,6 +217,10 @@ class Slots(Keying):
     duty_fraction: float
     fill_fraction: float = 0.95
     spread_db: float = 0.0
+
+    @property
+    def longest_s(self) -> float:
+        return self.slot_s
 
     def _gain_of(self, slot: NDArray[np.int64]) -> Float:
         taken = unit(self.key, slot, 0) < self.duty_fraction
@@ -225,11 +245,12 @@ class Slots(Keying):
             begin = float(slot[i] * self.slot_s)
             end = begin + self.fill_fraction * self.slot_s
             if end > start_s and begin < stop_s:
-                found.append(_cut(begin, end, gain[i], start_s, stop_s))
+                found.append(cut(begin, end, gain[i], start_s, stop_s))
         return found
 
 
-def _cut(start_s: float, stop_s: float, gain: float, low_s: float, high_s: float) -> On:
+def cut(start_s: float, stop_s: float, gain: float, low_s: float, high_s: float) -> On:
+    """A stretch of power factor ``gain``, as much of it as lies in [low_s, high_s)."""
     level_db = 10.0 * float(np.log10(gain))
     begin, end = max(float(start_s), low_s), min(float(stop_s), high_s)
     return On(start_s=begin, stop_s=end, gain_db=level_db)

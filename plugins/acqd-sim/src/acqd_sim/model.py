@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+
+import numpy as np
 
 from acqd.errors import RequestRefused
 from acqd.sweep import Capabilities, Detector, Identity, SourceRequest, SweepRequest
+from acqd_sim.spells import Spells
 
 __all__ = [
     "ENB_PER_RBW",
@@ -99,6 +102,8 @@ class Model:
     """k in k·span/RBW²: the least sweep time of a filter that must settle."""
     sweep_min_s: float = 0.02
     absolute_max_dbm: float = 10.0
+    away: Spells = field(default_factory=Spells)
+    """When it is unplugged."""
     source: bool = False
     source_start_hz: float = 100e3
     source_stop_hz: float = 960e6
@@ -106,6 +111,10 @@ class Model:
     source_max_dbm: float = 0.0
     source_accuracy_db: float = 1.0
     source_isolation_db: float = 95.0
+
+    def is_away(self, at_s: float) -> bool:
+        """Whether it is unplugged at an instant of scene time."""
+        return bool(self.away.gain(np.array([at_s]))[0])
 
     @property
     def rbw_steps_hz(self) -> tuple[float, ...]:

@@ -19,6 +19,7 @@ from acqd.config.problems import Text, near_miss
 from acqd.errors import ConfigError, ConfigProblem
 from acqd_sim.build import device_of, model_of, scene_of
 from acqd_sim.devices import Device, Path
+from acqd_sim.hours import Zone
 from acqd_sim.model import Model
 from acqd_sim.receiver import Hookup, Receiver
 from acqd_sim.scene import Scene
@@ -145,7 +146,8 @@ def _wrong_names(table: FileTable, source: Text) -> list[ConfigProblem]:
 
 
 def _world(table: FileTable, file: str) -> World:
-    scenes = {name: scene_of(table.seed, name, one) for name, one in table.scene.items()}
+    zone = Zone(table.time_zone)
+    scenes = {name: scene_of(table.seed, name, one, zone) for name, one in table.scene.items()}
     devices: dict[str, Device] = {}
     for name, device in sorted(table.device.items(), key=lambda one: one[1].kind == "bridge"):
         devices[name] = device_of(device, devices)
@@ -167,6 +169,6 @@ def _world(table: FileTable, file: str) -> World:
         seed=table.seed,
         scenes=scenes,
         devices=devices,
-        models={name: model_of(one) for name, one in table.instrument.items()},
+        models={name: model_of(one, zone) for name, one in table.instrument.items()},
         hookups=hookups,
     )

@@ -21,6 +21,8 @@ __all__ = ["PortTaken", "Served", "SimServer"]
 
 START_LIMIT_S = 10.0
 STOP_LIMIT_S = 5.0
+AWAY_LOOK_S = 0.5
+"""How often, in scene time, it is looked whether an instrument is away."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +40,9 @@ class Service:
 
     def __init__(self, world: World, served: Served) -> None:
         clock = SceneClock(served.time_scale)
+        self._clock = clock
+        self._away: dict[str, bool] = {}
+        self._watch: asyncio.Task[None] | None = None
         names = dict.fromkeys((*served.tcp, *served.pty))
         unknown = [name for name in names if name not in world.models]
         if unknown:
@@ -71,8 +76,37 @@ class Service:
         except PortTaken:
             await self.close()
             raise
+        self._away = dict.fromkeys(self.ports, False)
+        await self._follow()
+        self._watch = asyncio.create_task(self._follow_always())
+
+    async def _follow_always(self) -> None:
+        while True:
+            await asyncio.sleep(min(1.0, max(0.02, self._clock.real_s(AWAY_LOOK_S))))
+            await self._follow()
+
+    async def _follow(self) -> None:
+        """Unplug and replug what the scene says is away at this hour."""
+        at_s = self._clock.now_s()
+        for name, instrument in self.instruments.items():
+            is_away = instrument.sweeping.receiver.model.is_away(at_s)
+            if is_away == self._away[name]:
+                continue
+            if not is_away:
+                instrument.power_cycle()
+            try:
+                for port in self.ports[name]:
+                    await port.close()
+                    if not is_away:
+                        await port.open()
+            except PortTaken:
+                continue  # somebody took it meanwhile: tried again at the next look
+            self._away[name] = is_away
 
     async def close(self) -> None:
+        if self._watch is not None:
+            self._watch.cancel()
+            await asyncio.wait([self._watch])
         if self.control is not None:
             await self.control.close()
         for port in self._all():

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from typing import Annotated, ClassVar, Literal
+from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, Field
 
@@ -35,9 +36,11 @@ from acqd.config.tables import (
 )
 from acqd.sweep import Detector
 from acqd_sim.model import rbw_steps_hz
+from acqd_sim.moments import Moments, MomentText
 
 __all__ = [
     "AnyDevice",
+    "AwayTable",
     "CarrierTable",
     "CombTable",
     "DataTable",
@@ -49,8 +52,11 @@ __all__ = [
     "NoiseTable",
     "QuietTable",
     "SceneTable",
+    "SpellTable",
+    "ToneTable",
     "TransmitterTable",
     "VoiceTable",
+    "WarmTable",
 ]
 
 Positive = Annotated[float, Quantity(dimension=FREQUENCY, above="0 Hz")]
@@ -60,19 +66,30 @@ _HOUR = re.compile(r"([01]\d|2[0-3]):([0-5]\d)")
 
 def _hour(text: str) -> str:
     if _HOUR.fullmatch(text) is None:
-        raise refusal("not an hour of the day", accepted='an hour of the UTC day, such as "22:00"')
+        raise refusal("not an hour of the day", accepted='an hour of the day, such as "22:00"')
+    return text
+
+
+def _zone(text: str) -> str:
+    try:
+        ZoneInfo(text)
+    except (KeyError, ValueError, OSError) as exc:
+        accepted = 'a name of the IANA time zone database, such as "Europe/Dublin"'
+        raise refusal("unknown time zone", accepted=accepted) from exc
     return text
 
 
 Hour = Annotated[str, AfterValidator(_hour)]
+MovedBy = Annotated[float, Quantity(dimension=FREQUENCY, at_least="-1 MHz", at_most="1 MHz")]
+"""A way in frequency, up or down."""
 Ohm = Annotated[float, Field(strict=True, gt=0.0, le=1e6)]
 
 
 class QuietTable(Table):
-    """Hours of the UTC day with less going on."""
+    """Hours of the day with less going on."""
 
-    start: Hour = Field(alias="from", description='an hour of the UTC day, such as "22:00"')
-    stop: Hour = Field(alias="to", description='an hour of the UTC day, such as "06:00"')
+    start: Hour = Field(alias="from", description='an hour of the day, such as "22:00"')
+    stop: Hour = Field(alias="to", description='an hour of the day, such as "06:00"')
     share: Fraction = Field(description='the share of bursts that are left, such as "20 %"')
 
     @staticmethod
@@ -81,10 +98,40 @@ class QuietTable(Table):
         return int(hour) + int(minute) / 60.0
 
 
-class KeyedTable(Table):
+class SpellTable(Table):
+    """``from`` and ``until``: hours of every day, also over midnight, or two moments."""
+
+    since: MomentText | None = Field(default=None, alias="from")
+    until: MomentText | None = None
+
+    def misfits(self) -> Iterator[Misfit]:
+        if self.since is None or self.until is None:
+            if self.until is not None:
+                yield Misfit(key="until", problem="`until` without `from`", accepted="both")
+            elif self.since is not None and self.since.daily_s is not None:
+                accepted = "`until` with it; only a moment with its date may be without end"
+                yield Misfit(key="from", problem="every day from then on", accepted=accepted)
+        elif (self.since.daily_s is None) != (self.until.daily_s is None):
+            accepted = "two hours of the day, or two moments with their dates"
+            yield Misfit(key="until", problem="of another kind than `from`", accepted=accepted)
+        elif self.since.daily_s is not None and self.since == self.until:
+            yield Misfit(key="until", problem="the same as `from`", accepted="another hour")
+
+
+class AwayTable(SpellTable):
+    """When an instrument is unplugged."""
+
+    since: MomentText = Field(alias="from", description='an hour, such as "00:00"')
+
+
+class KeyedTable(SpellTable):
     """What every emission says: its name and when it is on."""
 
     name: str = Field(min_length=1, description="a name")
+    at: Moments = ()
+    lasts: Annotated[
+        float | None, Quantity(dimension=DURATION, at_least="1 ms", at_most="24 h")
+    ] = Field(default=None, alias="for")
     on: Lasting | None = None
     off: Lasting | None = None
     least_on: Duration = 0.0
@@ -97,10 +144,19 @@ class KeyedTable(Table):
     rules: ClassVar[tuple[KeyRule, ...]] = (
         Together(("on", "off")),
         Together(("slot", "duty")),
-        AtMostOne(("on", "slot")),
+        Together(("at", "for")),
+        AtMostOne(("on", "slot", "at")),
+        AtMostOne(("at", "from")),
     )
 
+    @property
+    def ends(self) -> bool:
+        """Whether it goes off again each time it went on."""
+        spell = self.since is not None and self.until is not None
+        return spell or any(one is not None for one in (self.on, self.slot, self.lasts))
+
     def misfits(self) -> Iterator[Misfit]:
+        yield from super().misfits()
         if self.on is not None and self.least_on >= self.on:
             accepted = "a `least_on` below the mean time `on`"
             yield Misfit(key="least_on", problem="not below `on`", accepted=accepted)
@@ -120,26 +176,46 @@ class LevelDriftTable(Table):
     period: Lasting
 
 
-class CarrierTable(KeyedTable):
+class WarmTable(Table):
+    """How far it moves as it warms up, 1 − exp(−t/``time``) of the way, each time it goes on."""
+
+    shift: MovedBy
+    time: Lasting
+
+
+class ToneTable(KeyedTable):
+    """``creep``: how far it moves in each hour that it is on; back where it was the next time."""
+
     frequency: Positive
     power: Level
     drift: DriftTable | None = None
+    creep: MovedBy = 0.0
+
+    def misfits(self) -> Iterator[Misfit]:
+        yield from super().misfits()
+        if self.creep and not self.ends:
+            accepted = "times with an end, such as `from` and `until`: it counts from their start"
+            yield Misfit(key="creep", problem="without an end", accepted=accepted)
 
 
-class VoiceTable(CarrierTable):
+class CarrierTable(ToneTable):
+    warm: WarmTable | None = None
+
+
+class VoiceTable(ToneTable):
     """Frequency modulation by a voice. ``deviation`` is the peak."""
 
     deviation: Positive = 5e3
 
 
-class DataTable(CarrierTable):
+class DataTable(ToneTable):
     """Constant-envelope data; ``bandwidth`` is what holds 99 % of the power."""
 
     bandwidth: Positive
     rate: Positive = 9.6e3
 
 
-class TransmitterTable(CarrierTable):
+class TransmitterTable(ToneTable):
     """A carrier with harmonics that drifts as it warms; ``harmonics`` below the carrier, from 2."""
 
     harmonics: tuple[LevelDifference, ...] = Field(default=(), max_length=20)
@@ -190,6 +266,7 @@ class NoiseTable(Table):
     course: LevelDifference = 0.0
     peak: Hour = "18:00"
     flutter: LevelDifference = 0.0
+    drift: LevelDriftTable | None = None
 
 
 class SceneTable(Table):
@@ -309,6 +386,7 @@ class InstrumentTable(Table):
     residual: Level = -100.0
     sweep_factor: float = Field(default=2.5, ge=1.0, le=1000.0)
     sweep_min: Lasting = 0.02
+    away: tuple[AwayTable, ...] = Field(default=(), max_length=100)
     absolute_max: Level = 10.0
     source_min: Level | None = None
     source_max: Level | None = None
@@ -333,6 +411,7 @@ class InstrumentTable(Table):
 
 class FileTable(Table):
     title: str = ""
+    time_zone: Annotated[str, AfterValidator(_zone)] = "UTC"
     seed: Count = Field(ge=0, lt=2**63, description="a whole number: the same seed, the same scene")
     scene: dict[str, SceneTable] = Field(default_factory=dict)
     device: dict[str, AnyDevice] = Field(default_factory=dict)
