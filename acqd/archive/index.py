@@ -7,9 +7,8 @@ between listing and opening was sealed or merged meanwhile: then everything is l
 
 from __future__ import annotations
 
-import json
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -43,7 +42,6 @@ __all__ = [
     "list_settled",
     "open_journals",
     "read_levels",
-    "read_summaries",
     "retried",
 ]
 
@@ -312,35 +310,3 @@ def read_levels(piece: Piece, which: NDArray[np.int64], out: NDArray[Any]) -> No
             if not piece.path.exists():
                 raise FileNotFoundError(piece.path) from exc
             raise error_of(exc, piece.path) from exc
-
-
-def read_summaries(piece: Piece, which: NDArray[np.int64]) -> list[Mapping[str, Any] | None]:
-    """Summaries of the sweeps ``which`` of a piece; None for those that brought none.
-
-    Raises:
-        FileNotFoundError: it has been sealed or merged meanwhile.
-    """
-    place = piece.place[which].tolist()
-    if not piece.is_journal:
-        with SweepFile(piece.path) as file:
-            first = min(place, default=0)
-            kept = file.summaries(first, max(place, default=-1) + 1)
-            texts: list[Any] = [kept[at - first] for at in place]
-    else:
-        with closing(JournalView(piece.path)) as view:
-            try:
-                texts = [_summary_text(view, event) for event in place]
-            except sqlite3.Error as exc:
-                if not piece.path.exists():
-                    raise FileNotFoundError(piece.path) from exc
-                raise error_of(exc, piece.path) from exc
-    return [None if text is None else json.loads(text) for text in texts]
-
-
-def _summary_text(view: JournalView, event: int) -> str | None:
-    found = view.connection.execute("SELECT summary FROM sweep WHERE event = ?", (event,))
-    row = found.fetchone()
-    if row is None:
-        raise FileNotFoundError(view.path)
-    text: str | None = row[0]
-    return text

@@ -202,7 +202,7 @@ class SweepFile:
                 for variable in file.values()
                 if COLUMN_ATTRIBUTE in variable.attrs
             },
-            summary=self.summaries(start, stop),
+            summary=self._summaries(start, stop),
             hops=self.hops(start, stop),
         )
 
@@ -303,8 +303,7 @@ class SweepFile:
         names: list[str] = json.loads(self.attribute(attribute))
         return names
 
-    def summaries(self, start: int, stop: int) -> list[bytes | None]:
-        """Summaries of sweeps ``start`` to ``stop`` (not included) as JSON; None without one."""
+    def _summaries(self, start: int, stop: int) -> list[bytes | None]:
         if SUMMARY_END not in self._file or stop <= start:
             return [None] * (stop - start)
         ends = self._file[SUMMARY_END][max(0, start - 1) : stop].tolist()
