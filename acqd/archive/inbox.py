@@ -59,6 +59,12 @@ class Inbox:
         self._is_open = False
         self.batches = 0
         self.size_bytes = 0
+        self._undone = 0
+
+    @property
+    def is_idle(self) -> bool:
+        """Whether all that was taken in is done, and whoever waited for it has been told."""
+        return self._undone == 0
 
     def open(self) -> None:
         with self._lock:
@@ -96,6 +102,7 @@ class Inbox:
                 )
             self.batches += 1
             self.size_bytes += item.size_bytes
+            self._undone += 1
             self._queue.put(item)
         return None
 
@@ -104,6 +111,7 @@ class Inbox:
         future: Future[T] = Future()
         with self._lock:
             if self._is_open:
+                self._undone += 1
                 self._queue.put(Call(run, future))
                 return future
         future.set_exception(
@@ -116,6 +124,11 @@ class Inbox:
     def get(self) -> Commit | Call | None:
         """The next thing to do, waited for; None is the end."""
         return self._queue.get()
+
+    def done(self, count: int) -> None:
+        """So many of what was got are done."""
+        with self._lock:
+            self._undone -= count
 
     def gather(self, first: Commit, within_s: float) -> tuple[list[Commit], Call | None, bool]:
         """Batches for one transaction, a call that came after them, and whether the end did."""

@@ -71,6 +71,7 @@ class Sealer:
         self._waiting: deque[Journal | Path] = deque(leftovers)
         self._failed: list[Path] = []
         self._merges: deque[_Merge] = deque()
+        self._merging = False
         self._stopping = False
         self._abandon_s: float | None = None
         self._thread: threading.Thread | None = None
@@ -137,6 +138,12 @@ class Sealer:
             )
 
     @property
+    def left_to_do(self) -> int:
+        """Journals to be sealed and merges to be made, the one under way included."""
+        with self._changed:
+            return len(self._waiting) + len(self._merges) + self._merging
+
+    @property
     def problem(self) -> str | None:
         """What keeps the oldest journal from being sealed, else what keeps days from merging."""
         with self._changed:
@@ -151,7 +158,11 @@ class Sealer:
         try:
             while (job := self._next()) is not None:
                 if isinstance(job, _Merge):
-                    self._merge(job)
+                    try:
+                        self._merge(job)
+                    finally:
+                        with self._changed:
+                            self._merging = False
                 else:
                     self._seal(job)
         except _Stopped:
@@ -171,6 +182,7 @@ class Sealer:
                 if self._waiting:
                     return self._waiting[0]
                 if self._merges:
+                    self._merging = True
                     return self._merges.popleft()
                 self._changed.wait()
 

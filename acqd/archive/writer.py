@@ -301,6 +301,15 @@ class ArchiveWriter:
         """
         return self._sealer.merge_due(now_s, clock_trusted=clock_trusted)
 
+    def is_busy(self, *, unsealed_most: int = 0) -> bool:
+        """Whether anything is still to be committed or answered, or more journals and days than
+        ``unsealed_most`` are to be sealed and merged; asks no disk.
+
+        For a clock that must not run on meanwhile. Once it says no, whoever waits for what was
+        done has been called back.
+        """
+        return not self._inbox.is_idle or self._sealer.left_to_do > unsealed_most
+
     @property
     def problem(self) -> str | None:
         """What keeps journals from being sealed or days from being merged; asks no disk."""
@@ -373,9 +382,11 @@ class ArchiveWriter:
                 return
             if isinstance(item, Call):
                 self._committer.answer(item)
+                self._inbox.done(1)
                 continue
             group, held, ended = self._inbox.gather(item, self._commit_within_s)
             self._committer.commit(group)
+            self._inbox.done(len(group))
             if ended:
                 return
 

@@ -54,7 +54,7 @@ from acqd.drivers.protocol import (
 )
 from acqd.drivers.session import Session
 from acqd.drivers.transport import open_transport
-from acqd.drivers.worker import OpenLink, Worker
+from acqd.drivers.worker import Calls, MakeWorker, OpenLink, Worker
 from acqd.errors import (
     DriverFault,
     RequestRefused,
@@ -150,6 +150,7 @@ class SweeperHost:
         log: gets one line per change of state and per fault; none by default.
         known: who answered there last, so that a change while the station was down is seen.
         open_link: opens links; for tests.
+        make_worker: makes who does the driver's calls, of each session; a thread by default.
     """
 
     def __init__(
@@ -165,6 +166,7 @@ class SweeperHost:
         log: Log | None = None,
         known: Identity | None = None,
         open_link: OpenLink = open_transport,
+        make_worker: MakeWorker = Worker,
     ) -> None:
         self.name = name
         self.address = address
@@ -176,10 +178,11 @@ class SweeperHost:
         self._log: Log = log or _Silent()
         self._last_identity = known
         self._open_link = open_link
+        self._make_worker = make_worker
         self._turn = asyncio.Lock()
         self._session: Session | None = None
         self._opened: Opened | None = None
-        self._hanging: list[Worker] = []
+        self._hanging: list[Calls] = []
         self._estimates: OrderedDict[SweepRequest, float | None] = OrderedDict()
         self._unestimated: OrderedDict[SweepRequest, int] = OrderedDict()
         self._last_levels: OrderedDict[SweepRequest, bytes] = OrderedDict()
@@ -232,7 +235,7 @@ class SweeperHost:
                     f"{self.name}: {ABANDONED_MAX} calls of its driver hang and cannot be ended; "
                     f"this sweeper is out until the station is restarted"
                 )
-            worker = Worker(
+            worker = self._make_worker(
                 name=self.name, driver=self._driver, clock=self._clock, open_link=self._open_link
             )
             self._session = Session(name=self.name, worker=worker, abandoned=self._abandon)
@@ -365,7 +368,7 @@ class SweeperHost:
             self._log.warning("sweeper_close_failed", sweeper=self.name, error=str(failure.error()))
         self._log.info("sweeper_closed", sweeper=self.name)
 
-    def _abandon(self, worker: Worker) -> None:
+    def _abandon(self, worker: Calls) -> None:
         self._hanging.append(worker)
         self._abandoned += 1
         hanging = self.statistics().hanging

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from acqd.drivers.protocol import Call, CloseCall, Failure, Reply
-from acqd.drivers.worker import Worker
+from acqd.drivers.worker import Calls
 from acqd.errors import DriverFault, TransportClosed
 
 __all__ = ["Session"]
@@ -42,7 +42,7 @@ class Session:
         abandoned: told when the worker's thread had to be given up.
     """
 
-    def __init__(self, *, name: str, worker: Worker, abandoned: Callable[[Worker], None]) -> None:
+    def __init__(self, *, name: str, worker: Calls, abandoned: Callable[[Calls], None]) -> None:
         self._name = name
         self._worker = worker
         self._abandoned = abandoned

@@ -1,10 +1,11 @@
 """The driver's side of the host: one daemon thread for one opened sweeper.
 
-The thread takes calls from a queue, does them, and hands each reply to a callback. Two things can
-be done to it from outside while it is busy: :meth:`Worker.cancel` sets the cancel token and
-interrupts the link, so that a driver that waits comes back; :meth:`Worker.close_link` closes the
-link under a driver that does not, so that the port is free again. A thread cannot be ended from
-outside; it is a daemon so that one that never comes back does not hold the process at its exit.
+:class:`DriverSide` does the calls and :class:`Worker` has it do them in the thread, which takes
+calls from a queue and hands each reply to a callback. Two things can be done to it from outside
+while it is busy: :meth:`Worker.cancel` sets the cancel token and interrupts the link, so that a
+driver that waits comes back; :meth:`Worker.close_link` closes the link under a driver that does
+not, so that the port is free again. A thread cannot be ended from outside; it is a daemon so that
+one that never comes back does not hold the process at its exit.
 """
 
 from __future__ import annotations
@@ -32,9 +33,32 @@ from acqd.drivers.protocol import (
 from acqd.drivers.transport import open_transport
 from acqd.errors import DriverFault, TransportClosed
 
-__all__ = ["Cancel", "OpenLink", "Worker"]
+__all__ = ["Calls", "Cancel", "DriverSide", "MakeWorker", "OpenLink", "Worker"]
 
 OpenLink = Callable[[str, Mapping[str, Any]], Transport]
+
+
+class Calls(Protocol):
+    """Whoever does the calls of one session, as its host sees them; :class:`Worker` does."""
+
+    @property
+    def is_alive(self) -> bool: ...
+
+    def submit(self, call: Call, reply_to: Callable[[Reply], None]) -> None: ...
+
+    def cancel(self) -> None: ...
+
+    def close_link(self) -> None: ...
+
+    def retire(self) -> None: ...
+
+
+class MakeWorker(Protocol):
+    """Makes who does the calls of one session."""
+
+    def __call__(
+        self, *, name: str, driver: Driver, clock: Clock, open_link: OpenLink
+    ) -> Calls: ...
 
 
 @runtime_checkable
@@ -79,34 +103,28 @@ class _Context:
         return self._connect()
 
 
-class Worker:
-    """Runs one driver for one open sweeper, in a thread that ends with CloseCall.
-
-    ``submit`` must not be called again before the callback of the call before was run.
-    """
+class DriverSide:
+    """Does the calls for one driver and the sweeper that it opens, one at a time."""
 
     def __init__(
-        self, *, name: str, driver: Driver, clock: Clock, open_link: OpenLink = open_transport
+        self, *, driver: Driver, clock: Clock, open_link: OpenLink = open_transport
     ) -> None:
         self._driver = driver
         self._clock = clock
         self._open_link = open_link
         self._cancel = Cancel()
-        self._calls: SimpleQueue[tuple[Call, Callable[[Reply], None]]] = SimpleQueue()
         self._sweeper: Sweeper | None = None
         self._link: Transport | None = None
         self._link_gone = False
         self._lock = threading.Lock()
-        self._thread = threading.Thread(target=self._run, name=f"acqd-sweeper-{name}", daemon=True)
-        self._thread.start()
 
-    @property
-    def is_alive(self) -> bool:
-        return self._thread.is_alive()
-
-    def submit(self, call: Call, reply_to: Callable[[Reply], None]) -> None:
-        """Queue ``call``; ``reply_to`` is called with its reply in the worker's thread."""
-        self._calls.put((call, reply_to))
+    def reply_to(self, call: Call) -> Reply:
+        """Do ``call``; never raises, whatever the driver does."""
+        try:
+            return Reply(result=self._do(call))
+        except BaseException as error:
+            # The boundary of guarantee G6: nothing that a driver raises goes further.
+            return Reply(failure=Failure.of(error, doing=_doing(call)))
 
     def cancel(self) -> None:
         """Ask the call in progress to end: sets the token, interrupts the link. Does not wait."""
@@ -127,28 +145,6 @@ class Worker:
             link.interrupt()
         if link is not None:
             link.close()
-
-    def retire(self) -> None:
-        """Nobody waits any more: if the driver ever comes back, it closes and the thread ends."""
-        self._calls.put((CloseCall(), lambda _reply: None))
-
-    def join(self, timeout_s: float) -> bool:
-        """Wait for the thread's end; True if it has ended."""
-        self._thread.join(timeout_s)
-        return not self._thread.is_alive()
-
-    def _run(self) -> None:
-        while True:
-            call, reply_to = self._calls.get()
-            try:
-                reply = Reply(result=self._do(call))
-            except BaseException as error:
-                # The boundary of guarantee G6: nothing that a driver raises goes further.
-                reply = Reply(failure=Failure.of(error, doing=_doing(call)))
-            reply_to(reply)
-            if isinstance(call, CloseCall):
-                return
-            del call, reply_to, reply  # no sweep is held while waiting for the next call
 
     def _do(self, call: Call) -> Any:
         match call:
@@ -219,6 +215,47 @@ class Worker:
             self._sweeper = None
             if link is not None:
                 link.close()
+
+
+class Worker(DriverSide):
+    """Runs one driver for one open sweeper, in a thread that ends with CloseCall.
+
+    ``submit`` must not be called again before the callback of the call before was run.
+    """
+
+    def __init__(
+        self, *, name: str, driver: Driver, clock: Clock, open_link: OpenLink = open_transport
+    ) -> None:
+        super().__init__(driver=driver, clock=clock, open_link=open_link)
+        self._calls: SimpleQueue[tuple[Call, Callable[[Reply], None]]] = SimpleQueue()
+        self._thread = threading.Thread(target=self._run, name=f"acqd-sweeper-{name}", daemon=True)
+        self._thread.start()
+
+    @property
+    def is_alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def submit(self, call: Call, reply_to: Callable[[Reply], None]) -> None:
+        """Queue ``call``; ``reply_to`` is called with its reply in the worker's thread."""
+        self._calls.put((call, reply_to))
+
+    def retire(self) -> None:
+        """Nobody waits any more: if the driver ever comes back, it closes and the thread ends."""
+        self._calls.put((CloseCall(), lambda _reply: None))
+
+    def join(self, timeout_s: float) -> bool:
+        """Wait for the thread's end; True if it has ended."""
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def _run(self) -> None:
+        while True:
+            call, reply_to = self._calls.get()
+            reply = self.reply_to(call)
+            reply_to(reply)
+            if isinstance(call, CloseCall):
+                return
+            del call, reply_to, reply  # no sweep is held while waiting for the next call
 
 
 def _doing(call: Call) -> str:

@@ -34,6 +34,11 @@ class OwnThreads:
         """
         return await self.start(function)
 
+    @property
+    def are_busy(self) -> bool:
+        """Whether a call is under way. Once it is not, the loop has been told of all that ended."""
+        return any(thread.is_alive() for thread in self._threads)
+
     def start(self, function: Callable[[], T]) -> asyncio.Future[T]:
         """As :meth:`run`, for whoever waits in a way of its own."""
         self._threads = [thread for thread in self._threads if thread.is_alive()]

@@ -17,6 +17,7 @@ from acqd.config.whole import StationConfig
 from acqd.drivers.contract import Driver
 from acqd.drivers.host import SweeperHost
 from acqd.drivers.registry import Registry
+from acqd.drivers.worker import MakeWorker, Worker
 from acqd.errors import BrokerError, ConfigError
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.rhythm import longest_interval_s
@@ -51,6 +52,8 @@ class SweeperSpec:
     options: Mapping[str, Any]
     expected: Identity | None
     deadline_s: float
+    make_worker: MakeWorker = Worker
+    """Makes who does the driver's calls: a thread, but where no real time passes."""
 
     def host(self, clock: Clock) -> SweeperHost:
         """One that opens it; nothing is opened yet."""
@@ -62,6 +65,7 @@ class SweeperSpec:
             clock=clock,
             expected=self.expected,
             deadline_s=self.deadline_s,
+            make_worker=self.make_worker,
         )
 
 

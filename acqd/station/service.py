@@ -15,13 +15,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
 import time
 from collections.abc import Callable, Collection, Coroutine, Mapping
 from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from functools import partial
-from pathlib import Path
 from typing import Any
 
 import structlog
@@ -30,7 +28,6 @@ from acqd.archive.records import Batch, MeterState
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.errors import AcqdError, ArchiveError
-from acqd.publish.client import Publisher
 from acqd.publish.messages import Health
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
@@ -44,9 +41,10 @@ from acqd.station.outbox import ArchiveOutbox
 from acqd.station.past import Past, look_back
 from acqd.station.ptt import KeyWatch
 from acqd.station.references import references_in
+from acqd.station.surroundings import STOP_S, Surroundings
 from acqd.station.sweepers import SweeperRunner
-from acqd.station.tell import STATION, Teller, one_line
-from acqd.station.watch import ArchiveWatch, ClockNews, ClockWatch, StationFindings
+from acqd.station.tell import STATION, Messenger, Teller, one_line
+from acqd.station.watch import ArchiveWatch, ClockNews, ClockWatch, StationFindings, rss_bytes
 
 __all__ = ["Station"]
 
@@ -60,8 +58,6 @@ STATUS_EVERY_S = 60.0
 HOUR_GRACE_S = 30.0
 """So long an idle job waits with the turn of an hour, for gaps of it that are still to come."""
 MERGE_EVERY_S = 600.0
-STOP_S = 1.6
-"""For all of a stop: the process has ended two seconds after it was asked to."""
 STOP_SWEEPERS_S = 1.1
 """Of it, for the sweepers: a driver that hangs is given up after 0.8 s."""
 STOP_STEP_S = 0.8
@@ -81,11 +77,18 @@ class Station:
     """One running daemon. Made from a built config; :meth:`run` returns after a clean stop."""
 
     def __init__(
-        self, built: Built, *, clock: Clock, run_id: str, until: Collection[str] = ()
+        self,
+        built: Built,
+        *,
+        clock: Clock,
+        run_id: str,
+        until: Collection[str] = (),
+        around: Surroundings | None = None,
     ) -> None:
         """``until``: names of jobs that end by themselves; with the last of them the station stops.
         Where all jobs do, it stops with all of them in any case."""
         self._built = built
+        self._around = around or Surroundings()
         self._clock = clock
         self._run_id = run_id
         self._until = frozenset(until)
@@ -99,7 +102,7 @@ class Station:
         self._plan: KeptPlan | None = None
         self._gone: dict[str, Batch] = {}
         """Gaps of jobs that the config has no more, which could not be committed yet."""
-        self._publisher: Publisher | None = None
+        self._publisher: Messenger | None = None
         self.context = ContextStore(built.contexts, clock)
         self._sources: ContextSources | None = None
         self._archive: ArchiveWriter | None = None
@@ -119,6 +122,12 @@ class Station:
         starting, self._starting = self._starting, None
         if starting is not None:
             starting.reschedule(asyncio.get_running_loop().time())
+
+    def has_work_in_threads(self, *, unsealed_most: int = 0) -> bool:
+        """Whether a thread of the station's own, none of a driver's, is at something, or more than
+        ``unsealed_most`` is to be sealed: for a clock that must not run on meanwhile."""
+        at_disk = self._archive is not None and self._archive.is_busy(unsealed_most=unsealed_most)
+        return at_disk or self._threads.are_busy
 
     def outcome(self) -> dict[str, Mapping[str, Any]] | None:
         """The verdicts of the jobs that the station ran until; None where it was stopped before,
@@ -145,8 +154,11 @@ class Station:
     def _left_s(self) -> float:
         """What is left of the time for a stop, which begins when this is first asked."""
         if self._stop_by_s is None:
-            self._stop_by_s = time.monotonic() + STOP_S
+            self._stop_by_s = time.monotonic() + self._around.stop_s
         return max(0.0, self._stop_by_s - time.monotonic())
+
+    def _stopping_s(self) -> float:
+        return round(self._around.stop_s - self._left_s(), 3)
 
     async def run(self, *, ready: Callable[[Station], None] | None = None) -> None:
         """Run until :meth:`stop`.
@@ -165,7 +177,9 @@ class Station:
         except TimeoutError:
             if not starting.expired():
                 raise
-            self._log.info("stopped", took_s=round(STOP_S - self._left_s(), 3), was="starting")
+            self._log.info(
+                "stopped", took_s=round(self._around.stop_s - self._left_s(), 3), was="starting"
+            )
 
     async def _run(self, ready: Callable[[Station], None] | None) -> None:
         try:
@@ -250,7 +264,8 @@ class Station:
         if settings is not None:
             # A certificate file that cannot be used is an error now, not a warning all night.
             await self._whole(settings.tls_context)
-        publisher = self._publisher = teller.connect(settings, ArchiveOutbox(archive, teller))
+        outbox = ArchiveOutbox(archive, teller)
+        publisher = self._publisher = teller.connect(settings, outbox, self._around.messenger)
         teller.health_from(lambda: self._health(archive, teller))
         past = await self._look_back(archive)
         recovered = self._recover(archive, teller, past)
@@ -535,8 +550,9 @@ class Station:
     async def _until_next_note(self) -> None:
         """A few seconds; less where the clock was set or the host slept, for what is accounted for
         then must not seem to be of a clock that was ahead."""
-        ends_s, wall_s = time.monotonic() + ALIVE_EVERY_S, self._clock.wall_s()
-        while time.monotonic() < ends_s:
+        loop = asyncio.get_running_loop()
+        ends_s, wall_s = loop.time() + ALIVE_EVERY_S, self._clock.wall_s()
+        while loop.time() < ends_s:
             await asyncio.sleep(CLOCK_LOOK_S)
             if abs(self._clock.wall_s() - wall_s) > 2 * ALIVE_EVERY_S:
                 return
@@ -604,7 +620,7 @@ class Station:
             outbox_waiting=0 if sent is None else sent.outbox,
             live_dropped=0 if sent is None else sent.dropped,
             reconnects=0 if sent is None else sent.reconnects,
-            rss_bytes=_rss_bytes(),
+            rss_bytes=rss_bytes(),
         )
 
     # -- stop -----------------------------------------------------------------------------------
@@ -626,7 +642,7 @@ class Station:
         self._said_goodbye = await goodbye
         # What the broker acknowledged in its last moments has been noted.
         await self._close_archive(archive, seal=True, within_s=max(LAST_S, self._left_s() - LAST_S))
-        self._log.info("stopped", took_s=round(STOP_S - self._left_s(), 3))
+        self._log.info("stopped", took_s=self._stopping_s())
 
     async def _end_sweepers(self, tasks: list[asyncio.Task[None]]) -> None:
         """Close every sweeper as soon as its own task has ended, and give up who takes too long."""
@@ -682,12 +698,3 @@ class Station:
         if problem is not None or not closing.done():
             text = str(problem or "it does not answer; the next start carries on from the journal")
             self._log.error("archive_not_closed", problem=text)
-
-
-def _rss_bytes() -> int | None:
-    """Memory of this process that is in RAM; None where the system does not say."""
-    try:
-        pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
-    except (OSError, ValueError, IndexError):
-        return None
-    return pages * os.sysconf("SC_PAGE_SIZE")

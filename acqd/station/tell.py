@@ -13,7 +13,7 @@ from acqd import __version__
 from acqd.archive.records import FindingRecord, HourlyRecord, SweepRecord
 from acqd.clock import Clock
 from acqd.measure.meter import FindingDraft, Output
-from acqd.publish.client import Publisher
+from acqd.publish.client import Payload, Publisher, PublisherStatistics
 from acqd.publish.messages import (
     ChannelOccupancy,
     ChannelState,
@@ -38,7 +38,7 @@ from acqd.sweep import Identity
 if TYPE_CHECKING:
     from acqd.station.job import JobRunner
 
-__all__ = ["STATION", "Teller", "one_line"]
+__all__ = ["STATION", "Messenger", "Teller", "one_line"]
 
 STATION = "station"
 """The name under which findings of the station itself are numbered; no job may have it."""
@@ -60,6 +60,24 @@ LONG_FIGURES = (
 
 TEXT_MOST = 1000
 """Characters of a sentence. Drivers and sweepers bring in texts of any length and kind."""
+
+
+class Messenger(Protocol):
+    """Whoever takes the messages; the methods are those of :class:`Publisher`, which does."""
+
+    def live(self, topic: str, payload: Payload) -> None: ...
+
+    def retain(self, topic: str, payload: bytes) -> None: ...
+
+    def findings_waiting(self) -> None: ...
+
+    def hurry(self) -> None: ...
+
+    def statistics(self) -> PublisherStatistics: ...
+
+    async def run(self) -> None: ...
+
+    async def close(self, last_status: bytes, *, within_s: float) -> bool: ...
 
 
 @runtime_checkable
@@ -116,7 +134,7 @@ class Teller:
         self._sweepers = tuple(sweepers)
         self._drivers = dict(drivers)
         self._jobs = tuple(jobs)
-        self._publisher: Publisher | None = None
+        self._publisher: Messenger | None = None
         self._since_s = clock.wall_s()
         self._faces: dict[str, _JobFace] = {}
         self._sweeper_faces: dict[str, SweeperState] = {}
@@ -127,8 +145,17 @@ class Teller:
 
     # -- the connection -------------------------------------------------------------------------
 
-    def connect(self, settings: BrokerSettings | None, outbox: Outbox) -> Publisher | None:
-        """Make the publisher; its ``run`` is for the station to start."""
+    def connect(
+        self,
+        settings: BrokerSettings | None,
+        outbox: Outbox,
+        instead: Callable[[Outbox], Messenger] | None = None,
+    ) -> Messenger | None:
+        """Make the publisher, or what there is ``instead``; its ``run`` is for the station to
+        start."""
+        if instead is not None:
+            self._publisher = instead(outbox)
+            return self._publisher
         if settings is None:
             return None
         self._publisher = Publisher(
@@ -143,7 +170,7 @@ class Teller:
         return self._publisher
 
     @property
-    def publisher(self) -> Publisher | None:
+    def publisher(self) -> Messenger | None:
         return self._publisher
 
     def health_from(self, health: Callable[[], Health]) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 import structlog
 
@@ -16,7 +18,14 @@ from acqd.measure.meter import Figure, FindingDraft
 from acqd.station.tell import STATION, Teller, one_line
 from acqd.sweep import Sweep
 
-__all__ = ["ArchiveWatch", "ClockNews", "ClockWatch", "StationFindings", "SweeperClockWatch"]
+__all__ = [
+    "ArchiveWatch",
+    "ClockNews",
+    "ClockWatch",
+    "StationFindings",
+    "SweeperClockWatch",
+    "rss_bytes",
+]
 
 WAITING_MOST = 100
 """Findings that wait for room in the archive; the oldest goes when there are more."""
@@ -175,3 +184,12 @@ class SweeperClockWatch:
             return None
         self._told_s *= 2
         return drift_s
+
+
+def rss_bytes() -> int | None:
+    """Memory of this process that is in RAM; None where the system does not say."""
+    try:
+        pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
+    except (OSError, ValueError, IndexError):
+        return None
+    return pages * os.sysconf("SC_PAGE_SIZE")
