@@ -1,0 +1,26 @@
+"""What a station stands in, where that is not the world: who takes its messages, who may ask."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from acqd.publish.outbox import Outbox
+from acqd.station.tell import Messenger
+
+__all__ = ["STOP_S", "Surroundings"]
+
+STOP_S = 1.6
+"""For all of a stop: the process has ended two seconds after it was asked to."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surroundings:
+    """The world, unless something else is said."""
+
+    messenger: Callable[[Outbox], Messenger] | None = None
+    """Makes what takes the messages, in the place of a client of the config's broker."""
+    takes_commands: bool = True
+    """Whether commands of the station's user are listened to."""
+    stop_s: float = STOP_S
+    """For all of a stop, in real seconds; what is not sealed by then waits for the next start."""
