@@ -7,14 +7,21 @@ counted, by arithmetic, however long that was.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from acqd.plan.jobs import Missed, PlannedJob
 from acqd.plan.schedule import Schedule
 from acqd.plan.walltime import US, ceil_us, floor_us, seconds
 
-__all__ = ["STATION_DOWN", "missed_while_down", "plan_from_json", "plan_time_s", "plan_to_json"]
+__all__ = [
+    "STATION_DOWN",
+    "missed_while_down",
+    "plan_from_json",
+    "plan_station",
+    "plan_time_s",
+    "plan_to_json",
+]
 
 STATION_DOWN = "station down"
 PLAN_VERSION = 1
@@ -69,9 +76,15 @@ def _missed_open_time(job: PlannedJob, after_us: int, end_us: int) -> Missed | N
     )
 
 
-def plan_to_json(jobs: Sequence[PlannedJob], at_s: float) -> str:
-    """The plan as JSON text, for the plan history. Equal plans at one time give equal texts."""
-    body = {
+def plan_to_json(
+    jobs: Sequence[PlannedJob], at_s: float, *, station: Mapping[str, str] | None = None
+) -> str:
+    """The plan as JSON text, for the plan history. Equal plans at one time give equal texts.
+
+    ``station`` is whose plan it is: ``name``, ``title`` and ``time_zone``, for who reads the
+    archive without the config.
+    """
+    body: dict[str, Any] = {
         "version": PLAN_VERSION,
         "at_s": at_s,
         "jobs": [
@@ -85,6 +98,8 @@ def plan_to_json(jobs: Sequence[PlannedJob], at_s: float) -> str:
             for job in jobs
         ],
     }
+    if station is not None:
+        body["station"] = dict(station)
     return json.dumps(body, sort_keys=True, separators=(",", ":"))
 
 
@@ -112,6 +127,15 @@ def plan_from_json(text: str) -> tuple[PlannedJob, ...]:
 def plan_time_s(text: str) -> float:
     """Since when the plan held. Raises ValueError as :func:`plan_from_json` does."""
     return float(_body(text)["at_s"])
+
+
+def plan_station(text: str) -> dict[str, str]:
+    """Whose plan it is, as :func:`plan_to_json` was told; empty where it does not say.
+
+    Raises ValueError as :func:`plan_from_json` does.
+    """
+    told = _body(text).get("station")
+    return {str(key): str(value) for key, value in told.items()} if isinstance(told, dict) else {}
 
 
 def _body(text: str) -> dict[str, Any]:

@@ -24,18 +24,26 @@ class KeptPlan:
     """
 
     def __init__(
-        self, archive: ArchiveWriter, planned: Mapping[str, PlannedJob], *, at_s: float
+        self,
+        archive: ArchiveWriter,
+        planned: Mapping[str, PlannedJob],
+        *,
+        at_s: float,
+        station: Mapping[str, str] | None = None,
     ) -> None:
+        """``station``: name, title and time zone, which are kept with the plan."""
         self._archive = archive
         self._planned = dict(planned)
         self._at_s = at_s
+        self._station = station
 
     def __getitem__(self, job: str) -> PlannedJob:
         return self._planned[job]
 
     def record(self) -> Future[None]:
         return self._archive.record_plan(
-            plan_to_json(list(self._planned.values()), self._at_s), self._at_s
+            plan_to_json(list(self._planned.values()), self._at_s, station=self._station),
+            self._at_s,
         )
 
     def end(self, job: str) -> None:

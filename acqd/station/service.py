@@ -383,7 +383,9 @@ class Station:
             for job in self._jobs.values()
             if job.ended is None
         }
-        return KeptPlan(archive, planned, at_s=now_s)
+        built = self._built
+        station = {"name": built.name, "title": built.title, "time_zone": built.time_zone}
+        return KeptPlan(archive, planned, at_s=now_s, station=station)
 
     def _record_learnt(self, plan: KeptPlan) -> None:
         plan.learn(

@@ -8,7 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from acqd.plan.downtime import missed_while_down, plan_from_json, plan_time_s, plan_to_json
+from acqd.plan.downtime import (
+    missed_while_down,
+    plan_from_json,
+    plan_station,
+    plan_time_s,
+    plan_to_json,
+)
 from acqd.plan.schedule import DuskToDawn, Schedule, window_from_text
 from acqd.plan.sharing import PlannedJob, SweeperPlan
 
@@ -36,6 +42,15 @@ def test_plan_text_gives_the_same_jobs_back() -> None:
     assert plan_from_json(text) == JOBS
     assert plan_time_s(text) == T0 + 0.1
     assert plan_to_json(plan_from_json(text), T0 + 0.1) == text
+
+
+def test_plan_text_says_whose_plan_it_is() -> None:
+    """And one that was kept before that was kept is as good a plan, of nobody."""
+    station = {"name": "lookout", "title": "Gannet Ledge", "time_zone": "Europe/London"}
+    text = plan_to_json(JOBS, T0, station=station)
+    assert plan_station(text) == station
+    assert plan_from_json(text) == JOBS
+    assert plan_station(plan_to_json(JOBS, T0)) == {}
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"version": 2, "jobs": []}', '{"version": 1}'])
