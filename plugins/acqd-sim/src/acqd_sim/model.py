@@ -83,6 +83,8 @@ class Model:
     points_max: int = 1001
     rbw_min_hz: float = 1e3
     rbw_max_hz: float = 1e6
+    rbw_also_hz: tuple[float, ...] = ()
+    """Bandwidths beside the 1-3-10 steps."""
     detectors: tuple[Detector, ...] = ALL_DETECTORS
     attenuation_max_db: float = 30.0
     attenuation_step_db: float = 10.0
@@ -119,7 +121,8 @@ class Model:
     @property
     def rbw_steps_hz(self) -> tuple[float, ...]:
         """The resolution bandwidths there are."""
-        return rbw_steps_hz(self.rbw_min_hz, self.rbw_max_hz)
+        steps = rbw_steps_hz(self.rbw_min_hz, self.rbw_max_hz)
+        return tuple(sorted({*steps, *self.rbw_also_hz})) if self.rbw_also_hz else steps
 
     @property
     def attenuation_steps_db(self) -> tuple[float, ...]:

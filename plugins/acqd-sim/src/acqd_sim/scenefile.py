@@ -53,25 +53,33 @@ class World:
         """
         return Receiver(self.models[name], self.hookups[name], seed=self.seed)
 
+    def path_of(self, devices: Sequence[str]) -> Path:
+        """Devices of the file, one after the other.
+
+        Raises:
+            KeyError: there is no such device.
+        """
+        return Path(devices=tuple(self.devices[device] for device in devices))
+
     def rewired(self, name: str, devices: Sequence[str], *, source: bool) -> Hookup:
         """The hookup of ``name`` with other devices in its path (or its source's path).
 
         Raises:
             KeyError: there is no such instrument, or no such device.
         """
-        path = Path(devices=tuple(self.devices[device] for device in devices))
-        old = self.hookups[name]
+        path, old = self.path_of(devices), self.hookups[name]
         return replace(old, source_path=path) if source else replace(old, path=path)
 
 
-def load_world(path: str | None = None) -> World:
-    """The world of the scene file at ``path``, or the built-in one.
+def load_world(path: str | None = None, *, seed: int | None = None) -> World:
+    """The world of the scene file at ``path``, or the built-in one; ``seed`` in place of its own.
 
     Raises:
         ConfigError: it cannot be read, or something in it is wrong.
     """
     if path is None:
-        return world_from_text(files("acqd_sim").joinpath(BUILT_IN).read_text("utf-8"), BUILT_IN)
+        text = files("acqd_sim").joinpath(BUILT_IN).read_text("utf-8")
+        return world_from_text(text, BUILT_IN, seed=seed)
     file = FilePath(path)
     try:
         if file.stat().st_size > LARGEST_BYTES:
@@ -80,10 +88,10 @@ def load_world(path: str | None = None) -> World:
     except (OSError, UnicodeDecodeError) as exc:
         reason = exc.strerror if isinstance(exc, OSError) else "not UTF-8 text"
         raise _unreadable(path, f"cannot be read: {reason}") from exc
-    return world_from_text(text, path)
+    return world_from_text(text, path, seed=seed)
 
 
-def world_from_text(text: str, file: str = "scene") -> World:
+def world_from_text(text: str, file: str = "scene", *, seed: int | None = None) -> World:
     """The world that ``text`` describes; ``file`` is what errors call it."""
     try:
         data = tomllib.loads(text)
@@ -98,7 +106,7 @@ def world_from_text(text: str, file: str = "scene") -> World:
     problems = _wrong_names(table, source)
     if problems:
         raise ConfigError(_in_order(problems))
-    return _world(table, file)
+    return _world(table if seed is None else table.model_copy(update={"seed": seed}), file)
 
 
 def _in_order(problems: Iterable[ConfigProblem]) -> tuple[ConfigProblem, ...]:

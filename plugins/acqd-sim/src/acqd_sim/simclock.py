@@ -3,8 +3,37 @@
 from __future__ import annotations
 
 import time
+from typing import Protocol, runtime_checkable
 
-__all__ = ["SceneClock"]
+from acqd.drivers.contract import CancelToken
+
+__all__ = ["HandedClock", "SceneClock", "SweepClock"]
+
+
+class SweepClock(Protocol):
+    """What a sweep needs to know of time."""
+
+    def now_s(self) -> float:
+        """Scene time now."""
+        ...
+
+    def real_s(self, scene_s: float) -> float:
+        """How long a stretch of scene time lasts for who waits."""
+        ...
+
+    def wait(self, scene_s: float, cancel: CancelToken) -> bool:
+        """Let scene time pass; True, at once, where ``cancel`` is set meanwhile."""
+        ...
+
+
+@runtime_checkable
+class HandedClock(Protocol):
+    """A clock that a caller brings, to let a night pass in minutes. ``wait`` need not really wait,
+    as long as ``now_s`` has moved on after it."""
+
+    def now_s(self) -> float: ...
+
+    def wait(self, seconds: float, cancel: CancelToken) -> bool: ...
 
 
 class SceneClock:
@@ -34,3 +63,7 @@ class SceneClock:
     def real_s(self, scene_s: float) -> float:
         """How long a stretch of scene time really lasts."""
         return scene_s * self.scale
+
+    def wait(self, scene_s: float, cancel: CancelToken) -> bool:
+        """Let scene time pass; True, at once, where ``cancel`` is set meanwhile."""
+        return cancel.wait(self.real_s(scene_s))
