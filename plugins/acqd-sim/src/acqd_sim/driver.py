@@ -8,8 +8,8 @@ of that name, a receiver of wide range that stands in for any other: it hears on
 
 Further options: ``path`` and ``source_path``, lists of devices of the scene file that take the
 place of what it connects; ``seed`` in place of the file's; ``points_max`` of ``sim:any``, and
-``rbw_hz``, what it has beside the usual steps; ``time_scale``, real seconds for a scene second (1); ``clock``, in Python only, a
-:class:`~acqd_sim.simclock.HandedClock` to run by.
+``rbw_hz``, what it has beside the usual steps; ``time_scale``, real seconds for a scene second (1);
+``clock``, in Python only, a :class:`~acqd_sim.simclock.HandedClock` to run by.
 """
 
 from __future__ import annotations
