@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from acqd_sim.control import ORDERS
-from acqd_sim.scenefile import World, world_from_text
+from acqd_sim.scenefile import World, load_world, world_from_text
 
 from acqd.sweep import SweepRequest
 
-PAGE = (Path(__file__).parents[3] / "docs" / "simulator.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).parents[3]
+PAGE = (ROOT / "docs" / "simulator.md").read_text(encoding="utf-8")
 
 
 def test_the_example_is_a_scene_that_works() -> None:
@@ -24,6 +28,38 @@ def test_the_example_is_a_scene_that_works() -> None:
         "channel 16",
         "AIS 1",
     }
+
+
+def test_the_night_happens_when_the_page_says() -> None:
+    """Hours of the table against the truth of the scene, in summer and in winter."""
+    world = load_world(str(ROOT / "configs" / "scenes" / "gannet-night.toml"))
+    for midnight in ("2026-06-15", "2026-12-01"):
+        zone = ZoneInfo("Europe/London")
+        middle = datetime.fromisoformat(midnight).replace(tzinfo=zone)
+        start_s = middle.timestamp() - 3 * 3600.0
+        told: dict[str, tuple[str, str]] = {}
+        tones = tuple(one for one in world.scenes["marine"].tones if "AIS" not in one.name)
+        scene = replace(world.scenes["marine"], tones=tones)
+        for one in scene.truth(start_s, start_s + 9 * 3600.0):
+            begin, end = (
+                datetime.fromtimestamp(at_s, zone).strftime("%H:%M")
+                for at_s in (one.start_s, one.stop_s)
+            )
+            told[one.name] = told.get(one.name, (begin, ""))[0], end
+        assert told["the watch's hand-held, channel 08"] == ("21:15", "21:15")
+        assert told["vessel calling, channel 16"][0] == "22:52"
+        assert told["vessel calling, channel 06"][1] == "22:57"
+        assert told["lamp converter's hiss"] == ("02:10", "06:00")
+        assert told["outboard"] == ("05:20", "05:24")
+        assert "21:25" <= told["unplanned"][0] <= told["unplanned"][1] <= "21:37"
+        assert "03:40" <= told["channel 72"][0] <= told["channel 72"][1] <= "04:05"
+        mast = world.models["mast"]
+        assert [mast.is_away(middle.timestamp() + 60.0 * n) for n in (-1, 0, 19.9, 20)] == [
+            False,
+            True,
+            True,
+            False,
+        ]
 
 
 def test_every_order_is_listed_as_it_is() -> None:

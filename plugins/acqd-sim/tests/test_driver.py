@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
@@ -24,7 +25,7 @@ from acqd.drivers.contract import (
     Sweeper,
     Transport,
 )
-from acqd.errors import RequestRefused, SweeperError, TransportClosed
+from acqd.errors import RequestRefused, SweeperError, TransportClosed, TransportError
 from acqd.sweep import Detector, LevelUnit, SourceRequest, SweepFlag, SweepRequest
 from acqd.testing.conformance import Bench, DriverConformance
 
@@ -255,3 +256,25 @@ class TestConformance(DriverConformance):
             source_is_on=lambda: any(one.source.on for one in driver.opened),
             source_request=SourceRequest(on=True, level_dbm=-20.0),
         )
+
+
+def test_a_sweeper_that_is_away_has_lost_its_link(tmp_path: Path) -> None:
+    """While it is away it cannot be opened; what was open breaks off; afterwards it is back."""
+    now = datetime.now(UTC)
+    start, stop = (now + timedelta(seconds=s) for s in (1.5, 3.0))
+    scene = tmp_path / "away.toml"
+    scene.write_text(
+        "seed = 1\n[instrument.one]\n"
+        f"away = [{{ from = '{start.isoformat()}', until = '{stop.isoformat()}' }}]\n"
+    )
+    opening = Opening(address="sim:one", options={"scene": str(scene)})
+    request = SweepRequest(start_hz=156e6, stop_hz=157e6, points=101, rbw_hz=100e3)
+    sweeper = SimDriver().open(opening)
+    assert sweeper.sweep(request).level.size == 101
+    time.sleep((start - datetime.now(UTC)).total_seconds() + 0.05)
+    with pytest.raises(TransportClosed, match="unplugged"):
+        sweeper.sweep(request)
+    with pytest.raises(TransportError, match="unplugged, by its scene"):
+        SimDriver().open(opening)
+    time.sleep(max(0.0, (stop - datetime.now(UTC)).total_seconds() + 0.05))
+    assert SimDriver().open(opening).sweep(request).level.size == 101

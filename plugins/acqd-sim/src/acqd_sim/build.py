@@ -195,13 +195,21 @@ def _tone(
         drift=_drift(table.drift, key(table.name, "drift")),
         warming=None
         if warm is None
-        else Warming(shift_hz=warm.shift, droop_db=0.0, time_constant_s=warm.time),
-        creep_hz_per_s=table.creep / 3600.0,
+        else Warming(
+            shift_hz=-warm.shift if warm.down else warm.shift,
+            droop_db=0.0,
+            time_constant_s=warm.time,
+        ),
+        creep_hz_per_s=_creep_hz_per_s(table),
         spread_hz=spread_hz,
         peak_hz=peak_hz,
         rate_hz=rate_hz,
         bandwidth_hz=bandwidth_hz,
     )
+
+
+def _creep_hz_per_s(table: ToneTable) -> float:
+    return (-1.0 if table.creep_down else 1.0) * table.creep / 3600.0
 
 
 def _voice(table: VoiceTable, key: Place) -> Tone:
@@ -248,7 +256,7 @@ def _transmitter(table: TransmitterTable, key: Place) -> list[Tone]:
             keying=keying,
             drift=drift,
             warming=warming,
-            creep_hz_per_s=table.creep / 3600.0,
+            creep_hz_per_s=_creep_hz_per_s(table),
             order=order,
         )
         for order, below_db in enumerate((0.0, *table.harmonics), start=1)

@@ -65,9 +65,9 @@ class Spells(Keying):
 
     @property
     def longest_s(self) -> float:
-        """Of spells that do not touch."""
-        fixed = [one.stop_s - one.start_s for one in self.fixed]
-        return max((*fixed, *(one.longest_s for one in self.daily)), default=0.0)
+        """As if all of them touched."""
+        fixed = sum(one.stop_s - one.start_s for one in self.fixed)
+        return fixed + sum(one.longest_s for one in self.daily)
 
     def _of_days(self, block: int) -> list[tuple[float, float]]:
         """The daily spells that may reach into one day of UTC."""

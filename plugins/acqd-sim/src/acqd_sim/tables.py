@@ -80,8 +80,6 @@ def _zone(text: str) -> str:
 
 
 Hour = Annotated[str, AfterValidator(_hour)]
-MovedBy = Annotated[float, Quantity(dimension=FREQUENCY, at_least="-1 MHz", at_most="1 MHz")]
-"""A way in frequency, up or down."""
 Ohm = Annotated[float, Field(strict=True, gt=0.0, le=1e6)]
 
 
@@ -179,8 +177,9 @@ class LevelDriftTable(Table):
 class WarmTable(Table):
     """How far it moves as it warms up, 1 − exp(−t/``time``) of the way, each time it goes on."""
 
-    shift: MovedBy
+    shift: Frequency
     time: Lasting
+    down: Switch = False
 
 
 class ToneTable(KeyedTable):
@@ -189,7 +188,8 @@ class ToneTable(KeyedTable):
     frequency: Positive
     power: Level
     drift: DriftTable | None = None
-    creep: MovedBy = 0.0
+    creep: Frequency = 0.0
+    creep_down: Switch = False
 
     def misfits(self) -> Iterator[Misfit]:
         yield from super().misfits()
