@@ -14,6 +14,7 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from functools import cache
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -140,6 +141,11 @@ class SweepReader:
         self._pieces = find_pieces(wanted)
         self._grids: dict[str, tuple[Grid, Float | None]] = {}
         self.index = _index_of(wanted.step, self._pieces)
+
+    def files(self) -> list[tuple[Path, bool]]:
+        """Where the sweeps lie, and whether that is a journal, which no digest is kept of yet."""
+        found = {piece.path: piece.is_journal for piece in self._pieces}
+        return sorted(found.items())
 
     def blocks(
         self, *, only: Collection[int] | None = None, progress: Progress | None = None

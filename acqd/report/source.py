@@ -14,6 +14,7 @@ import json
 import math
 from collections.abc import Callable, Collection, Iterator, Mapping
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -203,6 +204,10 @@ class JobSource:
             count=len(index),
             step=index.step,
         )
+
+    def files(self, step: int = 0) -> list[tuple[Path, bool]]:
+        """Files with sweeps of the range, and whether each is a journal."""
+        return self._reader(step).files()
 
     def _reader(self, step: int) -> SweepReader:
         if step not in self._readers:
