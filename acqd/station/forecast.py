@@ -29,7 +29,7 @@ from acqd.station.references import ReferenceRecord, differences_from_job, store
 from acqd.station.setup import absolute_max_dbm
 from acqd.sweep import Capabilities
 
-__all__ = ["Forecast", "JobForecast", "SweeperForecast", "forecast"]
+__all__ = ["Forecast", "JobForecast", "SweeperForecast", "forecast", "last_sweep_times"]
 
 DAY_S = 86_400.0
 ASK_WITHIN_S = 5.0
@@ -120,7 +120,7 @@ class Forecast:
 async def forecast(built: Built, *, clock: Clock, ask: bool) -> Forecast:
     """The forecast for one day from now. ``ask`` opens the sweepers, unless a station has them."""
     busy = holder_of(built.archive) if ask else None
-    taken_s = _last_sweep_times(built, clock.wall_s()) if busy else {}
+    taken_s = last_sweep_times(built, clock.wall_s()) if busy else {}
     asked: dict[str, tuple[SweeperForecast, dict[str, _Timing]]] = {}
     found = await asyncio.gather(
         *(
@@ -185,7 +185,7 @@ def _archive_problem(archive: Path) -> str:
     return ""
 
 
-def _last_sweep_times(built: Built, now_s: float) -> dict[str, float]:
+def last_sweep_times(built: Built, now_s: float) -> dict[str, float]:
     """How long the last sweep of each job took, from the archive of the running station; seconds.
 
     Only sweeps under the job's present config count.

@@ -1,0 +1,291 @@
+"""A rehearsal: the station of a config, whole, from one time to another on a clock of its own."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import signal
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import FrameType
+
+from acqd.archive.layout import DAY_S
+from acqd.archive.writer import ArchiveWriter
+from acqd.config.whole import StationConfig
+from acqd.drivers.registry import Registry
+from acqd.errors import WrongUsage
+from acqd.plan.schedule import Schedule
+from acqd.publish.outbox import Outbox
+from acqd.rehearsal.counting import CountingMessenger, MessageLoad
+from acqd.rehearsal.standin import Cast, cast
+from acqd.rehearsal.virtual import StandingClock, VirtualClock, VirtualLoop
+from acqd.station.build import Built, build
+from acqd.station.service import Station
+from acqd.station.surroundings import Surroundings
+
+__all__ = ["NIGHT_MOST_S", "Progress", "Rehearsed", "default_start_s", "rehearse"]
+
+NIGHT_MOST_S = 31 * DAY_S
+"""Longer rehearsals are refused: a slip, or a job for a real archive."""
+KEEP_FREE_BYTES = 64 << 20
+STOP_S = 900.0
+"""For the end of it, in real seconds: everything is sealed, be the disk slow."""
+UNSEALED_MOST = 3
+"""Journals that may wait to be sealed before the clock waits for them."""
+SWITCH_S = 0.0005
+"""How long a thread may keep the interpreter from another: each sweep goes over several."""
+AFTER_MIDNIGHT_S = 3600.0
+NOTE = "a rehearsal: simulated sweepers, on a clock of its own"
+"""What the archive says of itself, as a remark that is on every sheet of it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """How far it is: the time on the rehearsal's clock, and the share of it that is done."""
+
+    at_s: float
+    done: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rehearsed:
+    """What was rehearsed, and what it cost. What came of it is in the archive.
+
+    Attributes:
+        to_s: where it ended; earlier than asked for where somebody stopped it, or all jobs ended.
+        built: the station as it ran.
+        is_cut_short: somebody stopped it.
+        messages: what a broker would have got.
+        took_s: real seconds.
+    """
+
+    from_s: float
+    to_s: float
+    built: Built
+    cast: Cast
+    archive: Path
+    is_cut_short: bool
+    messages: MessageLoad
+    took_s: float
+
+
+def default_start_s(schedules: list[Schedule], now_s: float) -> float:
+    """When the next window of any job opens, after ``now_s``; ``now_s`` itself, to the second,
+    where no job has a window."""
+    opens = []
+    for schedule in schedules:
+        if not schedule.windows:
+            continue
+        closes_s = schedule.open_until(now_s) if schedule.is_open(now_s) else now_s
+        at_s = None if closes_s is None else schedule.next_open(closes_s)
+        if at_s is not None:
+            opens.append(at_s)
+    return min(opens, default=float(int(now_s)))
+
+
+def rehearse(
+    config: StationConfig,
+    registry: Registry,
+    *,
+    from_s: float,
+    length_s: float,
+    archive: Path,
+    scene: Path | None = None,
+    seed: int | None = None,
+    progress: Callable[[Progress], None] | None = None,
+) -> Rehearsed:
+    """Run the station of ``config`` from ``from_s`` on, for ``length_s``, as fast as it goes.
+
+    Plan, passes, measuring and archive are those of a real run; the sweepers are simulated, and
+    messages are counted in a broker's place. The same config, scene, seed and time give the same
+    levels and findings. To be called in the main thread for Ctrl-C to end it early, with what was
+    rehearsed by then; in another thread it goes on to its end.
+
+    Args:
+        archive: a folder that is not there or empty; it holds a whole archive afterwards.
+        scene, seed: see :func:`~acqd.rehearsal.standin.cast`.
+        progress: called about twice a second.
+
+    Raises:
+        WrongUsage: the length, the folder or the scene cannot be used; nothing was run.
+        ConfigError: drivers that are not installed.
+        ArchiveError: the archive could not be made.
+    """
+    if not 1.0 <= length_s <= NIGHT_MOST_S:
+        raise WrongUsage(f"a rehearsal lasts from a second to 31 days, got {length_s:g} s")
+    _need_empty(archive)
+    started_s = time.monotonic()
+    built = build(config, registry, broker="none")
+    if not built.jobs:
+        raise WrongUsage(f"{config.path}: no job is enabled: there is nothing to rehearse")
+    stage = _Stage(built, registry, from_s, length_s, archive, scene, seed, progress)
+    with _quick_switches(), asyncio.Runner(loop_factory=stage.make_loop) as runner:
+        runner.run(stage.run())
+    done = stage.outcome()
+    _merge(done)
+    return replace(done, took_s=time.monotonic() - started_s)
+
+
+def _need_empty(archive: Path) -> None:
+    if archive.exists() and (not archive.is_dir() or any(archive.iterdir())):
+        raise WrongUsage(
+            f"{archive}: a rehearsal needs an empty folder, or none; this one holds something"
+        )
+
+
+@contextmanager
+def _quick_switches() -> Iterator[None]:
+    before_s = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_S)
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(before_s)
+
+
+class _Stage:
+    """One rehearsal under way."""
+
+    def __init__(
+        self,
+        built: Built,
+        registry: Registry,
+        from_s: float,
+        length_s: float,
+        archive: Path,
+        scene: Path | None,
+        seed: int | None,
+        progress: Callable[[Progress], None] | None,
+    ) -> None:
+        self._config, self._registry = built, registry
+        self._from_s, self._length_s = from_s, length_s
+        self._archive, self._scene, self._seed = archive, scene, seed
+        self._progress = progress
+        self._station: Station | None = None
+        self._scales: CountingMessenger | None = None
+        self._stopped = False
+        self._ended_s: float | None = None
+        self._names = hashlib.sha256(f"{from_s}:{seed}:{scene}".encode()).hexdigest()
+
+    def make_loop(self) -> VirtualLoop:
+        self._loop = VirtualLoop(is_busy=self._is_busy, watch=self._watch)
+        self._clock = VirtualClock(self._loop, start_s=self._from_s, boot_id=self._names[:32])
+        return self._loop
+
+    async def run(self) -> None:
+        self._cast = cast(
+            self._config, self._registry, clock=self._clock, scene=self._scene, seed=self._seed
+        )
+        self._built = replace(
+            self._config,
+            archive=self._archive,
+            sweepers=self._cast.sweepers,
+            # A wait for company in a transaction would be a real one, and fill no disk here.
+            commit_within_s=0.0,
+            keep_free_bytes=KEEP_FREE_BYTES,
+            contexts=(),
+            software={**self._config.software, "rehearsal": "simulated sweepers"},
+        )
+        self._station = Station(
+            self._built,
+            clock=self._clock,
+            run_id=f"rehearsal-{self._names[:12]}",
+            around=Surroundings(messenger=self._messenger, takes_commands=False, stop_s=STOP_S),
+        )
+        self._loop.call_at(self._length_s, self._stop)
+        with self._stopped_by_hand():
+            await self._station.run()
+
+    def outcome(self) -> Rehearsed:
+        assert self._scales is not None
+        return Rehearsed(
+            from_s=self._from_s,
+            to_s=self._clock.wall_s() if self._ended_s is None else self._ended_s,
+            built=self._built,
+            cast=self._cast,
+            archive=self._archive,
+            is_cut_short=self._stopped,
+            messages=self._scales.load(),
+            took_s=0.0,
+        )
+
+    def _messenger(self, outbox: Outbox) -> CountingMessenger:
+        self._scales = CountingMessenger(
+            station=self._built.name,
+            topic_root=self._built.topic_root,
+            clock=self._clock,
+            outbox=outbox,
+        )
+        return self._scales
+
+    # -- time ------------------------------------------------------------------------------------
+
+    def _is_busy(self) -> bool:
+        station = self._station
+        return station is not None and station.has_work_in_threads(unsealed_most=UNSEALED_MOST)
+
+    def _watch(self) -> None:
+        if self._progress is not None and self._station is not None:
+            gone_s = self._loop.time()
+            self._progress(
+                Progress(
+                    at_s=self._clock.wall_s(),
+                    done=min(1.0, gone_s / self._length_s),
+                )
+            )
+
+    @contextmanager
+    def _stopped_by_hand(self) -> Iterator[None]:
+        """The first Ctrl-C ends it early, the second leaves at once."""
+        try:
+            before = signal.getsignal(signal.SIGINT)
+            self._loop.add_signal_handler(signal.SIGINT, self._stop_by_hand)
+        except (ValueError, RuntimeError):
+            # Not in the main thread, which is the one that signals come to.
+            yield
+            return
+        try:
+            yield
+        finally:
+            self._loop.remove_signal_handler(signal.SIGINT)
+            signal.signal(signal.SIGINT, before)
+
+    def _stop(self) -> None:
+        assert self._station is not None
+        self._ended_s = self._clock.wall_s()
+        self._station.stop()
+
+    def _stop_by_hand(self) -> None:
+        self._stopped = True
+        self._loop.remove_signal_handler(signal.SIGINT)
+        signal.signal(signal.SIGINT, _leave)
+        self._stop()
+
+
+def _leave(number: int, frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
+
+
+def _merge(done: Rehearsed) -> None:
+    """Seal and merge all of it, as the station would have done after the end of the UTC day."""
+    morning_s = (done.to_s // DAY_S + 1) * DAY_S + AFTER_MIDNIGHT_S
+    writer = ArchiveWriter.open(
+        done.archive,
+        station=done.built.name,
+        run_id="rehearsal-end",
+        clock=StandingClock(morning_s),
+        keep_free_bytes=KEEP_FREE_BYTES,
+        software=done.built.software,
+    )
+    try:
+        writer.begin([one.meter for one in writer.recovery.jobs.values() if one.meter is not None])
+        writer.add_overlay(
+            "note", body={"text": NOTE}, who="acqd rehearse", from_s=done.from_s
+        ).result()
+        writer.merge_due(morning_s).result()
+    finally:
+        writer.close((), within_s=STOP_S)
