@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from acqd.archive.reader import Archive
 
-__all__ = ["command"]
+__all__ = ["command", "level_lines", "summary_lines"]
 
 STATION = "station"
 """Findings of the station itself are found under this name, which no job may have."""
@@ -95,7 +95,7 @@ def command(
         if what == "summary" and form != "csv":
             data = data.drop_vars("level")
         if form == "csv":
-            _put(_levels(data) if what == "levels" else _summaries(data), output)
+            _put(level_lines(data) if what == "levels" else summary_lines(data), output)
         elif form == "touchstone":
             _touchstone(opened, job, data, seq, output)
         else:
@@ -180,7 +180,8 @@ def _moments(values: Any) -> list[str]:
     return [str(text) for text in np.datetime_as_string(values, unit="ms")]
 
 
-def _levels(data: xr.Dataset) -> Iterator[str]:
+def level_lines(data: xr.Dataset) -> Iterator[str]:
+    """A head and a row a point of each sweep, as comma-separated values."""
     unit = data["level"].attrs.get("units", "1")
     is_complex = data["level"].dtype.kind == "c"
     names = ("level_real", "level_imag") if is_complex else ("level",)
@@ -215,7 +216,8 @@ def _texts(values: Any) -> list[str]:
 UNITS = {"hz": "Hz", "s": "s", "dbm": "dBm", "dbuv": "dBµV", "dbfs": "dBFS", "digit": "digit"}
 
 
-def _summaries(data: xr.Dataset) -> Iterator[str]:
+def summary_lines(data: xr.Dataset) -> Iterator[str]:
+    """A head and a row a sweep, as comma-separated values."""
     names = [
         name
         for name in data.variables

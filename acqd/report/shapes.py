@@ -398,6 +398,8 @@ class JobReport:
     """File of the archive and its SHA-256; what is not in a file yet has none."""
     limits: tuple[str, ...] = ()
     """What the report cannot say, in sentences."""
+    station: str = ""
+    """Whose job it is, where a page has more stations than one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
