@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from acqd.config.recorded import recorded_config
 from acqd.config.whole import StationConfig
-from acqd.look.times import clock
+from acqd.look.times import clock, duration
 from acqd.measure.budget import decimals_for, figure_text
 from acqd.measure.verdict import Verdict
 from acqd.report.kinds.kept import Kept
@@ -31,6 +31,7 @@ __all__ = [
     "at_text",
     "broken",
     "config_at",
+    "context_charts",
     "count_words",
     "judgement_table",
     "limit_words",
@@ -38,6 +39,7 @@ __all__ = [
     "pm",
     "shown_verdict",
     "sweep_text",
+    "thinned",
     "trend",
     "value_text",
 ]
@@ -46,6 +48,9 @@ Float = NDArray[np.float64]
 
 GAP_STEPS = 2.5
 """Sweeps further apart than this many usual steps have a gap between them."""
+
+TREND_POINTS = 1500
+"""More than a page is wide: a line of more points is drawn as means."""
 
 WORST_FIRST = ("fail", "incomplete", "cannot tell", "pass")
 
@@ -133,8 +138,8 @@ def trend(
     if expanded is not None and np.isfinite(expanded).any():
         low, high = value - expanded, value + expanded
         name = f"{name}, ± U (k = 2)"
-    at_s, (shown, under, over) = broken(kept.at_s, value, low, high)
-    assert shown is not None
+    at_s, shown, under, over, note = thinned(kept.at_s, value, low, high)
+    name += note
     sweeps = kept.range_of(np.flatnonzero(known))
     line = Line(name=name, x=at_s, y=shown, low=under, high=over, sweeps=sweeps)
     least, most = float(np.nanmin(value)), float(np.nanmax(value))
@@ -149,6 +154,52 @@ def trend(
         sweeps=sweeps,
         alt=alt or f"{said} over {count_text(int(known.sum()), 'sweep')}.",
     )
+
+
+def thinned(
+    at_s: Float, value: Float, low: Float | None, high: Float | None
+) -> tuple[Float, Float, Float | None, Float | None, str]:
+    """At most :data:`TREND_POINTS` points, with NaN in gaps, and what the name of the line says of
+    it: means of short stretches of time, the band around all of their readings."""
+    if at_s.size <= TREND_POINTS:
+        at_s, (y, under, over) = broken(at_s, value, low, high)
+        assert y is not None
+        return at_s, y, under, over, ""
+    edges = np.linspace(at_s.min(), at_s.max(), TREND_POINTS + 1)
+    cell = np.clip(np.searchsorted(edges, at_s, side="right") - 1, 0, TREND_POINTS - 1)
+    known = np.isfinite(value)
+    count = np.bincount(cell[known], minlength=TREND_POINTS)
+    total = np.bincount(cell[known], value[known], minlength=TREND_POINTS)
+    mean = np.divide(total, count, out=np.full(TREND_POINTS, np.nan), where=count > 0)
+    under = _extreme(np.fmin, cell, value if low is None else np.fmin(low, value))
+    over = _extreme(np.fmax, cell, value if high is None else np.fmax(high, value))
+    note = (
+        f", means of {duration(float(edges[1] - edges[0]))}, the band around all of their readings"
+    )
+    return (edges[1:] + edges[:-1]) / 2.0, mean, under, over, note
+
+
+def _extreme(of: np.ufunc, cell: NDArray[np.intp], value: Float) -> Float:
+    found = np.full(TREND_POINTS, np.nan)
+    of.at(found, cell, value)
+    return found
+
+
+def context_charts(kept: Kept) -> tuple[TrendChart, ...]:
+    """What stood beside the sweeps, on the same time axis: temperatures, supplies."""
+    units = dict(kept.source.config.get("context_units") or {})
+    found = []
+    for name in kept.contexts():
+        chart = trend(
+            kept,
+            title=name.replace("-", " ").replace("_", " ").capitalize(),
+            unit=str(units.get(name) or "1"),
+            name=name,
+            value=kept.context(name),
+        )
+        if chart is not None:
+            found.append(chart)
+    return tuple(found)
 
 
 # --- verdicts -------------------------------------------------------------------------------------
