@@ -1,0 +1,300 @@
+// Turning a screw while looking at it from three metres: one big number, what it does, the best so
+// far, and the curve with its limits.
+
+import { by, keep, make, say, show } from "./dom.js";
+import { ink } from "./sheet.js";
+import * as words from "./words.js";
+
+const READINGS = 40;
+const TREND_READINGS = 8;
+
+let plotter = null; // The library is fetched when the view is opened first.
+
+function fetchPlotter() {
+  plotter ??= new Promise((resolve, reject) => {
+    const script = make("script");
+    script.src = "/vendor/uplot.js";
+    script.addEventListener("load", () => resolve(window.uPlot));
+    script.addEventListener("error", () => {
+      plotter = null;
+      reject(new Error("the plotter did not come"));
+    });
+    document.head.append(script);
+  });
+  return plotter;
+}
+
+/** "falls", "rises", "steady", or nothing yet, from the last readings: [{atS, value}]. */
+export function trend(readings) {
+  const last = readings.slice(-TREND_READINGS);
+  if (last.length < 4) return "";
+  const n = last.length, middle = (n - 1) / 2;
+  const mean = last.reduce((sum, one) => sum + one.value, 0) / n;
+  let xy = 0, xx = 0;
+  last.forEach((one, at) => {
+    xy += (at - middle) * (one.value - mean);
+    xx += (at - middle) ** 2;
+  });
+  const slope = xy / xx;
+  const rest = Math.sqrt(last.reduce((sum, one, at) => sum + (one.value - mean - slope * (at - middle)) ** 2, 0) / (n - 2));
+  const error = rest / Math.sqrt(xx);
+  const moved = Math.abs(slope) * (n - 1);
+  // Two and a half standard errors, and more than the last digit that is shown.
+  if (Math.abs(slope) < 2.5 * error || moved < Math.max(0.05, 1e-7 * Math.abs(mean))) return "steady";
+  return slope < 0 ? "falls" : "rises";
+}
+
+export class Tuning {
+  constructor() {
+    this.key = null;
+    this.picked = new Map(); // job -> figure
+    this.plot = null;
+    this.plotted = null;
+    this.spokenMs = 0;
+    by("tune-pick").addEventListener("change", (event) => {
+      this.picked.set(this.key, event.target.value);
+      this.reset();
+    });
+    by("tune-reset").addEventListener("click", () => this.reset());
+    new ResizeObserver(() => this.plot && this.#resize()).observe(by("tune-curve"));
+  }
+
+  reset() {
+    this.best = null;
+    this.range = null;
+    this.readings = [];
+    this.bestCurve = null;
+    if (this.shown) this.update(this.shown, true);
+  }
+
+  restyle() {
+    if (this.plot) this.plot.destroy();
+    this.plot = null;
+    if (this.shown) this.update(this.shown, true);
+  }
+
+  /** ``shown``: {station, job, view, line, nowS}. */
+  update(shown, again = false) {
+    this.shown = shown;
+    const { station, job, view } = shown;
+    const key = job ? `${station.station}/${job.job}` : null;
+    if (key !== this.key) {
+      this.key = key;
+      this.best = this.range = this.bestCurve = null;
+      this.readings = [];
+      this.seq = null;
+    }
+    const figures = ((view && view.figures) || (job && job.figures) || []);
+    keep(by("tune-pick"), figures, (one) => one.key, (one) => {
+      const option = make("option");
+      option.value = one.key;
+      return option;
+    }, (node, one) => say(node, one.label || one.key));
+    const wanted = this.picked.get(key);
+    const figure = figures.find((one) => one.key === wanted) || figures.find((one) => Number.isFinite(one.value)) || figures[0];
+    if (figure && by("tune-pick").value !== figure.key) by("tune-pick").value = figure.key;
+    const isNew = !view || view.seq === null || view.seq !== this.seq;
+    if (view) this.seq = view.seq;
+    if (figure && Number.isFinite(figure.value) && (isNew || again)) this.#take(figure, shown.nowS, again);
+    this.#number(figure, view, job);
+    if (isNew || again) this.#curve(shown);
+  }
+
+  #take(figure, nowS, again) {
+    if (again && this.readings.length) return;
+    const way = words.sense(figure.key);
+    this.readings.push({ atS: nowS, value: figure.value });
+    if (this.readings.length > READINGS) this.readings.shift();
+    if (way && !figure.bound && (!this.best || way * (figure.value - this.best.value) > 0)) this.best = { value: figure.value, atS: nowS };
+    this.range = this.range
+      ? [Math.min(this.range[0], figure.value), Math.max(this.range[1], figure.value)]
+      : [figure.value, figure.value];
+  }
+
+  #number(figure, view, job) {
+    if (!figure) {
+      say(by("tune-name"), job ? `${job.job} has no figure yet` : "no job");
+      for (const id of ["tune-value", "tune-unit", "tune-expanded", "tune-trend", "tune-best"]) say(by(id), "");
+      say(by("tune-words"), (view && view.problem) || "A figure comes with the next sweep; a filter or a bridge needs its reference first.");
+      return;
+    }
+    const unit = figure.unit || "";
+    const text = words.valueText(figure.value, unit);
+    const space = text.lastIndexOf(" ");
+    const [value, said] = unit && space > 0 ? [text.slice(0, space), text.slice(space + 1)] : [text, ""];
+    const at = figure.at_hz ? ` at ${words.frequency(figure.at_hz)}` : "";
+    say(by("tune-name"), `${figure.bound ? `${figure.bound}, ` : ""}${figure.label || figure.key}${at}`);
+    say(by("tune-value"), value);
+    say(by("tune-unit"), said === "1" ? "" : said);
+    const size = unit === "Hz" ? words.frequency(figure.expanded ?? NaN) : `${words.number(figure.expanded ?? NaN, 2)} ${unit === "1" ? "" : unit}`;
+    say(by("tune-expanded"), Number.isFinite(figure.expanded) ? `± ${size} (k = 2)` : "no uncertainty is stated");
+    const way = words.sense(figure.key);
+    const moves = trend(this.readings);
+    const good = moves === "falls" ? -way : moves === "rises" ? way : 0;
+    const arrow = { falls: "↓ ", rises: "↑ ", steady: "→ " }[moves] || "";
+    say(by("tune-trend"), moves ? `${arrow}${moves}${good > 0 ? ", better" : good < 0 ? ", worse" : ""}` : "");
+    by("tune-trend").classList.toggle("wants-a-look", good < 0);
+    const best = this.best
+      ? `best ${words.valueText(this.best.value, unit)} at ${words.clock(this.best.atS, true)}`
+      : this.range ? `between ${words.valueText(this.range[0], unit)} and ${words.valueText(this.range[1], unit)}` : "";
+    say(by("tune-best"), best);
+    say(by("tune-words"), [figure.verdict ? `against its limit: ${figure.verdict}` : "", (view && view.problem) || ""].filter(Boolean).join("; "));
+    if (performance.now() - this.spokenMs > 6000 && !by("tuning").hidden) {
+      this.spokenMs = performance.now();
+      say(by("tune-spoken"), `${figure.label || figure.key} ${text}${moves ? `, ${moves}` : ""}`);
+    }
+  }
+
+  // -- the curve -----------------------------------------------------------------------------
+
+  #data({ view, line }) {
+    if (!view) return null;
+    const curve = view.curve;
+    if (curve && curve.frequency_hz && curve.frequency_hz.length > 1) {
+      return { what: curve.what, unit: curve.unit, hz: curve.frequency_hz, values: curve.value, way: words.sense(curve.what.replaceAll(" ", "_")) };
+    }
+    if (!line || !view.stop_hz) return null;
+    const step = (view.stop_hz - view.start_hz) / view.rows;
+    const hz = Array.from(line, (_, row) => view.start_hz + (row + 0.5) * step);
+    return { what: "level", unit: view.unit || "", hz, values: Array.from(line, (one) => (Number.isFinite(one) ? one : null)), way: 0 };
+  }
+
+  async #curve(shown) {
+    const data = this.#data(shown);
+    show(by("tune-curve"), Boolean(data));
+    if (!data) return;
+    const [size, unit] = words.frequencyUnit(data.hz.at(-1));
+    const x = data.hz.map((one) => one / size);
+    const grid = `${x.length}/${x[0]}/${x.at(-1)}/${data.what}`;
+    if (!this.bestCurve || this.bestCurve.grid !== grid) this.bestCurve = { grid, values: data.values.slice() };
+    else {
+      const pick = data.way < 0 ? Math.min : Math.max;
+      this.bestCurve.values = data.values.map((one, at) => {
+        const held = this.bestCurve.values[at];
+        return one === null ? held : held === null ? one : pick(held, one);
+      });
+    }
+    this.mask = (shown.view.mask || []).map((one) => ({ ...one, from: one.start_hz / size, to: one.stop_hz / size }));
+    this.marks = (shown.view.marks || []).filter((one) => Number.isFinite(one.at_hz)).map((one) => ({ ...one, x: one.at_hz / size }));
+    const columns = [x, this.bestCurve.values, data.values];
+    if (this.plot && this.plotted === grid) {
+      this.plot.setData(columns);
+      return;
+    }
+    let uPlot;
+    try {
+      uPlot = await fetchPlotter();
+    } catch (error) {
+      say(by("tune-words"), `No curve: ${error.message}; it is fetched anew with the next sweep.`);
+      return;
+    }
+    if (this.plot && this.plotted === grid) return;
+    if (this.plot) this.plot.destroy();
+    this.plotted = grid;
+    this.plot = new uPlot(this.#options(data, unit, grid), columns, by("tune-curve"));
+  }
+
+  #options(data, unit) {
+    const pen = ink();
+    const upsideDown = data.what.includes("loss") && data.way < 0;
+    const axis = { stroke: pen.quiet, grid: { stroke: pen.rule, width: 1 }, ticks: { stroke: pen.rule, width: 1 }, font: `12px ${pen.font}`, labelFont: `12px ${pen.font}` };
+    const held = data.way < 0 ? "lowest so far" : "highest so far";
+    return {
+      ...this.#size(),
+      padding: [12, 8, 0, 0],
+      cursor: { points: { size: 8 }, drag: { x: false, y: false } },
+      legend: { live: true },
+      scales: {
+        x: { time: false },
+        y: { dir: upsideDown ? -1 : 1, range: (_, low, high) => this.#ends(low, high, data.unit) },
+      },
+      axes: [
+        { ...axis, label: unit, labelSize: 18, values: (_, ticks) => ticks.map((one) => words.number(one, Math.max(0, 2 - Math.floor(Math.log10(Math.abs(ticks.at(-1) - ticks[0]) || 1)))) ) },
+        { ...axis, label: `${data.what}${data.unit && data.unit !== "1" ? `, ${data.unit}` : ""}`, labelSize: 18, size: 56, values: (_, ticks) => ticks.map((one) => words.number(one, Number.isInteger(one) ? 0 : 1)) },
+      ],
+      series: [
+        { label: unit, value: (_, one) => (one === null || one === undefined ? words.NONE : words.number(one, 3)) },
+        { label: held, stroke: pen.held, width: 1.5, dash: [4, 3], points: { show: false }, value: (_, one) => words.number(one ?? NaN, 2) },
+        { label: "newest", stroke: pen.sea, width: 2, points: { show: false }, value: (_, one) => words.number(one ?? NaN, 2) },
+      ],
+      hooks: { draw: [(plot) => this.#limits(plot, pen)] },
+    };
+  }
+
+  /** The axis holds the limits as well, and never less than 3 dB. */
+  #ends(low, high, unit) {
+    let [from, to] = [low ?? 0, high ?? 1];
+    for (const one of this.mask || []) {
+      for (const limit of [one.at_most, one.at_least]) if (Number.isFinite(limit)) [from, to] = [Math.min(from, limit), Math.max(to, limit)];
+    }
+    const least = unit.startsWith("dB") ? 3 : 0.2;
+    const pad = Math.max((least - (to - from)) / 2, (to - from) * 0.06);
+    return [from - pad, to + pad];
+  }
+
+  /** Limits as lines with a hatch on the side that is forbidden; computed points by name. */
+  #limits(plot, pen) {
+    const context = plot.ctx, dpr = window.devicePixelRatio || 1;
+    const { left, top, width, height } = plot.bbox;
+    context.save();
+    context.beginPath();
+    context.rect(left, top, width, height);
+    context.clip();
+    context.font = `${12 * dpr}px ${pen.font}`;
+    for (const one of this.mask || []) {
+      const from = Math.max(left, plot.valToPos(one.from, "x", true));
+      const to = Math.min(left + width, plot.valToPos(one.to, "x", true));
+      for (const [limit, more] of [[one.at_most, 1], [one.at_least, -1]]) {
+        if (!Number.isFinite(limit) || to <= from) continue;
+        const y = plot.valToPos(limit, "y", true);
+        // Towards larger values the page may go up or down, as the axis says.
+        const up = plot.valToPos(limit + more, "y", true) < y ? -1 : 1;
+        context.strokeStyle = context.fillStyle = pen.rust;
+        context.lineWidth = 2 * dpr;
+        context.beginPath();
+        context.moveTo(from, y);
+        context.lineTo(to, y);
+        context.stroke();
+        context.lineWidth = dpr;
+        context.globalAlpha = 0.5;
+        context.beginPath();
+        for (let x = from; x < to; x += 8 * dpr) {
+          context.moveTo(x, y);
+          context.lineTo(Math.min(to, x + 6 * dpr), y + up * 6 * dpr);
+        }
+        context.stroke();
+        context.globalAlpha = 1;
+        context.textAlign = "left";
+        context.textBaseline = up < 0 ? "top" : "bottom";
+        context.fillText(`${one.label || "limit"}${one.verdict ? `: ${one.verdict}` : ""}`, from + 4 * dpr, y - up * 5 * dpr, Math.max(20, width - (from - left) - 8 * dpr));
+      }
+    }
+    context.fillStyle = pen.ink;
+    const [, , series] = plot.data;
+    for (const one of this.marks || []) {
+      const x = plot.valToPos(one.x, "x", true);
+      if (x < left || x > left + width) continue;
+      const at = plot.valToIdx(one.x);
+      const value = series[at];
+      if (value === null || value === undefined) continue;
+      const y = plot.valToPos(value, "y", true);
+      context.beginPath();
+      context.arc(x, y, 3.5 * dpr, 0, 2 * Math.PI);
+      context.fill();
+      const right = x > left + width * 0.8;
+      context.textAlign = right ? "right" : "left";
+      context.textBaseline = "bottom";
+      context.fillText(one.label || "", x + (right ? -7 : 7) * dpr, y - 5 * dpr);
+    }
+    context.restore();
+  }
+
+  #size() {
+    const { clientWidth, clientHeight } = by("tune-curve");
+    return { width: Math.max(200, clientWidth), height: Math.max(140, clientHeight - 30) };
+  }
+
+  #resize() {
+    this.plot.setSize(this.#size());
+  }
+}
