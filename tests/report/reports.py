@@ -425,8 +425,8 @@ def emission_job() -> JobReport:
 def sample_report(*, jobs: int = 2) -> Report:
     """One or two jobs of the night."""
     return Report(
-        station="Gannet Ledge Lookout",
-        title="Night of 24 to 25 October 2026",
+        station="gannet-ledge",
+        title="Gannet Ledge Lookout",
         zone=ZONE,
         start_s=START_S,
         stop_s=STOP_S,
