@@ -117,7 +117,7 @@ def save(
         heading: lines above the chart, the first of them larger.
 
     Raises:
-        ReportError: the name ends in neither, or the file cannot be written.
+        WrongUsage: the name ends in neither, or the file cannot be written.
     """
     from acqd.report.draw.files import save_chart
 

@@ -204,8 +204,6 @@ def time_axis(board: Board, axis: Axis, top: float, zone: str, *, rules: Box | N
         shown = [(axis.at(one.at_s), one.text) for one in utc if axis.holds(one.at_s)]
         shown = shown[:: max(1, ceil(len(shown) / (most * 1.5)))]
         _row(board, top + 37, axis, shown, "quiet")
-        for x, _ in shown:
-            board.line([x, x], [top + 29.5, top + 31.5], "quiet", width=0.8)
         _name(board, axis, top + 37, "UTC")
 
 

@@ -100,6 +100,7 @@ class Board:
     texts: list[Box] = field(default_factory=list)
     images: list[tuple[Box, NDArray[np.uint8], bool]] = field(default_factory=list)
     _drawn: list[Callable[[_Pen], Artist]] = field(default_factory=list)
+    _moved: list[tuple[int, float]] = field(default_factory=list)
 
     # -- shapes ----------------------------------------------------------------------------------
 
@@ -170,7 +171,7 @@ class Board:
         clip: Box | None = None,
         upright: bool = False,
     ) -> None:
-        """Between two curves; NaN in either parts it. ``upright``: x runs down, low to high right."""
+        """Between two curves; NaN in either parts it. ``upright``: x runs down, levels right."""
         xs, lows, highs = (np.asarray(one, float) for one in (x, low, high))
         good = np.isfinite(xs) & np.isfinite(lows) & np.isfinite(highs)
         for run in runs(good):
@@ -320,6 +321,12 @@ class Board:
         """Whether no text stands there, nor nearer than ``by``."""
         return not any(box.hits(other, by=by) for other in self.texts)
 
+    def push_down(self, by: float) -> None:
+        """Move all that stands so far ``by`` pixels down; what comes next does not move with it."""
+        self._moved.append((len(self._drawn), by))
+        self.texts = [Box(b.x0, b.y0 + by, b.x1, b.y1 + by, b.text) for b in self.texts]
+        self.height += by
+
     # -- the end ---------------------------------------------------------------------------------
 
     def svg_text(self, colours: Mapping[str, str], salt: str) -> str:
@@ -335,9 +342,10 @@ class Board:
 
     def svg_images(self) -> dict[str, str]:
         """The elements that stand in the place of each picture."""
+        down = sum(by for _, by in self._moved)
         return {
             f"image-{at}": (
-                f'<image x="{box.x0:.2f}" y="{box.y0:.2f}" width="{box.width:.2f}" '
+                f'<image x="{box.x0:.2f}" y="{box.y0 + down:.2f}" width="{box.width:.2f}" '
                 f'height="{box.height:.2f}" preserveAspectRatio="none" '
                 + ('style="image-rendering: pixelated" ' if crisp else "")
                 + f'href="{data_uri(steps)}"/>'
@@ -367,9 +375,10 @@ class Board:
         figure = Figure(figsize=(self.width / 72.0, self.height / 72.0), dpi=dpi)
         (FigureCanvasSVG if as_svg else FigureCanvasAgg)(figure)
         flip = Affine2D().scale(1, -1).translate(0, self.height).scale(1 / 72.0)
-        pen = _Pen(flip + figure.dpi_scale_trans, colours, as_svg)
         for order, make in enumerate(self._drawn):
-            artist = make(pen)
+            down = sum(by for count, by in self._moved if order < count)
+            place = Affine2D().translate(0, down) + flip + figure.dpi_scale_trans
+            artist = make(_Pen(place, colours, as_svg))
             artist.set_zorder(order + 1)
             figure.add_artist(artist)
         return figure

@@ -59,8 +59,8 @@ def draw_curve(chart: CurveChart, frame: Frame) -> Board:
         draw_bands(board, plot, chart.bands, box.y0 - 20)
     taken = draw_limits(board, plot, chart.limits)
     busy = draw_lines(board, plot, chart.lines)
-    name_limits(board, plot, chart.limits, busy)
     left_out = draw_marks(board, plot, chart.marks, busy, taken, chart.y_unit)
+    name_limits(board, plot, chart.limits, busy)
     bottom = draw_x_axis(board, plot, chart.x_unit)
     if right:
         name_ends(board, plot, chart.lines, Box(box.x1 + 4, box.y0, board.width - 4, box.y1))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -133,7 +134,9 @@ def draw_heat(
     head = f"{heat.title} [%]" if "%" not in heat.title else heat.title
     board.text(time.first, top + 6, head, "ink", size=SMALL, bold=True)
     x = time.first + text_width(head, SMALL, True) + 10
-    said = "darker is busier; hatched where nobody can tell"
+    said = "the stronger the colour, the busier"
+    if np.isnan(heat.share[rows]).any():
+        said += "; hatched where nobody can tell"
     if len(rows) < len(heat.rows):
         said = f"the {len(rows)} busiest of {len(heat.rows)} channels; {said}"
     board.text(x, top + 6, shortened(said, time.last - x, SMALL), "quiet", size=SMALL)
@@ -143,9 +146,9 @@ def draw_heat(
         y0 = top + place * row_height
         name = shortened(heat.rows[row], time.first - 10, SMALL)
         board.text(time.first - 8, y0 + row_height / 2, name, "ink", size=SMALL, align="right")
-        for column, (x0, x1) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+        for column, (x0, x1) in enumerate(pairwise(edges.tolist())):
             if x1 - x0 > 0.5:
-                box = Box(float(x0), y0, float(x1), y0 + row_height)
+                box = Box(x0, y0, x1, y0 + row_height)
                 _cell(board, heat, row, column, box, with_interval)
     bottom = top + len(rows) * row_height
     if not rows:
