@@ -24,6 +24,7 @@ COMMANDS = {
     "once": "One pass of a job, or of a plain range such as 144MHz..146MHz.",
     "reference": "Take a reference of a job (through, open, short, load, quiet, ambient).",
     "replay": "Measure an archive's sweeps again, and compare with what was published.",
+    "report": "What an archive holds of a night, as one page to read and to send.",
     "run": "Run the station until Ctrl-C, SIGTERM or SIGHUP.",
     "status": "How the station stands: sweepers, jobs, what they kept and found last.",
 }
