@@ -28,6 +28,7 @@ from acqd.report.shapes import (
 from acqd.report.words import count_text, joined_text
 
 __all__ = [
+    "all_verdicts",
     "at_text",
     "broken",
     "config_at",
@@ -268,3 +269,12 @@ def count_words(words: Sequence[str]) -> str:
     order = [*WORST_FIRST, *sorted(set(counts) - {str(one) for one in Verdict})]
     parts = [f"{counts[word]} {word}" for word in order if counts[word]]
     return joined_text(parts)
+
+
+def all_verdicts(words: Sequence[str]) -> str:
+    """ "; 6 verdicts: 1 fail and 5 pass", to go on with; empty with fewer than two."""
+    if len(words) < 2:
+        return ""
+    if len(set(words)) == 1:
+        return f"; {len(words)} verdicts: all {words[0]}"
+    return f"; {len(words)} verdicts: {count_words(words)}"

@@ -24,9 +24,12 @@ from acqd.measure.transmission_verdict import judged, verdict_text
 from acqd.measure.trust import spoilt_by
 from acqd.measure.verdict import rule_text
 from acqd.measure.words import duration_text, frequency_text, number_text
+from acqd.report.asked import asked_facts
 from acqd.report.kinds import KindParts
 from acqd.report.kinds.common import (
+    all_verdicts,
     config_at,
+    context_charts,
     count_words,
     number,
     pm,
@@ -51,6 +54,7 @@ from acqd.report.kinds.losstables import (
     place_table,
     title_of,
 )
+from acqd.report.kinds.plain import coverage_text
 from acqd.report.shapes import (
     CurveChart,
     Line,
@@ -73,10 +77,11 @@ MEAN_MOST = 64
 
 def parts(source: JobSource) -> KindParts:
     """The parts of a transmission job; with what it cannot say among the limits."""
-    kept = Kept(source)
+    kept, asked = Kept(source), asked_facts(source)
     if not kept.size:
         return KindParts(
-            headline="Nothing was swept in this time, so no loss can be told.",
+            headline=f"Nothing was swept in this time: {coverage_text(source)}.",
+            asked=asked,
             limits=("There is no sweep in this range: neither curve nor figure can be given.",),
         )
     settings = partial(_settings_of, kept, {})
@@ -84,7 +89,7 @@ def parts(source: JobSource) -> KindParts:
     limits = _limits_of_it(kept, read)
     if not read.measured:
         why = next(iter(read.refused.values()), "no sweep brought figures")
-        return KindParts(headline=f"No loss was measured: {why}.", limits=limits)
+        return KindParts(headline=f"No loss was measured: {why}.", asked=asked, limits=limits)
     first, last = read.measured[0], read.measured[-1]
     summary = kept.summary(last)
     assert summary is not None
@@ -101,6 +106,7 @@ def parts(source: JobSource) -> KindParts:
     ]
     return KindParts(
         headline=_headline(read, summary, verdict),
+        asked=asked,
         sections=tuple(sections),
         verdict=verdict,
         limits=(*limits, *more),
@@ -307,6 +313,7 @@ def _drift(kept: Kept, read: LossRead, first: int, last: int) -> list[Section]:
         found = _trend_of(kept, read, name, first)
         if found is not None:
             charts.append(found)
+    charts += context_charts(kept)
     lead = _drift_lead(kept, read, first, last)
     return [Section(key="drift", title="Drift", lead=lead, charts=tuple(charts))]
 
@@ -428,8 +435,7 @@ def _headline(read: LossRead, summary: Mapping[str, Any], verdict: VerdictShown 
         text = f"a pad of {value}, {number_text(pad['nominal_db'], 1)} dB by its label"
     if verdict is None:
         return f"{_capital(text)}."
-    words = list(read.words.values())
-    others = "" if len(words) < 2 else f"; of {len(words)} verdicts {count_words(words)}"
+    others = all_verdicts(list(read.words.values()))
     return f"{_capital(verdict.verdict)}: {text}{others}."
 
 
