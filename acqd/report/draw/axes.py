@@ -88,7 +88,7 @@ def value_ticks(axis: Axis, most: int) -> Ticks:
 def _step(span: float, most: int) -> float:
     raw = span / max(most, 1)
     power = 10.0 ** floor(log10(raw))
-    return next(power * one for one in (1, 2, 5, 10) if power * one >= raw * 0.999999)
+    return next(power * one for one in (1, 2, 5, 10) if power * one >= raw * 0.75)
 
 
 def _log_ticks(axis: Axis) -> Ticks:
@@ -210,7 +210,12 @@ def time_axis(board: Board, axis: Axis, top: float, zone: str, *, rules: Box | N
 def _dates(axis: Axis, zone: str) -> list[tuple[float, str]]:
     """The day at the left, and each that begins within, where it begins."""
     begun = [one for one in _midnights(axis, zone) if axis.first + 1 < axis.at(one)]
-    return [(axis.first, date(axis.low, zone)), *((axis.at(one), date(one, zone)) for one in begun)]
+    shown = [(axis.first, date(axis.low, zone))]
+    for one in begun:
+        day, year = date(one, zone).rsplit(" ", 1)
+        said = shown[-1][1].endswith(year) or not shown[-1][1][-1].isdigit()
+        shown.append((axis.at(one), day if said else f"{day} {year}"))
+    return shown
 
 
 def _midnights(axis: Axis, zone: str) -> list[float]:

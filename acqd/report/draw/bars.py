@@ -60,7 +60,7 @@ def draw_bars(chart: BarChart, frame: Frame) -> Board:
         draw_limits(board, plot, chart.limits)
     busy = draw_lines(board, plot, chart.lines)
     for put in puts:
-        _draw_bar(board, plot, put)
+        _draw_bar(board, plot, put, has_limits=bool(chart.limits and chart.lines))
     if chart.lines:
         bottom = draw_x_axis(board, plot, chart.x_unit)
         tops = np.array([[put.x, plot.y.at(put.bar.value)] for put in puts]).reshape(-1, 2)
@@ -100,7 +100,7 @@ def _places(chart: BarChart, bars: list[Bar], plot: Plot) -> list[_Put]:
     return [_Put(one, plot.box.x0 + (at + 0.5) * slot, half) for at, one in enumerate(order)]
 
 
-def _draw_bar(board: Board, plot: Plot, put: _Put) -> None:
+def _draw_bar(board: Board, plot: Plot, put: _Put, *, has_limits: bool) -> None:
     bar, x, half = put.bar, put.x, put.half
     y = plot.y.at(bar.value)
     body = Box(x - half, y, x + half, plot.box.y1)
@@ -108,7 +108,7 @@ def _draw_bar(board: Board, plot: Plot, put: _Put) -> None:
     if _needs_look(bar):
         # Words say it beside; the hatching says it in black and white too.
         board.hatch(body, "rust", step=5, width=0.9)
-    if bar.limit is not None:
+    if bar.limit is not None and not has_limits:
         _own_limit(board, plot, put)
     if bar.bound is not None:
         _arrow(board, x, y, -1.0 if bar.bound == "at least" else 1.0)
@@ -150,7 +150,7 @@ def _arrow(board: Board, x: float, y: float, away: float) -> None:
 
 
 def _words(board: Board, chart: BarChart, plot: Plot, puts: list[_Put], top: float) -> float:
-    """Name, figure and verdict below each bar; upright where they have no room side by side."""
+    """Name, figure and verdict below each bar; a list where they have no room side by side."""
     if not puts:
         return top
     told = [_told(chart, put.bar) for put in puts]
@@ -164,46 +164,36 @@ def _words(board: Board, chart: BarChart, plot: Plot, puts: list[_Put], top: flo
                 y = top + 14 + at * LINE
                 board.text(x, y, text, colour, size=SMALL, align="middle")
         return top + 14 + max(len(one) for one in told) * LINE
-    return _words_upright(board, puts, told, top)
+    return _words_listed(board, plot, puts, told, top)
 
 
-def _words_upright(
-    board: Board,
-    puts: list[_Put],
-    told: list[list[tuple[str, str]]],
-    top: float,
+def _words_listed(
+    board: Board, plot: Plot, puts: list[_Put], told: list[list[tuple[str, str]]], top: float
 ) -> float:
-    """Two upright columns a bar where they fit, else rows of a list below."""
-    pitch = 2 * LINE + 6
-    low, high = 6.0, board.width - 6.0
-    if len(puts) * pitch <= high - low:
-        places = spread([put.x for put in puts], [pitch] * len(puts), low, high)
-        _lead(board, puts, places, top)
-        ends = []
-        for lines, x in zip(told, places, strict=True):
-            first = "  ".join(text for text, _ in lines[:-1])
-            for text, colour, off in ((first, "ink", -LINE / 2), (*lines[-1], LINE / 2)):
-                text = shortened(text, 190.0, SMALL)
-                box = board.text(
-                    x + off, top + 10, text, colour, size=SMALL, align="right", upright=True
-                )
-                ends.append(box.y1)
-        return max(ends) + 4
-    y = top + 8
-    for at, (put, lines) in enumerate(zip(puts, told, strict=True)):
-        # Numbered where names do not fit, and told in a list.
-        number = str(at + 1)
-        over = board.box_of(put.x, top - 2, number, size=8.0, align="middle")
-        if board.is_free(over, by=0.5):
-            board.text(put.x, top - 2, number, "ink", size=8.0, align="middle")
-        text = f"{number}  " + ", ".join(text for text, _ in lines[:-1])
+    """Bars numbered at their tops, and told in rows below; where they end."""
+    numbers = [str(at + 1) for at in range(len(puts))]
+    widths = [text_width(one, SMALL, True) + 4 for one in numbers]
+    places = spread([put.x for put in puts], widths, plot.box.x0, plot.box.x1)
+    for put, number, x in zip(puts, numbers, places, strict=True):
+        y = max(_top_of(plot, put.bar) - 8, plot.box.y0 + 6)
+        board.text(x, y, number, "ink", size=SMALL, align="middle", bold=True)
+    y = top + 14
+    for number, lines in zip(numbers, told, strict=True):
         verdict, colour = lines[-1]
-        width = text_width(verdict, SMALL)
-        text = shortened(text, board.width - 36 - width, SMALL)
-        board.text(14.0, y + 6, text, "ink", size=SMALL)
-        board.text(board.width - 14, y + 6, verdict, colour, size=SMALL, align="right")
-        y += 14
-    return y + 4
+        board.text(14.0, y, number, "ink", size=SMALL, bold=True)
+        room = board.width - 14 - 32 - text_width(verdict, SMALL) - 8
+        text = shortened(", ".join(text for text, _ in lines[:-1]), room, SMALL)
+        board.text(32.0, y, text, "ink", size=SMALL)
+        board.text(board.width - 14, y, verdict, colour, size=SMALL, align="right")
+        y += 15
+    return y - 4
+
+
+def _top_of(plot: Plot, bar: Bar) -> float:
+    """The highest pixel of a bar with its whisker or arrow."""
+    if bar.bound == "at least":
+        return plot.y.at(bar.value) - 22
+    return plot.y.at(bar.value + (bar.expanded or 0.0 if bar.bound is None else 0.0))
 
 
 def _lead(board: Board, puts: list[_Put], places: list[float], top: float) -> None:

@@ -11,6 +11,7 @@ from acqd.report.draw.axes import (
     Ticks,
     frequency_axis,
     level_range,
+    thinned,
     value_ticks,
 )
 from acqd.report.draw.board import Board, Box, text_width
@@ -27,9 +28,17 @@ from acqd.report.draw.lines import (
     name_limits,
 )
 from acqd.report.draw.scale import uncertainty_text, wrapped
-from acqd.report.shapes import CurveChart, Line, SpectrumChart
+from acqd.report.shapes import CurveChart, Limit, Line, SpectrumChart
 
-__all__ = ["draw_curve", "draw_spectrum", "draw_x_axis", "draw_y_axis", "names_width", "x_range"]
+__all__ = [
+    "aired",
+    "draw_curve",
+    "draw_spectrum",
+    "draw_x_axis",
+    "draw_y_axis",
+    "names_width",
+    "x_range",
+]
 
 SMALL = 10.0
 
@@ -45,7 +54,7 @@ def draw_curve(chart: CurveChart, frame: Frame) -> Board:
     right = names_width(chart.lines, frame)
     top = _head(board, f"{chart.y_name} [{chart.y_unit}]", "", frame)
     if chart.bands:
-        top += 20
+        top += 26
     box = Box(52.0, top, board.width - 14 - right, top + (250 if frame.is_phone else 330))
     # Air for the names of marks: they stand clear of the curves.
     air = 0.12 if chart.marks else 0.0
@@ -56,7 +65,7 @@ def draw_curve(chart: CurveChart, frame: Frame) -> Board:
     plot = Plot(box, x, Axis(y_low, y_high, first, last))
     draw_y_axis(board, plot)
     if chart.bands:
-        draw_bands(board, plot, chart.bands, box.y0 - 20)
+        draw_bands(board, plot, chart.bands, box.y0 - 26)
     taken = draw_limits(board, plot, chart.limits)
     busy = draw_lines(board, plot, chart.lines)
     left_out = draw_marks(board, plot, chart.marks, busy, taken, chart.y_unit)
@@ -95,13 +104,18 @@ def draw_spectrum(chart: SpectrumChart, frame: Frame) -> Board:
     top = _head(board, f"level [{chart.unit}]", ", ".join(p for p in (said, accuracy) if p), frame)
     bands = [one for one in chart.bands if one.stop >= low and one.start <= high]
     if bands:
-        top += 20
+        top += 26
     box = Box(52.0, top, board.width - 14 - right, top + (220 if frame.is_phone else 300))
     level = level_range([one.y for one in lines])
     plot = Plot(box, Axis(low, high, box.x0, box.x1), Axis(*level, box.y1, box.y0))
     draw_y_axis(board, plot)
     if bands:
-        draw_bands(board, plot, bands, box.y0 - 20)
+        draw_bands(board, plot, bands, box.y0 - 26)
+    for line in chart.lines:
+        if line.role == "held":
+            x, y = thinned(line.x, line.y, plot.x)
+            floor = np.where(np.isfinite(y), box.y1, np.nan)
+            board.area(plot.x.px(x), floor, plot.y.px(y), "held", opacity=0.2, clip=box)
     draw_lines(board, plot, lines)
     bottom = draw_x_axis(board, plot, "Hz")
     if right:
@@ -156,6 +170,14 @@ def x_range(
     return low, high
 
 
+def aired(low: float, high: float, limits: Sequence[Limit]) -> tuple[float, float]:
+    """The range with room beyond each limit for its hatching and its name."""
+    room = 0.13 * (high - low)
+    over = [one.level + room for one in limits if one.side == "below"]
+    under = [one.level - room for one in limits if one.side == "above"]
+    return min([low, *under]), max([high, *over])
+
+
 def _is_log(unit: str, low: float, high: float) -> bool:
     """By ratios where decades are spanned: frequencies over two and a half of them, times over
     one and a half."""
@@ -172,7 +194,8 @@ def _y_range(chart: CurveChart) -> tuple[float, float]:
         shown = np.concatenate([np.asarray(one, float).ravel() for one in values])
         shown = shown[np.isfinite(shown)]
         least = max(float(np.abs(shown).max()) * 1e-6, 1e-15) if shown.size else 1.0
-    return level_range([np.asarray(one, dtype=np.float64) for one in values], least=least)
+    low, high = level_range([np.asarray(one, dtype=np.float64) for one in values], least=least)
+    return aired(low, high, chart.limits)
 
 
 def draw_y_axis(board: Board, plot: Plot) -> None:

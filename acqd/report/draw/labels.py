@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -137,11 +137,11 @@ def place_near(
     avoid: Sequence[Box] = (),
     near: float = 9.0,
     far: float = 190.0,
-    prefer: Callable[[float, float], float] = lambda dx, dy: 0.0,
-) -> Box | None:
+) -> tuple[float, Box] | None:
     """Room for some lines of text near a point, clear of texts and of ``busy`` points.
 
-    ``busy`` is (n, 2) pixels of curves. None where there is none within ``far``.
+    ``busy`` is (n, 2) pixels of curves. With what the place costs; None where
+    there is none within ``far``.
     """
     width = max(text_width(line, size) for line in lines)
     height = len(lines) * size * 1.25
@@ -156,12 +156,28 @@ def place_near(
                 continue
             if any(box.hits(other, by=2.0) for other in avoid):
                 continue
-            cost = crossed(busy, box) * 8.0 + radius + prefer(float(dx), float(dy))
+            cost = crossed(busy, box) * 8.0 + radius
+            if radius > near:
+                # A leading line that runs through names or far along a curve misleads.
+                cost += _led_through(board, avoid, busy, (x, y), box)
             if best is None or cost < best[0]:
                 best = (cost, box)
         if best is not None and best[0] < radius + 14.0:
             break
-    return None if best is None else best[1]
+    return best
+
+
+def _led_through(
+    board: Board, avoid: Sequence[Box], busy: Float, point: tuple[float, float], box: Box
+) -> float:
+    x = np.linspace(point[0], min(max(point[0], box.x0), box.x1), 12)[3:-1]
+    y = np.linspace(point[1], min(max(point[1], box.y0), box.y1), 12)[3:-1]
+    cost = 0.0
+    for at_x, at_y in zip(x.tolist(), y.tolist(), strict=True):
+        dot = Box(at_x - 1, at_y - 1, at_x + 1, at_y + 1)
+        hit = any(dot.hits(other) for other in (*board.texts, *avoid))
+        cost += 12.0 * hit + 4.0 * (crossed(busy, dot) > 0)
+    return cost
 
 
 def crossed(busy: Float, box: Box) -> float:

@@ -50,7 +50,8 @@ def draw_leaning(board: Board, sheet: Sheet, frequency: Axis, box: Box) -> None:
     for value, text in zip(ticks.values, ticks.texts, strict=True):
         x = level.at(value)
         board.line([x, x], [curve.y0, curve.y1], "rule", width=0.6)
-        board.text(x, curve.y0 - 9, text, "ink", size=SMALL, align="middle")
+        if board.is_free(board.box_of(x, curve.y0 - 9, text, size=SMALL, align="middle"), by=5):
+            board.text(x, curve.y0 - 9, text, "ink", size=SMALL, align="middle")
     board.text(curve.x0, curve.y0 - 23, f"spectrum [{sheet.unit}]", "quiet", size=SMALL)
     named = {name for _, name in sheet.marked_hz}
     for start_hz, stop_hz, name in sheet.channel_edges:

@@ -42,7 +42,7 @@ STROKES: dict[str, Stroke] = {
     "now": Stroke("sea", 1.6),
     "last": Stroke("sea", 1.6),
     "first": Stroke("ink", 1.2, (6, 3)),
-    "held": Stroke("held", 1.2, (8, 2, 1.5, 2)),
+    "held": Stroke("held", 0.8),
     "mean": Stroke("ink", 1.2),
     "low": Stroke("quiet", 0.9, (1.5, 1.5)),
     "reference": Stroke("quiet", 1.2, (4, 2, 1, 2, 1, 2)),
@@ -236,7 +236,9 @@ def _name_limit(board: Board, plot: Plot, limit: Limit, box: Box, busy: Float) -
     up = -1.0 if _is_up(plot.y, limit) else 1.0
     half = text_width(text, SMALL) / 2
     best: tuple[float, float, float] | None = None
-    for away in (17.0, 30.0, -14.0, -27.0):
+    inwards = limit.level - limit.guard if limit.side == "below" else limit.level + limit.guard
+    guard = abs(plot.y.at(inwards) - box.y0)
+    for away in (17.0, 30.0, -guard - 10.0, -guard - 23.0):
         for share in (0.5, 0.2, 0.8, 0.05, 0.95):
             x = box.x0 + share * box.width
             x = min(max(x, plot.box.x0 + half + 3), plot.box.x1 - half - 3)
@@ -258,9 +260,9 @@ def draw_bands(board: Board, plot: Plot, bands: Sequence[Band], top: float) -> N
             continue
         x1 = max(x1, x0 + 1.0)
         board.rect(Box(float(x0), plot.box.y0, float(x1), plot.box.y1), "sea", opacity=0.08)
-        board.line([x0, x0, x1, x1], [top + 18, top + 14, top + 14, top + 18], "sea", width=1.0)
+        board.line([x0, x0, x1, x1], [top + 24, top + 20, top + 20, top + 24], "sea", width=1.0)
         wanted.append((float(x0 + x1) / 2, band.name))
-    _names_along(board, wanted, plot.box.x0 - 4, plot.box.x1 + 4, top + 6)
+    _names_along(board, wanted, plot.box.x0 - 4, plot.box.x1 + 4, top)
 
 
 def _names_along(
@@ -271,8 +273,10 @@ def _names_along(
     while shown and sum(text_width(name, SMALL) + 8 for _, name in shown) > high - low:
         shown = shown[::2] if len(shown) > 8 else shown[:-1]
     places = spread([x for x, _ in shown], [text_width(n, SMALL) + 8 for _, n in shown], low, high)
-    for (_, name), x in zip(shown, places, strict=True):
-        board.text(x, y, name, "sea", size=SMALL, align="middle")
+    for (wanted_x, name), x in zip(shown, places, strict=True):
+        if abs(x - wanted_x) > 3:
+            board.line([wanted_x, x], [y + 20, y + 12], "sea", width=0.7)
+        board.text(x, y + 6, name, "sea", size=SMALL, align="middle")
 
 
 def mark_lines(mark: Mark, unit: str) -> list[str]:
@@ -289,7 +293,6 @@ def draw_marks(
     board: Board, plot: Plot, marks: Sequence[Mark], busy: Float, avoid: Sequence[Box], unit: str
 ) -> int:
     """Computed points with their names beside them; how many names found no room."""
-    left = 0
     shown = [one for one in marks if plot.x.holds(one.x) and np.isfinite(one.y)]
     points = [
         (plot.x.at(one.x), float(np.clip(plot.y.at(one.y), plot.box.y0, plot.box.y1)))
@@ -308,20 +311,61 @@ def draw_marks(
                 board.line([x - 3, x + 3], [end, end], "ink", width=1.0)
         board.dot(x, y, 3.2, "paper", edge="ink")
         board.dot(x, y, 1.6, "ink")
-    for mark, (x, y) in zip(shown, points, strict=True):
-        lines = mark_lines(mark, unit)
-        box = place_near(board, x, y, lines, within=plot.box, size=SMALL, busy=busy, avoid=taken)
-        if box is None:
-            left += 1
-            continue
-        nearest_x = min(max(x, box.x0 - 2), box.x1 + 2)
-        nearest_y = min(max(y, box.y0 - 1), box.y1 + 1)
-        if np.hypot(nearest_x - x, nearest_y - y) > 12:
-            board.line([x, nearest_x], [y, nearest_y], "quiet", width=0.7)
-        for at, text in enumerate(lines):
-            y_line = box.y0 + (at + 0.5) * SMALL * 1.25
-            if nearest_x > box.x1:
-                board.text(box.x1, y_line, text, "ink", size=SMALL, align="right")
-            else:
-                board.text(box.x0, y_line, text, "ink", size=SMALL)
-    return left
+    texts = [mark_lines(mark, unit) for mark in shown]
+    boxes = _best_places(board, plot, points, texts, busy, taken)
+    for (x, y), lines, box in zip(points, texts, boxes, strict=True):
+        if box is not None:
+            _named_mark(board, x, y, lines, box)
+    return sum(box is None for box in boxes)
+
+
+def _best_places(
+    board: Board,
+    plot: Plot,
+    points: Sequence[tuple[float, float]],
+    texts: Sequence[list[str]],
+    busy: Float,
+    taken: Sequence[Box],
+) -> list[Box | None]:
+    """Names placed one after the other, in the order of a few that costs least."""
+    count = len(points)
+    rising = sorted(range(count), key=lambda at: points[at][0])
+    orders = [
+        list(range(count)),
+        rising,
+        rising[::-1],
+        *(rising[at:] + rising[:at] for at in range(1, min(count, 8))),
+    ]
+    best: tuple[float, list[Box | None]] | None = None
+    for order in orders if count <= 16 else orders[:2]:
+        boxes: list[Box | None] = [None] * count
+        cost = 0.0
+        put: list[Box] = []
+        for at in order:
+            x, y = points[at]
+            found = place_near(
+                board, x, y, texts[at], within=plot.box, size=SMALL, busy=busy, avoid=[*taken, *put]
+            )
+            if found is None:
+                cost += 1000.0
+                continue
+            cost += found[0]
+            boxes[at] = found[1]
+            put.append(found[1])
+        if best is None or cost < best[0]:
+            best = (cost, boxes)
+    return [] if best is None else best[1]
+
+
+def _named_mark(board: Board, x: float, y: float, lines: Sequence[str], box: Box) -> None:
+    """The lines in their box, led to where they belong if that is not near."""
+    nearest_x = min(max(x, box.x0 - 2), box.x1 + 2)
+    nearest_y = min(max(y, box.y0 - 1), box.y1 + 1)
+    if np.hypot(nearest_x - x, nearest_y - y) > 12:
+        board.line([x, nearest_x], [y, nearest_y], "quiet", width=0.7)
+    for at, text in enumerate(lines):
+        y_line = box.y0 + (at + 0.5) * SMALL * 1.25
+        if nearest_x > box.x1:
+            board.text(box.x1, y_line, text, "ink", size=SMALL, align="right")
+        else:
+            board.text(box.x0, y_line, text, "ink", size=SMALL)

@@ -8,7 +8,7 @@ import numpy as np
 
 from acqd.report.draw.axes import Axis, level_range, time_axis, time_axis_height, with_gaps
 from acqd.report.draw.board import Board, Box
-from acqd.report.draw.curve import draw_y_axis, names_width
+from acqd.report.draw.curve import aired, draw_y_axis, names_width
 from acqd.report.draw.frame import Frame
 from acqd.report.draw.lines import (
     Plot,
@@ -39,6 +39,7 @@ def draw_trend(chart: TrendChart, frame: Frame) -> Board:
     box = Box(58.0, 30.0, board.width - max(right + 14, 30.0), 30.0 + height)
     time = Axis(*frame.span, box.x0, box.x1)
     level = level_range(_values(chart, lines, time), least=_least(chart, lines))
+    level = aired(*level, chart.limits)
     # Room for what is said at marks.
     air = 0.18 * (level[1] - level[0]) if chart.marks else 0.0
     plot = Plot(box, time, Axis(level[0] - air, level[1] + air, box.y1, box.y0))
