@@ -1,0 +1,422 @@
+"""How busy each channel was, counted sweep by sweep, by the meter's own rule.
+
+A visit is a sweep that listened; it is busy where a level of the channel exceeds the threshold of
+that sweep and nothing stronger elsewhere explains it. Threshold and closing threshold are those
+that were kept with the sweep, so that counts are the meter's also of hours that the range cuts, and
+of one that has not turned yet. The interval is that of visits that depend on each other.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.archive.records import HourlyRecord, SetupRecord
+from acqd.archive.views import SetupView
+from acqd.config.recorded import recorded_config
+from acqd.errors import AcqdError
+from acqd.look.times import clock
+from acqd.measure.band_references import residual_limit
+from acqd.measure.band_sums import SPOILT
+from acqd.measure.band_sweep import _look_at_channels as look_at_channels
+from acqd.measure.band_sweep import residual_of
+from acqd.measure.band_work import BandSettings, BandSetup, BandWork
+from acqd.measure.channels import Channel, ChannelPlan
+from acqd.measure.markov import count_transitions, fit_markov, occupancy_interval
+from acqd.measure.meter import Role
+from acqd.measure.occupancy import busy_hour, channel_occupancy, resource_occupancy
+from acqd.report.blocks import Block
+from acqd.report.shapes import HeatChart, SweepRange, Table
+from acqd.report.source import HOUR_S, JobSource
+from acqd.report.words import count_text, percent
+
+__all__ = ["Counts", "Occupancy", "plan_of"]
+
+Float = NDArray[np.float64]
+Int = NDArray[np.int64]
+
+SLOT_S = 900.0
+ROWS_SHOWN = 24
+"""Channels in the heat strip at most, the busiest; the table has more."""
+TABLE_ROWS = 80
+
+NOT_HEARD, FREE, BUSY = 0, 1, 2
+
+
+def plan_of(setup: SetupRecord | None) -> ChannelPlan | None:
+    """The channel plan that was recorded with a setup; None without one."""
+    found = _settings(setup)
+    return None if found is None else found.channels
+
+
+def _settings(setup: SetupRecord | None) -> BandSettings | None:
+    """What of a band job's settings bears on whether a channel counts as busy."""
+    if setup is None or not (setup.details.get("config") or {}).get("band"):
+        return None
+    try:
+        config = recorded_config(setup.job, setup.details["config"])
+        job = config.jobs[setup.job]
+    except (AcqdError, KeyError):
+        return None
+    sweeper = config.sweepers[job.sweeper]
+    return BandSettings(
+        false_alarm=job.band.opening_probability,
+        margin_db=job.band.margin_db,
+        closing_db=job.band.closing_db,
+        floor=job.band.floor,
+        channels=config.channel_plans.get(setup.job),
+        shape_factor=sweeper.shape_factor,
+        phase_noise=sweeper.phase_noise_at or (),
+        stopband_db=sweeper.stopband_db,
+        neighbour_db=job.band.neighbour_db,
+        residual_db=job.band.residual_db,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counts:
+    """Of some sweeps, (channels,) each: visits, busy ones, share, and its 95 % interval, NaN where
+    nobody can tell it: where a channel did not change once."""
+
+    visits: Int
+    hits: Int
+    share: Float
+    low: Float
+    high: Float
+
+
+class _Rule:
+    """The meter's rule for one setup."""
+
+    def __init__(self, setup: SetupRecord, settings: BandSettings) -> None:
+        event = SetupView.of(setup, 0.0).event
+        quiet = event.references.get(str(Role.QUIET))
+        self.settings = settings
+        self.work = BandWork(
+            settings,
+            BandSetup(
+                setup=event.setup,
+                frequency_hz=event.grid.frequency_hz,
+                unit=event.unit,
+                rbw_hz=event.rbw_hz,
+                detector=event.detector,
+                averages=event.averages,
+                interval_s=event.interval_s,
+                sweep_time_s=event.sweep_time_s,
+                level_accuracy_db=event.level_accuracy_db,
+                assumed=event.assumed,
+                resolution=event.resolution,
+            ),
+            math.nan,
+        )
+        if quiet is not None and quiet.is_usable and quiet.level is not None:
+            self.work.residual_limit = residual_limit(
+                np.asarray(quiet.level, dtype=np.float64),
+                event.grid.frequency_hz,
+                rbw_hz=event.rbw_hz,
+                margin_db=settings.residual_db,
+            )
+        self.channel = self.work.index.channel
+
+    def states(self, block: Block, heard: NDArray[np.bool_]) -> NDArray[np.int8]:
+        """(sweeps, channels of the index) each NOT_HEARD, FREE or BUSY."""
+        suffix = self.work.suffix
+        opening = block.column(f"threshold_{suffix}")
+        closing = block.figures(f"closing_{suffix}")
+        closing = np.where(np.isfinite(closing), closing, opening)
+        found = np.full((len(block), self.channel.size), NOT_HEARD, dtype=np.int8)
+        heard = heard & np.isfinite(opening)
+        found[heard] = FREE
+        with np.errstate(invalid="ignore"):
+            above = (block.level > opening[:, None]).any(axis=1)
+        whole = np.isfinite(block.level).all(axis=1)
+        for at in np.flatnonzero(heard & (above | ~whole)).tolist():
+            level = block.level[at]
+            missing = residual_of(self.work, level, None)
+            look = look_at_channels(
+                self.work,
+                self.settings,
+                level,
+                float(opening[at]),
+                float(closing[at]),
+                missing,
+                bool(above[at]),
+            )
+            if look is None:
+                continue
+            if look.seen is not None:
+                found[at, ~look.seen] = NOT_HEARD
+            found[at, look.own] = BUSY
+        return found
+
+
+class Occupancy:
+    """Counts of a band job's channels, from blocks as they come.
+
+    ``plan`` None: the job has no channels, and all is empty. ``counts_all`` False: nobody can count
+    from the sweeps, because their threshold stands on a floor that was learnt; then only whole
+    hours are known, from the figures that the meter kept.
+    """
+
+    def __init__(self, source: JobSource) -> None:
+        self.source = source
+        self.plan = plan_of(source.setup)
+        self._settings = _settings(source.setup)
+        self.counts_all = self._settings is not None and self._settings.floor != "learnt"
+        channels = () if self.plan is None else self.plan.channels
+        index = source.sweeps()
+        self._state = np.zeros((len(index), len(channels)), dtype=np.int8)
+        self._heard = (index.flags & int(SPOILT)) == 0
+        self._rules: dict[str, _Rule | None] = {}
+        self._peak = np.full(len(channels), -np.inf)
+
+    @property
+    def channels(self) -> tuple[Channel, ...]:
+        return () if self.plan is None else self.plan.channels
+
+    def take(self, block: Block) -> None:
+        """Count the sweeps of a block."""
+        rule = self._rule(block.setup)
+        if rule is None or not rule.channel.size:
+            return
+        states = rule.states(block, self._heard[block.place])
+        self._state[np.ix_(block.place, rule.channel)] = states
+        edges = rule.work.index.edges
+        busy = states == BUSY
+        some = busy.any(axis=1)
+        if some.any():
+            padded = np.column_stack((block.level[some], np.full(int(some.sum()), np.nan)))
+            largest = np.fmax.reduceat(padded, edges, axis=1)[:, ::2]
+            largest = np.where(busy[some], largest, -np.inf).max(axis=0)
+            self._peak[rule.channel] = np.fmax(self._peak[rule.channel], largest)
+
+    def _rule(self, setup: SetupRecord) -> _Rule | None:
+        if not self.counts_all or self.plan is None:
+            return None
+        if setup.setup not in self._rules:
+            settings = _settings(setup)
+            same = settings is not None and settings.channels == self.plan
+            made = _Rule(setup, settings) if settings is not None and same else None
+            self._rules[setup.setup] = made
+        return self._rules[setup.setup]
+
+    # -- counts ----------------------------------------------------------------------------------
+
+    def counts(self, start_s: float | None = None, stop_s: float | None = None) -> Counts:
+        """Of the sweeps that began in a part of the range; all without one."""
+        started_s = self.source.sweeps().started_s
+        here = np.ones(started_s.size, dtype=np.bool_)
+        if start_s is not None and stop_s is not None:
+            here = (started_s >= start_s) & (started_s < stop_s)
+        order = np.argsort(started_s[here], kind="stable")
+        at_s, state = started_s[here][order], self._state[here][order]
+        judged, busy = state != NOT_HEARD, state == BUSY
+        visits = np.asarray(judged.sum(axis=0), dtype=np.int64)
+        hits = np.asarray(busy.sum(axis=0), dtype=np.int64)
+        listened = judged.any(axis=1)
+        moves = count_transitions(
+            busy[listened],
+            judged=judged[listened],
+            at_s=at_s[listened],
+            longest_step_s=2.0 * self._usual_s(at_s[listened]),
+        )
+        low, high = occupancy_interval(hits, visits, fit_markov(moves).factor_safe)
+        return Counts(
+            visits=visits, hits=hits, share=channel_occupancy(hits, visits), low=low, high=high
+        )
+
+    def _usual_s(self, at_s: Float) -> float:
+        steps = np.diff(at_s)
+        usual = float(np.median(steps)) if steps.size else 0.0
+        planned = self.source.interval_s
+        return max(usual, 0.0 if math.isnan(planned) else planned)
+
+    def by_hour(self) -> tuple[Float, list[Counts]]:
+        """Edges of the clock hours of UTC that the range has a part in, cut by its ends, and the
+        counts of each. Whole hours that the meter has told are as it told them."""
+        source = self.source
+        first = math.floor(source.start_s / HOUR_S) + 1
+        last = math.ceil(source.stop_s / HOUR_S) - 1
+        inner = [hour * HOUR_S for hour in range(first, last + 1)]
+        edges_s = np.array([source.start_s, *inner, max(source.stop_s, source.start_s)])
+        told = {one.hour_start_s: one for one in source.hours}
+        found = []
+        for begin_s, end_s in zip(edges_s[:-1].tolist(), edges_s[1:].tolist(), strict=True):
+            record = told.get(begin_s) if end_s - begin_s == HOUR_S else None
+            counts = self.counts(begin_s, end_s)
+            found.append(counts if record is None else self._as_told(counts, record))
+        return edges_s, found
+
+    def _as_told(self, counts: Counts, record: HourlyRecord) -> Counts:
+        """The counts of a whole hour, those that the meter lists in its place."""
+        places = {channel.name: at for at, channel in enumerate(self.channels)}
+        columns = {
+            name: np.array(values, dtype=np.float64)
+            for name, values in (
+                ("hits", counts.hits),
+                ("visits", counts.visits),
+                ("fco", counts.share),
+                ("fco_dependent_low", counts.low),
+                ("fco_dependent_high", counts.high),
+            )
+        }
+        for one in record.figures.get("channels") or ():
+            at = places.get(one.get("channel"))
+            if at is None:
+                continue
+            for name, values in columns.items():
+                value = one.get(name)
+                values[at] = math.nan if value is None else float(value)
+        return Counts(
+            visits=columns["visits"].astype(np.int64),
+            hits=columns["hits"].astype(np.int64),
+            share=columns["fco"],
+            low=columns["fco_dependent_low"],
+            high=columns["fco_dependent_high"],
+        )
+
+    def total(self) -> Counts:
+        """Of the whole range; where nobody can count from sweeps, the whole hours put together,
+        without an interval."""
+        if self.counts_all:
+            return self.counts()
+        _, hours = self.by_hour()
+        zero = np.zeros(len(self.channels), dtype=np.int64)
+        visits = sum((one.visits for one in hours), zero)
+        hits = sum((one.hits for one in hours), zero)
+        nothing = np.full(len(self.channels), np.nan)
+        share = channel_occupancy(hits, visits)
+        return Counts(visits=visits, hits=hits, share=share, low=nothing, high=nothing)
+
+    def busy_hours(self) -> list[tuple[float, float]]:
+        """For each channel when its busiest hour of the range began, at any quarter of an hour of
+        UTC, and its share; NaN where no hour was watched through."""
+        nothing = (math.nan, math.nan)
+        found = [nothing] * len(self.channels)
+        started_s = self.source.sweeps().started_s
+        if not started_s.size or not self.counts_all:
+            return found
+        first = math.floor(float(started_s.min()) / SLOT_S)
+        slot = np.floor(started_s / SLOT_S).astype(np.int64) - first
+        slots = int(slot.max()) + 1
+        expected = SLOT_S / self._usual_s(np.sort(started_s)) if started_s.size > 1 else 1.0
+        for at in range(len(self.channels)):
+            state = self._state[:, at]
+            visits = np.bincount(slot[state != NOT_HEARD], minlength=slots)
+            hits = np.bincount(slot[state == BUSY], minlength=slots)
+            if not hits.any():
+                continue
+            share = channel_occupancy(hits, visits)
+            share[visits < 0.5 * expected] = np.nan
+            best = busy_hour(share)
+            if best.first >= 0:
+                found[at] = ((first + best.first) * SLOT_S, best.share)
+        return found
+
+    # -- shown -----------------------------------------------------------------------------------
+
+    def heard(self, total: Counts) -> list[int]:
+        """Places of the channels that were busy at least once, the busiest first."""
+        share = np.nan_to_num(total.share, nan=-1.0)
+        return [at for at in np.argsort(-share, kind="stable").tolist() if total.hits[at]]
+
+    def heat(self, total: Counts, sweeps: SweepRange | None) -> HeatChart | None:
+        """The strip by hour of the busiest channels, in order of frequency from the top down; None
+        without a plan, or where no channel was heard."""
+        shown = self.heard(total)[:ROWS_SHOWN]
+        shown.sort(key=lambda at: -self.channels[at].centre_hz)
+        if not shown:
+            return None
+        edges_s, hours = self.by_hour()
+        rows = tuple(self.channels[at].name for at in shown)
+        share = np.array([[one.share[at] for one in hours] for at in shown])
+        return HeatChart(
+            title="Occupied, by hour",
+            rows=rows,
+            column_edges_s=edges_s,
+            share=share,
+            low=np.array([[one.low[at] for one in hours] for at in shown]),
+            high=np.array([[one.high[at] for one in hours] for at in shown]),
+            sweeps=sweeps,
+            alt=self._heat_alt(rows, edges_s, share),
+        )
+
+    def _heat_alt(self, rows: tuple[str, ...], edges_s: Float, share: Float) -> str:
+        told = []
+        for name, line in zip(rows, share, strict=True):
+            if np.isfinite(line).any():
+                best = int(np.nanargmax(line))
+                from_text = clock(float(edges_s[best]), self.source.zone)
+                told.append(f"{name} at most {percent(float(line[best]))} in the hour {from_text}")
+        return f"Occupancy by hour of {count_text(len(rows), 'channel')}: {'; '.join(told[:8])}."
+
+    def table(self, total: Counts, sweeps: SweepRange | None) -> Table | None:
+        """All channels that were busy, and in the note those that were not."""
+        if self.plan is None:
+            return None
+        heard = self.heard(total)
+        busy = self.busy_hours()
+        rows = []
+        for at in heard[:TABLE_ROWS]:
+            channel = self.channels[at]
+            from_s, share = busy[at]
+            rows.append(
+                (
+                    channel.name,
+                    channel.centre_hz / 1e6,
+                    float(total.visits[at]),
+                    float(total.hits[at]),
+                    100.0 * float(total.share[at]),
+                    _hundredfold(total.low[at]),
+                    _hundredfold(total.high[at]),
+                    _finite(self._peak[at]),
+                    "" if math.isnan(from_s) else clock(from_s, self.source.zone),
+                    _hundredfold(share),
+                )
+            )
+        return Table(
+            title="Occupancy of the whole range",
+            heads=("channel", "frequency", "visits", "busy", "share", "from", "to", "peak",
+                   "busiest hour from", "its share"),
+            units=("", "MHz", "", "", "%", "%", "%", self.source.unit, "", "%"),
+            places=(None, 4, 0, 0, 2, 2, 2, 1, None, 1),
+            rows=tuple(rows),
+            note=self._note(total, heard),
+            sweeps=sweeps,
+        )  # fmt: skip
+
+    def _note(self, total: Counts, heard: list[int]) -> str:
+        assert self.plan is not None
+        judged = total.visits > 0
+        quiet = int(np.count_nonzero(judged & (total.hits == 0)))
+        outside = int(np.count_nonzero(~judged))
+        told = []
+        if len(heard) > TABLE_ROWS:
+            told.append(f"The {TABLE_ROWS} busiest of {len(heard)} channels that were heard.")
+        if quiet:
+            told.append(f"{count_text(quiet, 'channel')} of the plan never busy.")
+        if outside:
+            told.append(f"{count_text(outside, 'channel')} not covered by the sweep.")
+        sro = resource_occupancy(total.share)
+        if math.isfinite(sro):
+            told.append(f"All channels together {percent(sro, 2)} occupied.")
+        coverage = self.source.coverage
+        if coverage.due:
+            told.append(
+                f"From {percent(coverage.listened / coverage.due)} of the due sweeps, which "
+                f"listened; from and to: 95 % interval of a channel that goes on so, visits "
+                f"depending on each other, blank where it changed too little to tell."
+            )
+        told.append(f"Plan: {self.plan.title or self.plan.name}.")
+        return " ".join(told)
+
+
+def _hundredfold(value: float) -> float | None:
+    return 100.0 * float(value) if math.isfinite(value) else None
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
