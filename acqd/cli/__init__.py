@@ -18,6 +18,7 @@ __all__ = ["main"]
 COMMANDS = {
     "check": "What a station would do: sweepers, jobs, times, disk and messages.",
     "contract": "Print the AsyncAPI document of all messages.",
+    "dash": "A live page of one or several stations, fed by MQTT alone.",
     "export": "Sweeps of an archive as CSV, netCDF, Parquet or Touchstone.",
     "find": "List attached sweepers.",
     "note": 'Put a remark on the sheet: acqd note 21:05 "lamp off".',
