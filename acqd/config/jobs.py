@@ -26,6 +26,7 @@ from acqd.config.quantity import (
     refusal,
 )
 from acqd.config.reflection import ReflectionTable
+from acqd.config.report import ReportWish
 from acqd.config.soak import SoakTable
 from acqd.config.tables import (
     Count,
@@ -211,6 +212,7 @@ class JobTable(Table):
     reflection: ReflectionTable = Field(default_factory=ReflectionTable)
     carrier: CarrierTable = Field(default_factory=CarrierTable)
     soak: SoakTable | None = None
+    report: ReportWish = None
     source: SourceTable | None = None
     transmitter: TransmitterTable | None = None
 
@@ -244,6 +246,18 @@ class JobTable(Table):
         yield from self._misfits_of_kind()
         yield from self._misfits_of_source()
         yield from self._misfits_of_soak()
+        yield from self._misfits_of_report()
+
+    def _misfits_of_report(self) -> Iterator[Misfit]:
+        if self.report is None or "at" not in self.report.model_fields_set:
+            return
+        if self.soak is not None or self.when.window:
+            what = "a soak ends" if self.soak is not None else "a window ends"
+            yield Misfit(
+                key="report",
+                problem=f"`at` says when, but this job's report is made when {what}",
+                accepted="report = true",
+            )
 
     def _misfits_of_soak(self) -> Iterator[Misfit]:
         known = FINDING_WORDS[self.kind]

@@ -31,7 +31,10 @@ from acqd.plan.schedule import Schedule
 
 __all__ = ["StationConfig"]
 
-_NOT_COMPARABILITY = ("title", "enabled", "priority", "min_share", "centre", "span", "step")
+_NOT_COMPARABILITY = (
+    *("title", "enabled", "priority", "min_share", "report"),
+    *("centre", "span", "step"),
+)
 """What changes nothing about sweeps, and other ways to say start, stop and points."""
 _RHYTHM = ("every", "cron", "back_to_back", "burst")
 _SWEEPER_SAYS = (

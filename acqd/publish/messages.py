@@ -60,6 +60,7 @@ __all__ = [
     "JobState",
     "Message",
     "Occupancy",
+    "ReportMade",
     "StationStatus",
     "Summary",
     "SweeperIdentity",
@@ -291,6 +292,29 @@ class Verdict(Message):
     judgements: Annotated[tuple[VerdictJudgement, ...], Field(max_length=200)] = ()
 
 
+class ReportMade(Message):
+    """A report lies in the folder ``reports`` of the station's archive. The newest is retained."""
+
+    schema_: Literal["report/1"] = Field(default="report/1", alias="schema")
+    job: Level
+    at: TimeText
+    """When it was made."""
+    at_s: float
+    from_: TimeText = Field(alias="from")
+    """The time that it is about."""
+    from_s: float
+    to: TimeText
+    to_s: float
+    file: Annotated[str, Field(pattern=r"^[a-z0-9_-]{1,64}\.html$")]
+    """Its name, without a folder."""
+    bytes: Count
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    title: Text
+    """Of the job."""
+    headline: Text = ""
+    """What the report says of the job first; empty where it does not say."""
+
+
 class Trace(Message):
     """A sweep at the reference plane, with fewer points that keep its peaks.
 
@@ -421,5 +445,6 @@ MESSAGES: tuple[type[Message], ...] = (
     Occupancy,
     ChannelState,
     Verdict,
+    ReportMade,
 )
 """Every JSON message, by the names that the table of topics uses."""

@@ -127,6 +127,14 @@ CHANNELS: tuple[TopicSpec, ...] = (
         summary="The last verdict of a soak or an emission check.",
     ),
     TopicSpec(
+        name="report",
+        pattern=_JOB + "/report",
+        qos=1,
+        retain=True,
+        messages=("ReportMade",),
+        summary="The last report that was made of a job's night.",
+    ),
+    TopicSpec(
         name="occupancy",
         pattern=_JOB + "/occupancy",
         qos=1,
@@ -224,6 +232,9 @@ class Topics:
 
     def verdict(self, job: str) -> str:
         return f"{self._job(job)}/verdict"
+
+    def report(self, job: str) -> str:
+        return f"{self._job(job)}/report"
 
     def occupancy(self, job: str) -> str:
         return f"{self._job(job)}/occupancy"

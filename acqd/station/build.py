@@ -29,6 +29,7 @@ from acqd.station.inputs import Arriving, InputSafety, source_power_w
 from acqd.station.job import JobSpec
 from acqd.station.kinds import kind_parts
 from acqd.station.ptt import PttRule
+from acqd.station.reportshelf import ReportRule
 from acqd.station.setup import SetupFacts
 from acqd.station.software import software_here
 from acqd.sweep import Identity, SweepRequest
@@ -236,6 +237,9 @@ def _job(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSp
         safety=_safety(config, name),
         channel_keys=parts.channel_keys,
         ends=table.soak is not None,
+        report=None
+        if table.report is None
+        else ReportRule(at_s=table.report.at_s, keep=table.report.keep, title=table.title or name),
         ptt=_ptt(config, name),
     )
 

@@ -39,6 +39,7 @@ from acqd.station.inputs import InputSafety
 from acqd.station.kinds.parts import Foresee, no_foresight
 from acqd.station.ptt import PttRule
 from acqd.station.references import ReferenceRecord
+from acqd.station.reportshelf import ReportRule
 from acqd.station.setup import SetupFacts, SetupMaker
 from acqd.station.tell import Teller, one_line
 from acqd.sweep import Capabilities, Sweep, SweepFlag, SweepRequest
@@ -86,6 +87,8 @@ class JobSpec:
     """What the kind can say before anything is swept, a sentence each."""
     ends: bool = False
     """Whether the job ends by itself, with a verdict."""
+    report: ReportRule | None = None
+    """What of it is reported when; None where nothing is."""
     ptt: tuple[PttRule, ...] = ()
     """Transmitters near the job's aerial of which is known when they are keyed."""
     channel_keys: Mapping[str, str] = field(default_factory=dict)

@@ -19,7 +19,7 @@ from acqd.station.feed import CLOCK_BACK_S, JobState, account_of, config_ended
 from acqd.station.job import JobSpec
 from acqd.sweep import Identity
 
-__all__ = ["JobPast", "Past", "look_back"]
+__all__ = ["JobPast", "Past", "Recovered", "look_back"]
 
 GONE = "gone"
 """Version of a checkpoint that is carried on for its accounts alone; no meter is of it."""
@@ -113,6 +113,15 @@ class Past:
         known = [self.jobs[name] for name in names if self.jobs[name].identity is not None]
         last = max(known, key=lambda one: one.state.accounted_s or 0.0, default=None)
         return None if last is None else last.identity
+
+
+@dataclass(slots=True)
+class Recovered:
+    """What a start carries on with: jobs with a meter, seconds that it was down, sweeps missed."""
+
+    jobs: int = 0
+    down_s: float | None = None
+    lost: int = 0
 
 
 def look_back(recovery: Recovery, specs: Iterable[JobSpec]) -> Past:

@@ -18,7 +18,7 @@ import contextlib
 import time
 from collections.abc import Callable, Collection, Coroutine, Mapping
 from concurrent.futures import Future
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -38,9 +38,10 @@ from acqd.station.control import Control
 from acqd.station.job import JobRunner
 from acqd.station.keptplan import KeptPlan
 from acqd.station.outbox import ArchiveOutbox
-from acqd.station.past import Past, look_back
+from acqd.station.past import Past, Recovered, look_back
 from acqd.station.ptt import KeyWatch
 from acqd.station.references import references_in
+from acqd.station.reporting import Reports
 from acqd.station.surroundings import STOP_S, Surroundings
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.tell import STATION, Messenger, Teller, one_line
@@ -64,13 +65,6 @@ STOP_STEP_S = 0.8
 """So long a stop waits for a step of the start that is under way in a thread."""
 LAST_S = 0.15
 """Of the stop, for what comes after the goodbye: a broker of our own must end."""
-
-
-@dataclass(slots=True)
-class _Recovered:
-    jobs: int = 0
-    down_s: float | None = None
-    lost: int = 0
 
 
 class Station:
@@ -102,6 +96,7 @@ class Station:
         self._plan: KeptPlan | None = None
         self._gone: dict[str, Batch] = {}
         """Gaps of jobs that the config has no more, which could not be committed yet."""
+        self._reports: Reports | None = None
         self._publisher: Messenger | None = None
         self.context = ContextStore(built.contexts, clock)
         self._sources: ContextSources | None = None
@@ -145,10 +140,14 @@ class Station:
         """A job has ended by itself: it leaves the plan that the next start counts from."""
         if self._plan is not None and self._archive is not None:
             self._plan.end(name)
+        if self._reports is not None:
+            self._reports.look()
         self._stop_when_all_ended()
 
     def _stop_when_all_ended(self) -> None:
         if self._until and not any(self._job_runs(name) for name in self._until):
+            if self._reports is not None and self._reports.owes(self._until):
+                return
             self.stop()
 
     def _left_s(self) -> float:
@@ -295,6 +294,18 @@ class Station:
                 tasks.append(group.create_task(self._watch_archive(archive, findings)))
                 tasks.append(group.create_task(self._rotate(archive)))
                 tasks.append(group.create_task(self._control(archive, teller).run()))
+                self._reports = Reports(
+                    built.archive,
+                    self._jobs.values(),
+                    run_id=self._run_id,
+                    zone=built.time_zone,
+                    clock=self._clock,
+                    tell=teller.report,
+                    finding=findings.tell,
+                    made=self._stop_when_all_ended,
+                    program=self._around.report_program,
+                )
+                tasks.append(group.create_task(self._reports.run()))
                 self._starting = None
                 if ready is not None:
                     ready(self)
@@ -317,9 +328,9 @@ class Station:
         await self._whole(lambda: found.append(look_back(archive.recovery, self._built.jobs)))
         return found[0]
 
-    def _recover(self, archive: ArchiveWriter, teller: Teller, past: Past) -> _Recovered:
+    def _recover(self, archive: ArchiveWriter, teller: Teller, past: Past) -> Recovered:
         """Bring each job's meter to where the last run left it."""
-        out = _Recovered()
+        out = Recovered()
         recovery = archive.recovery
         references = references_in(recovery.overlays)
         for spec in self._built.jobs:
@@ -340,7 +351,7 @@ class Station:
         return out
 
     async def _account_for_time_down(
-        self, archive: ArchiveWriter, out: _Recovered, past: Past, now_s: float
+        self, archive: ArchiveWriter, out: Recovered, past: Past, now_s: float
     ) -> None:
         """What the old plan would have swept since it was last accounted for (G5).
 
@@ -452,7 +463,7 @@ class Station:
                 sweeper.hold(job, why)
 
     def _say_started(
-        self, archive: ArchiveWriter, recovered: _Recovered, broker: OwnBroker | None
+        self, archive: ArchiveWriter, recovered: Recovered, broker: OwnBroker | None
     ) -> None:
         self._log.info(
             "station_started",
@@ -491,22 +502,7 @@ class Station:
             await asyncio.sleep(CLOCK_LOOK_S)
             self._look_at_clocks()
             while self._clock_news:
-                news = self._clock_news.pop(0)
-                if news.slept_s:
-                    self._log.warning("host_slept", slept_s=round(news.slept_s, 1))
-                    await findings.tell(
-                        "host_asleep",
-                        f"the host slept for {news.slept_s:.0f} s",
-                        {"slept_s": round(news.slept_s, 3)},
-                    )
-                if news.stepped_s:
-                    self._log.warning("clock_stepped", stepped_s=round(news.stepped_s, 3))
-                    way = "forwards" if news.stepped_s > 0 else "back"
-                    await findings.tell(
-                        "clock_stepped",
-                        f"the clock was set {way} by {abs(news.stepped_s):.1f} s",
-                        {"stepped_s": round(news.stepped_s, 3)},
-                    )
+                await findings.tell_clock(self._clock_news.pop(0))
 
     def _control(self, archive: ArchiveWriter, teller: Teller) -> Control:
         """Listens to the commands of this station's user."""

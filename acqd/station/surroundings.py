@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from acqd.publish.outbox import Outbox
+from acqd.station.reporting import PROGRAM
 from acqd.station.tell import Messenger
 
 __all__ = ["STOP_S", "Surroundings"]
@@ -22,5 +23,7 @@ class Surroundings:
     """Makes what takes the messages, in the place of a client of the config's broker."""
     takes_commands: bool = True
     """Whether commands of the station's user are listened to."""
+    report_program: tuple[str, ...] = PROGRAM
+    """What makes the reports that jobs ask for; empty where none are to be made."""
     stop_s: float = STOP_S
     """For all of a stop, in real seconds; what is not sealed by then waits for the next start."""

@@ -21,6 +21,7 @@ from acqd.publish.messages import (
     Health,
     JobState,
     Occupancy,
+    ReportMade,
     StationStatus,
     SweeperIdentity,
     SweeperState,
@@ -338,6 +339,20 @@ class Teller:
         except Exception as exc:
             # As with all that is told: a fault of ours costs no sweep.
             self._log.error("message_not_made", job=job.name, exc_info=exc)
+
+    def report(self, job: str, made: Mapping[str, Any]) -> None:
+        """Tell of a report that was made; ``made`` as :class:`ReportMade` has it, without texts."""
+        message = ReportMade.model_validate(
+            {
+                **self._common,
+                "job": job,
+                **made,
+                "at": rfc3339(made["at_s"]),
+                "from": rfc3339(made["from_s"]),
+                "to": rfc3339(made["to_s"]),
+            }
+        )
+        self._retain(self._topics.report(job), message.to_json())
 
     # -- inside ---------------------------------------------------------------------------------
 

@@ -74,6 +74,18 @@ class StationFindings:
                     return
                 self._waiting.pop(0)
 
+    async def tell_clock(self, news: ClockNews) -> None:
+        """A step of the clock, a sleep of the host, or both."""
+        if news.slept_s:
+            self._log.warning("host_slept", slept_s=round(news.slept_s, 1))
+            figures = {"slept_s": round(news.slept_s, 3)}
+            await self.tell("host_asleep", f"the host slept for {news.slept_s:.0f} s", figures)
+        if news.stepped_s:
+            self._log.warning("clock_stepped", stepped_s=round(news.stepped_s, 3))
+            way = "forwards" if news.stepped_s > 0 else "back"
+            text = f"the clock was set {way} by {abs(news.stepped_s):.1f} s"
+            await self.tell("clock_stepped", text, {"stepped_s": round(news.stepped_s, 3)})
+
     async def _keep(self, draft: FindingDraft) -> None:
         record = FindingRecord(
             job=STATION,

@@ -43,6 +43,7 @@ from acqd.config.quantity import (
     TEMPERATURE,
 )
 from acqd.config.reflection import ReflectionTable
+from acqd.config.report import ReportTable
 from acqd.config.soak import SoakLimitTable, SoakTable
 from acqd.config.tables import Table
 from acqd.config.transmission import (
@@ -76,6 +77,7 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[[chain.NAME.part]]": (CONFIG, PartTable, PART),
     "[job.NAME]": (CONFIG, JobTable, {**SWEEP, "when": {"every": "2 s"}}),
     "[job.NAME.when]": (CONFIG, WhenTable, {"every": "2 s"}),
+    "[job.NAME.report]": (CONFIG, ReportTable, {}),
     "[job.NAME.band]": (CONFIG, BandTable, {}),
     "[job.NAME.band.aerial]": (CONFIG, AerialTable, {}),
     "[job.NAME.carrier]": (CARRIER, CarrierTable, {}),

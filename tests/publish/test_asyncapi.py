@@ -27,6 +27,7 @@ from acqd.publish.messages import (
     Finding,
     JobState,
     Occupancy,
+    ReportMade,
     Summary,
     SweeperState,
     Trace,
@@ -203,6 +204,14 @@ def every_message():
             state="free",
             unit="dBm",
             seq=1,
+        ),
+    )
+    yield (
+        TOPICS.report("marine-vhf"),
+        ReportMade.model_validate(
+            {**WHO, **AT, "job": "marine-vhf", "from": rfc3339(0), "from_s": 0, "to": rfc3339(60)}
+            | {"to_s": 60, "file": "marine-vhf-1970-01-01-0100.html", "bytes": 4096}
+            | {"sha256": "0" * 64, "title": "Marine VHF", "headline": "nobody called"}
         ),
     )
     yield (

@@ -19,6 +19,7 @@ ALL = {
     "trace": (TOPICS.trace("vhf"), "acqd/gannet-ledge/job/vhf/trace"),
     "finding": (TOPICS.finding("vhf"), "acqd/gannet-ledge/job/vhf/finding"),
     "verdict": (TOPICS.verdict("vhf"), "acqd/gannet-ledge/job/vhf/verdict"),
+    "report": (TOPICS.report("vhf"), "acqd/gannet-ledge/job/vhf/report"),
     "occupancy": (TOPICS.occupancy("vhf"), "acqd/gannet-ledge/job/vhf/occupancy"),
     "channel": (TOPICS.channel("vhf", "ais-1"), "acqd/gannet-ledge/job/vhf/channel/ais-1"),
     "value": (TOPICS.value("vhf", "floor_dbm"), "acqd/gannet-ledge/job/vhf/value/floor_dbm"),

@@ -1,0 +1,6 @@
+"""``python -m acqd`` is the command line ``acqd``."""
+
+from acqd.cli import main
+
+if __name__ == "__main__":
+    main()
