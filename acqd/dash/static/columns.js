@@ -1,10 +1,12 @@
 // What was swept, as the server sent it: one byte a cell, 0 where nothing was swept.
 
 const MOST_COLUMNS = 8192;
+let made = 0;
 
 /** Columns of one job by the number of their time bin, in a ring that never grows. */
 export class Columns {
   constructor(rows, binS, spanS) {
+    this.number = made += 1;
     this.rows = rows;
     this.binS = binS;
     this.size = Math.min(MOST_COLUMNS, Math.ceil(spanS / binS) + 2);
@@ -14,6 +16,7 @@ export class Columns {
     this.newest = null;
     this.middles = new Float32Array(this.size);
     this.oldest = null;
+    this.changed = -Infinity; // The oldest bin that changed since it was drawn.
     this.more = 0; // Columns that are still on their way: the newest come first.
   }
 
@@ -25,6 +28,7 @@ export class Columns {
     this.at[place] = number;
     for (let row = 0; row < this.rows; row += 1) this.codes[row * this.size + place] = codes[row];
     this.middles[place] = middle(codes);
+    if (bin < this.changed) this.changed = bin;
     if (this.newest === null || bin > this.newest) this.newest = bin;
     if (this.oldest === null || bin < this.oldest) this.oldest = bin;
   }

@@ -182,7 +182,19 @@ function shownOnSheet() {
   if (!view || !columns) return null;
   const names = (view.marks || []).filter((one) => Number.isFinite(one.at_hz) && one.label).map((one) => ({ hz: one.at_hz, text: one.label }));
   const findings = mine().filter((one) => one.job !== null);
-  return { view, columns, line, held, nowS, spanS, findings, names, unit: view.unit || "" };
+  return { view, columns, line, held, nowS, spanS, findings, names, why, unit: view.unit || "" };
+}
+
+/** Why nothing was swept from one time to another, where a finding of the station told it. */
+function why(fromS, toS) {
+  const now = job();
+  const margin = 5 + 2 * ((page.view && page.view.every_s) || 0);
+  const told = page.findings.find((one) => one.station === page.chosen.station && one.job === null
+    && one.at_s > fromS - margin && one.at_s < toS
+    && ["sweeper_lost", "cannot_keep", "host_asleep"].includes(one.what)
+    && (one.what !== "sweeper_lost" || (now && one.text.includes(now.sweeper))));
+  if (!told) return "";
+  return { sweeper_lost: `${now.sweeper} away`, cannot_keep: "no room to keep sweeps", host_asleep: "host asleep" }[told.what];
 }
 
 const mine = () => page.findings.filter((one) => page.chosen && one.station === page.chosen.station && (one.job === page.chosen.job || one.job === null));
@@ -222,6 +234,7 @@ function drawTables() {
 }
 
 function drawSheet() {
+  sheet.type = wall.on ? 1.5 : 1;
   const drawn = sheet.draw(shownOnSheet());
   const { view, columns } = page;
   const empty = !view ? "waiting for the first frame"
@@ -379,15 +392,9 @@ function setTables(shown) {
   by("tables").scrollIntoView();
 }
 
-/** Dark or light against what the system says, with the server's own colours. */
+/** Dark or light, whatever the system says. */
 function setDark(dark) {
-  const root = document.documentElement;
-  const rules = [...document.styleSheets].filter((one) => (one.href || "").includes("/colours.css")).flatMap((one) => [...one.cssRules]);
-  const plain = rules.find((one) => one.selectorText && one.selectorText.includes(":root"));
-  const media = rules.find((one) => one.media && one.media.mediaText.includes("dark"));
-  const source = dark && media ? media.cssRules[0] : plain;
-  for (const name of source ? [...source.style] : []) if (name.startsWith("--")) root.style.setProperty(name, source.style.getPropertyValue(name));
-  root.style.colorScheme = dark ? "dark" : "light";
+  document.documentElement.dataset.look = dark ? "dark" : "light";
   by("tool-dark").setAttribute("aria-pressed", String(dark));
   page.dark = dark;
   restyle();
@@ -471,7 +478,7 @@ function build() {
 
 async function fetchColours() {
   try {
-    sheet.colours = await (await fetch("/colours.json")).json();
+    sheet.colours = (await (await fetch("/colours.json")).json()).levels;
     draw();
   } catch {
     setTimeout(fetchColours, 2000);

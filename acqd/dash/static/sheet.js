@@ -7,8 +7,8 @@ import * as words from "./words.js";
 
 const NARROW = 640; // CSS pixels; below, the spectrum stands under the sheet.
 
-/** Where everything lies, in CSS pixels. */
-export function layout(width, height) {
+/** Where everything lies, in CSS pixels; ``type`` enlarges the letters and what holds them. */
+export function layout(width, height, type = 1) {
   if (width < NARROW) {
     const left = 46, right = width - 4, top = 22;
     const under = Math.round(height * 0.27);
@@ -22,16 +22,18 @@ export function layout(width, height) {
       spectrum: box(left, height - under - 24, right - left, under),
     };
   }
-  const left = 62, top = 40, side = Math.round(Math.min(300, Math.max(190, width * 0.2)));
+  const left = Math.round(62 * type), top = Math.round(40 * type);
+  const side = Math.round(Math.min(300 * type, Math.max(190, width * 0.2)));
   const plot = width - left - side - 22;
-  const floor = Math.round(Math.min(84, Math.max(46, height * 0.13)));
-  const bottom = height - 26 - 18 - 16 - floor - 16;
+  const floor = Math.round(Math.min(84 * type, Math.max(46, height * 0.13)));
+  const times = height - Math.round(26 * type), kept = Math.round(18 * type);
+  const bottom = times - kept - 16 - floor - 16;
   return {
     narrow: false,
     sheet: box(left, top, plot, bottom - top),
     floor: box(left, bottom + 16, plot, floor),
-    kept: box(left, bottom + 16 + floor + 16, plot, 18),
-    times: height - 26,
+    kept: box(left, times - kept, plot, kept),
+    times,
     spectrum: box(left + plot + 22, top, side, bottom - top),
   };
 }
@@ -45,6 +47,9 @@ export function ink() {
   for (const name of ["paper", "ink", "quiet", "rule", "sea", "rust", "held", "gap"]) {
     found[name] = style.getPropertyValue(`--${name}`).trim() || "#888888";
   }
+  // What is drawn over the picture has to be the paler of the two.
+  found.pale = parseInt(found.paper.slice(1, 3), 16) > 128 ? found.paper : found.ink;
+  found.deep = found.pale === found.paper ? found.ink : found.paper;
   found.font = getComputedStyle(document.body).fontFamily;
   return found;
 }
@@ -57,9 +62,13 @@ export class Sheet {
     this.scale = null; // levels at the ends of the colours
     this.axis = null; // levels at the ends of the spectrum
     this.at = null; // {bin, row} of the cursor
+    this.type = 1; // Size of the letters: larger on the wall.
     this.lut = new Uint32Array(256);
     this.pen = ink();
     this.drawn = null;
+    this.picture = document.createElement("canvas"); // The picture alone, a pixel of the screen each.
+    this.image = null;
+    this.rastered = "";
   }
 
   restyle() {
@@ -82,7 +91,7 @@ export class Sheet {
    */
   draw(shown) {
     const { dpr, width, height } = this.size();
-    const at = layout(width, height);
+    const at = layout(width, height, this.type);
     const context = this.ground.getContext("2d", { alpha: false });
     const pen = this.pen;
     context.setTransform(1, 0, 0, 1, 0, 0);
@@ -113,6 +122,7 @@ export class Sheet {
     context.setTransform(dpr, 0, 0, dpr, 0, 0);
     context.textBaseline = "middle";
     this.#frequencies(context, drawn);
+    this.#reasons(context, drawn, shown);
     this.#numbers(context, drawn, shown);
     if (at.narrow) {
       drawn.strip = this.#changedLast(drawn);
@@ -181,57 +191,82 @@ export class Sheet {
 
   // -- the picture ---------------------------------------------------------------------------
 
-  /** One pixel shows the highest of all cells that lie in it; nothing is smoothed. */
+  /**
+   * One pixel shows the highest of all cells that lie in it; nothing is smoothed. The picture is
+   * kept: as long as time has not moved on by a column, only what changed is made anew.
+   */
   #raster(context, drawn) {
     const { at, dpr, first, last, columns, reach } = drawn;
     const x = Math.round(at.sheet.x * dpr), y = Math.round(at.sheet.y * dpr);
     const w = Math.round(at.sheet.w * dpr), h = Math.round(at.sheet.h * dpr);
     if (w < 1 || h < 1) return;
     drawn.pixels = { x, y, w, h };
-    const count = last - first + 1, { rows, size, codes } = columns;
-    const places = new Int32Array(count);
-    for (let n = 0, seen = -1, since = reach; n < count; n += 1) {
-      const bin = first + n;
-      if (n === 0) {
-        // What began before the left edge may reach over it.
-        for (let back = 1; back < reach && seen < 0; back += 1) {
-          if (columns.has(bin - back)) [seen, since] = [columns.place(bin - back), back];
-        }
-      }
-      if (columns.has(bin)) [seen, since] = [columns.place(bin), 0];
-      places[n] = seen >= 0 && since < reach ? seen : -1;
-      since += 1;
+    const count = last - first + 1;
+    const key = [w, h, first, last, reach, this.scale, this.pen.gap, Boolean(this.colours), columns.number].join();
+    let from = 0;
+    if (key === this.rastered) {
+      if (columns.changed > last) from = w;
+      else from = Math.max(0, Math.floor(((columns.changed - first) * w) / count) - 1);
+    } else if (this.picture.width !== w || this.picture.height !== h) {
+      [this.picture.width, this.picture.height] = [w, h];
+      this.image = new ImageData(w, h);
     }
-    const image = context.createImageData(w, h);
-    const out = new Uint32Array(image.data.buffer);
-    const highest = new Uint8Array(w);
+    this.rastered = key;
+    columns.changed = Infinity;
+    if (from < w) {
+      this.#cells(columns, { first, count, reach, w, h, from });
+      this.picture.getContext("2d").putImageData(this.image, 0, 0, from, 0, w - from, h);
+    }
+    context.drawImage(this.picture, x, y);
+  }
+
+  /** Colours of the pixels from ``from`` to the right edge. */
+  #cells(columns, { first, count, reach, w, h, from }) {
+    const { rows, size, codes } = columns;
+    const { lut } = this;
+    const out = new Uint32Array(this.image.data.buffer);
+    const starts = new Int32Array(w + 1);
+    for (let pixel = 0; pixel <= w; pixel += 1) starts[pixel] = Math.floor((pixel * count) / w);
+    const begin = starts[from];
+    const places = this.#places(columns, first + begin, count - begin, reach);
+    const highest = new Uint8Array(places.length);
     for (let row = 0; row < h;) {
       const high = rows - Math.floor((row * rows) / h); // Frequency rises upwards.
       let next = row + 1;
       while (next < h && rows - Math.floor((next * rows) / h) === high) next += 1;
-      const low = next < h ? rows - Math.floor((next * rows) / h) : 0;
-      highest.fill(0);
-      for (let line = Math.min(low, high - 1); line < high; line += 1) {
+      const low = Math.min(high - 1, next < h ? rows - Math.floor((next * rows) / h) : 0);
+      for (let line = low; line < high; line += 1) {
         const base = line * size;
-        for (let pixel = 0; pixel < w; pixel += 1) {
-          let n = Math.floor((pixel * count) / w);
-          const end = Math.max(n + 1, Math.floor(((pixel + 1) * count) / w));
-          for (; n < end; n += 1) {
-            const place = places[n];
-            if (place >= 0 && codes[base + place] > highest[pixel]) highest[pixel] = codes[base + place];
-          }
+        for (let n = 0; n < places.length; n += 1) {
+          const code = places[n] < 0 ? 0 : codes[base + places[n]];
+          if (line === low || code > highest[n]) highest[n] = code;
         }
       }
       const start = row * w;
-      for (let pixel = 0; pixel < w; pixel += 1) out[start + pixel] = this.lut[highest[pixel]];
-      for (let copy = row + 1; copy < next; copy += 1) out.copyWithin(copy * w, start, start + w);
+      for (let pixel = from; pixel < w; pixel += 1) {
+        let code = highest[starts[pixel] - begin];
+        for (let n = starts[pixel] + 1; n < starts[pixel + 1]; n += 1) if (highest[n - begin] > code) code = highest[n - begin];
+        out[start + pixel] = lut[code];
+      }
+      for (let copy = row + 1; copy < next; copy += 1) out.copyWithin(copy * w + from, start + from, start + w);
       row = next;
     }
-    context.putImageData(image, x, y);
+  }
+
+  /** Where each bin's codes stand, −1 in gaps; a column reaches to where the next one is due. */
+  #places(columns, first, count, reach) {
+    const places = new Int32Array(count);
+    let seen = -1, since = 0;
+    for (let n = 1 - reach; n < count; n += 1) {
+      since += 1;
+      if (columns.has(first + n)) [seen, since] = [columns.place(first + n), 0];
+      if (n >= 0) places[n] = seen >= 0 && since < reach ? seen : -1;
+    }
+    return places;
   }
 
   #text(context, text, x, y, { colour, align = "left", size = 11, weight = "" } = {}) {
-    context.font = `${weight} ${size}px ${this.pen.font}`;
+    context.font = `${weight} ${size * this.type}px ${this.pen.font}`;
     context.textAlign = align;
     context.fillStyle = colour || this.pen.quiet;
     context.fillText(text, x, y);
@@ -248,7 +283,7 @@ export class Sheet {
       context.fillRect(sheet.x - 5, Math.round(y), 5, 1);
       if (!at.narrow) context.fillRect(at.spectrum.x - 5, Math.round(y), 5, 1);
     }
-    this.#text(context, unit, at.narrow ? 4 : sheet.x - 9, at.sheet.y - 12, { align: at.narrow ? "left" : "right" });
+    this.#text(context, unit, at.narrow ? 4 : sheet.x - 9, at.sheet.y - 12 * this.type, { align: at.narrow ? "left" : "right" });
   }
 
   #x(drawn, atS) {
@@ -263,33 +298,51 @@ export class Sheet {
     for (const one of shown.findings || []) { // newest first
       const x = this.#x(drawn, one.at_s);
       if (x < sheet.x || x > sheet.right + 1) continue;
-      context.fillStyle = this.pen.paper;
+      context.fillStyle = this.pen.pale;
       context.globalAlpha = 0.6;
       context.fillRect(Math.min(sheet.right - 1, Math.round(x)), sheet.y, 1, sheet.h);
       context.globalAlpha = 1;
       const text = String(one.number);
-      const half = 4 + text.length * 3.6;
+      const half = 4 + text.length * 3.6 * this.type;
       if (x + half > free) continue;
       free = x - half;
-      this.#text(context, text, Math.min(x, sheet.right - half + 4), sheet.y - 10, { colour: this.pen.rust, align: "center", size: 12, weight: "bold" });
+      this.#text(context, text, Math.min(x, sheet.right - half + 4), sheet.y - 10 * this.type, { colour: this.pen.rust, align: "center", size: 12, weight: "bold" });
+    }
+  }
+
+  /** In a gap that is wide enough: why, where it was told, and how long. */
+  #reasons(context, drawn, shown) {
+    const { sheet } = drawn.at;
+    const { binS } = drawn.columns;
+    const wide = sheet.w / (drawn.last - drawn.first + 1);
+    for (const [from, to] of drawn.missing) {
+      if ((to - from + 1) * wide < 15 * this.type || to === drawn.last && from === drawn.first) continue;
+      const x = sheet.x + ((from + to + 1) / 2 - drawn.first) * wide;
+      context.save();
+      context.translate(x, sheet.y + sheet.h / 2);
+      context.rotate(-Math.PI / 2);
+      const why = shown.why ? shown.why(from * binS, (to + 1) * binS) : "";
+      const long = from === drawn.first ? "" : ` ${words.duration((to - from + 1) * binS)}`;
+      this.#text(context, `${why || "nothing swept"}${long}`, 0, 0, { align: "center" });
+      context.restore();
     }
   }
 
   #times(context, drawn) {
     const { at, fromS, toS } = drawn;
     const { sheet } = at;
-    const most = Math.max(2, Math.floor(sheet.w / (toS - fromS < 300 ? 100 : 84)));
+    const most = Math.max(2, Math.floor(sheet.w / (84 * this.type)));
     let free = -Infinity;
     for (const [seconds, text] of words.timeMarks(fromS, toS, most)) {
       const x = this.#x(drawn, seconds);
-      const half = text.length * 3.4;
+      const half = text.length * 3.4 * this.type;
       context.fillStyle = this.pen.quiet;
       context.fillRect(Math.round(x), at.times, 1, 5);
-      if (x - half < sheet.x - 30 || x - half < free || x + half > sheet.right - 26) continue;
-      this.#text(context, text, x, at.times + 14, { align: "center" });
+      if (x - half < sheet.x - 30 || x - half < free || x + half > sheet.right - 30 * this.type) continue;
+      this.#text(context, text, x, at.times + 14 * this.type, { align: "center" });
       free = x + half + 12;
     }
-    this.#text(context, "now", sheet.right, at.times + 14, { align: "right", colour: this.pen.sea, weight: "bold" });
+    this.#text(context, "now", sheet.right, at.times + 14 * this.type, { align: "right", colour: this.pen.sea, weight: "bold" });
   }
 
   // -- strips --------------------------------------------------------------------------------
@@ -340,7 +393,7 @@ export class Sheet {
     const pad = Math.max(0.5, (3 - (high - low)) / 2);
     [low, high] = [low - pad, high + pad];
     const y = (one) => rect.bottom - (one - low) / (high - low) * rect.h;
-    for (const [value, text] of words.roundMarks(low, high, Math.max(2, Math.floor(rect.h / 15)))) {
+    for (const [value, text] of words.roundMarks(low, high, Math.max(2, Math.floor(rect.h / (15 * this.type))))) {
       if (y(value) < rect.y + 4 || y(value) > rect.bottom - 3) continue;
       this.#text(context, text, rect.x - 9, y(value), { align: "right" });
       context.fillStyle = pen.rule;
@@ -457,13 +510,13 @@ export class Sheet {
     const [low, high] = this.axis;
     const across = (one) => rect.x + Math.max(0, Math.min(1, (one - low) / (high - low))) * rect.w;
     const along = (pixel) => rect.bottom - pixel;
-    for (const [value, text] of words.roundMarks(low, high, Math.max(2, Math.floor(rect.w / 52)))) {
+    for (const [value, text] of words.roundMarks(low, high, Math.max(2, Math.floor(rect.w / (52 * this.type))))) {
       const x = across(value);
       context.fillStyle = this.pen.rule;
       context.fillRect(Math.round(x), rect.y, 1, rect.h);
-      if (x > rect.x + 12 && x < rect.right - 34) this.#text(context, text, x, rect.y - 9, { align: "center" });
+      if (x > rect.x + 12 && x < rect.right - 34 * this.type) this.#text(context, text, x, rect.y - 9 * this.type, { align: "center" });
     }
-    this.#text(context, shown.unit, rect.right, rect.y - 9, { align: "right" });
+    this.#text(context, shown.unit, rect.right, rect.y - 9 * this.type, { align: "right" });
     context.fillStyle = this.pen.quiet;
     context.fillRect(rect.x, rect.y, 1, rect.h);
     this.#curves(context, rect, shown, view, along, across, Math.round(rect.h));
@@ -474,8 +527,8 @@ export class Sheet {
       const wanted = rect.bottom - (one.hz - view.start_hz) / (view.stop_hz - view.start_hz) * rect.h;
       const y = Math.max(wanted, free);
       if (y - wanted > 26 || y > rect.bottom - 2) continue;
-      free = y + 14;
-      context.font = `12px ${this.pen.font}`;
+      free = y + 14 * this.type;
+      context.font = `${12 * this.type}px ${this.pen.font}`;
       const width = context.measureText(one.text).width;
       context.fillStyle = this.pen.paper;
       context.globalAlpha = 0.85;
@@ -553,7 +606,7 @@ export class Sheet {
     const x = sheet.x + (this.at.bin - first + 0.5) / (last - first + 1) * sheet.w;
     const y = sheet.bottom - (this.at.row + 0.5) / view.rows * sheet.h;
     context.setTransform(dpr, 0, 0, dpr, 0, 0);
-    for (const [colour, wide] of [[this.pen.ink, 3], [this.pen.paper, 1]]) {
+    for (const [colour, wide] of [[this.pen.deep, 3], [this.pen.pale, 1]]) {
       context.globalAlpha = wide === 3 ? 0.35 : 1;
       context.fillStyle = colour;
       context.fillRect(Math.round(x) - (wide - 1) / 2, sheet.y, wide, sheet.h);

@@ -119,7 +119,8 @@ export class Tuning {
       return;
     }
     const unit = figure.unit || "";
-    const text = words.valueText(figure.value, unit);
+    // A hand on a screw wants to see hundredths move.
+    const text = unit.startsWith("dB") && Math.abs(figure.value) < 10 ? `${words.number(figure.value, 2)} ${unit}` : words.valueText(figure.value, unit);
     const space = text.lastIndexOf(" ");
     const [value, said] = unit && space > 0 ? [text.slice(0, space), text.slice(space + 1)] : [text, ""];
     const at = figure.at_hz ? ` at ${words.frequency(figure.at_hz)}` : "";
@@ -201,7 +202,7 @@ export class Tuning {
     const held = data.way < 0 ? "lowest so far" : "highest so far";
     return {
       ...this.#size(),
-      padding: [12, 8, 0, 0],
+      padding: [12, 22, 0, 0],
       cursor: { points: { size: 8 }, drag: { x: false, y: false } },
       legend: { live: true },
       scales: {
@@ -209,7 +210,7 @@ export class Tuning {
         y: { dir: upsideDown ? -1 : 1, range: (_, low, high) => this.#ends(low, high, data.unit) },
       },
       axes: [
-        { ...axis, label: unit, labelSize: 18, values: (_, ticks) => ticks.map((one) => words.number(one, Math.max(0, 2 - Math.floor(Math.log10(Math.abs(ticks.at(-1) - ticks[0]) || 1)))) ) },
+        { ...axis, label: unit, labelSize: 16, size: 30, labelGap: 0, values: (_, ticks) => ticks.map((one) => words.number(one, Math.max(0, 2 - Math.floor(Math.log10(Math.abs(ticks.at(-1) - ticks[0]) || 1)))) ) },
         { ...axis, label: `${data.what}${data.unit && data.unit !== "1" ? `, ${data.unit}` : ""}`, labelSize: 18, size: 56, values: (_, ticks) => ticks.map((one) => words.number(one, Number.isInteger(one) ? 0 : 1)) },
       ],
       series: [
@@ -228,7 +229,7 @@ export class Tuning {
       for (const limit of [one.at_most, one.at_least]) if (Number.isFinite(limit)) [from, to] = [Math.min(from, limit), Math.max(to, limit)];
     }
     const least = unit.startsWith("dB") ? 3 : 0.2;
-    const pad = Math.max((least - (to - from)) / 2, (to - from) * 0.06);
+    const pad = Math.max((least - (to - from)) / 2, (to - from) * 0.12);
     return [from - pad, to + pad];
   }
 
@@ -283,8 +284,8 @@ export class Tuning {
       context.fill();
       const right = x > left + width * 0.8;
       context.textAlign = right ? "right" : "left";
-      context.textBaseline = "bottom";
-      context.fillText(one.label || "", x + (right ? -7 : 7) * dpr, y - 5 * dpr);
+      context.textBaseline = "top";
+      context.fillText(one.label || "", x + (right ? -7 : 7) * dpr, y + 5 * dpr);
     }
     context.restore();
   }
