@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,11 @@ def milliwatt(level_dbm: float) -> float:
     return float(10.0 ** (level_dbm / 10.0))
 
 
+@lru_cache(maxsize=1024)
+def _phases(key: int) -> Float:
+    return np.asarray(2.0 * np.pi * unit(key, np.arange(3)))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
     """A slow wander within ±``swing``: three sines of unrelated periods, phases from the key."""
@@ -49,7 +55,7 @@ class Drift:
 
     def at(self, at_s: Float) -> Float:
         """The offset at each instant, in the unit of ``swing``."""
-        phase = 2.0 * np.pi * unit(self.key, np.arange(3))
+        phase = _phases(self.key)
         total = np.zeros_like(at_s)
         for i, (share, factor) in enumerate(((0.6, 1.0), (0.3, 2.6457513), (0.1, 7.3484692))):
             total += share * np.sin(2.0 * np.pi * factor * at_s / self.period_s + phase[i])

@@ -9,6 +9,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from math import floor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,11 +101,27 @@ class Edges:
     def index(self, at_s: Float) -> NDArray[np.intp]:
         return np.searchsorted(self.start_s, at_s, side="right") - 1
 
+    def steady(self, first_s: float, last_s: float) -> float | None:
+        """The power factor of two instants and all between; None where it changes there."""
+        at = int(self.start_s.searchsorted(first_s, side="right")) - 1
+        if at + 1 < self.start_s.size and self.start_s[at + 1] <= last_s:
+            return None
+        if at < 0 or first_s >= self.stop_s[at]:
+            return 0.0
+        return float(self.gain[at]) if last_s < self.stop_s[at] else None
+
 
 def look_up(at_s: Float, block_s: float, edges_of: Callable[[int], Edges], *, since: bool) -> Float:
     """Power factor or time since the start at each instant, block of time by block of time."""
+    if not at_s.size:
+        return np.zeros_like(at_s)
+    first_s, last_s = float(at_s.min()), float(at_s.max())
+    low, high = floor(first_s / block_s), floor(last_s / block_s)
+    if low == high and not since:
+        steady = edges_of(low).steady(first_s, last_s)
+        if steady is not None:
+            return np.full_like(at_s, steady)
     block = np.floor(at_s / block_s).astype(np.int64)
-    low, high = (int(block.min()), int(block.max())) if block.size else (0, -1)
     out = np.zeros_like(at_s)
     for number in range(low, high + 1):
         edges = edges_of(number)

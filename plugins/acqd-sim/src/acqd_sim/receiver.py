@@ -43,6 +43,7 @@ SIGMA_PER_RBW = 1.0 / (2.0 * np.sqrt(2.0 * np.log(2.0)))
 REACH = 3.1
 """How many 3 dB widths away a signal is still computed: the filter is 115 dB down there."""
 CACHED_LOOKS = 6
+CACHED_SLICES = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +91,9 @@ class _Looks:
             thermal = milliwatt(THERMAL_DENSITY_DBM_PER_HZ)
             self.own_noise_mw = self.own_noise_mw + enb_hz * thermal * self.path_gain
         self.source_field = self._source_field(model, hookup, settings)
+        self.level_error_db: Float | None = None
+        """What the receiver adds; filled in by it."""
+        self._slices: dict[tuple[float, float], slice] = {}
 
     def _source_field(self, model: Model, hookup: Hookup, settings: Settings) -> Float | None:
         """Amplitude of the tracking source at each point, and zero outside its range."""
@@ -106,11 +110,17 @@ class _Looks:
 
     def slice_of(self, low_hz: float, high_hz: float) -> slice:
         """The points that something between two frequencies reaches through the filter."""
+        known = self._slices.get((low_hz, high_hz))
+        if known is not None:
+            return known
         reach_hz = REACH * self.settings.rbw_hz + self.settings.step_hz
         low, high = np.searchsorted(
             self.frequency_hz, (low_hz - reach_hz, high_hz + reach_hz), side="left"
         )
-        return slice(int(low), int(high))
+        if len(self._slices) >= CACHED_SLICES:
+            self._slices.clear()
+        found = self._slices[(low_hz, high_hz)] = slice(int(low), int(high))
+        return found
 
 
 class Receiver:
@@ -184,7 +194,10 @@ class Receiver:
             total += 10.0 ** (level / 10.0) if settings.detector is Detector.RMS else level
         mean = total / settings.averages
         level_dbm = 10.0 * np.log10(mean) if settings.detector is Detector.RMS else mean
-        level_dbm = level_dbm + self.level_error_db(looks.frequency_hz, settings.attenuation_db)
+        if looks.level_error_db is None:
+            error_db = self.level_error_db(looks.frequency_hz, settings.attenuation_db)
+            looks.level_error_db = error_db
+        level_dbm = level_dbm + looks.level_error_db
         step = self.model.level_step_db
         return Reading(level_dbm=np.rint(level_dbm / step) * step, overload=overload)
 
