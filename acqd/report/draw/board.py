@@ -303,7 +303,7 @@ class Board:
                 y + (0 if upright else base),
                 text,
                 color=pen(colour),
-                horizontalalignment={"left": "left", "middle": "center", "right": "right"}[align],
+                horizontalalignment="center" if align == "middle" else align,
                 verticalalignment="baseline",
                 rotation=90 if upright else 0,
                 rotation_mode="anchor",
@@ -316,6 +316,11 @@ class Board:
 
         self._drawn.append(make)
         return box
+
+    def kept_in(self, x: float, text: str, size: float) -> float:
+        """The middle of a text that stays on the board, as near to ``x`` as it can be."""
+        half = text_width(text, size) / 2 + 2
+        return min(max(x, half), max(half, self.width - half))
 
     def is_free(self, box: Box, *, by: float = 1.0) -> bool:
         """Whether no text stands there, nor nearer than ``by``."""

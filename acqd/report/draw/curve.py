@@ -16,7 +16,8 @@ from acqd.report.draw.axes import (
 )
 from acqd.report.draw.board import Board, Box, text_width
 from acqd.report.draw.frame import Frame
-from acqd.report.draw.labels import shortened
+from acqd.report.draw.labels import shortened, wrapped
+from acqd.report.draw.leaning import deep
 from acqd.report.draw.lines import (
     Plot,
     draw_bands,
@@ -27,7 +28,7 @@ from acqd.report.draw.lines import (
     name_ends,
     name_limits,
 )
-from acqd.report.draw.scale import uncertainty_text, wrapped
+from acqd.report.draw.scale import uncertainty_text
 from acqd.report.shapes import CurveChart, Limit, Line, SpectrumChart
 
 __all__ = [
@@ -48,7 +49,8 @@ def draw_curve(chart: CurveChart, frame: Frame) -> Board:
     board = Board(width=frame.pixels)
     low, high = x_range(
         [one.x for one in chart.lines],
-        [(one.start, one.stop) for one in (*chart.limits, *chart.bands)],
+        [(one.start, one.stop) for one in chart.limits]
+        + [(one.start, one.stop) for one in chart.bands],
         [one.x for one in chart.marks],
     )
     right = names_width(chart.lines, frame)
@@ -106,7 +108,8 @@ def draw_spectrum(chart: SpectrumChart, frame: Frame) -> Board:
     if bands:
         top += 26
     box = Box(52.0, top, board.width - 14 - right, top + (220 if frame.is_phone else 300))
-    level = level_range([one.y for one in lines])
+    shown = [deep(one.y) if one.role == "low" else [one.y] for one in lines]
+    level = level_range([part for parts in shown for part in parts])
     plot = Plot(box, Axis(low, high, box.x0, box.x1), Axis(*level, box.y1, box.y0))
     draw_y_axis(board, plot)
     if bands:
@@ -224,6 +227,7 @@ def _x_texts(board: Board, plot: Plot, ticks: Ticks) -> None:
     for value, text in zip(ticks.values, ticks.texts, strict=True):
         x = plot.x.at(value)
         board.line([x, x], [plot.box.y1, plot.box.y1 + 4], "quiet", width=0.8)
+        x = board.kept_in(x, text, SMALL)
         where = board.box_of(x, plot.box.y1 + 12, text, size=SMALL, align="middle")
         if board.is_free(where, by=4.0):
             board.text(x, plot.box.y1 + 12, text, "ink", size=SMALL, align="middle")

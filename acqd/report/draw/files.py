@@ -9,8 +9,7 @@ from acqd.errors import WrongUsage
 from acqd.look.palette import DARK, LIGHT
 from acqd.report.draw.board import Board, text_width
 from acqd.report.draw.frame import Frame
-from acqd.report.draw.labels import shortened
-from acqd.report.draw.scale import wrapped
+from acqd.report.draw.labels import shortened, wrapped
 from acqd.report.draw.theme import fixed_colours, whole_svg
 from acqd.report.shapes import Chart
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from acqd.report.draw.axes import Axis, time_axis, time_axis_height
 from acqd.report.draw.board import Board, text_width
 from acqd.report.draw.frame import Frame
-from acqd.report.draw.scale import wrapped
+from acqd.report.draw.labels import wrapped
 from acqd.report.draw.strips import busiest, draw_heat
 from acqd.report.shapes import HeatChart
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from acqd.report.draw.board import Board, Box, text_width
 
-__all__ = ["Group", "crossed", "grouped", "place_near", "shortened", "spread"]
+__all__ = ["Group", "crossed", "grouped", "place_near", "shortened", "spread", "wrapped"]
 
 Float = NDArray[np.float64]
 
@@ -187,3 +187,14 @@ def crossed(busy: Float, box: Box) -> float:
     x, y = busy[:, 0], busy[:, 1]
     hit = (x > box.x0 - 2) & (x < box.x1 + 2) & (y > box.y0 - 2) & (y < box.y1 + 2)
     return float(np.count_nonzero(hit))
+
+
+def wrapped(text: str, width: float, size: float) -> list[str]:
+    """Lines of words that fit a width; a word that does not stands alone."""
+    lines: list[str] = []
+    for word in text.split():
+        if lines and text_width(f"{lines[-1]} {word}", size) <= width:
+            lines[-1] = f"{lines[-1]} {word}"
+        else:
+            lines.append(word)
+    return lines

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acqd.report.draw.axes import Axis, frequency_axis, level_range, thinned, value_ticks
 from acqd.report.draw.board import Board, Box, text_width
 from acqd.report.draw.labels import shortened, spread
 from acqd.report.shapes import Sheet
 
-__all__ = ["draw_leaning", "draw_under", "key_items", "side_width"]
+__all__ = ["deep", "draw_leaning", "draw_under", "key_items", "side_width"]
 
+Float = NDArray[np.float64]
 SMALL = 10.0
 CURVE = 138.0
 """Width of the leaning spectrum; names stand to the right of it."""
@@ -36,10 +38,17 @@ def key_items(sheet: Sheet) -> list[tuple[str, str]]:
 
 
 def _levels(sheet: Sheet) -> tuple[float, float]:
-    low, high = level_range([sheet.highest, sheet.median, sheet.lowest])
+    low, high = level_range([sheet.highest, sheet.median, *deep(sheet.lowest)])
     if np.isfinite(sheet.threshold):
         low, high = min(low, sheet.threshold - 1), max(high, sheet.threshold + 1)
     return low, high
+
+
+def deep(lowest: Float) -> list[Float]:
+    """As much of the lowest levels as an axis shows: their few deepest nulls, which are chance,
+    would take half of it."""
+    good = lowest[np.isfinite(lowest)]
+    return [np.percentile(good, [25, 100])] if good.size else []
 
 
 def draw_leaning(board: Board, sheet: Sheet, frequency: Axis, box: Box) -> None:
@@ -67,7 +76,9 @@ def draw_leaning(board: Board, sheet: Sheet, frequency: Axis, box: Box) -> None:
 def _curves(
     board: Board, sheet: Sheet, frequency: Axis, level: Axis, box: Box, *, upright: bool
 ) -> None:
-    def put(values, colour: str, width: float, dash=None) -> None:  # type: ignore[no-untyped-def]
+    def put(
+        values: Float, colour: str, width: float, dash: tuple[float, ...] | None = None
+    ) -> None:
         hz, found = thinned(sheet.frequency_hz, values, frequency)
         x, y = frequency.px(hz), level.px(found)
         if upright:
@@ -126,6 +137,7 @@ def draw_under(board: Board, sheet: Sheet, top: float, left: float, right: float
     for value, text in zip(marks.values, marks.texts, strict=True):
         x = frequency.at(value)
         board.line([x, x], [box.y1, box.y1 + 4], "quiet", width=0.8)
+        x = board.kept_in(x, text, SMALL)
         board.text(x, box.y1 + 11, text, "ink", size=SMALL, align="middle")
     where = board.box_of(box.x0 - 8, box.y1 + 11, unit, size=SMALL, align="right")
     if board.is_free(where, by=3):

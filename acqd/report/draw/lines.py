@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from acqd.report.draw.axes import Axis, figure_text, thinned
 from acqd.report.draw.board import Board, Box, runs, text_width
-from acqd.report.draw.labels import crossed, place_near, shortened, spread
+from acqd.report.draw.labels import crossed, place_near, shortened, spread, wrapped
 from acqd.report.shapes import Band, Limit, Line, Mark
 
 __all__ = [
@@ -142,14 +142,24 @@ def name_ends(board: Board, plot: Plot, lines: Sequence[Line], room: Box) -> Non
     ]
     ends = [_end(plot, line) for line, _ in named]
     there = [(*pair, end) for pair, end in zip(named, ends, strict=True) if end is not None]
-    places = spread([end[1] for _, _, end in there], [14.0] * len(there), room.y0 - 5, room.y1 + 5)
-    for (line, stroke, end), y in zip(there, places, strict=True):
+    texts = [_two_lines(line.name, room.x1 - room.x0 - 30) for line, _, _ in there]
+    heights = [2.0 + 12.0 * len(one) for one in texts]
+    places = spread([end[1] for _, _, end in there], heights, room.y0 - 5, room.y1 + 5)
+    for (_, stroke, end), said, y in zip(there, texts, places, strict=True):
         x0 = room.x0
         board.line([end[0], x0, x0 + 7], [end[1], end[1], y], "rule", width=0.8)
         board.line([x0 + 8, x0 + 26], [y, y], stroke.colour, width=stroke.width, dash=stroke.dash)
-        text = shortened(line.name, room.x1 - x0 - 30, SMALL)
         colour = stroke.colour if stroke.colour in ("ink", "sea", "rust", "quiet") else "ink"
-        board.text(x0 + 30, y, text, colour, size=SMALL)
+        for at, text in enumerate(said):
+            y_line = y + (at - (len(said) - 1) / 2) * 12
+            board.text(x0 + 30, y_line, text, colour, size=SMALL)
+
+
+def _two_lines(text: str, width: float) -> list[str]:
+    lines = wrapped(text, width, SMALL)
+    if len(lines) > 2:
+        lines = [lines[0], shortened(" ".join(lines[1:]), width, SMALL)]
+    return [shortened(one, width, SMALL) for one in lines]
 
 
 def _end(plot: Plot, line: Line) -> tuple[float, float] | None:

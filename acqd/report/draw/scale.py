@@ -6,10 +6,11 @@ import numpy as np
 
 from acqd.report.draw.axes import Axis, figure_text, value_ticks
 from acqd.report.draw.board import Board, Box, text_width
+from acqd.report.draw.labels import wrapped
 from acqd.report.draw.leaning import draw_key
 from acqd.report.shapes import Sheet
 
-__all__ = ["draw_scale", "uncertainty_text", "wrapped"]
+__all__ = ["draw_scale", "uncertainty_text"]
 
 SMALL = 10.0
 
@@ -43,14 +44,3 @@ def draw_scale(board: Board, sheet: Sheet, place: Box, *, key: bool = False) -> 
         board.text(bar.x0, y, line, "quiet", size=SMALL)
         y += 13
     return y - 3
-
-
-def wrapped(text: str, width: float, size: float) -> list[str]:
-    """Lines of words that fit a width; a word that does not stands alone."""
-    lines: list[str] = []
-    for word in text.split():
-        if lines and text_width(f"{lines[-1]} {word}", size) <= width:
-            lines[-1] = f"{lines[-1]} {word}"
-        else:
-            lines.append(word)
-    return lines

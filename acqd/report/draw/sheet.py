@@ -271,5 +271,5 @@ def _swept(sheet: Sheet) -> list[tuple[float, float]]:
     if not sheet.level.size:
         return []
     edges = sheet.column_edges_s
-    there = np.isfinite(sheet.level).any(axis=1)
+    there = np.asarray(np.isfinite(sheet.level).any(axis=1))
     return [(float(edges[one.start]), float(edges[one.stop])) for one in runs(there)]

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acqd.report.draw.axes import (
     Axis,
@@ -22,6 +23,7 @@ from acqd.report.shapes import GapShown, HeatChart, Strip
 
 __all__ = ["busiest", "draw_floor", "draw_heat", "draw_kept", "heat_names", "tone"]
 
+Float = NDArray[np.float64]
 SMALL = 10.0
 MOST_ROWS = 12
 """Channels in the heat of a sheet; its own chart has all."""
@@ -41,13 +43,12 @@ def draw_floor(
     head = f"{strip.title} [{strip.unit}]"
     board.text(time.first, top + 6, head, "ink", size=SMALL, bold=True)
     x = time.first + text_width(head, SMALL, True) + 10
-    statement = shortened(strip.statement, time.last - x, SMALL)
     top += 17
-    if statement and statement != strip.statement and time.last - time.first < 420:
-        # A narrow sheet gives the statement lines of its own.
-        top = _wrapped(board, strip.statement, time.first, top, time.last - time.first)
-    elif statement:
-        board.text(x, top - 11, statement, "quiet", size=SMALL)
+    if text_width(strip.statement, SMALL) > time.last - x:
+        # What does not fit beside the title has lines of its own.
+        top = _wrapped(board, strip.statement, time.first, top - 2, time.last - time.first)
+    elif strip.statement:
+        board.text(x, top - 11, strip.statement, "quiet", size=SMALL)
     box = Box(time.first, top, time.last, top + height)
     values = [strip.value, *(one for one in (strip.low, strip.high) if one is not None)]
     inside = (strip.at_s >= time.low) & (strip.at_s <= time.high)
@@ -62,10 +63,10 @@ def draw_floor(
         _, high = with_gaps(strip.at_s, strip.high, gaps)
         at_s, low, high = _banded(at_s, low, high, time)
         board.area(time.px(at_s), level.px(low), level.px(high), "sea", opacity=0.2, clip=box)
-    at_s, value = thinned(*with_gaps(strip.at_s, strip.value, gaps), time)
-    board.line(time.px(at_s), level.px(value), "sea", width=1.3, clip=box)
-    for x in _lonely(value):
-        board.dot(time.at(at_s[x]), level.at(value[x]), 1.6, "sea")
+    at_s, curve = thinned(*with_gaps(strip.at_s, strip.value, gaps), time)
+    board.line(time.px(at_s), level.px(curve), "sea", width=1.3, clip=box)
+    for at in _lonely(curve):
+        board.dot(time.at(at_s[at]), level.at(curve[at]), 1.6, "sea")
     return box.y1
 
 
@@ -84,7 +85,7 @@ def _wrapped(board: Board, text: str, x: float, top: float, width: float) -> flo
     return top + 3
 
 
-def _banded(at_s, low, high, time: Axis):  # type: ignore[no-untyped-def]
+def _banded(at_s: Float, low: Float, high: Float, time: Axis) -> tuple[Float, Float, Float]:
     """A band of many points with the widest of each pixel."""
     pixels = max(int(abs(time.last - time.first)), 1)
     if at_s.size <= 2 * pixels:
@@ -96,7 +97,7 @@ def _banded(at_s, low, high, time: Axis):  # type: ignore[no-untyped-def]
     return at_s[starts], np.where(gone, np.nan, least), np.where(gone, np.nan, most)
 
 
-def _lonely(value) -> list[int]:  # type: ignore[no-untyped-def]
+def _lonely(value: Float) -> list[int]:
     """Points without a neighbour, which a line would not show."""
     good = np.isfinite(value)
     left = np.concatenate([[False], good[:-1]])
@@ -168,9 +169,10 @@ def _cell(
         return
     board.rect(inner, "sea", opacity=tone(share))
     text = percent(share)
-    low, high = 100 * float(heat.low[row, column]), 100 * float(heat.high[row, column])
+    low, high = float(heat.low[row, column]), float(heat.high[row, column])
     if with_interval and np.isfinite(low + high):
-        longer = f"{text} ({low:.0f}–{high:.0f})"
+        places = 1 if 0 < share < 0.0095 else 0
+        longer = f"{text} ({100 * low:.{places}f}–{100 * high:.{places}f})"
         text = longer if text_width(longer, SMALL) + 6 <= box.width else text
     if text_width(text, SMALL) + 4 <= box.width:
         x, y = (box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2

@@ -96,7 +96,7 @@ def _body(text: str, prefix: str, images: Mapping[str, str]) -> tuple[str, str]:
     body = re.sub(r"xlink:href=\"#([^\"]+)\"", rf'href="#{prefix}-\1"', body)
     for key, element in images.items():
         place = rf"<g id=\"{prefix}-{key}\">.*?</g>"
-        body = re.sub(place, lambda _, element=element: element, body, flags=re.DOTALL)
+        body = re.sub(place, element.replace("\\", r"\\"), body, flags=re.DOTALL)
     # Groups around each artist say nothing to anybody.
     body = re.sub(rf"<g id=\"{prefix}-(?:patch|line2d|text)_\d+\">", "<g>", body)
     body = re.sub(r">\s+<", "><", body)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -19,7 +20,7 @@ from acqd.report.draw.lines import (
     name_ends,
     name_limits,
 )
-from acqd.report.shapes import Line, TrendChart
+from acqd.report.shapes import GapShown, Limit, Line, TrendChart
 
 __all__ = ["draw_trend"]
 
@@ -73,7 +74,7 @@ def draw_trend(chart: TrendChart, frame: Frame) -> Board:
     return board
 
 
-def _parted(line: Line, gaps) -> Line:  # type: ignore[no-untyped-def]
+def _parted(line: Line, gaps: Sequence[GapShown]) -> Line:
     """The line with NaN in each gap, so that nothing bridges it."""
     x, y = with_gaps(line.x, line.y, gaps)
     low = None if line.low is None else with_gaps(line.x, line.low, gaps)[1]
@@ -81,7 +82,7 @@ def _parted(line: Line, gaps) -> Line:  # type: ignore[no-untyped-def]
     return replace(line, x=x, y=y, low=low, high=high)
 
 
-def _whole(limit, time: Axis):  # type: ignore[no-untyped-def]
+def _whole(limit: Limit, time: Axis) -> Limit:
     if np.isfinite(limit.start) and np.isfinite(limit.stop) and limit.stop > limit.start:
         return limit
     return replace(limit, start=time.low, stop=time.high)
