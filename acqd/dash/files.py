@@ -44,7 +44,8 @@ VENDOR = {"uplot.js": "uPlot.iife.min.js", "uplot.css": "uPlot.min.css"}
 REPORT_MOST_BYTES = 128 * 1024 * 1024
 
 _STATIC = re.compile(r"[a-z0-9][a-z0-9_-]{0,60}\.(html|js|css|svg)\Z")
-_REPORT = re.compile(r"[A-Za-z0-9][A-Za-z0-9_+-]{0,120}(\.[A-Za-z0-9_+-]{1,60}){0,4}\.html\Z")
+_REPORT = re.compile(r"[a-z0-9_-]{1,64}\.html\Z")
+"""As the message ``report/1`` has it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

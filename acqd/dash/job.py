@@ -10,6 +10,8 @@ from itertools import pairwise
 from statistics import median
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic_core import to_json
 
 from acqd.dash.figures import figures_of, level_of, marks_of, mask_of
@@ -25,13 +27,13 @@ from acqd.dash.reading import (
 )
 from acqd.dash.sheet import Sheet, grid_of, rows_of
 
-__all__ = ["DETAIL_EVERY_S", "PIECES", "Job", "as_json"]
+__all__ = ["PIECES", "PIECE_EVERY_S", "Job", "Reference", "as_json"]
 
 PIECES = ("channels", "occupancy", "verdict", "soak", "values", "summary")
 """What a viewer of the job is sent beside sheet and lines, each with a version."""
 
-DETAIL_EVERY_S = 0.5
-"""A piece is sent anew at most this often."""
+PIECE_EVERY_S = {"summary": 2.0, "soak": 2.0, "values": 2.0}
+"""A piece is sent anew at most this often; those that are not named here twice a second."""
 
 HOURS_MOST = 24
 VALUES_MOST = 64
@@ -49,6 +51,17 @@ VERDICTS = ("pass", "fail", "cannot tell", "incomplete")
 def as_json(value: Any) -> bytes:
     """UTF-8 JSON; a number that is not finite becomes null."""
     return to_json(value, inf_nan_mode="null")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """The through of one setup: levels that a loss is the difference from."""
+
+    setup: str
+    frequency_hz: NDArray[np.float64]
+    """(n,) rising."""
+    level: NDArray[np.float64]
+    """(n,) at the plane; empty where there is none that can be used."""
 
 
 @dataclass(slots=True)
@@ -90,11 +103,16 @@ class Job:
     values: dict[str, float] = field(default_factory=dict)
     reports: dict[str, dict[str, Any]] = field(default_factory=dict)
     part: bytes = b"null"
+    trace: TraceRead | None = None
     sheet: Sheet | None = None
     problem: str = ""
     """Why there is no sheet, or what is doubtful of it."""
     past_wanted: bool = True
     """Whether the archive should still be asked for what was before."""
+    setup: str = ""
+    """Of the newest summary."""
+    reference: Reference | None = None
+    """What losses are told against, of the newest setup, where an archive is at hand."""
     rhythm: deque[float] = field(default_factory=lambda: deque(maxlen=9))
     pieces: dict[str, _Piece] = field(default_factory=lambda: {one: _Piece() for one in PIECES})
 
@@ -124,6 +142,7 @@ class Job:
             raise NotUnderstood(f"a summary of kind {kind[:20]!r} without its part")
         self.kind, self.sweeper = kind, text(data, "sweeper", 32)
         self.unit = text(data, "unit", 16)
+        self.setup = text(data, "setup", 64)
         self.plane = text(part, "plane", 120)
         self.last_seq = max(self.last_seq, whole(data, "seq") or 0)
         self.coverage = number(part, "coverage")
@@ -249,7 +268,7 @@ class Job:
         Raises:
             NotUnderstood: as :func:`read_trace`.
         """
-        trace = read_trace(data)
+        self.trace = trace = read_trace(data)
         self.at_s, self.last_seq = trace.at_s, max(self.last_seq, trace.seq)
         if not self.rhythm or trace.at_s > self.rhythm[-1]:
             self.rhythm.append(trace.at_s)
@@ -292,6 +311,28 @@ class Job:
             return None
         return round(median(after - at for at, after in pairwise(self.rhythm)), 3)
 
+    def curve(self) -> dict[str, Any] | None:
+        """The newest sweep as losses, where the through of its setup is known."""
+        reference, trace = self.reference, self.trace
+        if (
+            reference is None
+            or trace is None
+            or reference.setup != self.setup
+            or not reference.level.size
+        ):
+            return None
+        at_hz = trace.frequency_hz
+        if at_hz is None:
+            at_hz = np.linspace(trace.start_hz, trace.stop_hz, trace.level.size)
+        through = np.interp(at_hz, reference.frequency_hz, reference.level)
+        loss = np.round(through - trace.level, 2)
+        return {
+            "what": "loss",
+            "unit": "dB",
+            "frequency_hz": at_hz.tolist(),
+            "value": [None if value != value else value for value in loss.tolist()],
+        }
+
     def shown(self) -> dict[str, Any]:
         """The job's row of the slow state."""
         busy = [one["name"] for one in self.channels.values() if one["state"] == "busy"]
@@ -324,7 +365,8 @@ class Job:
         """Pieces whose version is not the viewer's, with their JSON."""
         out = {}
         for name, piece in self.pieces.items():
-            if piece.changed and not 0.0 <= now_s - piece.at_s < DETAIL_EVERY_S:
+            every_s = PIECE_EVERY_S.get(name, 0.5)
+            if piece.changed and not 0.0 <= now_s - piece.at_s < every_s:
                 piece.changed, piece.at_s = False, now_s
                 piece.version = self.next_version()
                 piece.raw = self._raw(name)

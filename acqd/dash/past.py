@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from acqd.clock import Clock
 from acqd.dash.files import reports_in
-from acqd.dash.job import Job
+from acqd.dash.job import Job, Reference
 from acqd.dash.reading import NotUnderstood, TraceRead, is_level
 from acqd.dash.sheet import SPANS_S, Grid, rows_of
 from acqd.dash.state import SHEETS_MOST, State
@@ -103,6 +103,8 @@ class Past:
                     if job.past_wanted and job.sheet is not None:
                         job.past_wanted = False
                         await self._sweeps(root, job)
+                    if job.kind == "transmission" and job.setup:
+                        await self._reference(root, job)
             await asyncio.sleep(LOOK_EVERY_S)
 
     async def _tables(self, station: str, root: Path) -> None:
@@ -191,6 +193,20 @@ class Past:
             self._log.warning(
                 "past_not_read", archive=str(root), job=job.name, reason=str(exc)[:300]
             )
+
+    async def _reference(self, root: Path, job: Job) -> None:
+        """The through of the setup of the job's newest summary, asked for once."""
+        if job.reference is not None and job.reference.setup == job.setup:
+            return
+        try:
+            job.reference = await asyncio.to_thread(_through_of, root, job.name, job.setup)
+        except (AcqdError, OSError, ValueError, KeyError) as exc:
+            self._log.warning(
+                "past_not_read", archive=str(root), job=job.name, reason=str(exc)[:300]
+            )
+            nothing = np.empty(0)
+            job.reference = Reference(setup=job.setup, frequency_hz=nothing, level=nothing)
+        self._news()
 
 
 class _Block:
@@ -281,6 +297,34 @@ def _tables_of(root: Path, now_s: float) -> _Tables:
                 found.hours[job] = hours
     found.findings.sort(key=lambda one: float(one.get("at_s", 0.0)))
     return found
+
+
+def _through_of(root: Path, job: str, digest: str) -> Reference:
+    """The through reference that a setup's losses are told against, as its meter has it.
+
+    Raises:
+        ArchiveError: no such setup.
+    """
+    from acqd.archive.reader import open_archive
+    from acqd.archive.views import SetupView
+    from acqd.measure.meter import Role
+
+    with open_archive(root) as archive:
+        record = next((one for one in archive.setups(job) if one.setup == digest), None)
+    if record is None:
+        raise ArchiveError(f"the archive does not know the setup {digest} of {job} yet")
+    view = SetupView.of(record, 0.0)
+    through = view.event.references.get(Role.THROUGH)
+    level = np.empty(0)
+    if through is not None and through.is_usable and through.level is not None:
+        # Of complex ratios no trace is published, so there is nothing to hold against them.
+        if not np.iscomplexobj(through.level):
+            level = np.asarray(through.level, dtype=np.float64)
+    return Reference(
+        setup=digest,
+        frequency_hz=np.asarray(view.grid.frequency_hz, dtype=np.float64),
+        level=level,
+    )
 
 
 def _hour(start_s: float, figures: Any) -> dict[str, Any]:

@@ -40,6 +40,8 @@ HISTORY_EVERY_S = 0.02
 """The same while there is history to send."""
 ANSWER_WITHIN_S = 1.0
 """An ask is answered by then, also where nothing is new."""
+TOGETHER_S = 0.01
+"""Between the first news and the frame."""
 SEND_WITHIN_S = 30.0
 """A viewer that takes no frame for so long is let go."""
 HEARTBEAT_S = 20.0
@@ -319,7 +321,9 @@ class Server:
                 viewer.asked(seat.ask, self._clock.wall_s())
                 pause_s = HISTORY_EVERY_S if viewer.has_history else FRAME_EVERY_S
                 await asyncio.sleep(max(0.0, sent_s + pause_s - time.monotonic()))
-                await self._news_for(seat, until_s)
+                if await self._news_for(seat, until_s):
+                    # What belongs together comes together: a summary, its trace, its channels.
+                    await asyncio.sleep(TOGETHER_S)
                 seat.asked.clear()
                 frame = viewer.frame(seat.ask, self._state, self._clock.wall_s())
                 async with asyncio.timeout(SEND_WITHIN_S):
@@ -333,19 +337,22 @@ class Server:
             self._log.error("viewer_failed", problem=repr(exc)[:300])
             await seat.socket.close(code=WSCloseCode.INTERNAL_ERROR)
 
-    async def _news_for(self, seat: _Seat, until_s: float) -> None:
-        """Wait until there is something new for what the seat asks."""
+    async def _news_for(self, seat: _Seat, until_s: float) -> bool:
+        """Wait until there is something new for what the seat asks; whether it came while we
+        waited."""
+        waited = False
         while True:
             seat.news.clear()
             assert seat.ask is not None
             left_s = until_s - time.monotonic()
             if left_s <= 0.0 or seat.viewer.has_news(seat.ask, self._state, self._clock.wall_s()):
-                return
+                return waited and left_s > 0.0
             try:
                 async with asyncio.timeout(left_s):
                     await seat.news.wait()
+                waited = True
             except TimeoutError:
-                return
+                return False
 
 
 def _sent(request: web.Request, served: Served | None) -> web.Response:
