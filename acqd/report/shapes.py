@@ -267,6 +267,8 @@ class SpectrumChart:
     level_u: float | None = None
     sweeps: SweepRange | None = None
     alt: str = ""
+    marks: tuple[Mark, ...] = ()
+    """Signals, named at the curve."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
