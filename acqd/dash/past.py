@@ -316,10 +316,10 @@ def _through_of(root: Path, job: str, digest: str) -> Reference:
     view = SetupView.of(record, 0.0)
     through = view.event.references.get(Role.THROUGH)
     level = np.empty(0)
-    if through is not None and through.is_usable and through.level is not None:
-        # Of complex ratios no trace is published, so there is nothing to hold against them.
-        if not np.iscomplexobj(through.level):
-            level = np.asarray(through.level, dtype=np.float64)
+    found = None if through is None or not through.is_usable else through.level
+    # Of complex ratios no trace is published, so there is nothing to hold against them.
+    if found is not None and not np.iscomplexobj(found):
+        level = np.asarray(found, dtype=np.float64)
     return Reference(
         setup=digest,
         frequency_hz=np.asarray(view.grid.frequency_hz, dtype=np.float64),
