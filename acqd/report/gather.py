@@ -120,7 +120,8 @@ def _job_report(source: JobSource, told: _Progress) -> JobReport:
     return report
 
 
-def _put_together(source: JobSource, parts: KindParts) -> JobReport:
+def _put_together(source: JobSource, parts: KindParts, first: int | None = None) -> JobReport:
+    """The report of a job; finding ``first`` has a place on the sheet in any case."""
     files = files_of(source)
     limits = list(parts.limits)
     if any(not digest for _, digest in files):
@@ -139,7 +140,7 @@ def _put_together(source: JobSource, parts: KindParts) -> JobReport:
         gaps=source.gaps,
         spells=source.spells,
         notes=source.notes,
-        findings=placed(source.findings),
+        findings=placed(source.findings, first=first),
         verdict=parts.verdict,
         sections=parts.sections,
         footer=footer_facts(source),
@@ -168,13 +169,13 @@ def _of_finding(
     from acqd.report.event import event_parts, range_of_event
 
     record = _the_finding(archive, jobs, number)
-    start_s, stop_s = range_of_event(record)
+    start_s, stop_s = range_of_event(archive, record)
     source = JobSource(
         archive, record.job, start_s=start_s, stop_s=stop_s, zone=zone, progress=told
     )
     told.expect([source])
     told.begin(source)
-    report = _put_together(source, event_parts(source, record))
+    report = _put_together(source, event_parts(source, record), number)
     told.end()
     return Report(
         station=station.name,

@@ -12,27 +12,40 @@ __all__ = ["PLACES_MOST", "placed"]
 PLACES_MOST = 16
 """Numbers that the sheet has room for."""
 
+LIKE_HZ = 25e3
+"""Signals outside the plan that lie about so close are taken for one place here."""
+
 ORDINARY = ("signal_appeared", "signal_ended", "signals_appeared", "signals_ended")
 """What any night has many of."""
 
 
-def placed(findings: Sequence[FindingShown], most: int = PLACES_MOST) -> tuple[FindingShown, ...]:
+def placed(
+    findings: Sequence[FindingShown], most: int = PLACES_MOST, *, first: int | None = None
+) -> tuple[FindingShown, ...]:
     """The findings, in order of time, with places from 1 for at most ``most`` of them.
 
-    First come those that are no signal coming or going, then signals outside the channel plan, then
-    the strongest. A signal that came up and ended has its place where it ended, which tells both.
+    Before all comes the one with number ``first``; then those that are no signal coming or going;
+    then of signals the strongest of each channel, those outside the plan before; then the second
+    strongest of each, and so on. A signal that came up and ended has its place where it ended,
+    which tells both.
     """
     ordered = sorted(findings, key=lambda one: (one.at_s, one.number))
     ended = {_since(one) for one in ordered if one.what == "signal_ended"}
-
-    def rank(one: FindingShown) -> tuple[int, float]:
-        if one.what not in ORDINARY:
-            return 0, 0.0
-        if one.what == "signal_appeared" and _since(one) in ended:
-            return 3, -_peak(one)
-        return (2 if one.figures.get("channel") else 1), -_peak(one)
-
-    chosen = sorted(ordered, key=rank)[:most]
+    before: dict[object, int] = {}
+    ranks: dict[int, tuple[int, int, int, float]] = {}
+    for one in sorted(ordered, key=lambda one: -_peak(one)):
+        channel = one.figures.get("channel")
+        if one.number == first:
+            ranks[id(one)] = -2, 0, 0, 0.0
+        elif one.what not in ORDINARY:
+            ranks[id(one)] = -1, 0, 0, 0.0
+        elif one.what == "signal_appeared" and _since(one) in ended:
+            ranks[id(one)] = 1, 0, 0, -_peak(one)
+        else:
+            place = channel or round((one.frequency_hz or 0.0) / LIKE_HZ)
+            nth = before[place] = before.get(place, -1) + 1
+            ranks[id(one)] = 0, nth, 1 if channel else 0, -_peak(one)
+    chosen = sorted(ordered, key=lambda one: ranks[id(one)])[:most]
     numbers = {(one.job, one.number) for one in chosen}
     place = 0
     found = []

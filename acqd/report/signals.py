@@ -16,7 +16,7 @@ from acqd.report.shapes import Table
 from acqd.report.source import JobSource
 from acqd.report.words import count_text
 
-__all__ = ["Heard", "heard_signals", "open_at", "signals_table"]
+__all__ = ["Heard", "heard_signals", "open_at", "same_signal", "signals_table"]
 
 LOOK_BACK_S = 14 * 86400.0
 """Signals that came up longer before the range are not looked for."""
@@ -136,11 +136,11 @@ def open_at(told: Iterable[FindingRecord]) -> list[FindingRecord]:
     return [
         one
         for one in told
-        if one.what == "signal_appeared" and not any(_covers(end, one) for end in over)
+        if one.what == "signal_appeared" and not any(same_signal(end, one) for end in over)
     ]
 
 
-def _covers(end: FindingRecord, begin: FindingRecord) -> bool:
+def same_signal(end: FindingRecord, begin: FindingRecord) -> bool:
     """Whether ``end`` is about the same place and a time that ``begin`` lies in."""
     here, there = begin.figures.get("channel"), end.figures.get("channel")
     if here != there:

@@ -328,6 +328,9 @@ def _channel_edges(night: Night) -> tuple[tuple[float, float, str], ...]:
 def _sheet_alt(night: Night, heard: list[Heard], statement: str) -> str:
     assert night.picture is not None
     low_hz, high_hz = night.picture.row_edges_hz[[0, -1]].tolist()
+    if night.spectra:
+        axis_hz = night.spectra[0].frequency_hz
+        low_hz, high_hz = max(low_hz, float(axis_hz[0])), min(high_hz, float(axis_hz[-1]))
     where = range_text(low_hz, high_hz)
     told = [f"Levels over time and {where}; {coverage_text(night.source)}"]
     if night.source.gaps:
