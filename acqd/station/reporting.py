@@ -304,7 +304,7 @@ def _throw_away(folder: Path) -> None:
 def _headline(numbers: Path) -> str:
     """What the report's numbers say of the job first; empty where they do not."""
     try:
-        told = json.loads(numbers.read_text("utf-8"))["jobs"][0]["headline"]
+        told = json.loads(numbers.read_text("utf-8"))["report"]["jobs"][0]["headline"]
     except (OSError, ValueError, KeyError, IndexError, TypeError):
         return ""
     return one_line(told) if isinstance(told, str) else ""
