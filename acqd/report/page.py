@@ -8,7 +8,8 @@ a page and for a phone, and the style shows one of them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -91,7 +92,8 @@ def html(report: Report) -> str:
     says so. All texts are escaped; figures come from :mod:`acqd.report.draw`.
     """
     moments = words.Moments(report)
-    jobs = tuple(_job_page(report, job) for job in report.jobs)
+    numbers = count(1)
+    jobs = tuple(_job_page(report, job, numbers) for job in report.jobs)
     is_alone = len(jobs) == 1
     return (
         _environment()
@@ -107,7 +109,7 @@ def html(report: Report) -> str:
             made=moments.whole(report.made_at_s),
             moment=moments,
             style=_style(report),
-            unique=count(1).__next__,
+            unique=numbers.__next__,
             named={one.job.job for one in jobs},
         )
     )
@@ -145,9 +147,9 @@ def _style(report: Report) -> Markup:
     return Markup(text.replace('"FOOT"', foot))
 
 
-def _job_page(report: Report, job: JobReport) -> JobPage:
+def _job_page(report: Report, job: JobReport, numbers: Iterator[int]) -> JobPage:
     anchor = words.slug(f"{job.station} {job.job}")
-    draw = _drawing(report, job)
+    draw = _drawing(report, job, numbers)
     sheets, parts = [], []
     for section in job.sections:
         charts = [one for one in section.charts if isinstance(one, Sheet)]
@@ -211,8 +213,8 @@ def _longest(all_of_them: tuple[Lasting, ...]) -> tuple[Lasting, ...]:
 Draw = Callable[[Chart], Figure]
 
 
-def _drawing(report: Report, job: JobReport) -> Draw:
-    """What draws the charts of a job."""
+def _drawing(report: Report, job: JobReport, numbers: Iterator[int]) -> Draw:
+    """What draws the charts of a job; ``numbers`` make their ids."""
     from acqd.report.draw import svg
 
     def drawn(chart: Chart) -> Figure:
@@ -236,13 +238,19 @@ def _drawing(report: Report, job: JobReport) -> Draw:
             title=title,
             alt=chart.alt or title,
             caption=words.caption_of(chart, job.job),
-            wide=Markup(wide),
-            narrow=Markup(narrow),
+            wide=_with_ids(wide, next(numbers)),
+            narrow=_with_ids(narrow, next(numbers)),
             numbers=numbers_of(chart, words.Moments(report)),
             is_sheet=is_sheet,
         )
 
     return drawn
+
+
+def _with_ids(svg: str, number: int) -> Markup:
+    """A figure under ids that no other of the page has, not even one that is drawn alike."""
+    found = re.search(r'id="([^"]+)-title"', svg)
+    return Markup(svg if found is None else svg.replace(f"{found[1]}-", f"figure-{number}-"))
 
 
 def _part(section: Section, anchor: str, draw: Draw) -> Part:
