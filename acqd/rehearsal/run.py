@@ -194,7 +194,12 @@ class _Stage:
             self._built,
             clock=self._clock,
             run_id=f"rehearsal-{self._names[:12]}",
-            around=Surroundings(messenger=self._messenger, takes_commands=False, stop_s=STOP_S),
+            around=Surroundings(
+                messenger=self._messenger,
+                takes_commands=False,
+                report_program=(),
+                stop_s=STOP_S,
+            ),
         )
         self._loop.call_at(self._length_s, self._stop)
         with self._stopped_by_hand():
