@@ -11,8 +11,9 @@ import structlog
 __all__ = ["set_up_logs"]
 
 
-def set_up_logs(*, verbose: bool = False) -> None:
+def set_up_logs(*, verbose: bool = False, errors_only: bool = False) -> None:
     """Send structlog's events to standard error. Colour only on a terminal without NO_COLOR."""
+    level = logging.DEBUG if verbose else logging.ERROR if errors_only else logging.INFO
     terminal = sys.stderr.isatty()
     shared: list[structlog.typing.Processor] = [
         structlog.contextvars.merge_contextvars,
@@ -35,9 +36,7 @@ def set_up_logs(*, verbose: bool = False) -> None:
         ]
     structlog.configure(
         processors=[*shared, *renderer],
-        wrapper_class=structlog.make_filtering_bound_logger(
-            logging.DEBUG if verbose else logging.INFO
-        ),
+        wrapper_class=structlog.make_filtering_bound_logger(level),
         logger_factory=structlog.WriteLoggerFactory(file=sys.stderr),
         cache_logger_on_first_use=True,
     )
