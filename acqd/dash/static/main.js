@@ -23,6 +23,7 @@ const page = {
   newest: new Map(), // station/job -> its newest finding
   chosen: null, // {station, job}
   spanS: 3600,
+  spanChosen: false, // Until somebody chooses: an hour, or less where less was heard.
   view: null,
   columns: null,
   line: null,
@@ -60,11 +61,25 @@ function forget() {
   sheet.at = null;
 }
 
-function choose(next, { spanS = page.spanS } = {}) {
+/** Ten minutes where little more was heard of a station, else an hour. */
+function usualSpan(name) {
+  const found = stationOf(name);
+  if (!found || found.archive) return 3600;
+  const heardS = page.nowS - Math.max(found.since_s ?? 0, page.state.broker.since_s ?? 0);
+  return heardS < 1200 ? 600 : 3600;
+}
+
+function chooseSpan(spanS) {
+  page.spanChosen = true;
+  choose(page.chosen, { spanS });
+}
+
+function choose(next, { spanS = page.spanChosen || !next ? page.spanS : usualSpan(next.station) } = {}) {
   const same = page.chosen && next && page.chosen.station === next.station && page.chosen.job === next.job;
   if (same && spanS === page.spanS) return;
   page.chosen = next;
   page.spanS = spanS;
+  for (const input of by("spans").querySelectorAll("input")) input.checked = Number(input.value) === spanS;
   forget();
   link.turn();
   draw();
@@ -85,16 +100,18 @@ function readHash() {
   setMode(options.get("look") === "tune" ? "tune" : "sheet");
   const isWall = parts[0] === "wall" || new URLSearchParams(location.search).has("wall");
   wall.set(isWall);
-  const known = SPANS.some(([one]) => one === spanS) ? spanS : page.spanS;
-  if (parts.length > 1 && parts[1]) choose({ station: parts[0], job: parts[1] }, { spanS: known });
-  else if (known !== page.spanS) choose(page.chosen, { spanS: known });
+  if (SPANS.some(([one]) => one === spanS)) {
+    page.spanChosen = true;
+    page.spanS = spanS;
+  }
+  if (parts.length > 1 && parts[1]) choose({ station: parts[0], job: parts[1] });
 }
 
 function hash() {
   if (wall.on) return "#wall";
   if (!page.chosen) return "";
   const options = new URLSearchParams();
-  if (page.spanS !== 3600) options.set("span", page.spanS);
+  if (page.spanChosen) options.set("span", page.spanS);
   if (page.mode === "tune") options.set("look", "tune");
   const path = [page.chosen.station, page.chosen.job].map(encodeURIComponent).join("/");
   return `#${path}${options.size ? `?${options}` : ""}`;
@@ -136,6 +153,7 @@ function takeState(state) {
   // What is gone from the state is not held on to.
   const known = new Set(state.stations.map((one) => one.station));
   if (page.findings.some((one) => !known.has(one.station))) page.findings = page.findings.filter((one) => known.has(one.station));
+  if (!page.spanChosen && page.chosen) choose(page.chosen);
   tellAlarms();
 }
 
@@ -180,7 +198,7 @@ function takeView(view, parts, detail) {
 function shownOnSheet() {
   const { view, columns, line, held, nowS, spanS } = page;
   if (!view || !columns) return null;
-  const names = (view.marks || []).filter((one) => Number.isFinite(one.at_hz) && one.label).map((one) => ({ hz: one.at_hz, text: one.label }));
+  const names = (view.marks || []).filter((one) => Number.isFinite(one.at_hz) && one.label).map((one) => ({ hz: one.at_hz, text: one.label, value: one.value }));
   const findings = mine().filter((one) => one.job !== null);
   return { view, columns, line, held, nowS, spanS, findings, names, why, unit: view.unit || "" };
 }
@@ -223,8 +241,12 @@ function draw() {
   writeHash();
 }
 
+/** U of a level of the spectrum, k = 2, where it is known. */
 function expanded(now) {
-  const level = now && (now.figures || []).find((one) => one.key.startsWith("peak_") || one.key.startsWith("level_"));
+  // A half-width, spread evenly: its standard uncertainty is a / √3.
+  const accuracy = page.detail.summary && page.detail.summary.level_accuracy_db;
+  if (Number.isFinite(accuracy)) return 2 * accuracy / Math.sqrt(3);
+  const level = now && (now.figures || []).find((one) => /^(level|fundamental)/.test(one.key) && one.unit.startsWith("dB") && Number.isFinite(one.expanded));
   return level ? level.expanded : null;
 }
 
@@ -261,8 +283,9 @@ function statement(drawn) {
   const missingS = drawn.missing.reduce((sum, [from, to]) => sum + (to - from + 1) * columns.binS, 0);
   const parts = [`Middle: half of ${words.range(view.start_hz, view.stop_hz)} lies below, in each column`];
   if (view.more) parts.push(`${words.count(view.more)} older columns are on their way`);
-  else if (gaps) parts.push(`Nothing was swept, or heard of here, in ${words.duration(missingS)} (hatched)`);
-  else parts.push("No gap");
+  else if (drawn.unheard) parts.push(`Heard of here since ${words.clock((drawn.unheard[1] + 1) * columns.binS)}`);
+  if (gaps) parts.push(`Nothing was swept, or heard of here, in ${words.duration(missingS)} (hatched)`);
+  else if (!view.more && !drawn.unheard) parts.push("No gap");
   if (view.skipped > 0) parts.push(`${words.count(view.skipped)} sweeps went by between the last two lines; their columns are in the sheet`);
   return `${parts.join(". ")}.`;
 }
@@ -434,7 +457,7 @@ function build() {
   for (const [spanS, text] of SPANS) {
     const input = make("input");
     Object.assign(input, { type: "radio", name: "span", value: String(spanS), checked: spanS === page.spanS });
-    input.addEventListener("change", () => choose(page.chosen, { spanS }));
+    input.addEventListener("change", () => chooseSpan(spanS));
     by("spans").append(make("label", "", input, make("span", "", text)));
   }
   for (const [id, act] of Object.values(TOOLS)) by(id).addEventListener("click", act);

@@ -152,6 +152,7 @@ export function channels(detail, nowS) {
   const rest = rows.length - shown.length;
   const range = hour ? `Occupied, of the hour ${words.clock(hour.start_s)} to ${words.clock(hour.end_s)}, with the interval it lies in. ` : "No hour has ended yet, so there is no occupancy. ";
   say(by("channels-sub"), range + (rest ? `${rest} more ${rest === 1 ? "was" : "were"} not heard; the tables have all.` : ""));
+  by("channels").classList.toggle("no-hours", !hour);
   keep(by("channels"), shown, (one) => one.channel,
     () => make("li", "", make("b"), make("span", "bar", make("i"), make("u")), make("span", "share"), make("span", "now")),
     (node, one) => {
@@ -245,7 +246,7 @@ export function sweepers(station, nowS) {
       say(node.children[1], `${one.state} since ${words.when(one.since_s, nowS)}${one.last_error ? `: ${one.last_error}` : ""}`);
       node.classList.toggle("wants-a-look", one.state !== "present");
       const who = one.identity || {};
-      say(node.children[2], [who.maker, who.model, who.serial_number && `no. ${who.serial_number}`, who.doubtful && "(identity doubtful)"].filter(Boolean).join(" ") || one.driver || "");
+      say(node.children[2], [who.maker, who.model, who.serial_number && `no. ${who.serial_number}`, who.doubtful === true && "(identity doubtful)"].filter(Boolean).join(" ") || one.driver || "");
     });
   const health = station.health;
   const facts = [];

@@ -113,6 +113,10 @@ export class Sheet {
     };
     // What is still on its way is no gap.
     if (columns.more) drawn.missing = drawn.missing.filter(([, to]) => to >= columns.oldest);
+    // Of the time before the first column that was ever heard of nobody here can tell.
+    drawn.unheard = null;
+    const lead = drawn.missing[0];
+    if (lead && lead[0] === first && bins.length && columns.oldest >= first - reach) drawn.unheard = drawn.missing.shift();
     // The newest bin is not over yet, and the next sweep of a slow job not due: no gap before that.
     const open = drawn.missing.at(-1);
     if (open && open[1] === last && open[0] >= last - 1) drawn.missing.pop();
@@ -218,6 +222,13 @@ export class Sheet {
       this.picture.getContext("2d").putImageData(this.image, 0, 0, from, 0, w - from, h);
     }
     context.drawImage(this.picture, x, y);
+    if (!drawn.unheard) return;
+    const until = Math.floor(((drawn.unheard[1] + 1 - first) * w) / count);
+    context.fillStyle = this.pen.paper;
+    context.fillRect(x, y, until, h);
+    context.fillStyle = this.pen.rule;
+    context.fillRect(x, y, until, 1);
+    context.fillRect(x, y + h - 1, until, 1);
   }
 
   /** Colours of the pixels from ``from`` to the right edge. */
@@ -315,7 +326,8 @@ export class Sheet {
     const { sheet } = drawn.at;
     const { binS } = drawn.columns;
     const wide = sheet.w / (drawn.last - drawn.first + 1);
-    for (const [from, to] of drawn.missing) {
+    const all = drawn.unheard ? [drawn.unheard, ...drawn.missing] : drawn.missing;
+    for (const [from, to] of all) {
       if ((to - from + 1) * wide < 15 * this.type || to === drawn.last && from === drawn.first) continue;
       const x = sheet.x + ((from + to + 1) / 2 - drawn.first) * wide;
       context.save();
@@ -323,7 +335,8 @@ export class Sheet {
       context.rotate(-Math.PI / 2);
       const why = shown.why ? shown.why(from * binS, (to + 1) * binS) : "";
       const long = from === drawn.first ? "" : ` ${words.duration((to - from + 1) * binS)}`;
-      this.#text(context, `${why || "nothing swept"}${long}`, 0, 0, { align: "center" });
+      const text = all[0] === drawn.unheard && from === drawn.first ? "not heard of here" : `${why || "nothing swept"}${long}`;
+      this.#text(context, text, 0, 0, { align: "center" });
       context.restore();
     }
   }
@@ -353,6 +366,13 @@ export class Sheet {
     context.fillStyle = pen.sea;
     context.fillRect(rect.x, rect.y, rect.w, rect.h);
     const wide = rect.w / (drawn.last - drawn.first + 1);
+    if (drawn.unheard) {
+      const w = (drawn.unheard[1] + 1 - drawn.first) * wide;
+      context.fillStyle = pen.paper;
+      context.fillRect(rect.x, rect.y, w, rect.h);
+      context.fillStyle = pen.rule;
+      context.fillRect(rect.x, rect.bottom - 1, w, 1);
+    }
     for (const [from, to] of drawn.missing) {
       const x = rect.x + (from - drawn.first) * wide, w = Math.max(1, (to - from + 1) * wide);
       context.save();
@@ -520,19 +540,26 @@ export class Sheet {
     context.fillStyle = this.pen.quiet;
     context.fillRect(rect.x, rect.y, 1, rect.h);
     this.#curves(context, rect, shown, view, along, across, Math.round(rect.h));
-    let free = -Infinity;
-    const named = (shown.names || []).filter((one) => one.hz >= view.start_hz && one.hz <= view.stop_hz)
-      .sort((one, other) => other.hz - one.hz);
-    for (const one of named) {
+    this.#names(context, rect, view, shown.names || []);
+  }
+
+  /** The strongest by name; those that find no place near their own are left out. */
+  #names(context, rect, view, names) {
+    const high = 13 * this.type;
+    const taken = [];
+    const within = names.filter((one) => one.hz >= view.start_hz && one.hz <= view.stop_hz);
+    within.sort((one, other) => (other.value ?? -Infinity) - (one.value ?? -Infinity));
+    for (const one of within) {
       const wanted = rect.bottom - (one.hz - view.start_hz) / (view.stop_hz - view.start_hz) * rect.h;
-      const y = Math.max(wanted, free);
-      if (y - wanted > 26 || y > rect.bottom - 2) continue;
-      free = y + 14 * this.type;
+      const y = [0, -1, 1].map((way) => wanted + way * high)
+        .find((at) => at > rect.y - 2 && at < rect.bottom + 2 && taken.every((old) => Math.abs(old - at) >= high - 1));
+      if (y === undefined) continue;
+      taken.push(y);
       context.font = `${12 * this.type}px ${this.pen.font}`;
       const width = context.measureText(one.text).width;
       context.fillStyle = this.pen.paper;
       context.globalAlpha = 0.85;
-      context.fillRect(rect.right - width - 5, y - 7, width + 5, 14);
+      context.fillRect(rect.right - width - 5, y - high / 2, width + 5, high);
       context.globalAlpha = 1;
       this.#text(context, one.text, rect.right, y, { colour: this.pen.sea, align: "right", size: 12 });
     }

@@ -44,6 +44,9 @@ export function trend(readings) {
   return slope < 0 ? "falls" : "rises";
 }
 
+/** Several figures of a job may have one key: a filter has a loss at each named frequency. */
+const nameOf = (figure) => figure.label || figure.key;
+
 export class Tuning {
   constructor() {
     this.key = null;
@@ -85,14 +88,14 @@ export class Tuning {
       this.seq = null;
     }
     const figures = ((view && view.figures) || (job && job.figures) || []);
-    keep(by("tune-pick"), figures, (one) => one.key, (one) => {
+    keep(by("tune-pick"), figures, nameOf, (one) => {
       const option = make("option");
-      option.value = one.key;
+      option.value = nameOf(one);
       return option;
-    }, (node, one) => say(node, one.label || one.key));
+    }, (node, one) => say(node, nameOf(one)));
     const wanted = this.picked.get(key);
-    const figure = figures.find((one) => one.key === wanted) || figures.find((one) => Number.isFinite(one.value)) || figures[0];
-    if (figure && by("tune-pick").value !== figure.key) by("tune-pick").value = figure.key;
+    const figure = figures.find((one) => nameOf(one) === wanted) || figures.find((one) => Number.isFinite(one.value)) || figures[0];
+    if (figure && by("tune-pick").value !== nameOf(figure)) by("tune-pick").value = nameOf(figure);
     const isNew = !view || view.seq === null || view.seq !== this.seq;
     if (view) this.seq = view.seq;
     if (figure && Number.isFinite(figure.value) && (isNew || again)) this.#take(figure, shown.nowS, again);
@@ -124,7 +127,7 @@ export class Tuning {
     const space = text.lastIndexOf(" ");
     const [value, said] = unit && space > 0 ? [text.slice(0, space), text.slice(space + 1)] : [text, ""];
     const at = figure.at_hz ? ` at ${words.frequency(figure.at_hz)}` : "";
-    say(by("tune-name"), `${figure.bound ? `${figure.bound}, ` : ""}${figure.label || figure.key}${at}`);
+    say(by("tune-name"), `${nameOf(figure)}${at}${figure.bound ? `, ${figure.bound}` : ""}`);
     say(by("tune-value"), value);
     say(by("tune-unit"), said === "1" ? "" : said);
     const size = unit === "Hz" ? words.frequency(figure.expanded ?? NaN) : `${words.number(figure.expanded ?? NaN, 2)} ${unit === "1" ? "" : unit}`;
@@ -142,7 +145,7 @@ export class Tuning {
     say(by("tune-words"), [figure.verdict ? `against its limit: ${figure.verdict}` : "", (view && view.problem) || ""].filter(Boolean).join("; "));
     if (performance.now() - this.spokenMs > 6000 && !by("tuning").hidden) {
       this.spokenMs = performance.now();
-      say(by("tune-spoken"), `${figure.label || figure.key} ${text}${moves ? `, ${moves}` : ""}`);
+      say(by("tune-spoken"), `${nameOf(figure)} ${text}${moves ? `, ${moves}` : ""}`);
     }
   }
 

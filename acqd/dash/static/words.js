@@ -132,8 +132,8 @@ const NAMES = {
 };
 /** +1 where more is better, −1 where less is, nothing where neither can be said. */
 const SENSES = [
-  [/^(least_)?loss|_loss_db$|^centre_loss/, -1], [/return_loss/, 1], [/swr/, -1],
-  [/rejection|notch_depth|separation/, 1], [/ripple|flatness|magnitude/, -1],
+  [/^least|loss/, -1], [/return_loss|^best$|^match$/, 1], [/swr|^worst$/, -1],
+  [/rejection|notch|separation|margin/, 1], [/ripple|flatness|magnitude/, -1],
 ];
 
 /** What a bare figure is called, and its unit; the name of a figure ends in its unit. */
