@@ -109,7 +109,8 @@ def draw_spectrum(chart: SpectrumChart, frame: Frame) -> Board:
         top += 26
     box = Box(52.0, top, board.width - 14 - right, top + (220 if frame.is_phone else 300))
     shown = [deep(one.y) if one.role == "low" else [one.y] for one in lines]
-    level = level_range([part for parts in shown for part in parts])
+    low_y, high_y = level_range([part for parts in shown for part in parts])
+    level = low_y, high_y + (0.1 * (high_y - low_y) if chart.marks else 0.0)
     plot = Plot(box, Axis(low, high, box.x0, box.x1), Axis(*level, box.y1, box.y0))
     draw_y_axis(board, plot)
     if bands:
@@ -119,7 +120,8 @@ def draw_spectrum(chart: SpectrumChart, frame: Frame) -> Board:
             x, y = thinned(line.x, line.y, plot.x)
             floor = np.where(np.isfinite(y), box.y1, np.nan)
             board.area(plot.x.px(x), floor, plot.y.px(y), "held", opacity=0.2, clip=box)
-    draw_lines(board, plot, lines)
+    busy = draw_lines(board, plot, lines)
+    draw_marks(board, plot, chart.marks, busy, (), chart.unit)
     bottom = draw_x_axis(board, plot, "Hz")
     if right:
         name_ends(board, plot, lines, Box(box.x1 + 4, box.y0, board.width - 4, box.y1))

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
 from acqd.errors import WrongUsage
 from acqd.look.palette import DARK, LIGHT
+from acqd.look.times import clock
 from acqd.report.draw.board import Board, text_width
 from acqd.report.draw.frame import Frame
 from acqd.report.draw.labels import shortened, wrapped
 from acqd.report.draw.theme import fixed_colours, whole_svg
-from acqd.report.shapes import Chart
+from acqd.report.shapes import Chart, Sheet
 
 __all__ = ["SUFFIXES", "save_chart"]
 
@@ -33,7 +35,10 @@ def save_chart(
     suffix = path.suffix.lower()
     if suffix not in SUFFIXES:
         raise WrongUsage(f"{path}: a picture's name ends in .png or .svg")
-    board = headed(board_of(chart, frame), heading)
+    board = board_of(chart, frame)
+    if isinstance(chart, Sheet):
+        told(board, frame)
+    board = headed(board, heading)
     palette = DARK if dark else LIGHT
     colours = fixed_colours(palette)
     if suffix == ".png":
@@ -47,10 +52,33 @@ def save_chart(
             images=board.svg_images(),
             paper=palette.paper,
         ).encode("utf-8")
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        path.write_bytes(data)
+        beside.write_bytes(data)
+        beside.replace(path)
     except OSError as exc:
+        beside.unlink(missing_ok=True)
         raise WrongUsage(f"{path}: cannot be written: {exc.strerror or exc}") from exc
+
+
+def told(board: Board, frame: Frame) -> None:
+    """The findings that have a number on the sheet, in sentences below it."""
+    shown = sorted(
+        (one for one in frame.findings if one.place is not None), key=lambda one: one.place or 0
+    )
+    if not shown:
+        return
+    y = board.height + 16.0
+    board.text(14.0, y, "What happened", "ink", size=13.0, bold=True)
+    y += 20.0
+    for one in shown:
+        board.text(14.0, y, str(one.place), "rust", bold=True)
+        board.text(36.0, y, clock(one.at_s, frame.zone), "quiet")
+        for line in wrapped(one.text, board.width - 78.0 - 14.0, board.size):
+            board.text(78.0, y, shortened(line, board.width - 92.0, board.size), "ink")
+            y += 15.0
+        y += 2.0
+    board.height = y
 
 
 def headed(board: Board, heading: Sequence[str]) -> Board:
