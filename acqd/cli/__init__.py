@@ -23,6 +23,7 @@ COMMANDS = {
     "find": "List attached sweepers.",
     "note": 'Put a remark on the sheet: acqd note 21:05 "lamp off".',
     "once": "One pass of a job, or of a plain range such as 144MHz..146MHz.",
+    "plot": "A picture of a job: the night sheet, a range, single sweeps, one channel.",
     "reference": "Take a reference of a job (through, open, short, load, quiet, ambient).",
     "rehearse": "A night of a config on a clock of its own, in minutes: what it will come to.",
     "replay": "Measure an archive's sweeps again, and compare with what was published.",

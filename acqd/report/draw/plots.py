@@ -302,7 +302,8 @@ def _plain_sheet(source: JobSource) -> Sheet:
         spectra = spectra or Spectra(setup)
         if np.array_equal(block.frequency_hz, spectra.frequency_hz):
             spectra.take(setup, block.level)
-    assert spectra is not None and source.setup is not None
+    assert spectra is not None
+    assert source.setup is not None
     level, spectrum = picture.finish(index.started_s, index.took_s), spectra.spectrum()
     unit = _unit_of(source.setup)
     low, high = colour_scale(level, is_db=unit.startswith("dB"))
