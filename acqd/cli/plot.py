@@ -223,12 +223,13 @@ def _frequency(text: str) -> float:
 
 
 def _heading(job: str, title: str, plotted: Plotted, zone: str) -> tuple[str, ...]:
-    from acqd.look.times import range_text
+    from acqd.look.times import clock, date, range_text, zone_text
 
-    return (
-        f"{job}, {title}",
-        f"{range_text(plotted.start_s, plotted.stop_s, zone)}; {plotted.about}",
-    )
+    at_s = plotted.start_s
+    when = range_text(at_s, plotted.stop_s, zone)
+    if clock(at_s, zone, seconds=True) == clock(plotted.stop_s, zone, seconds=True):
+        when = f"{date(at_s, zone)}, {clock(at_s, zone, seconds=True)} ({zone_text(at_s, zone)})"
+    return f"{job}, {title}", f"{when}; {plotted.about}"
 
 
 def _name_of(job: str, what: str, start_s: float, zone: str) -> str:

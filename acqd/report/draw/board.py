@@ -246,7 +246,8 @@ class Board:
             from matplotlib.transforms import Bbox, TransformedBbox
 
             where = TransformedBbox(Bbox([[box.x0, box.y1], [box.x1, box.y0]]), pen.place)
-            made = BboxImage(where, interpolation="nearest", origin="upper")
+            # The board's y runs downwards, and so does the picture's: no more is to be turned.
+            made = BboxImage(where, interpolation="nearest", origin="lower")
             made.set_data(rgba(steps))
             return made  # type: ignore[no-any-return]
 

@@ -68,14 +68,15 @@ def told(board: Board, frame: Frame) -> None:
     )
     if not shown:
         return
+    seconds = frame.stop_s - frame.start_s < 3600
     y = board.height + 16.0
     board.text(14.0, y, "What happened", "ink", size=13.0, bold=True)
     y += 20.0
     for one in shown:
         board.text(14.0, y, str(one.place), "rust", bold=True)
-        board.text(36.0, y, clock(one.at_s, frame.zone), "quiet")
-        for line in wrapped(one.text, board.width - 78.0 - 14.0, board.size):
-            board.text(78.0, y, shortened(line, board.width - 92.0, board.size), "ink")
+        board.text(36.0, y, clock(one.at_s, frame.zone, seconds=seconds), "quiet")
+        for line in wrapped(one.text, board.width - 114.0, board.size):
+            board.text(100.0, y, shortened(line, board.width - 114.0, board.size), "ink")
             y += 15.0
         y += 2.0
     board.height = y

@@ -176,7 +176,7 @@ def _led_through(
     for at_x, at_y in zip(x.tolist(), y.tolist(), strict=True):
         dot = Box(at_x - 1, at_y - 1, at_x + 1, at_y + 1)
         hit = any(dot.hits(other) for other in (*board.texts, *avoid))
-        cost += 12.0 * hit + 4.0 * (crossed(busy, dot) > 0)
+        cost += 60.0 * hit + 4.0 * (crossed(busy, dot) > 0)
     return cost
 
 

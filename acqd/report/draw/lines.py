@@ -73,7 +73,9 @@ def strokes_of(lines: Sequence[Line]) -> list[Stroke]:
         seen[line.role] = at + 1
         if at:
             others = [dash for dash in SPARE if dash != stroke.dash]
-            stroke = Stroke(stroke.colour, stroke.width, others[(at - 1) % len(others)])
+            colours = [one for one in ("sea", "ink", "quiet", "held") if one != stroke.colour]
+            colour = ([stroke.colour, *colours])[at % (len(colours) + 1)]
+            stroke = Stroke(colour, stroke.width, others[(at - 1) % len(others)])
         out.append(stroke)
     return out
 
@@ -100,10 +102,17 @@ def draw_lines(board: Board, plot: Plot, lines: Sequence[Line]) -> Float:
         x, y = plot.x.px(xs), plot.y.px(ys)
         # Far beyond the box a renderer may lose its way.
         y = np.clip(y, plot.box.y0 - 2000, plot.box.y1 + 2000)
-        board.line(x, y, stroke.colour, width=stroke.width, dash=stroke.dash, clip=plot.box)
+        width = min(stroke.width, 0.9) if _is_rough(x, y, plot.box) else stroke.width
+        board.line(x, y, stroke.colour, width=width, dash=stroke.dash, clip=plot.box)
         _alone(board, plot, x, y, stroke.colour)
         busy.append(_sampled(x, y, plot.box))
     return np.concatenate(busy) if busy else np.empty((0, 2))
+
+
+def _is_rough(x: Float, y: Float, box: Box) -> bool:
+    """Noise, whose line would run into itself if it were wide."""
+    with np.errstate(invalid="ignore"):
+        return bool(np.nansum(np.abs(np.diff(y))) > 5.0 * box.width) and x.size > 100
 
 
 def _alone(board: Board, plot: Plot, x: Float, y: Float, colour: str) -> None:
@@ -351,10 +360,18 @@ def _best_places(
         boxes: list[Box | None] = [None] * count
         cost = 0.0
         put: list[Box] = []
+        led: list[Box] = []
         for at in order:
             x, y = points[at]
             found = place_near(
-                board, x, y, texts[at], within=plot.box, size=SMALL, busy=busy, avoid=[*taken, *put]
+                board,
+                x,
+                y,
+                texts[at],
+                within=plot.box,
+                size=SMALL,
+                busy=busy,
+                avoid=[*taken, *put, *led],
             )
             if found is None:
                 cost += 1000.0
@@ -362,9 +379,28 @@ def _best_places(
             cost += found[0]
             boxes[at] = found[1]
             put.append(found[1])
+            led += _lead_of(x, y, found[1])
         if best is None or cost < best[0]:
             best = (cost, boxes)
     return [] if best is None else best[1]
+
+
+def _lead_of(x: float, y: float, box: Box) -> list[Box]:
+    """Small boxes along the line that leads from a label to its point."""
+    to_x, to_y = min(max(x, box.x0 - 2), box.x1 + 2), min(max(y, box.y0 - 1), box.y1 + 1)
+    length = float(np.hypot(to_x - x, to_y - y))
+    if length <= 12:
+        return []
+    steps = np.linspace(0.0, 1.0, max(int(length / 4), 2))[1:-1].tolist()
+    return [
+        Box(
+            x + s * (to_x - x) - 1,
+            y + s * (to_y - y) - 1,
+            x + s * (to_x - x) + 1,
+            y + s * (to_y - y) + 1,
+        )
+        for s in steps
+    ]
 
 
 def _named_mark(board: Board, x: float, y: float, lines: Sequence[str], box: Box) -> None:

@@ -380,7 +380,7 @@ def channel_plot(
         marked_hz=((channel.centre_hz, channel.name),),
         channel_edges=((channel.start_hz, channel.stop_hz, channel.name),),
         floor=Strip(
-            title=f"highest in {_called(channel, in_plan)}",
+            title=f"highest {'in' if in_plan else 'at'} {_called(channel, in_plan)}",
             unit=source.unit,
             at_s=source.sweeps().started_s,
             value=peak,
@@ -394,7 +394,8 @@ def channel_plot(
         for one in source.findings
         if one.frequency_hz is not None and channel.start_hz <= one.frequency_hz <= channel.stop_hz
     )
-    about = f"{_called(channel, in_plan)}, {frequency_text(channel.centre_hz)}"
+    about = _called(channel, in_plan)
+    about += f", {frequency_text(channel.centre_hz)}" if in_plan else ""
     return _of_range(source, sheet, about, placed(findings))
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from acqd.report.draw.axes import Axis, frequency_axis, time_axis, time_axis_height
 from acqd.report.draw.board import Align, Board, Box, runs, text_width
 from acqd.report.draw.frame import Frame
-from acqd.report.draw.labels import grouped, shortened
+from acqd.report.draw.labels import grouped, shortened, wrapped
 from acqd.report.draw.leaning import draw_leaning, draw_under, side_width
 from acqd.report.draw.raster import evened, steps_of
 from acqd.report.draw.scale import draw_scale
@@ -72,11 +72,13 @@ def draw_sheet(sheet: Sheet, frame: Frame) -> Board:
 
 def _left(sheet: Sheet, frame: Frame) -> float:
     """Room for what is named at the left."""
+    ticks, _ = frequency_axis(_frequency(sheet, Box(0, 0, 1, 340)), 7)
+    marks = max((text_width(one, SMALL) for one in ticks.texts), default=0.0) + 14.0
     if frame.is_phone or sheet.occupancy is None:
-        return 46.0
+        return max(46.0, marks)
     names = heat_names(sheet.occupancy)
     widest = max((text_width(one, SMALL) for one in names), default=0.0)
-    return min(max(58.0, widest + 12.0), 110.0)
+    return max(58.0, marks, min(widest + 12.0, 110.0))
 
 
 def _frequency(sheet: Sheet, picture: Box) -> Axis:
@@ -193,7 +195,7 @@ def _spell(board: Board, spell: Spell, parts: Parts) -> None:
     if box is None:
         return
     top = parts.picture.y0
-    if box.width >= 4:
+    if box.width >= 4 and not spell.is_listening:
         # A dark line under each, so that the hatching shows on every level.
         board.hatch(box, "deep", step=9, width=2.2, opacity=0.45)
         board.hatch(box, "rust", step=9, width=1.1)
@@ -209,6 +211,10 @@ def _worded(
     """A reason in its stretch of time: lying, else upright, else left to the list below."""
     x, height = (box.x0 + box.x1) / 2, box.height
     width = text_width(text, SMALL)
+    lines = wrapped(text, box.width - 14, SMALL) if box.width > 60 else []
+    if 1 < len(lines) <= 4 and all(text_width(one, SMALL) <= box.width - 14 for one in lines):
+        _worded_lines(board, box, lines, colour, plate, parts)
+        return
     lying = width + 12 <= box.width
     if not lying and box.width < SMALL + 6:
         return
@@ -220,6 +226,24 @@ def _worded(
         if not found.within(parts.picture) or not board.is_free(found, by=4.0):
             continue
         board.text(x, y, text, colour, size=SMALL, align="middle", upright=not lying, plate=plate)
+        return
+
+
+def _worded_lines(
+    board: Board, box: Box, lines: list[str], colour: str, plate: str | None, parts: Parts
+) -> None:
+    """The same in a few lines below each other."""
+    x, widest = (box.x0 + box.x1) / 2, max(text_width(one, SMALL) for one in lines)
+    tall = len(lines) * 13.0
+    for share in (0.5, 0.3, 0.7, 0.15, 0.85):
+        top = box.y0 + share * box.height - tall / 2
+        room = Box(x - widest / 2 - 3, top - 2, x + widest / 2 + 3, top + tall + 1)
+        if not room.within(parts.picture) or not board.is_free(room, by=3.0):
+            continue
+        if plate is not None:
+            board.rect(room, plate)
+        for at, line in enumerate(lines):
+            board.text(x, top + 6.5 + at * 13.0, line, colour, size=SMALL, align="middle")
         return
 
 
