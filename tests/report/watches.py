@@ -24,7 +24,7 @@ from acqd.drivers.registry import load_drivers
 from acqd.measure.meter import PASS_CUT_SHORT, Output, Role
 from acqd.report.source import JobSource
 from acqd.station.build import build
-from acqd.station.job import JobRunner, JobSpec, Taken
+from acqd.station.job import JobRunner, Taken
 from acqd.station.references import reference_from
 from acqd.station.tell import Teller
 from acqd.sweep import Sweep, SweepFlag
@@ -116,6 +116,10 @@ class Watch:
         (self.folder / "scene.toml").write_text(self.scene)
         config = parse_config(STATION + self.job, self.folder / "station.toml")
         (self.spec,) = build(config, load_drivers()).jobs
+
+    def now_there(self, scene: str) -> None:
+        """From the next pass on the scene is another one."""
+        (self.folder / "scene.toml").write_text(scene)
 
     def refer(self, role: Role, *path: str, sweeps: int = 1) -> None:
         """Take a reference of what is put between source and input."""
@@ -250,15 +254,9 @@ class Watch:
     def source(self, start_s: float = START_S - 86400.0, stop_s: float | None = None) -> JobSource:
         """The job as a report sees it."""
         stop_s = self.clock.at_s + 1.0 if stop_s is None else stop_s
-        return JobSource(
-            self.archive, self.spec.name, start_s=start_s, stop_s=stop_s, zone=ZONE
-        )
+        return JobSource(self.archive, self.spec.name, start_s=start_s, stop_s=stop_s, zone=ZONE)
 
     @property
     def summaries(self) -> list[Mapping[str, Any]]:
         """Those that were told, in order."""
         return [one.summary for one in self.outputs if one.summary is not None]
-
-
-def spec_of(watch: Watch) -> JobSpec:
-    return watch.spec

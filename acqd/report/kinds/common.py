@@ -17,6 +17,7 @@ from acqd.measure.budget import decimals_for, figure_text
 from acqd.measure.verdict import Verdict
 from acqd.report.kinds.kept import Kept
 from acqd.report.shapes import (
+    GapShown,
     Limit,
     Line,
     Mark,
@@ -103,12 +104,22 @@ def config_at(kept: Kept, at: int) -> StationConfig:
 # --- over time ------------------------------------------------------------------------------------
 
 
-def broken(at_s: Float, *values: Float | None) -> tuple[Float, tuple[Float | None, ...]]:
-    """Times and figures with a NaN wherever a gap lies between two sweeps: never bridged."""
-    if at_s.size < 3:
+def broken(
+    at_s: Float, *values: Float | None, gaps: Sequence[GapShown] = ()
+) -> tuple[Float, tuple[Float | None, ...]]:
+    """Times and figures with a NaN wherever a gap lies between two sweeps: never bridged.
+
+    A gap is what was accounted for as one, and any time much longer than usual without a sweep.
+    """
+    if at_s.size < 2:
         return at_s, values
     apart_s = np.diff(at_s)
-    holes = np.flatnonzero(apart_s > GAP_STEPS * float(np.median(apart_s))) + 1
+    is_hole = apart_s > GAP_STEPS * float(np.median(apart_s))
+    for gap in gaps:
+        after = int(np.searchsorted(at_s, gap.from_s, side="right"))
+        if 0 < after < at_s.size:
+            is_hole[after - 1] = True
+    holes = np.flatnonzero(is_hole) + 1
     middle_s = (at_s[holes - 1] + at_s[holes]) / 2.0
     filled = tuple(None if one is None else np.insert(one, holes, np.nan) for one in values)
     return np.insert(at_s, holes, middle_s), filled
@@ -139,7 +150,7 @@ def trend(
     if expanded is not None and np.isfinite(expanded).any():
         low, high = value - expanded, value + expanded
         name = f"{name}, ± U (k = 2)"
-    at_s, shown, under, over, note = thinned(kept.at_s, value, low, high)
+    at_s, shown, under, over, note = thinned(kept.at_s, value, low, high, kept.source.gaps)
     name += note
     sweeps = kept.range_of(np.flatnonzero(known))
     line = Line(name=name, x=at_s, y=shown, low=under, high=over, sweeps=sweeps)
@@ -158,30 +169,35 @@ def trend(
 
 
 def thinned(
-    at_s: Float, value: Float, low: Float | None, high: Float | None
+    at_s: Float,
+    value: Float,
+    low: Float | None,
+    high: Float | None,
+    gaps: Sequence[GapShown] = (),
 ) -> tuple[Float, Float, Float | None, Float | None, str]:
     """At most :data:`TREND_POINTS` points, with NaN in gaps, and what the name of the line says of
     it: means of short stretches of time, the band around all of their readings."""
     if at_s.size <= TREND_POINTS:
-        at_s, (y, under, over) = broken(at_s, value, low, high)
+        at_s, (y, under, over) = broken(at_s, value, low, high, gaps=gaps)
         assert y is not None
         return at_s, y, under, over, ""
-    edges = np.linspace(at_s.min(), at_s.max(), TREND_POINTS + 1)
-    cell = np.clip(np.searchsorted(edges, at_s, side="right") - 1, 0, TREND_POINTS - 1)
+    # Three sweeps each at least, so that one that is late leaves no hole.
+    cells = min(TREND_POINTS, at_s.size // 3)
+    edges = np.linspace(at_s.min(), at_s.max(), cells + 1)
+    cell = np.clip(np.searchsorted(edges, at_s, side="right") - 1, 0, cells - 1)
     known = np.isfinite(value)
-    count = np.bincount(cell[known], minlength=TREND_POINTS)
-    total = np.bincount(cell[known], value[known], minlength=TREND_POINTS)
-    mean = np.divide(total, count, out=np.full(TREND_POINTS, np.nan), where=count > 0)
-    under = _extreme(np.fmin, cell, value if low is None else np.fmin(low, value))
-    over = _extreme(np.fmax, cell, value if high is None else np.fmax(high, value))
-    note = (
-        f", means of {duration(float(edges[1] - edges[0]))}, the band around all of their readings"
-    )
+    count = np.bincount(cell[known], minlength=cells)
+    total = np.bincount(cell[known], value[known], minlength=cells)
+    mean = np.divide(total, count, out=np.full(cells, np.nan), where=count > 0)
+    under = _extreme(np.fmin, cell, value if low is None else np.fmin(low, value), cells)
+    over = _extreme(np.fmax, cell, value if high is None else np.fmax(high, value), cells)
+    lasts = duration(float(edges[1] - edges[0]))
+    note = f", means of {lasts}, the band around all of their readings"
     return (edges[1:] + edges[:-1]) / 2.0, mean, under, over, note
 
 
-def _extreme(of: np.ufunc, cell: NDArray[np.intp], value: Float) -> Float:
-    found = np.full(TREND_POINTS, np.nan)
+def _extreme(of: np.ufunc, cell: NDArray[np.intp], value: Float, cells: int) -> Float:
+    found = np.full(cells, np.nan)
     of.at(found, cell, value)
     return found
 

@@ -147,63 +147,57 @@ def figures_of(summary: Mapping[str, Any]) -> Figures:
 
 
 def marks_of(summary: Mapping[str, Any]) -> tuple[Mark, ...]:
-    """The computed points of a summary, at the curve."""
-    return tuple(one for one in _marks(summary) if math.isfinite(one.x) and math.isfinite(one.y))
+    """The computed points of a summary, at the curve; what is not known has no mark."""
+    found = []
+    for x, y, text, expanded in _marks(summary):
+        at_hz, loss_db = number(x), number(y)
+        if at_hz is not None and loss_db is not None:
+            found.append(Mark(x=at_hz, y=loss_db, text=text, expanded=number(expanded)))
+    return tuple(found)
 
 
-def _marks(summary: Mapping[str, Any]) -> Iterator[Mark]:
+Place = tuple[float | None, float | None, str, float | None]
+
+
+def _marks(summary: Mapping[str, Any]) -> Iterator[Place]:
     main, notch = main_parts(summary)
-    is_stop = summary["response"] == "band-stop" and notch is not None
-    if main is not None and main["least_loss_db"] is not None:
-        yield Mark(
-            x=main["least_loss_hz"],
-            y=main["least_loss_db"],
-            text=f"least loss {number_text(main['least_loss_db'], 2)} dB",
-            expanded=number(main["least_loss_expanded_db"]),
-        )
-    if is_stop and notch is not None:
-        least = "at least " if notch["at_least"] else ""
-        yield Mark(
-            x=notch["deepest_hz"],
-            y=notch["pass_db"] + notch["depth_db"],
-            text=f"notch {least}{number_text(notch['depth_db'], 1)} dB deep",
-            expanded=number(notch["depth_expanded_db"]),
-        )
-    edges = notch if is_stop else main
-    if edges is not None:
-        yield from _edge_marks(edges, notch["pass_db"] if is_stop and notch else None)
+    least_db = None if main is None else number(main["least_loss_db"])
+    if main is not None and least_db is not None:
+        text = f"least loss {number_text(least_db, 2)} dB"
+        yield main["least_loss_hz"], least_db, text, main["least_loss_expanded_db"]
+    if summary["response"] == "band-stop" and notch is not None:
+        depth_db, pass_db = number(notch["depth_db"]), number(notch["pass_db"])
+        if depth_db is not None and pass_db is not None:
+            text = f"notch {_least(notch)}{number_text(depth_db, 1)} dB deep"
+            yield notch["deepest_hz"], pass_db + depth_db, text, notch["depth_expanded_db"]
+            yield from _edge_marks(notch, pass_db)
+    elif main is not None and least_db is not None:
+        yield from _edge_marks(main, least_db)
     for one in summary["stopbands"]:
-        if one["rejection_db"] is not None and main is not None:
-            least = "at least " if one["at_least"] else ""
-            yield Mark(
-                x=one["at_hz"],
-                y=main["least_loss_db"] + one["rejection_db"],
-                text=f"weakest of {one['name']}: {least}{number_text(one['rejection_db'], 1)} dB",
-                expanded=number(one["rejection_expanded_db"]),
-            )
+        weakest_db = number(one["rejection_db"])
+        if weakest_db is not None and least_db is not None:
+            text = f"weakest of {one['name']}: {_least(one)}{number_text(weakest_db, 1)} dB"
+            yield one["at_hz"], least_db + weakest_db, text, one["rejection_expanded_db"]
     for one in summary["named"]:
-        if one["loss_db"] is not None:
-            least = "at least " if one["at_least"] else ""
-            yield Mark(
-                x=one["frequency_hz"],
-                y=one["loss_db"],
-                text=f"{one['name']} {least}{number_text(one['loss_db'], 2)} dB",
-                expanded=number(one["loss_expanded_db"]),
-            )
+        loss_db = number(one["loss_db"])
+        if loss_db is not None:
+            text = f"{one['name']} {_least(one)}{number_text(loss_db, 2)} dB"
+            yield one["frequency_hz"], loss_db, text, one["loss_expanded_db"]
 
 
-def _edge_marks(part: Mapping[str, Any], pass_db: float | None) -> Iterator[Mark]:
-    pass_db = part.get("least_loss_db") if pass_db is None else pass_db
-    if pass_db is None:
-        return
+def _least(one: Mapping[str, Any]) -> str:
+    return "at least " if one["at_least"] else ""
+
+
+def _edge_marks(part: Mapping[str, Any], pass_db: float) -> Iterator[Place]:
     for pair in part["edges"]:
         if pair["below_db"] > MARKED_WITHIN_DB:
             continue
         for side in ("lower", "upper"):
-            at_hz = pair[f"{side}_hz"]
+            at_hz = number(pair[f"{side}_hz"])
             if at_hz is not None:
                 text = f"−{pair['below_db']:g} dB {frequency_text(at_hz)}"
-                yield Mark(x=at_hz, y=pass_db + pair["below_db"], text=text)
+                yield at_hz, pass_db + pair["below_db"], text, None
 
 
 # --- limits and ranges ----------------------------------------------------------------------------

@@ -436,7 +436,8 @@ def _headline(read: LossRead, summary: Mapping[str, Any], verdict: VerdictShown 
     if verdict is None:
         return f"{_capital(text)}."
     others = all_verdicts(list(read.words.values()))
-    return f"{_capital(verdict.verdict)}: {text}{others}."
+    why = "" if verdict.verdict == "pass" else f"{verdict.text}; "
+    return f"{_capital(verdict.verdict)}: {why}{text}{others}."
 
 
 def _capital(text: str) -> str:
