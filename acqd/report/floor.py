@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,8 +41,8 @@ def binned(bins: TimeBins, at_s: Float, took_s: Float, values: Float) -> Binned:
     column = bins.of(at_s)
     order = np.argsort(column, kind="stable")
     column, ordered = column[order], values[order]
-    starts = np.flatnonzero(np.concatenate(([True], np.diff(column) > 0))) if column.size else []
-    for first, stop in zip(starts, [*list(starts)[1:], column.size], strict=True):
+    starts = np.flatnonzero(np.diff(column, prepend=-1)).tolist()
+    for first, stop in pairwise([*starts, column.size]):
         some = np.percentile(ordered[first:stop], (50.0, 10.0, 90.0))
         middle[column[first]], low[column[first]], high[column[first]] = some
     held = bins.holders(at_s, took_s)

@@ -25,8 +25,8 @@ Float = NDArray[np.float64]
 COLUMNS_MOST = 900
 ROWS_MOST = 500
 
-HOLD = 1.6
-"""A sweep stands for so many intervals: late by half of one is no gap, one missed sweep is."""
+LATE = 1.9
+"""A sweep that comes within so many intervals of the one before was late, and none was missed."""
 
 NOISE_SPAN = 20.0
 """The colour scale spans at least so many dB, so that the noise does not fill it alone."""
@@ -43,7 +43,12 @@ class TimeBins:
         if interval_s > 0:
             count = min(most, max(1, math.ceil(span_s / interval_s)))
         self.edges_s: Float = np.linspace(start_s, start_s + span_s, count + 1)
-        self.hold_s = HOLD * interval_s if interval_s > 0 else 0.0
+        self.interval_s = interval_s if interval_s > 0 else 0.0
+
+    @property
+    def hold_s(self) -> float:
+        """Sweeps further apart than this have a gap between them."""
+        return LATE * self.interval_s
 
     def __len__(self) -> int:
         return int(self.edges_s.size - 1)
@@ -59,7 +64,10 @@ class TimeBins:
 
     def holders(self, started_s: Float, took_s: Float) -> NDArray[np.intp]:
         """(columns,) of each column without a sweep the column of the sweep that still holds in its
-        middle, −1 where none does and in columns that have their own."""
+        middle, −1 where none does and in columns that have their own.
+
+        A sweep holds for an interval, or until a next one that only came late.
+        """
         held = np.full(len(self), -1, dtype=np.intp)
         if not started_s.size:
             return held
@@ -69,7 +77,9 @@ class TimeBins:
         empty = np.ones(len(self), dtype=np.bool_)
         empty[own] = False
         last = np.searchsorted(started_s, self.middle_s, side="right") - 1
-        until_s = started_s + np.maximum(took_s, self.hold_s)
+        until_s = started_s + np.maximum(took_s, self.interval_s)
+        late = np.diff(started_s) < self.hold_s
+        until_s[:-1][late] = np.maximum(until_s[:-1][late], started_s[1:][late])
         holds = empty & (last >= 0) & (self.middle_s < until_s[np.maximum(last, 0)])
         held[holds] = own[last[holds]]
         return held

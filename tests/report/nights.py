@@ -234,7 +234,10 @@ class Night:
             await runner.turn_hours(self.start_s + count * self.every_s)
             await runner.settled(30.0)
         finally:
-            writer.close((), seal=seal)
+            last = self.spec.feed.checkpoint(
+                self.name, runner.state, next_finding=runner.last_finding + 1
+            )
+            writer.close([last] if seal else (), seal=seal, within_s=20.0)
 
     def _gap(self, due: list[float], reason: str, count: int) -> GapRecord:
         return GapRecord(
