@@ -96,7 +96,7 @@ def _refuse_misfits(asked: _Asked) -> None:
 
 
 def _written(
-    asked: _Asked, report: Report, archives: list[Archive], line: _ProgressLine
+    asked: _Asked, report: Report, archives: dict[str, Archive], line: _ProgressLine
 ) -> Iterator[Path]:
     """What was asked for, file by file."""
     if asked.json_file is not None:
@@ -113,16 +113,18 @@ def _written(
         yield from _put(html(report), asked.output or _name_of(report))
 
 
-def _gathered(asked: _Asked, line: _ProgressLine) -> tuple[Report, list[Archive]]:
-    """The report of all archives, over the range and on the clock of the first."""
+def _gathered(asked: _Asked, line: _ProgressLine) -> tuple[Report, dict[str, Archive]]:
+    """The report of all archives, over the range and on the clock of the first; the archives by
+    what their station is called in it."""
     from acqd.archive.reader import open_archive
     from acqd.report.gather import gather
-    from acqd.report.together import together
+    from acqd.report.together import labels, together
 
     archives = [open_archive(path) for path in asked.archives]
     start_s, stop_s = _range(archives[0], asked)
     zone = asked.zone
     reports: list[Report] = []
+    used: list[Archive] = []
     for path, archive in zip(asked.archives, archives, strict=True):
         there = [job for job in asked.jobs if job in archive.jobs()]
         if reports and asked.jobs and not there:
@@ -138,7 +140,8 @@ def _gathered(asked: _Asked, line: _ProgressLine) -> tuple[Report, list[Archive]
         )
         start_s, stop_s, zone = made.start_s, made.stop_s, made.zone
         reports.append(made)
-    return together(reports), archives
+        used.append(archive)
+    return together(reports), dict(zip(labels(reports), used, strict=True))
 
 
 def _refuse_unknown(zone: str) -> None:
@@ -182,7 +185,7 @@ def _put(text: str, path: str) -> list[Path]:
     return [Path(path)]
 
 
-def _bundled(asked: _Asked, report: Report, archives: list[Archive]) -> Path:
+def _bundled(asked: _Asked, report: Report, archives: dict[str, Archive]) -> Path:
     from acqd.cli.export_files import published
     from acqd.report.bundle import bundle
 
@@ -194,16 +197,14 @@ def _bundled(asked: _Asked, report: Report, archives: list[Archive]) -> Path:
 
 
 def _sweeps(
-    report: Report, archives: list[Archive], with_levels: bool
+    report: Report, archives: dict[str, Archive], with_levels: bool
 ) -> Iterator[tuple[str, Iterable[str]]]:
     """A row a sweep for each setup of each job, and on request a row a point at the input."""
     from acqd.cli.export import level_lines, summary_lines
     from acqd.report.bundle import folder_of
-    from acqd.report.whose import whose
 
-    by_title = {whose(archive).title: archive for archive in archives}
     for job in report.jobs:
-        archive = by_title.get(job.station, archives[0])
+        archive = archives[job.station]
         for name, data in _datasets(archive, job.job, report.start_s, report.stop_s):
             yield f"{folder_of(job)}/sweeps-{name}.csv", summary_lines(data)
             if with_levels:
@@ -214,14 +215,11 @@ def _datasets(
     archive: Archive, job: str, start_s: float, stop_s: float
 ) -> Iterator[tuple[str, xr.Dataset]]:
     """The sweeps of the range by setup, under the step and the beginning of the setup's digest."""
-    from datetime import UTC, datetime
-
     from acqd.errors import ArchiveError
 
-    start, stop = (datetime.fromtimestamp(at, UTC) for at in (start_s, stop_s))
     for one in archive.setups(job):
         try:
-            data = archive.sweeps(job, start, stop, step=one.step, setup=one.setup)
+            data = archive.sweeps(job, start_s, stop_s, step=one.step, setup=one.setup)
         except ArchiveError:
             continue  # None of this setup in the range.
         yield f"{one.step}-{one.setup[:8]}", data

@@ -7,7 +7,20 @@ from dataclasses import replace
 
 from acqd.report.shapes import Report
 
-__all__ = ["together"]
+__all__ = ["labels", "together"]
+
+
+def labels(reports: Sequence[Report]) -> tuple[str, ...]:
+    """What each station is called on a page of several: its title, as long as that tells them
+    apart, else its title with its name, else with a number. Empty for one alone."""
+    if len(reports) < 2:
+        return ("",) * len(reports)
+    found = [one.title for one in reports]
+    if len(set(found)) < len(found):
+        found = [f"{one.title} ({one.station})" for one in reports]
+    if len(set(found)) < len(found):
+        found = [f"{one.title} ({number})" for number, one in enumerate(reports, 1)]
+    return tuple(found)
 
 
 def together(reports: Sequence[Report]) -> Report:
@@ -27,20 +40,15 @@ def together(reports: Sequence[Report]) -> Report:
         raise ValueError("reports of one range and zone can be put together")
     if len(reports) == 1:
         return first
+    named = list(zip(labels(reports), reports, strict=True))
+    findings = [
+        replace(finding, job=label) for label, one in named for finding in one.station_findings
+    ]
     return replace(
         first,
-        station=" ".join(one.station for one in reports),
-        title=" and ".join(dict.fromkeys(one.title for one in reports)),
-        jobs=tuple(replace(job, station=one.title) for one in reports for job in one.jobs),
-        station_findings=tuple(
-            sorted(
-                (
-                    replace(finding, job=one.title)
-                    for one in reports
-                    for finding in one.station_findings
-                ),
-                key=lambda finding: finding.at_s,
-            )
-        ),
-        limits=tuple(f"{one.title}: {text}" for one in reports for text in one.limits),
+        station=" ".join(dict.fromkeys(one.station for one in reports)),
+        title=" and ".join(label for label, _ in named),
+        jobs=tuple(replace(job, station=label) for label, one in named for job in one.jobs),
+        station_findings=tuple(sorted(findings, key=lambda finding: finding.at_s)),
+        limits=tuple(f"{label}: {text}" for label, one in named for text in one.limits),
     )
