@@ -90,7 +90,12 @@ def event_parts(source: JobSource, record: FindingRecord) -> KindParts:
         )
     zoom = _zoom(source, record)
     looked = _Looked(source, zoom, begin_s, end_s)
-    night = read_night(source, low_hz=zoom.low_hz, high_hz=zoom.high_hz, also=looked.take)
+    night = read_night(
+        source,
+        low_hz=zoom.low_hz if zoom.is_cut else None,
+        high_hz=zoom.high_hz if zoom.is_cut else None,
+        also=looked.take,
+    )
     sheet = sheet_of(night, heard_signals(source))
     sections = [
         words,
@@ -181,6 +186,7 @@ class _Zoom:
     high_hz: float
     first_hz: float
     last_hz: float
+    is_cut: bool
 
 
 def _zoom(source: JobSource, record: FindingRecord) -> _Zoom:
@@ -188,7 +194,7 @@ def _zoom(source: JobSource, record: FindingRecord) -> _Zoom:
     all_low, all_high = min(float(a.min()) for a in axes), max(float(a.max()) for a in axes)
     where_hz = finding_shown(record).frequency_hz
     if where_hz is None or record.figures.get("start_hz") is not None:
-        return _Zoom(all_low, all_high, all_low, all_high)
+        return _Zoom(all_low, all_high, all_low, all_high, is_cut=False)
     rbw_hz = float((source.details.get("measuring") or {}).get("rbw_hz") or 0.0)
     width_hz = max(_number(record, "width_hz", 0.0), rbw_hz)
     half_hz = max(ZOOM_WIDTHS * width_hz, ZOOM_LEAST_HZ)
@@ -197,6 +203,7 @@ def _zoom(source: JobSource, record: FindingRecord) -> _Zoom:
         min(all_high, where_hz + half_hz),
         where_hz - max(width_hz, 1.0),
         where_hz + max(width_hz, 1.0),
+        is_cut=True,
     )
 
 
