@@ -102,7 +102,7 @@ def html(report: Report) -> str:
             report=report,
             jobs=jobs,
             title=_title(report, jobs),
-            head=jobs[0] if is_alone and report.finding is None else None,
+            head=jobs[0] if is_alone else None,
             level=2 if is_alone else 3,
             range_here=range_text(report.start_s, report.stop_s, report.zone),
             range_utc=words.range_utc_text(report.start_s, report.stop_s, report.zone),

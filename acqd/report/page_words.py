@@ -80,7 +80,7 @@ def caption_of(chart: Chart, job: str) -> tuple[str, ...]:
     parts = []
     if isinstance(chart, Sheet | SpectrumChart):
         level_u = "" if chart.level_u is None else f", ± {number_text(chart.level_u, 1)} dB (k = 2)"
-        parts.append(f"levels in {chart.unit} at the {chart.plane}{level_u}")
+        parts.append(f"levels in {chart.unit} at {chart.plane}{level_u}")
     return (*parts, *filter(None, (sweeps_text(chart.sweeps, job),)))
 
 
@@ -143,14 +143,14 @@ class Moment:
 class Moments:
     """The times of one report, as long as they must be to be told apart.
 
-    To the second in a range of less than ten minutes, with the date in one of more than a day, with
+    To the second in a range of an hour at most, with the date in one of more than a day, with
     the name of the zone where its clock changes in between.
     """
 
     def __init__(self, report: Report) -> None:
         self.zone = report.zone
         span_s = report.stop_s - report.start_s
-        self._seconds = span_s < 600
+        self._seconds = span_s <= 3600
         self._dated = span_s > DAY_S
         zones = {zone_text(at, self.zone) for at in (report.start_s, report.stop_s)}
         self._named = len(zones) > 1
@@ -173,18 +173,18 @@ class Moments:
     def span(self, from_s: float, to_s: float) -> Moment:
         """``23:00 to 23:20 BST``; ``iso`` is how long it was."""
         first, last = self(from_s), self(to_s)
+        iso = f"PT{max(to_s - from_s, 0.0):.3f}S"
+        if first.here == last.here:
+            return Moment(iso=iso, here=first.here, utc=first.utc)
         begin, zone = first.here, last.here.rpartition(" ")[2]
         if self._named and begin.endswith(f" {zone}"):
             begin = begin.removesuffix(f" {zone}")
-        return Moment(
-            iso=f"PT{max(to_s - from_s, 0.0):.3f}S",
-            here=f"{begin} to {last.here}",
-            utc=f"{first.utc.removesuffix(' UTC')} to {last.utc}" if first.utc and last.utc else "",
-        )
+        utc = f"{first.utc.removesuffix(' UTC')} to {last.utc}" if first.utc and last.utc else ""
+        return Moment(iso=iso, here=f"{begin} to {last.here}", utc=utc)
 
-    def whole(self, at_s: float) -> str:
+    def whole(self, at_s: float, *, seconds: bool = False) -> str:
         """``25 October 2026, 06:05 (GMT, UTC)``: with all that a reader elsewhere needs."""
-        said = f"{date(at_s, self.zone)}, {clock(at_s, self.zone)}"
+        said = f"{date(at_s, self.zone)}, {clock(at_s, self.zone, seconds=seconds)}"
         return f"{said} ({zone_text(at_s, self.zone)})"
 
 

@@ -268,7 +268,7 @@ class SpectrumChart:
     sweeps: SweepRange | None = None
     alt: str = ""
     marks: tuple[Mark, ...] = ()
-    """Signals, named at the curve."""
+    """Signals, named above the curve, the strongest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -109,6 +109,10 @@ def frequency_unit(highest_hz: float) -> tuple[float, str]:
 def frequency_axis(axis: Axis, most: int) -> tuple[Ticks, str]:
     """Marks of an axis in hertz, in the unit that fits, and that unit."""
     factor, unit = frequency_unit(max(abs(axis.low), abs(axis.high)))
+    if axis.high - axis.low <= 1e-7 * max(abs(axis.low), abs(axis.high)):
+        # Zero span: one frequency, however wide it is drawn.
+        middle = (axis.low + axis.high) / 2
+        return Ticks((middle,), (figure_text(middle / factor, 6).rstrip("0").rstrip("."),)), unit
     scaled = Axis(axis.low / factor, axis.high / factor, axis.first, axis.last, axis.is_log)
     ticks = value_ticks(scaled, most)
     return Ticks(tuple(one * factor for one in ticks.values), ticks.texts), unit
@@ -231,7 +235,7 @@ def _row(
     board: Board, y: float, axis: Axis, items: Sequence[tuple[float, str]], colour: str
 ) -> None:
     """Texts along a line, later ones left out where they would touch; ends stay within reach."""
-    left, right = axis.first - 26, axis.last + 26
+    left, right = axis.first - 26, axis.last + 5
     for x, text in items:
         half = text_width(text, SMALL) / 2
         if colour == "quiet" and x - half < axis.first - 20:
@@ -254,4 +258,7 @@ def _zone_name(at_s: float, zone: str) -> str:
 
 
 def _has_utc(start_s: float, stop_s: float, zone: str) -> bool:
+    """Whether the zone's clock is another than UTC's; days alone need no second clock."""
+    if stop_s - start_s > 6 * 86400:
+        return False
     return any(not zone_text(at, zone).endswith("UTC") for at in (start_s, stop_s))

@@ -25,6 +25,7 @@ from acqd.report.draw.lines import (
     draw_limits,
     draw_lines,
     draw_marks,
+    draw_peaks,
     name_ends,
     name_limits,
 )
@@ -105,23 +106,25 @@ def draw_spectrum(chart: SpectrumChart, frame: Frame) -> Board:
     accuracy = uncertainty_text(chart.level_u)
     top = _head(board, f"level [{chart.unit}]", ", ".join(p for p in (said, accuracy) if p), frame)
     bands = [one for one in chart.bands if one.stop >= low and one.start <= high]
-    if bands:
+    if chart.marks:
+        top += 44
+    elif bands:
         top += 26
     box = Box(52.0, top, board.width - 14 - right, top + (220 if frame.is_phone else 300))
     shown = [deep(one.y) if one.role == "low" else [one.y] for one in lines]
-    low_y, high_y = level_range([part for parts in shown for part in parts])
-    level = low_y, high_y + (0.1 * (high_y - low_y) if chart.marks else 0.0)
+    level = level_range([part for parts in shown for part in parts])
     plot = Plot(box, Axis(low, high, box.x0, box.x1), Axis(*level, box.y1, box.y0))
     draw_y_axis(board, plot)
-    if bands:
+    if bands and not chart.marks:
         draw_bands(board, plot, bands, box.y0 - 26)
     for line in chart.lines:
         if line.role == "held":
             x, y = thinned(line.x, line.y, plot.x)
             floor = np.where(np.isfinite(y), box.y1, np.nan)
             board.area(plot.x.px(x), floor, plot.y.px(y), "held", opacity=0.2, clip=box)
-    busy = draw_lines(board, plot, lines)
-    draw_marks(board, plot, chart.marks, busy, (), chart.unit)
+    draw_lines(board, plot, lines)
+    if chart.marks:
+        draw_peaks(board, plot, chart.marks, box.y0 - 16)
     bottom = draw_x_axis(board, plot, "Hz")
     if right:
         name_ends(board, plot, lines, Box(box.x1 + 4, box.y0, board.width - 4, box.y1))

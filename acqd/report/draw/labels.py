@@ -192,7 +192,7 @@ def crossed(busy: Float, box: Box) -> float:
 def wrapped(text: str, width: float, size: float) -> list[str]:
     """Lines of words that fit a width; a word that does not stands alone."""
     lines: list[str] = []
-    for word in text.split():
+    for word in text.split(" "):
         if lines and text_width(f"{lines[-1]} {word}", size) <= width:
             lines[-1] = f"{lines[-1]} {word}"
         else:

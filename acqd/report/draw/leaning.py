@@ -53,6 +53,8 @@ def deep(lowest: Float) -> list[Float]:
 
 def draw_leaning(board: Board, sheet: Sheet, frequency: Axis, box: Box) -> None:
     """Levels grow to the right; frequency is the sheet's."""
+    if not np.isfinite(sheet.highest).any():
+        return
     curve = Box(box.x0, box.y0, box.x0 + CURVE, box.y1)
     level = Axis(*_levels(sheet), curve.x0, curve.x1)
     ticks = value_ticks(level, 3)
@@ -79,13 +81,13 @@ def _curves(
     def put(
         values: Float, colour: str, width: float, dash: tuple[float, ...] | None = None
     ) -> None:
-        hz, found = thinned(sheet.frequency_hz, values, frequency)
+        hz, found = thinned(*_stretched(sheet.frequency_hz, values, frequency), frequency)
         x, y = frequency.px(hz), level.px(found)
         if upright:
             x, y = y, x
         board.line(x, y, colour, width=width, dash=dash, clip=box)
 
-    hz, highest = thinned(sheet.frequency_hz, sheet.highest, frequency)
+    hz, highest = thinned(*_stretched(sheet.frequency_hz, sheet.highest, frequency), frequency)
     base = np.where(np.isfinite(highest), level.first, np.nan)
     board.area(
         frequency.px(hz), base, level.px(highest), "held", opacity=0.32, clip=box, upright=upright
@@ -98,6 +100,13 @@ def _curves(
         ends = [frequency.first, frequency.last]
         x, y = ([at, at], ends) if upright else (ends, [at, at])
         board.line(x, y, "rust", width=1.2, dash=(5, 3))
+
+
+def _stretched(hz: Float, values: Float, frequency: Axis) -> tuple[Float, Float]:
+    """One frequency alone as a level all along the axis, which would not be seen else."""
+    if hz.size != 1:
+        return hz, values
+    return np.array([frequency.low, frequency.high]), np.repeat(values, 2)
 
 
 def _names(board: Board, sheet: Sheet, frequency: Axis, room: Box) -> None:

@@ -20,6 +20,7 @@ __all__ = [
     "draw_limits",
     "draw_lines",
     "draw_marks",
+    "draw_peaks",
     "mark_lines",
     "name_ends",
     "name_limits",
@@ -336,6 +337,34 @@ def draw_marks(
         if box is not None:
             _named_mark(board, x, y, lines, box)
     return sum(box is None for box in boxes)
+
+
+def draw_peaks(board: Board, plot: Plot, marks: Sequence[Mark], bottom: float) -> int:
+    """Signals named in a row above the plot, each led to its peak; how many had no room.
+
+    They stand in order of frequency, so that no two leading lines cross; where not all have room
+    it is the last of ``marks`` that are left out.
+    """
+    shown = [one for one in marks if plot.x.holds(one.x) and np.isfinite(one.y)]
+    count = len(shown)
+    low, high = max(plot.box.x0 - 30, 4.0), min(plot.box.x1 + 30, board.width - 4)
+
+    def widths() -> list[float]:
+        return [max(text_width(t, SMALL) for t in one.text.split("\n")) + 10 for one in shown]
+
+    while shown and sum(widths()) > high - low:
+        shown.pop()
+    places = spread([plot.x.at(one.x) for one in shown], widths(), low, high)
+    for mark, place in zip(shown, places, strict=True):
+        x, y = plot.x.at(mark.x), plot.y.at(mark.y)
+        lines = mark.text.split("\n")
+        board.line([place, x, x], [bottom, bottom + 14, y - 5], "held", width=0.7)
+        board.dot(x, y, 3.0, "paper", edge="ink")
+        for at, text in enumerate(lines):
+            y_line = bottom - 7 - (len(lines) - 1 - at) * 12.5
+            colour = "ink" if at == 0 else "quiet"
+            board.text(place, y_line, text, colour, size=SMALL, align="middle")
+    return count - len(shown)
 
 
 def _best_places(

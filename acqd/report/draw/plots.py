@@ -192,7 +192,7 @@ def _peaks(block: Block, line: Line) -> tuple[Mark, ...]:
         hz = float(one["peak_hz"])
         y = float(line.y[int(np.argmin(np.abs(line.x - hz)))])
         name = one.get("channel") or frequency_text(hz)
-        marks.append(Mark(x=hz, y=y, text=f"{name}: {number_text(y, 1)} {block.setup.unit}"))
+        marks.append(Mark(x=hz, y=y, text=f"{name}\n{number_text(y, 1)} {block.setup.unit}"))
     return tuple(marks)
 
 
@@ -207,7 +207,9 @@ def _highest_text(block: Block) -> str:
 
 def _told_sweeps(source: JobSource, found: Sequence[Block]) -> str:
     if len(found) == 1:
-        return f"sweep {int(found[0].seq[0])}, took {float(found[0].took_s[0]):.3g} s"
+        return (
+            f"sweep {int(found[0].seq[0])}, took {float(found[0].took_s[0]):.3g}\N{NO-BREAK SPACE}s"
+        )
     return f"sweeps {_joined([int(one.seq[0]) for one in found])}"
 
 

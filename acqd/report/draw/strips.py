@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -138,6 +139,9 @@ def draw_heat(
     said = "the stronger the colour, the busier"
     if np.isnan(heat.share[rows]).any():
         said += "; hatched where nobody can tell"
+    heat, joined = _joined(heat, time)
+    if joined > 1:
+        said = f"a cell is the mean of {joined} h; {said}"
     if len(rows) < len(heat.rows):
         said = f"the {len(rows)} busiest of {len(heat.rows)} channels; {said}"
     board.text(x, top + 6, shortened(said, time.last - x, SMALL), "quiet", size=SMALL)
@@ -156,6 +160,25 @@ def draw_heat(
         board.text(time.first, top + 6, "no channel was counted", "quiet", size=SMALL)
         return top + 14
     return bottom
+
+
+def _joined(heat: HeatChart, time: Axis) -> tuple[HeatChart, int]:
+    """Columns put together where one alone would be narrower than it can be seen, and how many."""
+    columns = heat.share.shape[1]
+    width = abs(time.at(heat.column_edges_s[-1]) - time.at(heat.column_edges_s[0])) / max(
+        columns, 1
+    )
+    count = next(one for one in (1, 2, 3, 4, 6, 8, 12, 24, 48, 96, 10**9) if one * width >= 6.0)
+    if count == 1 or columns < 2:
+        return heat, 1
+    starts = np.arange(0, columns, count)
+    edges = heat.column_edges_s[[*starts.tolist(), columns]]
+    known = np.isfinite(heat.share)
+    number = np.add.reduceat(known, starts, axis=1, dtype=np.int64)
+    total = np.add.reduceat(np.where(known, heat.share, 0.0), starts, axis=1)
+    share = np.where(number > 0, total / np.maximum(number, 1), np.nan)
+    nothing = np.full_like(share, np.nan)
+    return replace(heat, column_edges_s=edges, share=share, low=nothing, high=nothing), count
 
 
 def _cell(

@@ -204,13 +204,15 @@ def _extreme(of: np.ufunc, cell: NDArray[np.intp], value: Float, cells: int) -> 
 
 def context_charts(kept: Kept) -> tuple[TrendChart, ...]:
     """What stood beside the sweeps, on the same time axis: temperatures, supplies."""
-    units = dict(kept.source.config.get("context_units") or {})
+    told: Mapping[str, Any] = kept.source.details.get("context") or {}
     found = []
     for name in kept.contexts():
+        about: Mapping[str, Any] = told.get(name) or {}
+        title = str(about.get("title") or name.replace("-", " ").replace("_", " "))
         chart = trend(
             kept,
-            title=name.replace("-", " ").replace("_", " ").capitalize(),
-            unit=str(units.get(name) or "1"),
+            title=title[:1].upper() + title[1:],
+            unit=str(about.get("unit") or "1"),
             name=name,
             value=kept.context(name),
         )
