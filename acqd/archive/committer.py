@@ -43,6 +43,7 @@ class Committer:
         about: Mapping[str, str],
         marks: Mapping[str, Mark],
         keep_free_bytes: int,
+        synced: bool = True,
     ) -> None:
         self.marks = dict(marks)
         self.commits = 0
@@ -53,6 +54,7 @@ class Committer:
         self._clock = clock
         self._about = about
         self._keep_free_bytes = keep_free_bytes
+        self._synced = synced
         self._journal: Journal | None = None
         self._setups: OrderedDict[tuple[str, int, str], SetupRecord] = OrderedDict()
         self._next_ordinal = 1 + max(
@@ -206,6 +208,7 @@ class Committer:
             marks=self.marks,
             meters=meters,
             about={**self._about, "begun_s": repr(self._clock.wall_s())},
+            synced=self._synced,
         )
 
 

@@ -40,8 +40,8 @@ BUSY_MS = 5000
 PAGE_ROWS = 256
 
 
-def open_writing(path: Path) -> sqlite3.Connection:
-    """The one connection that writes ``path``: WAL, every commit synced.
+def open_writing(path: Path, *, synced: bool = True) -> sqlite3.Connection:
+    """The one connection that writes ``path``: WAL, every commit synced, unless it need not be.
 
     Raises:
         ArchiveError: it cannot be opened; ArchiveDamaged where it is no database.
@@ -51,7 +51,7 @@ def open_writing(path: Path) -> sqlite3.Connection:
         try:
             connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
             connection.execute("PRAGMA journal_mode=WAL")
-            connection.execute("PRAGMA synchronous=FULL")
+            connection.execute(f"PRAGMA synchronous={'FULL' if synced else 'OFF'}")
             connection.execute(f"PRAGMA journal_size_limit={WAL_LIMIT_BYTES}")
             connection.execute("PRAGMA temp_store=MEMORY")
         except BaseException:

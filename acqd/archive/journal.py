@@ -107,8 +107,10 @@ class Journal:
         marks: Mapping[str, Mark],
         meters: Sequence[MeterState],
         about: Mapping[str, str],
+        synced: bool = True,
     ) -> None:
-        """Begin a journal with its checkpoint; returns when both are on the disk.
+        """Begin a journal with its checkpoint; returns when both are on the disk. Without
+        ``synced`` a power cut may cost all of it.
 
         Raises:
             ArchiveError: it could not be begun; nothing of it is left.
@@ -118,7 +120,7 @@ class Journal:
         self.rows = 0
         self._logged_bytes = 0
         self.setups: set[tuple[str, int, str]] = set()
-        self.connection = open_writing(path)
+        self.connection = open_writing(path, synced=synced)
         try:
             # Else SQLite does it inside a commit, while a sweep waits: 3 to 8 ms.
             self.connection.execute("PRAGMA wal_autocheckpoint=0").fetchall()

@@ -102,14 +102,14 @@ class FileEntry:
 class Ledger:
     """The ledger being written. Belongs to the writer's thread once that runs."""
 
-    def __init__(self, path: Path) -> None:
-        """Open the ledger, or make it.
+    def __init__(self, path: Path, *, synced: bool = True) -> None:
+        """Open the ledger, or make it. Without ``synced`` a power cut may cost all of it.
 
         Raises:
             ArchiveError: it cannot be opened; ArchiveDamaged where it is of another schema.
         """
         self.path = path
-        self._db = open_writing(path)
+        self._db = open_writing(path, synced=synced)
         try:
             self._prepare()
             sync_folder(path.parent)

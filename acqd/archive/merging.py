@@ -85,6 +85,9 @@ def _in_a_journal(root: Path, job: str, day: str) -> bool:
     for path in list_journals(root):
         try:
             with JournalView(path) as view:
+                if not view.begun():
+                    # It is being made at this moment, and has no tables yet.
+                    continue
                 found = view.connection.execute(
                     "SELECT 1 FROM sweep WHERE job = ? AND started_s >= ? AND started_s < ? "
                     "LIMIT 1",

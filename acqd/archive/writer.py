@@ -79,6 +79,7 @@ class ArchiveWriter:
         commit_within_s: float,
         keep_free_bytes: int,
         software: Mapping[str, str],
+        synced: bool,
     ) -> None:
         """Not to be called; :meth:`open` does."""
         self.root = root
@@ -97,7 +98,7 @@ class ArchiveWriter:
         try:
             self._ballast = Ballast(root, keep_free_bytes=keep_free_bytes)
             cleared = clear_temporaries(sweeps_folder(root))
-            self._ledger = Ledger(ledger_path(root))
+            self._ledger = Ledger(ledger_path(root), synced=synced)
             try:
                 if not self._ledger.is_complete():
                     rebuild_ledger(root, self._ledger)
@@ -116,6 +117,7 @@ class ArchiveWriter:
                         for job, known in self.recovery.jobs.items()
                     },
                     keep_free_bytes=keep_free_bytes,
+                    synced=synced,
                 )
                 self._sealer = Sealer(
                     root,
@@ -146,6 +148,7 @@ class ArchiveWriter:
         commit_within_s: float = 0.0,
         keep_free_bytes: int = KEEP_FREE_BYTES,
         software: Mapping[str, str] | None = None,
+        synced: bool = True,
     ) -> ArchiveWriter:
         """Open an archive, or make one, and read what the last run left.
 
@@ -154,6 +157,8 @@ class ArchiveWriter:
                 power cut may cost. At 0 only what is queued already is grouped.
             keep_free_bytes: free space below which nothing is committed.
             software: names and versions that go into every file.
+            synced: False only for what may be lost: commits do not wait for the disk then, and a
+                power cut may cost journal and ledger.
 
         Raises:
             ArchiveLocked: another process writes it.
@@ -176,6 +181,7 @@ class ArchiveWriter:
             commit_within_s=commit_within_s,
             keep_free_bytes=keep_free_bytes,
             software=dict(software or {}),
+            synced=synced,
         )
 
     def begin(self, meters: Sequence[MeterState]) -> None:

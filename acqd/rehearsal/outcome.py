@@ -95,11 +95,13 @@ class JobOutcome:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweeperOutcome:
-    """One sweeper: how much of the time it swept, 0 to 1."""
+    """One sweeper: how much of the time it swept, 0 to 1, and whether one of its jobs takes all
+    that is left, back to back."""
 
     sweeper: str
     address: str
     busy: float
+    is_filled: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,6 +175,10 @@ def outcome_of(done: Rehearsed) -> Outcome:
                 sweeper=one.name,
                 address=one.address,
                 busy=min(1.0, sum(job.share for job in jobs if job.sweeper == one.name)),
+                is_filled=any(
+                    job.sweeper == one.name and job.planned.schedule.back_to_back
+                    for job in done.built.jobs
+                ),
             )
             for one in done.built.sweepers
         ),

@@ -34,6 +34,8 @@ NIGHT_MOST_S = 31 * DAY_S
 KEEP_FREE_BYTES = 64 << 20
 STOP_S = 900.0
 """For the end of it, in real seconds: everything is sealed, be the disk slow."""
+SEAL_EVERY_S = 900.0
+"""Fewer and larger segments than a real night has; the volumes that they become are the same."""
 UNSEALED_MOST = 3
 """Journals that may wait to be sealed before the clock waits for them."""
 SWITCH_S = 0.0005
@@ -186,6 +188,7 @@ class _Stage:
             sweepers=self._cast.sweepers,
             # A wait for company in a transaction would be a real one, and fill no disk here.
             commit_within_s=0.0,
+            seal_every_s=max(SEAL_EVERY_S, self._config.seal_every_s),
             keep_free_bytes=KEEP_FREE_BYTES,
             contexts=(),
             software={**self._config.software, "rehearsal": "simulated sweepers"},
@@ -197,6 +200,7 @@ class _Stage:
             around=Surroundings(
                 messenger=self._messenger,
                 takes_commands=False,
+                is_kept=False,
                 report_program=(),
                 stop_s=STOP_S,
             ),

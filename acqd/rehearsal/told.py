@@ -32,7 +32,7 @@ def conflicts(outcome: Outcome) -> list[str]:
     found += [
         f"{one.sweeper} sweeps for {one.busy:.0%} of the time: it is full"
         for one in outcome.sweepers
-        if one.busy > FULL
+        if one.busy > FULL and not one.is_filled
     ]
     found += [
         f"the station itself found {word} {_times(count)}"

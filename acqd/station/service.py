@@ -212,6 +212,7 @@ class Station:
             commit_within_s=built.commit_within_s,
             keep_free_bytes=built.keep_free_bytes,
             software=built.software,
+            synced=self._around.is_kept,
         )
 
     def _broker_up(self) -> None:

@@ -25,5 +25,7 @@ class Surroundings:
     """Whether commands of the station's user are listened to."""
     report_program: tuple[str, ...] = PROGRAM
     """What makes the reports that jobs ask for; empty where none are to be made."""
+    is_kept: bool = True
+    """Whether what is committed must outlast a power cut (G1)."""
     stop_s: float = STOP_S
     """For all of a stop, in real seconds; what is not sealed by then waits for the next start."""
