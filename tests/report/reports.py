@@ -149,7 +149,7 @@ def _sheet() -> Sheet:
         row_edges_hz=edges_hz,
         level=level,
         unit="dBm",
-        plane="aerial socket",
+        plane="the aerial socket",
         colour_low=-106.0,
         colour_high=-70.0,
         level_u=1.9,
@@ -183,7 +183,7 @@ def _spectrum(sheet: Sheet) -> SpectrumChart:
     return SpectrumChart(
         title="Levels over the night",
         unit="dBm",
-        plane="aerial socket",
+        plane="the aerial socket",
         lines=(
             Line(name="highest", x=x, y=sheet.highest, role="held"),
             Line(name="90 % of the time below", x=x, y=sheet.median + 1.4, role="first"),

@@ -360,7 +360,9 @@ def test_one_finding_has_a_sheet_of_its_own(sample: Report) -> None:
     read = Read(html(replace(sample, finding=finding, jobs=sample.jobs[:1])))
     assert "Finding 7 of marine-vhf" in read.text
     sentence = read.text.index("floor rose 3.1 dB")
-    assert sentence < read.text.index("Finding 7 of marine-vhf, 25 October 2026, 01:10 (GMT, UTC)")
+    when = read.text.index("marine-vhf on mast, 25 October 2026, 01:10:00 (GMT, UTC), sweep 10")
+    order = [sentence, when, *(read.text.index(one) for one in ("Levels High", "Around it"))]
+    assert order == sorted(order)
 
 
 def test_two_stations_share_a_page(sample: Report) -> None:
