@@ -28,6 +28,8 @@ from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag, SweepRequest
 __all__ = [
     "PASS_CUT_SHORT",
     "Answer",
+    "Curve",
+    "CurveMask",
     "Event",
     "Figure",
     "FindingDraft",
@@ -199,6 +201,32 @@ class HourlyFigures:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CurveMask:
+    """A limit on a curve from ``start_hz`` to ``stop_hz``, one frequency where they are the same.
+
+    ``side`` is where the curve has to be: ``below`` or ``above`` the ``limit``, in ``unit``.
+    """
+
+    name: str
+    start_hz: float
+    stop_hz: float
+    limit: float
+    side: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Curve:
+    """A figure over rising frequencies, both (points,), NaN where there is none; and its limits."""
+
+    figure: str
+    unit: str
+    frequency_hz: NDArray[np.float64]
+    values: NDArray[np.float64]
+    masks: tuple[CurveMask, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Output:
     """What one event brought out.
 
@@ -218,6 +246,8 @@ class Output:
     verdict: Mapping[str, Any] | None = None
     """The verdict that this event brought, as plain JSON data: the fields of a verdict
     message but for station, job and run."""
+    curve: Curve | None = field(default=None, compare=False)
+    """What a sweep shows over frequency, for who looks on. It is neither stored nor compared."""
 
 
 S = TypeVar("S")

@@ -220,5 +220,6 @@ def _joined(outputs: tuple[Output, ...]) -> Output:
             findings=(*joined.findings, *output.findings),
             hourly=(*joined.hourly, *output.hourly),
             verdict=joined.verdict if output.verdict is None else output.verdict,
+            curve=joined.curve if output.curve is None else output.curve,
         )
     return joined

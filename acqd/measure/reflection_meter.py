@@ -19,6 +19,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
 from acqd.errors import UnitMismatch
+from acqd.measure.live_curve import return_loss_curve
 from acqd.measure.meter import (
     FindingDraft,
     HourTurned,
@@ -147,6 +148,7 @@ class ReflectionMeter(PassMeter[ReflectionState]):
             values=view.values(change),
             findings=tuple(findings),
             verdict=view.verdict(),
+            curve=return_loss_curve(view.frequency_hz, found.trace, view.range_hz, self.settings),
         )
         return kind, output
 

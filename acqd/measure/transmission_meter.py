@@ -14,6 +14,7 @@ from typing import Any, ClassVar
 
 from acqd.errors import UnitMismatch
 from acqd.measure.budget import Budget
+from acqd.measure.live_curve import loss_curve
 from acqd.measure.meter import FindingDraft, Output, Pass, PassStep, Reference, SetupChanged
 from acqd.measure.passmeter import PassMeter, Seen
 from acqd.measure.references import age_notes
@@ -177,6 +178,7 @@ class TransmissionMeter(PassMeter[TransmissionState]):
             values=values,
             findings=findings,
             verdict=self._judged(one, verdicts) if settings.has_limits else None,
+            curve=loss_curve(view, found, setup.grid, settings),
         )
 
     def _ages(

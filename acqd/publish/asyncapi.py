@@ -12,7 +12,7 @@ from typing import Any
 from pydantic.json_schema import models_json_schema
 
 from acqd import __version__
-from acqd.publish.messages import MESSAGES, PARTS, Summary
+from acqd.publish.messages import CURVE, MESSAGES, PARTS, Summary, Trace
 from acqd.publish.topics import CHANNELS, DEFAULT_ROOT, LEVEL_PATTERN, PARAMETERS, TopicSpec
 
 __all__ = ["VALUE", "asyncapi_document"]
@@ -24,6 +24,9 @@ BINDING_VERSION = "0.2.0"
 
 VALUE = "Value"
 """Name of the one message that is not a JSON object."""
+
+LEFT_OUT = {Summary.__name__: PARTS, Trace.__name__: CURVE}
+"""What messages are sent without, where there is none of it."""
 
 _REF = "#/components/schemas/{model}"
 
@@ -122,8 +125,8 @@ def _schemas() -> dict[str, Any]:
     schemas: dict[str, Any] = dict(document["$defs"])
     for name, schema in schemas.items():
         # All of it is always sent, also what has a default when it is built; but a summary has the
-        # parts of its own kind alone.
-        left_out = PARTS if name == Summary.__name__ else ()
+        # parts of its own kind alone, and a trace a curve where its kind makes one.
+        left_out = LEFT_OUT.get(name, ())
         schema["required"] = sorted(set(schema.get("properties", {})) - set(left_out))
     schemas[VALUE] = {"type": "number", "description": "A finite number, in a text payload."}
     return schemas

@@ -66,6 +66,8 @@ __all__ = [
     "SweeperIdentity",
     "SweeperState",
     "Trace",
+    "TraceCurve",
+    "TraceMask",
     "Verdict",
     "VerdictJudgement",
     "rfc3339",
@@ -76,6 +78,8 @@ Kind = Literal["band", "emission", "transmission", "reflection", "carrier"]
 KINDS: tuple[str, ...] = get_args(Kind)
 PARTS = (*KINDS, "soak")
 """Of a summary; one that is not there is left out."""
+CURVE = ("curve", "mask")
+"""Of a trace; where its kind has no curve both are left out."""
 
 
 def rfc3339(at_s: float) -> str:
@@ -315,11 +319,39 @@ class ReportMade(Message):
     """What the report says of the job first; empty where it does not say."""
 
 
+class TraceCurve(Part):
+    """What a job measures over frequency, with fewer points that keep the extremes of both sides.
+
+    ``frequency_hz`` is null where the values lie evenly from ``start_hz`` to ``stop_hz``.
+    """
+
+    figure: Text
+    """``insertion loss`` relative to the through, or ``return loss``; both positive."""
+    unit: Text
+    start_hz: float
+    stop_hz: float
+    frequency_hz: tuple[float, ...] | None = None
+    values: tuple[float | None, ...]
+
+
+class TraceMask(Part):
+    """A limit on the curve over a range, or at one frequency where start and stop are the same."""
+
+    name: Text
+    start_hz: float
+    stop_hz: float
+    limit: float
+    side: Literal["below", "above"]
+    """Where the curve has to be."""
+    unit: Text
+
+
 class Trace(Message):
     """A sweep at the reference plane, with fewer points that keep its peaks.
 
     Each value is the highest level of a run of neighbouring points, at the frequency where it was
-    read. ``frequency_hz`` is left out where the values lie evenly from ``start_hz`` to ``stop_hz``.
+    read. ``frequency_hz`` is null where the values lie evenly from ``start_hz`` to ``stop_hz``.
+    Where ``unit`` is "1" the sweeper gives ratios, and the levels are their magnitudes in dB.
     """
 
     schema_: Literal["trace/1"] = Field(default="trace/1", alias="schema")
@@ -336,6 +368,15 @@ class Trace(Message):
     """Points of the sweep it was made from."""
     frequency_hz: tuple[float, ...] | None = None
     level: tuple[float | None, ...]
+    curve: TraceCurve | None = None
+    """Where the kind has one: what it measured in this sweep. Left out where it has none."""
+    mask: Annotated[tuple[TraceMask, ...], Field(max_length=200)] | None = None
+    """The limits on the curve; with it."""
+
+    def to_json(self) -> bytes:
+        """The payload; without a curve neither it nor its mask is in it."""
+        absent = set(CURVE) if self.curve is None else set()
+        return self.__pydantic_serializer__.to_json(self, by_alias=True, exclude=absent)
 
 
 class Finding(Message):

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Reduced", "reduce_trace"]
+__all__ = ["Reduced", "reduce_curve", "reduce_trace"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +70,43 @@ def reduce_trace(frequency_hz: NDArray[np.float64], level: NDArray[Any], points:
     at = np.minimum.reduceat(places, runs.first)
     at = np.where(at == n, runs.middle, at)
     return Reduced(frequency_hz=np.asarray(frequency_hz)[at], level=peak, source_points=n)
+
+
+def reduce_curve(
+    frequency_hz: NDArray[np.float64], values: NDArray[np.float64], points: int
+) -> Reduced:
+    """At most ``points`` points of a curve, the extremes of both sides kept.
+
+    Of a curve that does not fit each of ``points // 2`` runs gives its lowest and its highest value
+    where they were read, in order of frequency; one point where they are the same, and the middle
+    one, NaN, of a run of nothing but NaN. Infinite values count.
+
+    Args:
+        frequency_hz: (n,) in rising order.
+        values: (n,) real, any unit; NaN where there is none.
+        points: the most that may come back, at least 2.
+
+    Raises:
+        ValueError: shapes that differ, ``points`` below 2.
+    """
+    if frequency_hz.shape != values.shape or values.ndim != 1:
+        raise ValueError(
+            f"frequency_hz and values must be one-dimensional and of one length, "
+            f"got {frequency_hz.shape} and {values.shape}"
+        )
+    if points < 2:
+        raise ValueError(f"points must be at least 2, got {points}")
+    n = values.size
+    if n <= points:
+        return Reduced(frequency_hz=frequency_hz, level=values, source_points=n)
+    runs = _runs(n, points // 2)
+    kept = []
+    for extreme in (np.fmin.reduceat(values, runs.first), np.fmax.reduceat(values, runs.first)):
+        places = np.where(values == extreme[runs.of_point], runs.place, n)
+        at = np.minimum.reduceat(places, runs.first)
+        kept.append(np.where(at == n, runs.middle, at))
+    at = np.unique(np.concatenate(kept))
+    return Reduced(frequency_hz=frequency_hz[at], level=values[at], source_points=n)
 
 
 @dataclass(frozen=True, slots=True)

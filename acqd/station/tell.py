@@ -366,6 +366,7 @@ class Teller:
             record=record,
             view=view,
             summary=output.summary or {},
+            curve=output.curve,
             trace_points=self._trace_points,
         )
         publisher.live(topics.summary(job.name), news.summary_json)

@@ -178,6 +178,16 @@ def every_message():
                 | {"frequency_hz": tuple(reduced.frequency_hz.tolist())}
             ),
         )
+    curve = {"figure": "insertion loss", "unit": "dB", "start_hz": 1e6, "stop_hz": 2e6}
+    mask = {"name": "ch", "start_hz": 1e6, "stop_hz": 1e6, "limit": 2.0, "side": "below"}
+    yield (
+        TOPICS.trace("stop-filter"),
+        Trace.model_validate(
+            {**WHO, **AT, "job": "stop-filter", "seq": 1, "unit": "dBm", "level": (-20.0, None)}
+            | {"start_hz": 1e6, "stop_hz": 2e6, "points": 2, "source_points": 2}
+            | {"curve": {**curve, "values": (0.4, None)}, "mask": ({**mask, "unit": "dB"},)}
+        ),
+    )
     finding = {"number": 1, "what": "signal_appeared", "text": "a signal appeared"}
     figures = {"figures": {"peak_dbm": -70.0, "channel": "16", "flaps": 3, "known": True}}
     yield TOPICS.finding("marine-vhf"), Finding(**WHO, **AT, **finding, **figures, job="marine-vhf")

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acqd.publish.reduce import reduce_trace
+from acqd.publish.reduce import reduce_curve, reduce_trace
 
 
 def axis(points):
@@ -96,3 +96,53 @@ def test_what_is_refused(frequency_hz, level, points, match):
     """Shapes that differ, complex levels, no points at all."""
     with pytest.raises(ValueError, match=match):
         reduce_trace(frequency_hz, level, points)
+
+
+def test_a_curve_keeps_its_dips_and_its_peaks():
+    """Ten points to six: three runs, each with its lowest and its highest in order."""
+    values = np.array([1.0, 5.0, 2.0, 9.0, 3.0, 9.5, 0.0, 1.0, 7.0, 6.0])
+    reduced = reduce_curve(np.arange(10.0), values, 6)
+    assert reduced.level.tolist() == [1.0, 5.0, 3.0, 9.5, 0.0, 7.0]
+    assert reduced.frequency_hz.tolist() == [0.0, 1.0, 4.0, 5.0, 6.0, 8.0]
+    assert reduced.source_points == 10 and reduced.is_reduced
+
+
+@given(
+    points=st.integers(1, 300),
+    wanted=st.integers(2, 120),
+    seed=st.integers(0, 2**32 - 1),
+    gaps=st.floats(0, 1),
+)
+def test_a_curve_against_the_rule_said_plainly(points, wanted, seed, gaps):
+    """Every point is one of the curve's; each run's extremes are there; never more than asked."""
+    rng = np.random.default_rng(seed)
+    values = rng.integers(-5, 5, points).astype(float)
+    values[rng.random(points) < 0.05] = np.inf
+    values[rng.random(points) < gaps] = np.nan
+    frequency_hz = np.sort(rng.random(points))
+    reduced = reduce_curve(frequency_hz, values, wanted)
+    if points <= wanted:
+        assert np.array_equal(reduced.level, values, equal_nan=True)
+        return
+    assert reduced.level.size <= wanted
+    assert (np.diff(reduced.frequency_hz) > 0).all()
+    places = np.searchsorted(frequency_hz, reduced.frequency_hz)
+    assert np.array_equal(values[places], reduced.level, equal_nan=True)
+    runs = wanted // 2
+    borders = [i * points // runs for i in range(runs + 1)]
+    for first, stop in itertools.pairwise(borders):
+        piece = values[first:stop]
+        kept = reduced.level[(places >= first) & (places < stop)]
+        assert kept.size >= 1
+        if np.isnan(piece).all():
+            assert np.isnan(kept).all()
+        else:
+            assert kept.min() == np.nanmin(piece) and kept.max() == np.nanmax(piece)
+
+
+def test_what_cannot_be_a_curve_is_refused():
+    """Lengths that differ, and no room for two extremes."""
+    with pytest.raises(ValueError, match="one length"):
+        reduce_curve(np.arange(3.0), np.arange(4.0), 10)
+    with pytest.raises(ValueError, match="at least 2"):
+        reduce_curve(np.arange(3.0), np.arange(3.0), 1)

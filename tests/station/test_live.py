@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 from acqd.archive.records import SetupRecord, SweepRecord
 from acqd.config.channels import load_channel_plan
 from acqd.measure.band import BandMeter, BandSettings
+from acqd.measure.meter import Curve, CurveMask
 from acqd.publish.messages import Message, Summary, Trace
 from acqd.station.feed import Feed, SetupView
 from acqd.station.live import SweepNews
@@ -134,3 +136,71 @@ def test_a_trace_keeps_levels_at_the_plane_and_holes_are_null() -> None:
     assert trace["level"][1] == pytest.approx(plane[1], abs=0.0051)
     assert [level is None for level in trace["level"]] == np.isnan(plane).tolist()
     assert (trace["start_hz"], trace["stop_hz"]) == (156e6, 162.1e6)
+
+
+def curve_on(axis: np.ndarray, *masks: CurveMask) -> Curve:
+    """A band-pass with a hole in it, and one value without bound."""
+    x = 40.0 * (axis / 159e6 - 159e6 / axis)
+    values = 0.8 + 10.0 * np.log10(1.0 + x**6)
+    values[5:8] = np.nan
+    values[700] = np.inf
+    return Curve(figure="insertion loss", unit="dB", frequency_hz=axis, values=values, masks=masks)
+
+
+@pytest.mark.parametrize("points", [2, 200, 2000])
+@pytest.mark.parametrize("name", ["even", "uneven"])
+def test_a_curve_and_its_mask_are_what_the_model_makes(name: str, points: int) -> None:
+    """Extremes of both sides kept, holes null, limits beside it."""
+    axis = AXES[name]
+    mask = CurveMask(
+        name="passband", start_hz=158e6, stop_hz=160e6, limit=2.0, side="below", unit="dB"
+    )
+    curve = curve_on(axis, mask)
+    news = replace(news_of(axis, "noise", LevelUnit.DBM, points), curve=curve)
+    trace = same_as_its_model(news.trace_json(), Trace)
+    told = json.loads(json.dumps(trace["curve"]))
+    assert trace["mask"] == [
+        {
+            "name": "passband",
+            "start_hz": 158e6,
+            "stop_hz": 160e6,
+            "limit": 2.0,
+            "side": "below",
+            "unit": "dB",
+        }
+    ]
+    assert (told["figure"], told["unit"]) == ("insertion loss", "dB")
+    assert (told["start_hz"], told["stop_hz"]) == (axis[0], axis[-1])
+    assert len(told["values"]) <= points
+    if points == 2000:
+        assert (told["frequency_hz"] is None) is (name == "even")
+        assert [one is None for one in told["values"]] == (~np.isfinite(curve.values)).tolist()
+    else:
+        at_hz = told["frequency_hz"]
+        assert len(at_hz) == len(told["values"])
+        known = dict(zip(at_hz, told["values"], strict=True))
+        lowest = int(np.nanargmin(curve.values))
+        assert known[axis[lowest]] == pytest.approx(curve.values[lowest], abs=0.0006)
+
+
+def test_without_a_curve_neither_it_nor_a_mask_is_told() -> None:
+    """Nobody pays for what a kind has not; a kind without limits has an empty mask."""
+    news = news_of(AXIS, "noise", LevelUnit.DBM, 200)
+    assert {"curve", "mask"} & set(json.loads(news.trace_json())) == set()
+    without = replace(news, curve=curve_on(AXIS))
+    assert same_as_its_model(without.trace_json(), Trace)["mask"] == []
+
+
+def test_a_trace_of_ratios_shows_their_magnitude() -> None:
+    """In dB; a ratio of nothing is no number."""
+    news = news_of(AXIS, "noise", LevelUnit.DBM, 2000)
+    ratio = 10.0 ** (-np.linspace(0.0, 60.0, 1001) / 20.0) * np.exp(1j * np.arange(1001))
+    ratio[3] = 0.0
+    record = replace(news.record, level=ratio.astype(np.complex64))
+    view = replace(news.view, event=replace(news.view.event, unit=LevelUnit.RATIO))
+    trace = same_as_its_model(replace(news, record=record, view=view).trace_json(), Trace)
+    levels = json.loads(json.dumps(trace["level"]))
+    assert trace["unit"] == "1"
+    assert levels[3] is None
+    # with the chain's 1.5 dB taken out
+    assert levels[1000] == pytest.approx(-58.5, abs=0.011)

@@ -31,6 +31,7 @@ from acqd.drivers.registry import load_drivers
 from acqd.errors import ConfigError
 from acqd.measure.meter import Role
 from acqd.publish.messages import Summary, Verdict
+from acqd.publish.messages import Trace as TraceMessage
 from acqd.station.build import build
 from acqd.station.job import JobSpec
 from acqd.station.references import ReferenceRecord, reference_from
@@ -417,7 +418,19 @@ def test_what_is_heard_of_a_whip(bench: Any, references: dict[str, ReferenceReco
     run = bench.run(config)
     summary = ear.until("/whip/summary", 3)[-1]
     (verdict, *_) = ear.until("/whip/verdict")
+    trace = ear.until("/whip/trace", 3)[-1]
     run.stop()
+    told = TraceMessage.model_validate(trace).curve
+    assert told is not None
+    assert told.figure == "return loss"
+    best = summary["reflection"]["best"]
+    # The best match is among the points kept; the limit on SWR stands as a return loss.
+    assert max(one for one in told.values if one is not None) == pytest.approx(
+        best["return_loss_db"], abs=0.7
+    )
+    (mask,) = trace["mask"]
+    assert (mask["name"], mask["start_hz"], mask["stop_hz"]) == ("range", 156e6, 158e6)
+    assert mask["limit"] == pytest.approx(9.542, abs=1e-3)  # of SWR 2
     assert Summary.model_validate(summary).reflection is not None
     assert summary["reflection"]["best"]["swr_low"] <= 50 / 42
     assert Verdict.model_validate(verdict).of == "pass"
