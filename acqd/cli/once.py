@@ -68,7 +68,10 @@ def command(
         shown = {**one.told, spec.kind: one.summary, "verdict": one.verdict}
         click.echo(json.dumps(shown, indent=2, ensure_ascii=False))
     else:
-        import_module(f"acqd.cli.show_{spec.kind}").show(one.told, one.summary)
+        shown_by = import_module(f"acqd.cli.show_{spec.kind}")
+        shown_by.show(one.told, one.summary)
+        if hasattr(shown_by, "picture"):
+            shown_by.picture(one)
         if one.verdict is not None:
             word, text = one.verdict["verdict"], one.verdict["text"]
             # Why nothing was measured stands above already.

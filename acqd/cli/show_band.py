@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from acqd.cli.tables import number, quantity, swept, table
+from acqd.cli.tables import number, quantity, spectrum, swept, table
 
-__all__ = ["show"]
+if TYPE_CHECKING:
+    from acqd.station.single import One
+
+__all__ = ["picture", "show"]
 
 
 def show(record: Mapping[str, Any], summary: Mapping[str, Any]) -> None:
@@ -41,3 +44,10 @@ def show(record: Mapping[str, Any], summary: Mapping[str, Any]) -> None:
     more = summary["signals_count"] - len(signals)
     if more > 0:
         click.echo(f"and {more} more")
+
+
+def picture(one: One) -> None:
+    """The sweep itself, with its threshold at the right edge."""
+    names = (key for key in one.summary if key.startswith("threshold_"))
+    threshold = next((one.summary[name] for name in names), None)
+    spectrum(one.frequency_hz, one.level, unit=one.told["unit"], threshold=threshold)

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from acqd.cli.tables import number, quantity, swept, table
+from acqd.cli.tables import number, quantity, spectrum, swept, table
 from acqd.measure.transmission_text import with_u_hz
 
-__all__ = ["show"]
+if TYPE_CHECKING:
+    from acqd.station.single import One
+
+__all__ = ["picture", "show"]
 
 
 def show(record: Mapping[str, Any], summary: Mapping[str, Any]) -> None:
@@ -26,6 +29,12 @@ def show(record: Mapping[str, Any], summary: Mapping[str, Any]) -> None:
         click.echo(f"uncertainty of the {what}: {summary['budget_text']}")
     for note in summary["notes"]:
         click.echo(f"note: {note}")
+
+
+def picture(one: One) -> None:
+    """The loss against the through that the job has, growing downwards."""
+    if one.summary["refused"] is None and one.through is not None and one.level.dtype.kind == "f":
+        spectrum(one.frequency_hz, one.through - one.level, unit="dB", upside_down=True)
 
 
 def _facts(summary: Mapping[str, Any]) -> Iterator[str]:

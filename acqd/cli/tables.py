@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-__all__ = ["number", "quantity", "swept", "table", "when"]
+__all__ = ["number", "quantity", "spectrum", "swept", "table", "when"]
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()) -> str:
@@ -38,6 +38,38 @@ def swept(record: Mapping[str, Any]) -> str:
         f"{quantity(record['start_hz'], 'Hz')} to {quantity(record['stop_hz'], 'Hz')}, "
         f"{record['points']} points, RBW {rbw}, took {quantity(record['took_s'], 's')}"
     )
+
+
+def spectrum(
+    frequency_hz: Any,
+    level: Any,
+    *,
+    unit: str,
+    threshold: float | None = None,
+    upside_down: bool = False,
+) -> None:
+    """A small plot of a sweep on standard output; nothing of one point, ratios or no level."""
+    import shutil
+    import sys
+
+    import click
+
+    from acqd.look.textplot import can_show, spectrum_lines
+
+    if len(frequency_hz) < 2 or getattr(level, "dtype", None) is None or level.dtype.kind == "c":
+        return
+    lines = spectrum_lines(
+        frequency_hz,
+        level,
+        min(shutil.get_terminal_size((80, 24)).columns, 100),
+        8,
+        unit=unit,
+        threshold=threshold,
+        upside_down=upside_down,
+        ascii_only=not can_show(sys.stdout),
+    )
+    for line in lines:
+        click.echo(line)
 
 
 def quantity(value: float | None, unit: str) -> str:

@@ -118,12 +118,13 @@ def spectrum_lines(
     hz, levels = np.asarray(frequency_hz, float).ravel(), np.asarray(level, float).ravel()
     good = levels[np.isfinite(levels)]
     margin = _margin(good, unit)
-    columns = width - margin - 2
+    columns = width - margin - 4
+    threshold = None if upside_down else threshold
     if good.size == 0 or columns < 8 or height < 2:
         return []
     signed = -levels if upside_down else levels
     found = reduced(signed, columns)
-    low, high = _scale(found, None if threshold is None or upside_down else threshold)
+    low, high = _scale(found, threshold, whole=upside_down)
     rows = _rows(found, low, high, height, ascii_only)
     edge, corner, rule = ("|", "+", "-") if ascii_only else ("┤", "└", "─")
     sign = -1.0 if upside_down else 1.0
@@ -131,7 +132,7 @@ def spectrum_lines(
     if height >= 5:
         marks[height // 2] = sign * (high - (high - low) * (height // 2 + 0.5) / height)
     at_threshold = None
-    if threshold is not None and not upside_down and low <= threshold <= high:
+    if threshold is not None:
         at_threshold = min(int((high - threshold) / (high - low) * height), height - 1)
     lines = []
     for at, row in enumerate(rows):
@@ -153,10 +154,10 @@ def _margin(good: Float, unit: str) -> int:
     return max(len(f"{one:.0f}") for one in ends) + 1 + len(unit)
 
 
-def _scale(found: Float, threshold: float | None) -> tuple[float, float]:
-    """From below most of the noise to the highest, on whole fives; ten at least."""
+def _scale(found: Float, threshold: float | None, *, whole: bool) -> tuple[float, float]:
+    """From the lowest (of noise, from below most of it) to the highest, on whole fives."""
     good = found[np.isfinite(found)]
-    low, high = float(np.percentile(good, 5)), float(good.max())
+    low, high = float(good.min() if whole else np.percentile(good, 5)), float(good.max())
     if threshold is not None:
         low, high = min(low, threshold), max(high, threshold)
     low, high = 5 * floor(low / 5), -5 * floor(-high / 5)

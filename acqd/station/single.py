@@ -8,6 +8,9 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from acqd.archive.lock import holder_of
 from acqd.archive.records import GapRecord, SweepRecord
 from acqd.clock import SystemClock
@@ -31,7 +34,15 @@ from acqd.errors import (
     WrongUsage,
 )
 from acqd.measure.band import BandMeter, BandSettings, band_pass
-from acqd.measure.meter import PASS_CUT_SHORT, Answer, FindingDraft, Output, PassStep
+from acqd.measure.meter import (
+    PASS_CUT_SHORT,
+    Answer,
+    FindingDraft,
+    Output,
+    PassStep,
+    Role,
+    SweepSeen,
+)
 from acqd.measure.words import level_text
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.schedule import Schedule
@@ -209,6 +220,11 @@ class One:
     summary: Mapping[str, Any]
     verdict: Mapping[str, Any] | None
     findings: tuple[FindingDraft, ...]
+    frequency_hz: NDArray[np.float64]
+    level: NDArray[Any]
+    """(points,) of the last sweep at the reference plane, rising."""
+    through: NDArray[Any] | None
+    """The job's reference of a through on the same points, where it can be used."""
 
 
 class _Bench:
@@ -236,13 +252,14 @@ class _Bench:
         make_pass = spec.guided_pass or spec.make_pass
         series = make_pass(spec.request, spec.planned.schedule.burst)
         step: PassStep | None = next(series, None)
-        last: tuple[Sweep, SetupView] | None = None
+        last: tuple[Sweep, SetupView, SweepSeen] | None = None
         while step is not None:
             if step.say:
                 self._say(step.say)
             sweep = await self._sweep(step.request)
             view, record = self._measured(sweep, step.step)
-            last = (sweep, view)
+            seen = sweep_seen(record, view)
+            last = (sweep, view, seen)
             level_dbm = nearing_maximum(sweep, most_dbm)
             if level_dbm is not None:
                 level = level_text(level_dbm, LevelUnit.DBM)
@@ -250,7 +267,7 @@ class _Bench:
                     f"{level} at the sweeper's input, too near to what it stands "
                     f"({most_dbm:g} dBm): stopped; look at the chain first"
                 )
-            answer = Answer(setup=view.event, sweep=sweep_seen(record, view))
+            answer = Answer(setup=view.event, sweep=seen)
             try:
                 step = series.send(partial(_itself, answer))
             except StopIteration:
@@ -274,7 +291,7 @@ class _Bench:
         self._outputs += outputs
         return view, record
 
-    def _one(self, sweep: Sweep, view: SetupView) -> One:
+    def _one(self, sweep: Sweep, view: SetupView, seen: SweepSeen) -> One:
         summaries = [out.summary for out in self._outputs if out.summary is not None]
         if not summaries:
             cut = GapRecord(
@@ -300,7 +317,11 @@ class _Bench:
             "rbw_is_assumed": sweep.reported.rbw_hz is None or "rbw_hz" in sweep.reported.assumed,
             "unit": str(sweep.unit),
         }
+        through = view.event.references.get(str(Role.THROUGH))
         return One(
+            frequency_hz=np.asarray(view.grid.frequency_hz, dtype=np.float64),
+            level=seen.level,
+            through=through.level if through is not None and through.is_usable else None,
             told=told,
             summary=summaries[-1] if summaries else {},
             verdict=verdicts[-1] if verdicts else None,
