@@ -133,7 +133,10 @@ class _Rule:
         with np.errstate(invalid="ignore"):
             above = (block.level > opening[:, None]).any(axis=1)
         whole = np.isfinite(block.level).all(axis=1)
-        for at in np.flatnonzero(heard & (above | ~whole)).tolist():
+        alone, busy = self._alone(block.level, opening, closing)
+        alone &= heard & whole
+        found[alone] = np.where(busy[alone], BUSY, FREE)
+        for at in np.flatnonzero(heard & ~alone & (above | ~whole)).tolist():
             level = block.level[at]
             missing = residual_of(self.work, level, None)
             look = look_at_channels(
@@ -151,6 +154,25 @@ class _Rule:
                 found[at, ~look.seen] = NOT_HEARD
             found[at, look.own] = BUSY
         return found
+
+    def _alone(
+        self, level: Float, opening: Float, closing: Float
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Sweeps in which at most one channel, and nothing outside all, rises above the closing
+        threshold, and the channels above the opening one.
+
+        Nothing stronger elsewhere could explain what is in that channel, nor could it be a skirt:
+        so the look at each sweep by itself, which takes a hundred times as long, is left out.
+        """
+        first_to_last = self.work.index.edges
+        padded = np.column_stack((level, np.full(level.shape[0], -np.inf)))
+        largest = np.fmax.reduceat(padded, first_to_last, axis=1)[:, ::2]
+        with np.errstate(invalid="ignore"):
+            strong = (largest > closing[:, None]).sum(axis=1)
+            outside = (level[:, self.work.outside] > closing[:, None]).any(axis=1)
+            busy = np.asarray(largest > opening[:, None])
+        alone = np.asarray((strong <= 1) & ~outside)
+        return alone & (self.work.residual_limit is None), busy
 
 
 class Occupancy:

@@ -108,10 +108,10 @@ class Picture:
             # Zero span, or a cut beside the sweep: one row about the frequency.
             start_hz, stop_hz = start_hz - 0.5, start_hz + 0.5
         inside = [
-            np.count_nonzero((g.frequency_hz >= start_hz) & (g.frequency_hz <= stop_hz))
+            int(np.count_nonzero((g.frequency_hz >= start_hz) & (g.frequency_hz <= stop_hz)))
             for g in grids
         ]
-        rows = max(1, min(rows_most, *[max(inside)]))
+        rows = max(1, min(rows_most, max(inside)))
         self.row_edges_hz: Float = np.linspace(start_hz, stop_hz, rows + 1)
         self.level = np.full((len(bins), rows), np.nan, dtype=np.float32)
         self._places: dict[str, tuple[NDArray[np.intp], NDArray[np.intp]]] = {}
