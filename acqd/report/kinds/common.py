@@ -29,6 +29,7 @@ from acqd.report.shapes import (
 from acqd.report.words import count_text, joined_text
 
 __all__ = [
+    "WORST_FIRST",
     "all_verdicts",
     "at_text",
     "broken",

@@ -19,6 +19,7 @@ from acqd.report.asked import asked_facts
 from acqd.report.kinds import KindParts
 from acqd.report.kinds.checks import HARMONIC_ORDERS, Checks, Spectrum
 from acqd.report.kinds.common import (
+    WORST_FIRST,
     all_verdicts,
     at_text,
     config_at,
@@ -197,6 +198,7 @@ def _verdict(
         for one in summary["searched"]
         if one["verdict"] is not None
     ]
+    rows.sort(key=lambda one: WORST_FIRST.index(str(one["verdict"])))
     verdict = {
         "of": "pass",
         "verdict": summary["verdict"],
