@@ -20,7 +20,7 @@ from acqd.report.shapes import FindingShown, JobReport, Report, Section, Sheet
 from acqd.report.source import STATION, JobSource, finding_shown
 from acqd.report.whose import Whose, whose
 
-__all__ = ["gather"]
+__all__ = ["gather", "same_colours"]
 
 Progress = Callable[[int, int, str], None]
 
@@ -76,7 +76,7 @@ def gather(
         stop_s=stop_s,
         made_at_s=made_at_s,
         version=__version__,
-        jobs=_same_colours(reports),
+        jobs=same_colours(reports),
         station_findings=_station_findings(archive, start_s, stop_s),
         limits=(*station.limits, *limits),
     )
@@ -212,7 +212,7 @@ def _the_finding(archive: Archive, jobs: Sequence[str], number: int) -> FindingR
 # --- what all jobs of a page share ----------------------------------------------------------------
 
 
-def _same_colours(reports: tuple[JobReport, ...]) -> tuple[JobReport, ...]:
+def same_colours(reports: tuple[JobReport, ...]) -> tuple[JobReport, ...]:
     """The same level has the same colour across a page: one scale for each unit."""
     sheets = [
         chart

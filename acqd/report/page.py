@@ -217,6 +217,9 @@ def _drawing(report: Report, job: JobReport, numbers: Iterator[int]) -> Draw:
     """What draws the charts of a job; ``numbers`` make their ids."""
     from acqd.report.draw import svg
 
+    night = words.night_text(report.start_s, report.stop_s, report.zone)
+    sheet_title = "The night sheet" if night.startswith("Night") else "The sheet"
+
     def drawn(chart: Chart) -> Figure:
         wide, narrow = (
             svg(
@@ -233,7 +236,7 @@ def _drawing(report: Report, job: JobReport, numbers: Iterator[int]) -> Draw:
             for width in WIDTHS
         )
         is_sheet = isinstance(chart, Sheet)
-        title = "The night sheet" if isinstance(chart, Sheet) else chart.title
+        title = sheet_title if isinstance(chart, Sheet) else chart.title
         return Figure(
             title=title,
             alt=chart.alt or title,

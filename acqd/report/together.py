@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from acqd.report.gather import same_colours
 from acqd.report.shapes import Report
 
 __all__ = ["labels", "together"]
@@ -48,7 +49,9 @@ def together(reports: Sequence[Report]) -> Report:
         first,
         station=" ".join(dict.fromkeys(one.station for one in reports)),
         title=" and ".join(label for label, _ in named),
-        jobs=tuple(replace(job, station=label) for label, one in named for job in one.jobs),
+        jobs=same_colours(
+            tuple(replace(job, station=label) for label, one in named for job in one.jobs)
+        ),
         station_findings=tuple(sorted(findings, key=lambda finding: finding.at_s)),
         limits=tuple(f"{label}: {text}" for label, one in named for text in one.limits),
     )

@@ -380,6 +380,18 @@ def test_two_stations_share_a_page(sample: Report) -> None:
     assert len(read.ids) == len(set(read.ids))
 
 
+def test_a_level_has_one_colour_on_the_page_of_two_stations(sample: Report) -> None:
+    """The scale reaches from the lowest to the highest of both."""
+    section = sample.jobs[0].sections[0]
+    sheet: Any = section.charts[0]
+    quieter = replace(section, charts=(replace(sheet, colour_low=-130.0, colour_high=-90.0),))
+    rock = replace(sample, jobs=(replace(sample.jobs[0], sections=(quieter,)),), title="North Rock")
+    sheets: list[Any] = [
+        job.sections[0].charts[0] for job in together([sample, rock]).jobs if job.kind == "band"
+    ]
+    assert [(one.colour_low, one.colour_high) for one in sheets] == [(-130.0, -70.0)] * 2
+
+
 def test_reports_of_different_ranges_are_not_put_together(sample: Report) -> None:
     """The page has one range. One alone stays as it is."""
     assert together([sample]) is sample
