@@ -90,7 +90,7 @@ def command(
     }
     if broker is not None:
         settings = _broker_of(broker, root or "acqd", secrets_of, os.environ)
-        near: tuple[Path, ...] = ()
+        near: tuple[str, Path] | None = None
     else:
         settings, near, of_config = _broker_of_config(config, secrets_of, root, os.environ)
         zone = zone or of_config
@@ -102,7 +102,8 @@ def command(
         port=port,
         token=_token(token, token_file, host),
         names=names,
-        archives=archives or near,
+        archives=archives,
+        own_archive=None if archives else near,
         zone=_checked_zone(zone),
         wall=wall,
         silent_after_s=silent_after,
@@ -175,8 +176,8 @@ def _broker_of_config(
     given: Mapping[str, object],
     root: str | None,
     environ: Mapping[str, str],
-) -> tuple[BrokerSettings, tuple[Path, ...], str]:
-    """The broker of a station's config, its archive where there is one already, and its zone."""
+) -> tuple[BrokerSettings, tuple[str, Path], str]:
+    """The broker of a station's config, where its archive is, and its zone."""
     from acqd.config.load import find_config, load_config
     from acqd.errors import WrongUsage
 
@@ -194,8 +195,7 @@ def _broker_of_config(
     }
     merged |= {key: value for key, value in given.items() if value is not None}
     table = loaded.mqtt.model_copy(update={"topic_root": root or loaded.mqtt.topic_root})
-    archive = loaded.archive
-    near = (archive,) if (archive / "ledger.sqlite").exists() else ()
+    near = (loaded.station.name, loaded.archive)
     return _settings(table, merged, environ), near, loaded.station.time_zone
 
 

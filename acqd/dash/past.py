@@ -52,7 +52,7 @@ class Past:
 
     Args:
         folders: of the archives.
-        archives: is filled with them, by their station's name.
+        archives: by their station's name, those that are known already; the others are put there.
         stations: those that are shown; empty for all.
     """
 
@@ -68,7 +68,7 @@ class Past:
         stations: Sequence[str] = (),
     ) -> None:
         self._state = state
-        self.folders = folders
+        self._folders = folders
         self._archives = archives
         self._stations = frozenset(stations)
         self._clock = clock
@@ -77,13 +77,18 @@ class Past:
         self.sweeps = 0
         """Sweeps that were read."""
 
+    @property
+    def has_any(self) -> bool:
+        """Whether there is anything to read."""
+        return bool(self._archives)
+
     async def open(self) -> None:
         """See whose the archives are.
 
         Raises:
             ArchiveError: one is no archive, or does not say whose it is.
         """
-        for folder in self.folders:
+        for folder in self._folders:
             name = await asyncio.to_thread(_station_of, folder)
             if self._stations and name not in self._stations:
                 raise AcqdError(

@@ -29,6 +29,8 @@ class DashSettings:
     token: str | None = field(default=None, repr=False)
     names: tuple[str, ...] = ()
     archives: tuple[Path, ...] = ()
+    own_archive: tuple[str, Path] | None = None
+    """A station and where its archive is, or will be once it runs."""
     zone: str | None = None
     wall: bool = False
     silent_after_s: float = SILENT_AFTER_S
@@ -47,7 +49,7 @@ class Dashboard:
     ) -> None:
         self._clock = clock
         self._log = log
-        archives: dict[str, Path] = {}
+        archives = dict([settings.own_archive] if settings.own_archive else [])
         self.state = State(
             clock.wall_s(),
             zone=settings.zone,
@@ -94,7 +96,7 @@ class Dashboard:
         await self.past.open()
         await self.server.start()
         self._tasks = [asyncio.ensure_future(self.intake.run())]
-        if self.past.folders:
+        if self.past.has_any:
             self._tasks.append(asyncio.ensure_future(self.past.run()))
 
     async def run_until(self, stop: asyncio.Event) -> None:

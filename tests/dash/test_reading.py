@@ -1,0 +1,163 @@
+"""What comes from a broker is believed in nothing."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from acqd.dash.figures import figures_of, marks_of, mask_of
+from acqd.dash.reading import (
+    NotUnderstood,
+    bounded,
+    number,
+    place_of,
+    read_json,
+    read_trace,
+    text,
+    whole,
+)
+
+GOOD = {
+    "schema": "trace/1",
+    "job": "marine-vhf",
+    "seq": 3,
+    "at_s": 1_795_617_000.0,
+    "unit": "dBm",
+    "start_hz": 1.0,
+    "stop_hz": 2.0,
+    "level": [-1.0, None, -3.0],
+}
+
+
+@pytest.mark.parametrize(
+    "topic",
+    [
+        "acqd",
+        "acqd/x",
+        "acqd/x/",
+        "acqd/x/job/y/trace/z",
+        "acqd/x/job/y/command",
+        "acqd/X/status",
+        "acqd/../status",
+        "acqd/" + "a" * 33 + "/status",
+        "acqd/x/job/y/channel/a b",
+        "other/x/status",
+        "acqd/x/job//trace",
+        "acqd/x/status\n",
+    ],
+)
+def test_topics_of_no_station_are_none(topic: str) -> None:
+    assert place_of(topic, "acqd") is None
+
+
+def test_a_root_of_several_levels() -> None:
+    place = place_of("house/shack/acqd/x/job/y/channel/16", "house/shack/acqd")
+    assert place is not None
+    assert (place.station, place.what, place.job, place.name) == ("x", "channel", "y", "16")
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b"",
+        b"\xff\xfe",
+        b"nonsense",
+        b"[1, 2]",
+        b"3",
+        b'{"schema": "trace/2"}',
+        b'{"schema": 7}',
+        b'{"schema": "trace/1", "level": [NaN]}',
+        b"[" * 100_000,
+        b'{"schema": "trace/1", "x": "' + b"a" * 300_000 + b'"}',
+    ],
+)
+def test_what_is_no_message_is_refused(payload: bytes) -> None:
+    with pytest.raises(NotUnderstood):
+        read_json(payload, "trace/1")
+
+
+def test_fields_of_a_newer_station_are_passed_over() -> None:
+    data = read_json(json.dumps({**GOOD, "colour": {"of": ["the", "sea"]}}).encode(), "trace/1")
+    assert read_trace(data).seq == 3
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"level": []},
+        {"level": None},
+        {"level": "many"},
+        {"level": [[1.0]]},
+        {"level": ["a"]},
+        {"level": [0.0] * 2001},
+        {"level": [{}]},
+        {"frequency_hz": [1.0, 2.0]},
+        {"frequency_hz": [1.0, 1.5, 1.2]},
+        {"frequency_hz": [1.0, None, 1.2]},
+        {"start_hz": 2.0},
+        {"start_hz": "1"},
+        {"stop_hz": 1e300},
+        {"start_hz": -5.0},
+        {"at_s": None},
+        {"at_s": 1e12},
+        {"at_s": -1.0},
+        {"seq": 1.5},
+        {"seq": True},
+        {"seq": -1},
+        {"seq": 10**30},
+    ],
+)
+def test_a_trace_that_cannot_be_is_refused(change: dict[str, Any]) -> None:
+    with pytest.raises(NotUnderstood):
+        read_trace({**GOOD, **change})
+
+
+def test_a_level_that_no_sweeper_reads_is_no_reading() -> None:
+    data = read_json(json.dumps(GOOD).replace("-3.0", "1e999").encode(), "trace/1")
+    level = read_trace(data).level
+    assert level.tolist()[0] == -1.0
+    assert (level[1:] != level[1:]).all()
+
+
+def test_loose_fields() -> None:
+    data = {"a": "x" * 5000, "b": float("inf"), "c": 10**400, "d": True, "e": 2**60, "f": -1}
+    assert len(text(data, "a")) == 2000
+    assert text(data, "b") == ""
+    assert [number(data, key) for key in "bcdx"] == [None, None, None, None]
+    assert [whole(data, key) for key in "cdefx"] == [None] * 5
+
+
+def test_what_is_handed_on_is_bounded() -> None:
+    deep: Any = 1
+    for _ in range(100):
+        deep = {"a": deep}
+    wide = {str(one): ["x" * 3000] * 1000 for one in range(1000)}
+    for value in (deep, wide):
+        raw = json.dumps(bounded(value))
+        assert len(raw) < 4000 * 2100
+    assert bounded({"n": 10**400, "t": "x" * 5000}) == {"n": None, "t": "x" * 2000}
+    assert bounded({"a": [1, None, True, "b"]}) == {"a": [1, None, True, "b"]}
+
+
+@pytest.mark.parametrize("kind", ["band", "carrier", "emission", "transmission", "reflection", "x"])
+@pytest.mark.parametrize(
+    "part",
+    [
+        {},
+        {"signals": "many", "named": 3, "best": [], "products": [1, None, "a"], "drift": 7},
+        {"floor_dbm": "low", "offset_hz": {}, "named": [{"name": 3, "frequency_hz": "x"}]},
+        {"passbands": [{"edges": [{"below_db": "3", "lower_hz": 1}]}], "stopbands": [{}]},
+    ],
+)
+def test_figures_of_nonsense_are_none_or_empty(kind: str, part: dict[str, Any]) -> None:
+    assert all(one["value"] is None for one in figures_of(kind, part))
+    assert all(one["at_hz"] is not None for one in marks_of(kind, part))
+    assert mask_of(kind, part, {"judgements": [part, 1]}) == []
+
+
+def test_many_products_are_cut() -> None:
+    products = [{"name": f"p{n}", "level_dbm": -1.0, "frequency_hz": 1.0} for n in range(5000)]
+    assert len(figures_of("emission", {"products": products})) <= 12
+    assert len(marks_of("emission", {"products": products})) <= 48
