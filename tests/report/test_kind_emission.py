@@ -12,6 +12,7 @@ import pytest
 
 from acqd.report.kinds import KindParts, parts_of
 from acqd.report.kinds.emission import parts
+from acqd.report.kinds.soakagain import count_again
 from acqd.report.shapes import BarChart, CurveChart, Section, Table
 
 SCENE = """\
@@ -276,3 +277,29 @@ def test_a_pass_that_was_cut_short_alone_is_a_sentence(watches: ModuleType, tmp_
 def test_an_empty_range_is_a_sentence(watch: Any) -> None:
     found = parts(watch.source(start_s=watch.clock.at_s + 10.0, stop_s=watch.clock.at_s + 20.0))
     assert found.limits == ("There is no pass in this range: nothing can be said of the emission.",)
+
+
+def test_a_soak_of_passes_of_many_sweeps_is_counted_again(
+    watches: ModuleType, tmp_path: Path
+) -> None:
+    """Verdict and counts of failed passes are what live gave, bit for bit."""
+    soak = """
+[job.handheld.soak]
+length = "5 min"
+coverage_at_least = "50 %"
+failed_passes_at_most = 1
+
+[[job.handheld.soak.limit]]
+figure = "worst_margin_db"
+at_least = "-20 dB"
+"""
+    one = watches.Watch(tmp_path, scene(), LIMITED + soak).run(6)
+    then = next(each for each in one.verdicts if each["of"] == "soak")
+    source = one.source()
+    assert count_again(source, one.summaries[-1]["soak"]["started_s"]).verdict == then
+    assert {each["figure"] for each in then["judgements"]} >= {"worst_margin_db", "failed_passes"}
+    found = parts_of(source)
+    assert found.verdict is not None and found.verdict.text == then["text"]
+    margins = chart(found, "soak", "worst_margin_db")
+    assert np.isfinite(margins.lines[0].y).sum() == 5
+    assert {"limits", "spectra", "last-pass"} <= {each.key for each in found.sections}

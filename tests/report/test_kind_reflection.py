@@ -12,6 +12,7 @@ import pytest
 from acqd.measure.meter import Role
 from acqd.report.kinds import KindParts, parts_of
 from acqd.report.kinds.reflection import parts
+from acqd.report.kinds.soakagain import count_again
 from acqd.report.shapes import Section, Table
 from acqd.sweep import SweepFlag
 
@@ -275,3 +276,31 @@ def test_an_empty_range_is_a_sentence(watch: Any) -> None:
     assert found.limits == (
         "There is no sweep in this range: nothing can be said of the reflection.",
     )
+
+
+def test_a_soak_of_a_whip_is_counted_again(watches: ModuleType, tmp_path: Path) -> None:
+    """Figures that stand in no column, those of named frequencies, too."""
+    soak = """
+[job.whip.soak]
+length = "5 min"
+
+[[job.whip.soak.limit]]
+figure = "swr_ch16"
+at_most = 1.5
+
+[[job.whip.soak.limit]]
+figure = "best_match_hz"
+at_least = "155 MHz"
+drift_at_most = "1 MHz"
+"""
+    one = watches.Watch(tmp_path, SCENE, JOB + soak, source_path=("bridge",))
+    one.refer(Role.OPEN, "bridge-open", sweeps=2)
+    one.run(6)
+    then = next(each for each in one.verdicts if each["of"] == "soak")
+    source = one.source()
+    assert count_again(source, one.summaries[-1]["soak"]["started_s"]).verdict == then
+    found = parts_of(source)
+    assert found.verdict is not None and found.verdict.text == then["text"]
+    swr = chart(found, "soak", "swr_ch16").lines[0]
+    published = [each["named"][0]["swr"] for each in one.summaries[:5]]
+    np.testing.assert_array_equal(swr.y[np.isfinite(swr.y)], published)
