@@ -29,8 +29,8 @@ export class Alarm {
       }
       for (const one of state.stations) {
         if (!one.alarm) continue;
-        const since = one.alarm_since_s ? ` (${words.when(one.alarm_since_s, nowS, true)})` : "";
-        found.push({ key: one.station, short: `silent: ${one.station}`, text: one.alarm.includes(one.station) ? `${one.alarm}${since}` : `${one.station}: ${one.alarm}${since}` });
+        const since = one.alarm_since_s ? `, since ${words.when(one.alarm_since_s, nowS, true)}` : "";
+        found.push({ key: one.station, short: `silent: ${one.station}`, text: `${one.station} is ${one.alarm}${since}` });
       }
     }
     this.texts = found;

@@ -24,6 +24,7 @@ const page = {
   chosen: null, // {station, job}
   spanS: 3600,
   spanChosen: false, // Until somebody chooses: an hour, or less where less was heard.
+  shortUntil: new Map(), // Stations of whose hour there is little, and how long that holds.
   view: null,
   columns: null,
   line: null,
@@ -64,6 +65,7 @@ function forget() {
 /** Ten minutes where little more was heard of a station, else an hour. */
 function usualSpan(name) {
   const found = stationOf(name);
+  if (page.nowS < (page.shortUntil.get(name) ?? 0)) return 600;
   if (!found || found.archive) return 3600;
   const heardS = page.nowS - Math.max(found.since_s ?? 0, page.state.broker.since_s ?? 0);
   return heardS < 1200 ? 600 : 3600;
@@ -191,6 +193,12 @@ function takeView(view, parts, detail) {
   if (parts.held) page.held = parts.held;
   // Only a line that came is had: the next ask would else never bring it.
   if (parts.line || !view.rows) page.seq = view.seq ?? 0;
+  const { columns } = page;
+  if (page.spanChosen || page.spanS !== 3600 || !columns || columns.more || columns.oldest === null) return;
+  if (columns.oldest * columns.binS > page.nowS - 1200) {
+    page.shortUntil.set(view.station, page.nowS + 1200);
+    choose(page.chosen);
+  }
 }
 
 // -- what is shown -----------------------------------------------------------------------------
@@ -513,4 +521,4 @@ readHash();
 fetchColours();
 link.start();
 // For those who look into the page from a console, and for its tests.
-window.acqd = { page, sheet, link, wall, tuning };
+window.acqd = { page, sheet, link, wall, tuning, draw };

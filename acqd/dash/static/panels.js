@@ -84,11 +84,13 @@ export function title({ station, job, view, expanded }, nowS) {
   say(by("job-sub"), facts.join("  ·  "));
   if (Number.isFinite(job.due) && job.due > 0) {
     say(by("kept"), `kept ${words.count(job.stored)} of ${words.count(job.due)} sweeps`);
-    say(by("kept-sub"), `${words.share(job.coverage)} of what was due this hour; ${jobState(job, nowS)}${job.reason ? `: ${job.reason}` : ""}`);
+    const state = station.alarm ? "its station is not heard" : `${jobState(job, nowS)}${job.reason ? `: ${job.reason}` : ""}`;
+    say(by("kept-sub"), `${words.share(job.coverage)} of what was due this hour; ${state}`);
   } else {
     say(by("kept"), jobState(job, nowS));
     say(by("kept-sub"), job.reason || "nothing was due this hour yet");
   }
+  by("kept-sub").classList.toggle("wants-a-look", Boolean(station.alarm));
   by("kept").classList.toggle("wants-a-look", typeof job.coverage === "number" && job.coverage < 0.9);
 }
 

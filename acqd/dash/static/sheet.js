@@ -289,7 +289,8 @@ export class Sheet {
     const most = Math.max(2, Math.floor(sheet.h / 48));
     for (const [value, text] of words.roundMarks(view.start_hz / size, view.stop_hz / size, most)) {
       const y = sheet.bottom - (value * size - view.start_hz) / (view.stop_hz - view.start_hz) * sheet.h;
-      this.#text(context, text, sheet.x - 9, y, { align: "right" });
+      const within = Math.min(sheet.bottom - 5, Math.max(sheet.y + 5, y));
+      this.#text(context, text, sheet.x - 9, within, { align: "right" });
       context.fillStyle = this.pen.quiet;
       context.fillRect(sheet.x - 5, Math.round(y), 5, 1);
       if (!at.narrow) context.fillRect(at.spectrum.x - 5, Math.round(y), 5, 1);
@@ -397,7 +398,8 @@ export class Sheet {
   #middles(context, drawn, rect) {
     const { columns, bins, first, last, reach, view } = drawn;
     const { pen } = this;
-    const seen = bins.filter((bin) => bin >= first);
+    // The newest column is not full yet, and the highest of fewer sweeps is lower.
+    const seen = bins.filter((bin) => bin >= first && bin < last);
     const level = (bin) => view.low_db + (columns.middles[columns.place(bin)] - 1) * view.step_db;
     let low = Infinity, high = -Infinity;
     for (const bin of seen) {
@@ -405,7 +407,7 @@ export class Sheet {
       if (one < low) low = one;
       if (one > high) high = one;
     }
-    this.#text(context, "middle", rect.x - 9, rect.y - 6, { align: "right" });
+    this.#text(context, `middle${view.unit ? `, ${view.unit}` : ""}`, rect.x + 6, rect.y + 3);
     context.fillStyle = pen.rule;
     context.fillRect(rect.x, rect.y, 1, rect.h);
     context.fillRect(rect.x, rect.bottom, rect.w, 1);

@@ -47,6 +47,11 @@ export function trend(readings) {
 /** Several figures of a job may have one key: a filter has a loss at each named frequency. */
 const nameOf = (figure) => figure.label || figure.key;
 
+/** A hand on a screw wants to see hundredths move. */
+function fineText(value, unit) {
+  return unit.startsWith("dB") && Math.abs(value) < 10 ? `${words.number(value, 2)} ${unit}` : words.valueText(value, unit);
+}
+
 export class Tuning {
   constructor() {
     this.key = null;
@@ -122,8 +127,7 @@ export class Tuning {
       return;
     }
     const unit = figure.unit || "";
-    // A hand on a screw wants to see hundredths move.
-    const text = unit.startsWith("dB") && Math.abs(figure.value) < 10 ? `${words.number(figure.value, 2)} ${unit}` : words.valueText(figure.value, unit);
+    const text = fineText(figure.value, unit);
     const space = text.lastIndexOf(" ");
     const [value, said] = unit && space > 0 ? [text.slice(0, space), text.slice(space + 1)] : [text, ""];
     const at = figure.at_hz ? ` at ${words.frequency(figure.at_hz)}` : "";
@@ -139,8 +143,8 @@ export class Tuning {
     say(by("tune-trend"), moves ? `${arrow}${moves}${good > 0 ? ", better" : good < 0 ? ", worse" : ""}` : "");
     by("tune-trend").classList.toggle("wants-a-look", good < 0);
     const best = this.best
-      ? `best ${words.valueText(this.best.value, unit)} at ${words.clock(this.best.atS, true)}`
-      : this.range ? `between ${words.valueText(this.range[0], unit)} and ${words.valueText(this.range[1], unit)}` : "";
+      ? `best ${fineText(this.best.value, unit)} at ${words.clock(this.best.atS, true)}`
+      : this.range ? `between ${fineText(this.range[0], unit)} and ${fineText(this.range[1], unit)}` : "";
     say(by("tune-best"), best);
     say(by("tune-words"), [figure.verdict ? `against its limit: ${figure.verdict}` : "", (view && view.problem) || ""].filter(Boolean).join("; "));
     if (performance.now() - this.spokenMs > 6000 && !by("tuning").hidden) {
@@ -178,7 +182,9 @@ export class Tuning {
         return one === null ? held : held === null ? one : pick(held, one);
       });
     }
-    this.mask = (shown.view.mask || []).map((one) => ({ ...one, from: one.start_hz / size, to: one.stop_hz / size }));
+    // A limit in dB of loss says nothing beside a curve of levels in dBm.
+    const fits = (one) => !one.unit || one.unit === data.unit;
+    this.mask = (shown.view.mask || []).filter(fits).map((one) => ({ ...one, from: one.start_hz / size, to: one.stop_hz / size }));
     this.marks = (shown.view.marks || []).filter((one) => Number.isFinite(one.at_hz)).map((one) => ({ ...one, x: one.at_hz / size }));
     const columns = [x, this.bestCurve.values, data.values];
     if (this.plot && this.plotted === grid) {
@@ -268,27 +274,38 @@ export class Tuning {
         }
         context.stroke();
         context.globalAlpha = 1;
-        context.textAlign = "left";
+        // Where it holds is what the line shows.
+        const text = `${(one.label || "limit").replace(/ \([^()]*\)$/, "")}${one.verdict ? `: ${one.verdict}` : ""}`;
+        const over = context.measureText(text).width > left + width - from - 8 * dpr;
+        context.textAlign = over ? "right" : "left";
         context.textBaseline = up < 0 ? "top" : "bottom";
-        context.fillText(`${one.label || "limit"}${one.verdict ? `: ${one.verdict}` : ""}`, from + 4 * dpr, y - up * 5 * dpr, Math.max(20, width - (from - left) - 8 * dpr));
+        context.fillText(text, over ? to : from + 2 * dpr, y - up * 4 * dpr);
       }
     }
     context.fillStyle = pen.ink;
     const [, , series] = plot.data;
+    const taken = [];
     for (const one of this.marks || []) {
       const x = plot.valToPos(one.x, "x", true);
       if (x < left || x > left + width) continue;
-      const at = plot.valToIdx(one.x);
-      const value = series[at];
+      const index = plot.valToIdx(one.x);
+      const value = series[index];
       if (value === null || value === undefined) continue;
       const y = plot.valToPos(value, "y", true);
       context.beginPath();
       context.arc(x, y, 3.5 * dpr, 0, 2 * Math.PI);
       context.fill();
-      const right = x > left + width * 0.8;
-      context.textAlign = right ? "right" : "left";
+      // Beside a flank the free side is the outer one.
+      const falls = plot.valToPos(series[index + 1] ?? value, "y", true) - plot.valToPos(series[index - 1] ?? value, "y", true);
+      const right = x > left + width * 0.8 || falls > 2 * dpr;
+      const wide = context.measureText(one.label || "").width;
+      const at = { x: right ? x - 8 * dpr - wide : x + 8 * dpr, y: y + 4 * dpr, wide, high: 14 * dpr };
+      // A label that would lie on another one is left out; the tables have all.
+      if (taken.some((old) => at.x < old.x + old.wide && old.x < at.x + at.wide && at.y < old.y + old.high && old.y < at.y + at.high)) continue;
+      taken.push(at);
+      context.textAlign = "left";
       context.textBaseline = "top";
-      context.fillText(one.label || "", x + (right ? -7 : 7) * dpr, y + 5 * dpr);
+      context.fillText(one.label || "", at.x, at.y);
     }
     context.restore();
   }

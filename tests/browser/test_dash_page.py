@@ -1,0 +1,681 @@
+"""The live page in a real browser: real stations, a real broker, its server as people run it."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.async_api import Page
+
+from acqd.errors import BrokerError
+from acqd.publish.broker import find_mosquitto
+from acqd.publish.child import free_port
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(240)]
+
+HOST = "127.0.0.1"
+LIMIT_S = 60.0
+ACQD = (sys.executable, "-c", "from acqd.cli import main; main()")
+DESK, PHONE = (1440, 900), (390, 844)
+
+SCENE = """\
+seed = 7
+
+[scene.harbour]
+
+[[scene.harbour.carrier]]
+name = "beacon"
+frequency = "156.8 MHz"
+power = "-61.5 dBm"
+
+[[scene.harbour.voice]]
+name = "traffic"
+frequency = "156.5 MHz"
+power = "-70 dBm"
+on = "4 s"
+off = "4 s"
+least_on = "2 s"
+
+[scene.quiet]
+
+[device.band-pass]
+kind = "band-pass"
+prototype = "butterworth"
+order = 3
+centre = "145 MHz"
+width = "4 MHz"
+loss = "0.9 dB"
+floor = "82 dB"
+
+[instrument.mast]
+scene = "harbour"
+serial_number = "GL0017"
+residuals = 0
+sweep_factor = 1.0
+accuracy = "1.5 dB"
+
+[instrument.workbench]
+scene = "quiet"
+serial_number = "GL0105"
+source_path = PATH
+start = "100 kHz"
+stop = "960 MHz"
+danl = "-150 dBm"
+accuracy = "1 dB"
+source_min = "-40 dBm"
+source_max = "0 dBm"
+"""
+
+STATION = """\
+[station]
+name = "{name}"
+archive = "{folder}/archive"
+time_zone = "Europe/London"
+keep_free = "1 MB"
+
+[mqtt]
+broker = "mqtt://{host}:{port}"
+
+[sweeper.mast]
+driver = "sim"
+address = "sim:mast"
+options = {{ scene = "{folder}/scene.toml", time_scale = 0.02 }}
+
+[job.marine-vhf]
+kind = "band"
+sweeper = "mast"
+start = "156 MHz"
+stop = "157 MHz"
+points = 101
+rbw = "10 kHz"
+detector = "sample"
+when = {{ every = "250 ms" }}
+band = {{ channels = "marine-vhf", margin = "10 dB", min_duration = "500 ms" }}
+"""
+
+MORE = """
+[job.calling]
+kind = "band"
+sweeper = "mast"
+centre = "156.8 MHz"
+span = "200 kHz"
+points = 101
+rbw = "3 kHz"
+detector = "rms"
+when = {{ every = "1 s" }}
+band = {{ margin = "10 dB" }}
+
+[sweeper.workbench]
+driver = "sim"
+address = "sim:workbench"
+options = {{ scene = "{folder}/scene.toml", time_scale = 0.02 }}
+absolute_max = "10 dBm"
+
+[job.band-pass]
+kind = "transmission"
+sweeper = "workbench"
+start = "135 MHz"
+stop = "155 MHz"
+points = 201
+rbw = "30 kHz"
+detector = "rms"
+attenuation = "10 dB"
+source = {{ level = "-20 dBm" }}
+when = {{ every = "1 s" }}
+
+[job.band-pass.transmission]
+passband = {{ range = "144 MHz..146 MHz", loss_at_most = "2 dB" }}
+frequency = [{{ name = "calling", at = "145 MHz", at_most = "2 dB" }}]
+source_vswr = 1.1
+load_vswr = 1.1
+"""
+
+
+def wait_for(what: str, condition: Callable[[], Any], said: Callable[[], str] = str) -> Any:
+    """The first true value of ``condition``."""
+    ends_s = time.monotonic() + LIMIT_S
+    while not (value := condition()):
+        assert time.monotonic() < ends_s, f"waited in vain for {what}\n{said()}"
+        time.sleep(0.05)
+    return value
+
+
+async def until(page: Page, what: str, script: str, argument: Any = None) -> Any:
+    """The first true value of a script in the page."""
+    ends_s = time.monotonic() + LIMIT_S
+    while not (value := await page.evaluate(script, argument)):
+        assert time.monotonic() < ends_s, f"waited in vain for {what}"
+        await asyncio.sleep(0.05)
+    return value
+
+
+@dataclass
+class Peers:
+    """A broker, stations and the page's server, each a process of its own."""
+
+    folder: Path
+    port: int = field(default_factory=lambda: free_port(HOST))
+    web: int = field(default_factory=lambda: free_port(HOST))
+    running: dict[str, subprocess.Popen[bytes]] = field(default_factory=dict)
+
+    def start(self, name: str, *words: str) -> None:
+        log = (self.folder / f"{name}.log").open("ab")
+        self.running[name] = subprocess.Popen([*words], stdout=log, stderr=log)
+        log.close()
+
+    def end(self, name: str, number: int = signal.SIGKILL) -> None:
+        process = self.running.pop(name)
+        process.send_signal(number)
+        process.wait(LIMIT_S)
+
+    def close(self) -> None:
+        for name in list(self.running):
+            self.end(name)
+
+    def broker(self) -> None:
+        path = self.folder / "mosquitto.conf"
+        user = "user root\n" if os.geteuid() == 0 else ""
+        path.write_text(f"listener {self.port} {HOST}\nallow_anonymous true\nlog_dest none\n{user}")
+        self.start("mosquitto", str(find_mosquitto()), "-c", str(path))
+        wait_for("mosquitto", lambda: self.publish("test/up", "1"))
+
+    def publish(self, topic: str, text: str, *more: str) -> bool:
+        words = ["mosquitto_pub", "-h", HOST, "-p", str(self.port), "-q", "1", "-t", topic]
+        found = subprocess.run([*words, "-m", text, *more], stderr=subprocess.DEVNULL, check=False)
+        return found.returncode == 0
+
+    def station(self, name: str, *, more: str = "") -> None:
+        folder = self.folder / name
+        folder.mkdir(exist_ok=True)
+        config = folder / "station.toml"
+        fill = {"name": name, "folder": folder, "host": HOST, "port": self.port}
+        config.write_text((STATION + more).format(**fill))
+        scene = folder / "scene.toml"
+        if more:
+            # What a person does with two cables before the filter is put in.
+            scene.write_text(SCENE.replace("PATH", "[]"))
+            words = ["reference", "band-pass", "through", "--yes", "--sweeps", "2"]
+            subprocess.run(
+                [*ACQD, *words, "--config", str(config)], check=True, capture_output=True
+            )
+        scene.write_text(SCENE.replace("PATH", '["band-pass"]'))
+        self.start(name, *ACQD, "run", str(config))
+
+    def dash(self, *more: str) -> None:
+        words = ["dash", "--broker", f"mqtt://{HOST}:{self.port}", "--zone", "Europe/London"]
+        self.start("dash", *ACQD, *words, "--listen", f"{HOST}:{self.web}", *more)
+        wait_for("the page's server", lambda: self.told() is not None, self.log)
+
+    def log(self) -> str:
+        return (self.folder / "dash.log").read_text()
+
+    @property
+    def url(self) -> str:
+        return f"http://{HOST}:{self.web}/"
+
+    def told(self) -> dict[str, Any] | None:
+        """What /state.json says; None where nobody answers."""
+        try:
+            with urllib.request.urlopen(f"{self.url}state.json", timeout=5) as answer:
+                found: dict[str, Any] = json.load(answer)
+                return found
+        except OSError:
+            return None
+
+    def job(self, station: str, job: str) -> dict[str, Any]:
+        """A job as the server knows it; empty where it does not yet."""
+        for one in (self.told() or {"stations": []})["stations"]:
+            for row in one["jobs"]:
+                if (one["station"], row["job"]) == (station, job):
+                    return dict(row)
+        return {}
+
+
+def _peers(folder: Path, stack: ExitStack) -> Peers:
+    try:
+        find_mosquitto()
+        if not shutil.which("mosquitto_pub"):
+            raise BrokerError("mosquitto_pub is not installed: `apt install mosquitto-clients`")
+    except BrokerError as exc:
+        if os.environ.get("CI"):
+            raise
+        pytest.skip(str(exc))
+    peers = Peers(folder)
+    stack.callback(peers.close)
+    peers.broker()
+    return peers
+
+
+@pytest.fixture(scope="module")
+def coast(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Peers]:
+    """Two stations that go on sweeping while they are looked at."""
+    with ExitStack() as stack:
+        peers = _peers(tmp_path_factory.mktemp("coast"), stack)
+        peers.station("gannet-ledge", more=MORE)
+        peers.station("north-head")
+        archive = peers.folder / "gannet-ledge" / "archive"
+        log = peers.folder / "gannet-ledge.log"
+        wait_for("a first finding", lambda: '"event": "finding"' in log.read_text(), log.read_text)
+        peers.dash("--archive", str(archive))
+        for station in ("gannet-ledge", "north-head"):
+            wait_for(
+                f"sweeps of {station}",
+                lambda one=station: peers.job(one, "marine-vhf").get("last_seq", 0) > 8,
+                lambda one=station: (peers.folder / f"{one}.log").read_text(),
+            )
+        wait_for(
+            "losses of the filter",
+            lambda: peers.job("gannet-ledge", "band-pass").get("figures"),
+        )
+        yield peers
+
+
+@pytest.fixture
+def alone(tmp_path: Path) -> Iterator[Peers]:
+    """A broker of the test's own."""
+    with ExitStack() as stack:
+        yield _peers(tmp_path, stack)
+
+
+Opened = Callable[..., Awaitable[Page]]
+
+
+@pytest.fixture
+def opened(page_at: Any) -> Opened:
+    """Opens the page of some peers and waits until its sheet is drawn."""
+
+    async def open_page(
+        peers: Peers,
+        where: str = "#gannet-ledge/marine-vhf",
+        size: tuple[int, int] = DESK,
+        **more: Any,
+    ) -> Page:
+        page: Page = await page_at(*size, hosts=[f"{HOST}:{peers.web}"], **more)
+        await page.goto(peers.url + where)
+        await until(
+            page, "a frame", "window.acqd && acqd.link.frames > 1 && acqd.page.state !== null"
+        )
+        return page
+
+    return open_page
+
+
+DRAWN = "acqd.sheet.drawn && acqd.sheet.drawn.bins.length > 3 && acqd.sheet.colours !== null"
+
+
+async def test_the_sheet_grows_and_shows_what_the_server_sent(coast: Peers, opened: Opened) -> None:
+    """Columns come and the picture's pixels have the colours of their codes, at sampled places."""
+    page = await opened(coast)
+    await until(page, "the sheet", DRAWN)
+    before = await page.evaluate("[acqd.page.seq, acqd.page.columns.newest]")
+    await until(
+        page,
+        "newer sweeps and columns",
+        "([seq, bin]) => acqd.page.seq > seq + 4 && acqd.page.columns.newest > bin",
+        before,
+    )
+    wrong = await page.evaluate(
+        """() => {
+          const {sheet, page} = acqd;
+          page.findings.length = 0;  // Their lines lie over the picture.
+          acqd.draw();
+          const drawn = sheet.drawn, {columns} = page;
+          const {x, y, w, h} = drawn.pixels, count = drawn.last - drawn.first + 1;
+          const picture = document.getElementById('sheet-ground').getContext('2d');
+          const seen = {checked: 0, wrong: []};
+          for (const bin of drawn.bins.slice(-40, -1)) {
+            for (let row = 0; row < columns.rows; row += 7) {
+              const left = x + Math.ceil((bin - drawn.first) * w / count);
+              const top = y + h - 1 - Math.floor((row + 0.5) * h / columns.rows);
+                  const [r, g, b] = picture.getImageData(left, top, 1, 1).data;
+              const found = '#' + [r, g, b].map(one => one.toString(16).padStart(2, '0')).join('');
+              const wanted = sheet.colourOf(columns.code(bin, row));
+              seen.checked += 1;
+              if (found !== wanted) seen.wrong.push([bin, row, found, wanted]);
+            }
+          }
+          return seen;
+        }"""
+    )
+    assert wrong["checked"] > 50
+    assert wrong["wrong"] == []
+
+
+async def test_the_codes_are_the_levels_that_were_published(coast: Peers, opened: Opened) -> None:
+    """The beacon stands where it is, as high as its figures say."""
+    page = await opened(coast)
+    await until(page, "the sheet", DRAWN)
+    found = await page.evaluate(
+        """() => {
+          const {view, columns} = acqd.page, bin = acqd.sheet.drawn.bins.at(-2);
+          let best = [0, 0];
+          for (let row = 0; row < columns.rows; row += 1) {
+            if (columns.code(bin, row) > best[0]) best = [columns.code(bin, row), row];
+          }
+          const hz = view.start_hz + (best[1] + 0.5) * (view.stop_hz - view.start_hz) / view.rows;
+          return {hz, level: view.low_db + (best[0] - 1) * view.step_db};
+        }"""
+    )
+    assert abs(found["hz"] - 156.8e6) < 12e3
+    assert abs(found["level"] + 61.5) < 3.0
+
+
+@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.parametrize("size", [DESK, PHONE])
+async def test_it_can_be_used_by_everybody_at_both_sizes(
+    coast: Peers,
+    opened: Opened,
+    axe: Any,
+    shot: Any,
+    sideways: Any,
+    size: tuple[int, int],
+    dark: bool,
+) -> None:
+    """Contrast, names, roles; no scrolling to the side; with the tables and the big number too."""
+    touch = size == PHONE
+    page = await opened(coast, size=size, dark=dark, touch=touch)
+    await until(page, "the sheet", DRAWN)
+    name = f"dash-{'phone' if touch else 'desk'}-{'dark' if dark else 'light'}"
+    await page.wait_for_timeout(1500)
+    await shot(page, name)
+    assert await axe(page) == []
+    assert await sideways(page) == ""
+    await page.locator("#tool-table").click()
+    assert await axe(page) == []
+    assert await sideways(page) == ""
+    await page.locator("#tool-table").click()
+    await page.evaluate("location.hash = '#gannet-ledge/band-pass?look=tune'")
+    await until(page, "the curve", "document.querySelector('#tune-curve canvas') !== null")
+    await page.wait_for_timeout(1500)
+    await shot(page, f"{name}-tune")
+    assert await axe(page) == []
+    assert await sideways(page) == ""
+
+
+async def test_the_keyboard_reads_the_sheet(coast: Peers, opened: Opened) -> None:
+    """Focus, arrow keys, the strongest level; told in a polite region; Escape leaves."""
+    page = await opened(coast)
+    await until(page, "the sheet", DRAWN)
+    await page.locator("#sheet").focus()
+    await page.keyboard.press("ArrowUp")
+    spoken = page.locator("#spoken")
+    assert await spoken.get_attribute("aria-live") == "polite"
+    await until(page, "a reading", "document.getElementById('spoken').textContent !== ''")
+    await page.keyboard.press("End")
+    await page.keyboard.press("ArrowLeft")
+    await page.keyboard.press("p")
+    await until(
+        page,
+        "the beacon",
+        "/^\\d\\d:\\d\\d:\\d\\d, 156\\.80 MHz.*: −6\\d\\.\\d dBm$/"
+        ".test(document.getElementById('spoken').textContent)",
+    )
+    row = await page.evaluate("acqd.sheet.at.row")
+    await page.keyboard.press("Shift+ArrowDown")
+    assert await page.evaluate("acqd.sheet.at.row") == row - 10
+    await page.keyboard.press("Escape")
+    assert await page.evaluate("acqd.sheet.at") is None
+    await until(page, "silence", "document.getElementById('spoken').textContent === ''")
+
+
+async def test_jobs_are_chosen_by_keyboard_and_kept_in_the_address(
+    coast: Peers, opened: Opened
+) -> None:
+    """Both stations are in the list; the address of a job can be given to another."""
+    page = await opened(coast)
+    await until(page, "the sheet", DRAWN)
+    heads = await page.locator("#jobs h2").all_text_contents()
+    assert heads == ["gannet-ledge", "north-head"]
+    link = page.locator("#jobs a", has_text="calling")
+    await link.focus()
+    await page.keyboard.press("Enter")
+    await until(
+        page, "the other job", "acqd.page.view && acqd.page.view.job === 'calling' && " + DRAWN
+    )
+    assert await link.get_attribute("aria-current") == "page"
+    assert (await page.locator("h1").text_content()) == "calling on mast"
+    await page.goto(coast.url + "#north-head/marine-vhf?span=21600")
+    await until(
+        page,
+        "the job of the address",
+        "(view => view && view.station === 'north-head' && view.span_s === 21600)(acqd.page.view)",
+    )
+    assert page.url.endswith("#north-head/marine-vhf?span=21600")
+    assert await page.locator("#spans input:checked").get_attribute("value") == "21600"
+
+
+async def test_the_tables_say_what_the_server_knows(coast: Peers, opened: Opened) -> None:
+    """Jobs, channels and bare values against /state.json, where they did not change meanwhile."""
+    page = await opened(coast)
+    await until(page, "the sheet", DRAWN)
+    await page.keyboard.press("t")
+    assert await page.evaluate("document.activeElement.id") == "tables-head"
+    rows = """caption => [...document.querySelectorAll('#tables-body .table-scroll')]
+        .filter(one => one.dataset.key === caption)
+        .flatMap(one => [...one.querySelectorAll('tbody tr')].map(
+            row => [...row.children].map(cell => cell.textContent)))"""
+    told = coast.told()
+    assert told is not None
+    wanted = [
+        [row["job"], one["station"], row["kind"], row["sweeper"], row["state"]]
+        for one in told["stations"]
+        for row in one["jobs"]
+    ]
+    assert [row[:5] for row in await page.evaluate(rows, "Jobs")] == wanted
+
+    def channels() -> list[list[str]]:
+        return [
+            [one["name"], one["state"]]
+            for one in coast.job("gannet-ledge", "marine-vhf")["detail"]["channels"]
+        ]
+
+    ends_s = time.monotonic() + LIMIT_S
+    while [row[:2] for row in await page.evaluate(rows, "Channels of the job")] != channels():
+        assert time.monotonic() < ends_s
+        await asyncio.sleep(0.2)
+    values = {name for name, _ in await page.evaluate(rows, "Bare values of the job")}
+    assert values == set(coast.job("gannet-ledge", "marine-vhf")["detail"]["values"])
+    assert "floor_dbm" in values
+    sentences = [row[3] for row in await page.evaluate(rows, "Findings")]
+    assert any("156.800 MHz" in one for one in sentences)
+
+
+async def test_a_filter_is_tuned_by_one_big_number(coast: Peers, opened: Opened) -> None:
+    """The number is the job's own figure with its U, and 'best' begins anew when asked to."""
+    page = await opened(coast, "#gannet-ledge/band-pass?look=tune")
+    await until(
+        page, "a best", "document.getElementById('tune-best').textContent.startsWith('best')"
+    )
+    shown = float((await page.locator("#tune-value").text_content() or "").replace("−", "-"))
+    figure = coast.job("gannet-ledge", "band-pass")["figures"][0]
+    assert abs(shown - figure["value"]) < 0.3
+    assert abs(shown - 0.9) < 0.5
+    assert "(k = 2)" in (await page.locator("#tune-expanded").text_content() or "")
+    await page.evaluate("acqd.tuning.best = {value: -99, atS: 0}")
+    await until(
+        page, "the old best", "document.getElementById('tune-best').textContent.includes('−99')"
+    )
+    await page.keyboard.press("r")
+    await until(
+        page, "a new best", "!document.getElementById('tune-best').textContent.includes('−99')"
+    )
+    await until(page, "the trend", "document.getElementById('tune-trend').textContent !== ''")
+    # The curve is of losses, with the limit of the passband at it.
+    curve = await page.evaluate(
+        "[acqd.page.view.curve.unit, acqd.tuning.plot.data[2].length, acqd.tuning.mask.length]"
+    )
+    assert curve[0] == "dB"
+    assert curve[1] > 100
+    assert curve[2] >= 1
+
+
+async def test_what_is_published_is_text_and_never_markup(coast: Peers, opened: Opened) -> None:
+    """A finding, a name, an error that would like to be a script."""
+    bad = '<img src=x onerror="window.caught=1"><script>window.caught=1</script>'
+    finding = {
+        "station": "gannet-ledge", "run_id": "x", "schema": "finding/1", "job": "marine-vhf",
+        "number": 999, "what": "signal_appeared", "at": "x", "at_s": time.time(), "text": bad,
+        "seq": 1, "figures": {},
+    }  # fmt: skip
+    sweeper = {
+        "station": "gannet-ledge", "run_id": "x", "schema": "sweeper/1", "sweeper": "mast",
+        "driver": bad, "state": "fault", "since": "x", "since_s": time.time(),
+        "identity": {"maker": bad, "model": bad}, "last_error": bad,
+    }  # fmt: skip
+    page = await opened(coast)
+    assert coast.publish("acqd/gannet-ledge/job/marine-vhf/finding", json.dumps(finding))
+    assert coast.publish("acqd/gannet-ledge/sweeper/mast", json.dumps(sweeper))
+    await until(
+        page,
+        "the text",
+        "text => document.getElementById('findings').textContent.includes(text)",
+        bad,
+    )
+    await until(
+        page, "the sweeper", "document.getElementById('sweepers').textContent.includes('<script>')"
+    )
+    await page.keyboard.press("t")
+    await page.wait_for_timeout(300)
+    assert await page.evaluate("window.caught") is None
+    assert await page.locator("main img, main script").count() == 0
+
+
+async def test_the_wall_goes_round_by_itself_and_stays_where_something_happens(
+    coast: Peers, opened: Opened, shot: Any
+) -> None:
+    """Hurried: half a second a job instead of twenty. A finding holds it; Escape leads back."""
+    page = await opened(coast, "#wall", size=(1920, 1080), dark=True)
+    await until(page, "the sheet", DRAWN)
+    await shot(page, "dash-wall", full=False)
+    assert await page.locator("#tool-table").is_hidden()
+    await page.evaluate("acqd.wall.stayS = 0.5; acqd.wall.stayMs = 0; acqd.wall.found = () => {}")
+    await until(
+        page,
+        "every job",
+        """() => {
+          window.met ??= new Set();
+          window.met.add(acqd.page.chosen.station + '/' + acqd.page.chosen.job);
+          return window.met.size === 4;
+        }""",
+    )
+    await page.evaluate("delete acqd.wall.found")
+    finding = {
+        "station": "north-head", "run_id": "x", "schema": "finding/1", "job": "marine-vhf",
+        "number": 998, "what": "signal_appeared", "at": "x", "at_s": time.time(), "seq": 1,
+        "text": "a whistle from the harbour", "figures": {},
+    }  # fmt: skip
+    await page.evaluate("acqd.wall.stayMs = 0")
+    assert coast.publish("acqd/north-head/job/marine-vhf/finding", json.dumps(finding))
+    await until(page, "a finding's job", "acqd.wall.stayMs > performance.now() + 40000")
+    held = await page.evaluate("acqd.page.chosen")
+    await page.wait_for_timeout(2500)
+    assert await page.evaluate("acqd.page.chosen") == held
+    await page.keyboard.press("Escape")
+    assert await page.locator("#tool-table").is_visible()
+    assert "#wall" not in page.url
+
+
+async def test_a_station_that_dies_is_an_alarm_and_the_page_outlives_its_broker(
+    alone: Peers, opened: Opened, watched: Any, shot: Any
+) -> None:
+    """kill -9: the broker's will tells it. Then the broker goes and comes, then the server."""
+    watched.expect("WebSocket connection|ERR_CONNECTION_REFUSED|Failed to load resource")
+    alone.dash()
+    alone.station("gannet-ledge")
+    wait_for("sweeps", lambda: alone.job("gannet-ledge", "marine-vhf").get("last_seq", 0) > 4)
+    page = await opened(alone)
+    alarm = page.locator("#alarm")
+    assert await alarm.get_attribute("role") == "alert"
+    assert (await alarm.text_content() or "") == ""
+
+    alone.end("gannet-ledge")
+    await until(
+        page, "the alarm", "document.getElementById('alarm').textContent.includes('gannet-ledge')"
+    )
+    assert await alarm.is_visible()
+    await until(page, "the title", "document.title === 'silent: gannet-ledge'")
+    assert (await page.locator("#stations .wants-a-look").text_content() or "") != ""
+    await shot(page, "dash-alarm", full=False)
+
+    alone.station("gannet-ledge")
+    await until(page, "its end", "document.getElementById('alarm').textContent === ''")
+    await until(page, "the title", "document.title === 'acqd: live'")
+
+    alone.end("mosquitto")
+    await until(
+        page, "no broker", "document.getElementById('alarm').textContent.includes('broker')"
+    )
+    alone.broker()
+    await until(page, "the broker", "document.getElementById('alarm').textContent === ''")
+    seq = await page.evaluate("acqd.page.seq")
+    await until(page, "newer sweeps", "seq => acqd.page.seq > seq", seq)
+
+    alone.end("dash")
+    await until(
+        page, "no link", "document.getElementById('alarm').textContent.includes('lost its server')"
+    )
+    alone.dash()
+    await until(page, "the link", "document.getElementById('alarm').textContent === ''")
+    frames = await page.evaluate("acqd.link.frames")
+    await until(page, "more frames", "frames => acqd.link.frames > frames + 3", frames)
+    await until(page, "the sheet", DRAWN)
+
+
+async def test_a_page_out_of_sight_lets_go_of_its_connection(coast: Peers, opened: Opened) -> None:
+    """And takes it up again, with the past, when it is looked at."""
+    page = await opened(coast)
+    await until(page, "the sheet", DRAWN)
+    hide = """hidden => {
+      Object.defineProperty(document, 'hidden', {value: hidden, configurable: true});
+      document.dispatchEvent(new Event('visibilitychange'));
+    }"""
+    await page.evaluate(hide, True)
+    assert await page.evaluate("acqd.link.socket") is None
+    frames = await page.evaluate("acqd.link.frames")
+    await page.wait_for_timeout(1500)
+    assert await page.evaluate("acqd.link.frames") == frames
+    assert (await page.locator("#alarm").text_content() or "") == ""
+    newest = await page.evaluate("acqd.page.columns.newest")
+    await page.evaluate(hide, False)
+    await until(
+        page,
+        "what was missed",
+        "bin => acqd.page.columns.has(bin + 1) && acqd.page.columns.newest > bin + 1",
+        newest,
+    )
+
+
+async def test_what_it_holds_does_not_grow(coast: Peers, opened: Opened) -> None:
+    """Findings are bounded by station, columns by the span, and nodes do not pile up."""
+    page = await opened(coast)
+    await until(page, "the sheet", DRAWN)
+    found = await page.evaluate(
+        """async () => {
+          const {page, sheet} = acqd, {columns} = page;
+          const nodes = document.getElementsByTagName('*').length;
+          const codes = new Uint8Array(columns.rows).fill(9);
+          const start = columns.newest;
+          for (let n = 1; n < 3 * columns.size; n += 1) columns.put(start + n, codes);
+          return {bytes: columns.codes.length, wanted: columns.rows * columns.size,
+                  kept: columns.bins(start - columns.size, columns.newest).length,
+                  size: columns.size, nodes};
+        }"""
+    )
+    assert found["bytes"] == found["wanted"]
+    assert found["kept"] == found["size"]
+    await page.wait_for_timeout(3000)
+    nodes = await page.evaluate("document.getElementsByTagName('*').length")
+    assert nodes < found["nodes"] + 60
