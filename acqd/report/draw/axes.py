@@ -199,7 +199,7 @@ def time_axis(board: Board, axis: Axis, top: float, zone: str, *, rules: Box | N
     _row(board, top + 11, axis, [(axis.at(one.at_s), one.text) for one in marks], "ink")
     _name(board, axis, top + 11, _zone_name(axis.low, zone))
     if not any(one.is_day and ":" not in one.text for one in marks) or len(marks) < 2:
-        _row(board, top + 24, axis, _dates(axis, zone), "quiet")
+        _row(board, top + 24, axis, [*_changes(axis, zone), *_dates(axis, zone)], "quiet")
     else:
         year = date(axis.low, zone).rsplit(" ", 1)[1]
         _row(board, top + 24, axis, [(axis.first, year)], "quiet")
@@ -220,6 +220,18 @@ def _dates(axis: Axis, zone: str) -> list[tuple[float, str]]:
         said = shown[-1][1].endswith(year) or not shown[-1][1][-1].isdigit()
         shown.append((axis.at(one), day if said else f"{day} {year}"))
     return shown
+
+
+def _changes(axis: Axis, zone: str) -> list[tuple[float, str]]:
+    """Where the zone's clock is put forward or back, and what it is called from there on."""
+    names = [_zone_name(axis.low, zone), _zone_name(axis.high, zone)]
+    if names[0] == names[1]:
+        return []
+    low, high = axis.low, axis.high
+    while high - low > 1.0:
+        middle = (low + high) / 2
+        low, high = (middle, high) if _zone_name(middle, zone) == names[0] else (low, middle)
+    return [(axis.at(high), f"{names[1]} from here")]
 
 
 def _midnights(axis: Axis, zone: str) -> list[float]:

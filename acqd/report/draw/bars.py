@@ -63,11 +63,12 @@ def draw_bars(chart: BarChart, frame: Frame) -> Board:
         _draw_bar(board, plot, put, has_limits=bool(chart.limits and chart.lines))
     if chart.lines:
         bottom = draw_x_axis(board, plot, chart.x_unit)
-        tops = np.array([[put.x, plot.y.at(put.bar.value)] for put in puts]).reshape(-1, 2)
-        name_limits(board, plot, chart.limits, np.concatenate([busy, tops]))
     else:
         board.line([box.x0, box.x1], [box.y1, box.y1], "quiet", width=0.8)
     board_bottom = _words(board, chart, plot, puts, bottom + (6 if chart.lines else 2))
+    if chart.lines:
+        tops = np.array([[put.x, plot.y.at(put.bar.value)] for put in puts]).reshape(-1, 2)
+        name_limits(board, plot, chart.limits, np.concatenate([busy, tops]))
     if right:
         name_ends(board, plot, chart.lines, Box(box.x1 + 4, box.y0, board.width - 4, box.y1))
     elif chart.lines:

@@ -25,7 +25,7 @@ def draw_heat_chart(heat: HeatChart, frame: Frame) -> Board:
     bottom = draw_heat(board, heat, time, 4.0, most=MOST_ROWS, row_height=18.0, with_interval=True)
     time_axis(board, time, bottom + 5, frame.zone)
     bottom += 5 + time_axis_height(*frame.span, frame.zone)
-    if heat.rows:
+    if any("(" in one.text and one.x0 > time.first for one in board.texts):
         said = f"in brackets: the interval of a figure, {100 * heat.confidence:g} % confidence"
         for line in wrapped(said, time.last - time.first, SMALL):
             board.text(time.first, bottom + 6, line, "quiet", size=SMALL)

@@ -177,7 +177,7 @@ def _happenings(board: Board, frame: Frame, parts: Parts, above: Box) -> None:
     numbers = [int(one.place or 0) for one, _ in shown]
     size = 12.0
     for group in grouped(
-        numbers, [x for _, x in shown], size=size, low=above.x0 - 12, high=above.x1 + 12
+        numbers, [x for _, x in shown], size=size, low=above.x0 - 6, high=above.x1 + 8
     ):
         if len(group.x) > 1 or abs(group.at - group.x[0]) > 1:
             ends = [min(*group.x, group.at), max(*group.x, group.at)]

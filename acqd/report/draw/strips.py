@@ -144,8 +144,11 @@ def draw_heat(
         said = f"a cell is the mean of {joined} h; {said}"
     if len(rows) < len(heat.rows):
         said = f"the {len(rows)} busiest of {len(heat.rows)} channels; {said}"
-    board.text(x, top + 6, shortened(said, time.last - x, SMALL), "quiet", size=SMALL)
     top += 17
+    if text_width(said, SMALL) > time.last - x:
+        top = _wrapped(board, said, time.first, top - 2, time.last - time.first)
+    else:
+        board.text(x, top - 11, said, "quiet", size=SMALL)
     edges = np.clip(time.px(heat.column_edges_s), time.first, time.last)
     for place, row in enumerate(rows):
         y0 = top + place * row_height
