@@ -230,7 +230,7 @@ def _marks(
         way = "up" if size > 0 else "down"
         text = f"{way} {pm(abs(size), u, unit)}"
         if math.isfinite(value[at]):
-            found.append(Mark(x=one.at_s, y=float(value[at]), text=text, expanded=u))
+            found.append(Mark(x=one.at_s, y=float(value[at]), text=text))
     return tuple(found)
 
 

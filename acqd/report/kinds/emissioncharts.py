@@ -41,6 +41,7 @@ BEHIND_BARS = 120
 """Points of one spectrum behind the bars."""
 LIMIT_POINTS = 4001
 LEVEL_DB = 0.25
+THINNED = ", the highest of each short stretch"
 HARMONICS_SHOWN = 12
 
 
@@ -61,7 +62,7 @@ def bar_chart(
     if not bars:
         return None
     behind = [one for step, one in spectra.items() if _is_behind(step)]
-    lines = tuple(_line(one, _step_name(one.step), BEHIND_BARS) for one in behind)
+    lines = (_joined(behind, "levels", BEHIND_BARS, sweeps),) if behind else ()
     ends = [*(one.x for one in bars), *(float(one.frequency_hz[0]) for one in behind)]
     ends += [float(one.frequency_hz[-1]) for one in behind]
     over = [bar for bar in bars if bar.verdict == "fail"]
@@ -246,7 +247,7 @@ def _search_chart(
     summary: Summary, searched: Sequence[Spectrum], settings: EmissionSettings | None
 ) -> CurveChart:
     each = max(60, POINTS_MOST // len(searched))
-    lines = [_line(one, _step_name(one.step), each, "held") for one in searched]
+    lines = [_joined(searched, "levels", each, None)]
     marks = [
         Mark(
             x=one["frequency_hz"],
@@ -315,32 +316,41 @@ def _with_attenuation(name: str, one: Spectrum) -> str:
     return f"{name}, attenuation {one.attenuation_db:g} dB"
 
 
-def _step_name(step: int) -> str:
-    if step in HARMONIC_ORDERS:
-        return f"harmonic {step}"
-    return f"searched, piece {step - SEARCH + 1}" if SEARCH <= step < AGAIN else f"step {step}"
-
-
 def _line(one: Spectrum, name: str, most: int, role: Any = "held") -> Line:
     """The levels of a sweep, as the highest of short stretches where there are many."""
-    x, y, note = one.frequency_hz, one.level, ""
-    if x.size > most:
-        edges = np.arange(most + 1) * x.size // most
-        y = np.fmax.reduceat(np.where(np.isfinite(y), y, np.nan), edges[:-1])
-        # A stretch is drawn at its strongest point, so that a line stays where it is.
-        x = np.array([_place(one, int(a), int(b)) for a, b in pairwise(edges)])
-        note = ", the highest of each short stretch"
+    x, y, is_thinned = _thinned(one, most)
+    note = THINNED if is_thinned else ""
     sweeps = one.kept.range_of([one.row])
     return Line(name=f"{name}{note}", x=x, y=y, role=role, sweeps=sweeps)
 
 
-def _place(one: Spectrum, first: int, behind: int) -> float:
-    part = one.level[first:behind]
-    at = first + (int(np.nanargmax(part)) if np.isfinite(part).any() else (behind - first) // 2)
-    return float(one.frequency_hz[at])
+def _joined(spectra: Sequence[Spectrum], name: str, most: int, sweeps: SweepRange | None) -> Line:
+    """Several sweeps as one line by frequency, with a hole between two; ``most`` points of each."""
+    parts = [_thinned(one, most) for one in sorted(spectra, key=lambda one: one.frequency_hz[0])]
+    x = np.concatenate([np.append(part[0], part[0][-1]) for part in parts])
+    y = np.concatenate([np.append(part[1], np.nan) for part in parts])
+    note = THINNED if any(part[2] for part in parts) else ""
+    return Line(name=f"{name}{note}", x=x, y=y, role="held", sweeps=sweeps)
+
+
+def _thinned(one: Spectrum, most: int) -> tuple[Float, Float, bool]:
+    """Frequencies and levels, ``most`` of them, and whether they are fewer than were swept. Each
+    stretch is drawn at its strongest point, so that a line stays where it is."""
+    x, y = one.frequency_hz, one.level
+    if x.size <= most:
+        return x, y, False
+    edges = np.arange(most + 1) * x.size // most
+    places = [_strongest(y, first, behind) for first, behind in pairwise(edges.tolist())]
+    return x[places], y[places], True
+
+
+def _strongest(level: Float, first: int, behind: int) -> int:
+    part = level[first:behind]
+    if not np.isfinite(part).any():
+        return first + (behind - first) // 2
+    return first + int(np.nanargmax(part))
 
 
 def _carrier_hz(summary: Summary) -> float | None:
     carrier = summary["fundamental"]
-    found = None if carrier is None else number(carrier["frequency_hz"])
-    return None if found is None or not math.isfinite(found) else found
+    return None if carrier is None else number(carrier["frequency_hz"])
