@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from types import FrameType
 
+from acqd.archive.durable import free_bytes
 from acqd.archive.layout import DAY_S
 from acqd.archive.writer import ArchiveWriter
 from acqd.config.whole import StationConfig
@@ -24,6 +25,7 @@ from acqd.rehearsal.counting import CountingMessenger, MessageLoad
 from acqd.rehearsal.standin import Cast, cast
 from acqd.rehearsal.virtual import StandingClock, VirtualClock, VirtualLoop
 from acqd.station.build import Built, build
+from acqd.station.job import JobSpec
 from acqd.station.service import Station
 from acqd.station.surroundings import Surroundings
 
@@ -32,6 +34,10 @@ __all__ = ["NIGHT_MOST_S", "Progress", "Rehearsed", "default_start_s", "rehearse
 NIGHT_MOST_S = 31 * DAY_S
 """Longer rehearsals are refused: a slip, or a job for a real archive."""
 KEEP_FREE_BYTES = 64 << 20
+ROOM_BYTES = 50_000_000
+POINT_BYTES = 2.0
+SWEEP_BYTES = 1500.0
+"""What a rehearsal may need on the disk: for itself, for a point and for a sweep."""
 STOP_S = 900.0
 """For the end of it, in real seconds: everything is sealed, be the disk slow."""
 SEAL_EVERY_S = 900.0
@@ -124,6 +130,7 @@ def rehearse(
     built = build(config, registry, broker="none")
     if not built.jobs:
         raise WrongUsage(f"{config.path}: no job is enabled: there is nothing to rehearse")
+    _need_room(built, archive, from_s, from_s + length_s)
     stage = _Stage(built, registry, from_s, length_s, archive, scene, seed, progress)
     with _quick_switches(), asyncio.Runner(loop_factory=stage.make_loop) as runner:
         runner.run(stage.run())
@@ -137,6 +144,32 @@ def _need_empty(archive: Path) -> None:
         raise WrongUsage(
             f"{archive}: a rehearsal needs an empty folder, or none; this one holds something"
         )
+
+
+def _need_room(built: Built, archive: Path, from_s: float, to_s: float) -> None:
+    """Refuse a rehearsal that would fill the disk; a night is far below this, as it is packed."""
+    needed = ROOM_BYTES + sum(
+        _due(job, from_s, to_s) * (job.request.points * POINT_BYTES + SWEEP_BYTES)
+        for job in built.jobs
+    )
+    folder = archive.absolute()
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    free = free_bytes(folder)
+    if free < needed + KEEP_FREE_BYTES:
+        raise WrongUsage(
+            f"{folder}: {free / 1e6:,.0f} MB free, and this rehearsal may need "
+            f"{needed / 1e6:,.0f} MB; name a folder with room with --archive, or a shorter --for"
+        )
+
+
+def _due(job: JobSpec, from_s: float, to_s: float) -> float:
+    schedule = job.planned.schedule
+    if schedule.back_to_back:
+        passes = schedule.open_between_s(from_s, to_s) / job.planned.estimate_s
+    else:
+        passes = schedule.count_between(from_s, to_s)
+    return passes * schedule.burst
 
 
 @contextmanager
