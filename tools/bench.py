@@ -105,6 +105,12 @@ def _kernel(report: Report, folder: Path, size: Size) -> None:
     bench_kernel(report, repeat=size.rounds, seconds=size.kernel_s)
 
 
+def _dash(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.dash import bench_dash
+
+    bench_dash(report, count=min(size.messages, 60), repeat=max(1, min(size.rounds // 2, 5)))
+
+
 def _overview(report: Report, folder: Path, size: Size) -> None:
     from bench_parts.disk import bench_overview
 
@@ -118,6 +124,7 @@ PARTS: dict[str, tuple[str, Callable[[Report, Path, Size], None]]] = {
     "memory": ("resident memory of a station, idle and as sweeps go by", _memory),
     "start": ("acqd --help", _start),
     "kernel": ("arithmetic of kind band at 1001, 10,001 and 100,001 points", _kernel),
+    "dash": ("the live page: 20 sweeps a second of 8 jobs, 4 viewers", _dash),
     "overview": ("reading a night back; only with --full or by name", _overview),
 }
 

@@ -24,7 +24,7 @@ def bench(folder: Path, *options: str) -> subprocess.CompletedProcess[str]:
 @pytest.fixture(scope="module")
 def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, object]]:
     """The figures of one tiny run of all parts, by name."""
-    names = ["sweep", "seal", "latency", "memory", "start", "kernel", "overview"]
+    names = ["sweep", "seal", "latency", "dash", "memory", "start", "kernel", "overview"]
     options = [word for name in names for word in ("--only", name)]
     done = bench(tmp_path_factory.mktemp("bench"), "--json", *options)
     assert done.returncode == 0, done.stderr
@@ -44,6 +44,10 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, object
         "sealing",
         "latency p50",
         "latency p99",
+        "dash p50",
+        "dash p95",
+        "dash cpu",
+        "dash rss",
         "RSS idle",
         "RSS after",
         "RSS slope",
@@ -75,7 +79,7 @@ def test_only_the_broker_may_be_missing(told: dict[str, dict[str, object]]) -> N
     skipped = told[""]["skipped"]
     assert isinstance(skipped, dict)
     place = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/bin")
-    assert set(skipped) == (set() if place else {"latency"})
+    assert set(skipped) == (set() if place else {"latency", "dash"})
 
 
 @pytest.mark.slow
