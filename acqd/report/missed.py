@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.look.times import duration
 from acqd.report.blocks import Block
 from acqd.report.shapes import Section, Table
 from acqd.report.source import JobSource
@@ -48,6 +49,10 @@ class MissedSums:
         return max(self._surely, default=math.nan)
 
     @property
+    def best_s(self) -> float:
+        return min(self._surely, default=math.nan)
+
+    @property
     def usually_s(self) -> float:
         return float(np.median(self._surely)) if self._surely else math.nan
 
@@ -78,6 +83,7 @@ def missed_section(source: JobSource, sums: MissedSums | None) -> list[Section]:
     if math.isfinite(sums.surely_s):
         rows.append(("shortest transmission surely caught, at worst", sums.surely_s, "s"))
         rows.append(("the same, at most times", sums.usually_s, "s"))
+        rows.append(("the same, at best", sums.best_s, "s"))
     if math.isfinite(middle):
         rows.append(("weakest steady carrier seen in 95 % of the sweeps", middle, unit))
         rows.append(("the same, at worst", worst, unit))
@@ -100,8 +106,9 @@ def _lead(source: JobSource, sums: MissedSums) -> str:
     told = []
     if math.isfinite(sums.surely_s):
         told.append(
-            f"A transmission of {sums.surely_s:.1f} s or longer, strong enough, was caught at any "
-            f"time that was listened; a shorter one by chance only."
+            f"A transmission of {duration(sums.surely_s)} or longer, strong enough, was surely "
+            f"caught all through; where nothing was missed, one of {duration(sums.best_s)} was. A "
+            f"shorter one was caught by chance."
         )
     middle, _ = sums.weakest
     if math.isfinite(middle):

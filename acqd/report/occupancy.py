@@ -131,10 +131,10 @@ class _Rule:
         heard = heard & np.isfinite(opening)
         found[heard] = FREE
         with np.errstate(invalid="ignore"):
-            above = (block.level > opening[:, None]).any(axis=1)
-        whole = np.isfinite(block.level).all(axis=1)
+            above = np.asarray((block.level > opening[:, None]).any(axis=1))
+        whole = np.asarray(np.isfinite(block.level).all(axis=1))
         alone, busy = self._alone(block.level, opening, closing)
-        alone &= heard & whole
+        alone = np.asarray(alone & heard & whole)
         found[alone] = np.where(busy[alone], BUSY, FREE)
         for at in np.flatnonzero(heard & ~alone & (above | ~whole)).tolist():
             level = block.level[at]
@@ -172,7 +172,9 @@ class _Rule:
             outside = (level[:, self.work.outside] > closing[:, None]).any(axis=1)
             busy = np.asarray(largest > opening[:, None])
         alone = np.asarray((strong <= 1) & ~outside)
-        return alone & (self.work.residual_limit is None), busy
+        if self.work.residual_limit is not None:
+            alone = np.zeros_like(alone)
+        return alone, busy
 
 
 class Occupancy:

@@ -107,10 +107,9 @@ class Picture:
         if not stop_hz > start_hz:
             # Zero span, or a cut beside the sweep: one row about the frequency.
             start_hz, stop_hz = start_hz - 0.5, start_hz + 0.5
-        inside = [
-            int(np.count_nonzero((g.frequency_hz >= start_hz) & (g.frequency_hz <= stop_hz)))
-            for g in grids
-        ]
+        # Points of zero span are moments, and all of one frequency.
+        axes = [np.unique(grid.frequency_hz) for grid in grids]
+        inside = [int(np.count_nonzero((f >= start_hz) & (f <= stop_hz))) for f in axes]
         rows = max(1, min(rows_most, max(inside)))
         self.row_edges_hz: Float = np.linspace(start_hz, stop_hz, rows + 1)
         self.level = np.full((len(bins), rows), np.nan, dtype=np.float32)

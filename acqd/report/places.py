@@ -15,6 +15,9 @@ PLACES_MOST = 16
 LIKE_HZ = 25e3
 """Signals outside the plan that lie about so close are taken for one place here."""
 
+SAME_MOST = 3
+"""Of one place at most so many signals are numbered: a busy channel would fill the sheet alone."""
+
 ORDINARY = ("signal_appeared", "signal_ended", "signals_appeared", "signals_ended")
 """What any night has many of."""
 
@@ -26,8 +29,8 @@ def placed(
 
     Before all comes the one with number ``first``; then those that are no signal coming or going;
     then of signals the strongest of each channel, those outside the plan before; then the second
-    strongest of each, and so on. A signal that came up and ended has its place where it ended,
-    which tells both.
+    strongest of each, and a third one. A signal that came up and ended has its place where it
+    ended, which tells both.
     """
     ordered = sorted(findings, key=lambda one: (one.at_s, one.number))
     ended = {_since(one) for one in ordered if one.what == "signal_ended"}
@@ -39,13 +42,13 @@ def placed(
             ranks[id(one)] = -2, 0, 0, 0.0
         elif one.what not in ORDINARY:
             ranks[id(one)] = -1, 0, 0, 0.0
-        elif one.what == "signal_appeared" and _since(one) in ended:
-            ranks[id(one)] = 1, 0, 0, -_peak(one)
-        else:
+        elif one.what != "signal_appeared" or _since(one) not in ended:
             place = channel or round((one.frequency_hz or 0.0) / LIKE_HZ)
             nth = before[place] = before.get(place, -1) + 1
-            ranks[id(one)] = 0, nth, 1 if channel else 0, -_peak(one)
-    chosen = sorted(ordered, key=lambda one: ranks[id(one)])[:most]
+            if nth < SAME_MOST:
+                ranks[id(one)] = 0, nth, 1 if channel else 0, -_peak(one)
+    chosen = sorted((one for one in ordered if id(one) in ranks), key=lambda one: ranks[id(one)])
+    chosen = chosen[:most]
     numbers = {(one.job, one.number) for one in chosen}
     place = 0
     found = []

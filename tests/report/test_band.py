@@ -464,6 +464,17 @@ def test_a_floor_that_is_learnt_leaves_cut_hours_open(nights: ModuleType, tmp_pa
     assert np.isnan(heat.share[0, 1])
 
 
+def test_zero_span_is_one_row(nights: ModuleType, tmp_path: Path) -> None:
+    """Points are moments of one frequency: the highest of a sweep is its cell."""
+    one = nights.Night(tmp_path, band="false_alarm = 1e-7\n")
+    still = np.full(one.points, 156.8e6)
+    one.run(30, lambda number: one.noise(), axis_hz=lambda number: still)
+    (job,) = gather(one.root).jobs
+    sheet = sheet_of(job)
+    assert sheet.level.shape == (30, 1)
+    np.testing.assert_allclose(sheet.level[:, 0], one.levels().max(axis=1), atol=1e-4)
+
+
 def test_hours_without_figures_are_no_error(nights: ModuleType, tmp_path: Path) -> None:
     """An hour that nothing was swept in has nothing to say."""
     one = nights.Night(tmp_path)
