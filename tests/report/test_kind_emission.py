@@ -156,11 +156,13 @@ def test_each_product_stands_beside_its_limit(watch: Any, told: KindParts) -> No
         assert bar.sweeps is not None and bar.sweeps.first_seq == each["seq"]
         assert each["seq"] in watch.archive.sweeps("handheld", step=bar.sweeps.step).sequence
     listed = table(told, "limits", "Products").rows
-    assert [(one[0], one[3], one[4], one[9], one[11]) for one in listed] == [
-        (each["name"], each["level_dbm"], each["expanded_db"], each["verdict"] or "no limit",
-         float(each["seq"]))
+    assert [(one[2], one[3], one[7], one[9]) for one in listed] == [
+        (each["level_dbm"], each["expanded_db"], each["verdict"] or "no limit", float(each["seq"]))
         for each in products
-    ]  # fmt: skip
+    ]
+    assert [one[0] for one in listed] == [
+        f"{each['name']}, at most" if each["bound"] else each["name"] for each in products
+    ]
 
 
 def test_the_limit_line_is_the_tables(watch: Any, told: KindParts) -> None:
@@ -230,6 +232,8 @@ def test_the_verdict_is_the_one_that_was_given(watch: Any, told: KindParts) -> N
     judged = {one["figure"]: one for one in last["judgements"]}
     shown = row(told.verdict.judgements, "harmonic 2")
     assert shown[4] == judged["harmonic 2"]["verdict"] == "fail"
+    for one in told.verdict.judgements.rows:
+        assert (one[4], one[5]) == (judged[one[0]]["verdict"], judged[one[0]]["text"])
     assert shown[0] == told.verdict.judgements.rows[0][0], "the worst comes first"
 
 

@@ -183,8 +183,7 @@ def _verdict(
     rows = [_judgement(one) for one in summary["products"] if one["verdict"] is not None]
     rows += [
         {
-            "figure": f"search, {frequency_text(one['start_hz'])} to "
-            f"{frequency_text(one['stop_hz'])}",
+            "figure": f"search at {frequency_text(one['at_hz'])}",
             "value": one["most_dbm"],
             "unit": "dBm",
             "bound": "at most",
@@ -192,7 +191,7 @@ def _verdict(
             "side": None,
             "expanded": one["expanded_db"],
             "verdict": one["verdict"],
-            "text": one["text"],
+            "text": _beside(one["text"]),
             "seq": one["seq"],
         }
         for one in summary["searched"]
@@ -211,6 +210,11 @@ def _verdict(
     return shown_verdict(verdict, sweeps=sweeps, note=note)
 
 
+def _beside(text: str) -> str:
+    """What a product's text says of its limit, which stands after what it is."""
+    return text.partition(": ")[2] or text
+
+
 def _judgement(one: Any) -> dict[str, Any]:
     """A limit in dB below the carrier has to be reached, one of level not exceeded."""
     is_ratio = one["limit_unit"] not in ("dBm", "dBµV", "dBµV/m")
@@ -226,7 +230,7 @@ def _judgement(one: Any) -> dict[str, Any]:
         "side": "above" if is_ratio else "below",
         "expanded": one["below_expanded_db"] if is_ratio else one["expanded_db"],
         "verdict": one["verdict"],
-        "text": one["text"],
+        "text": _beside(one["text"]),
         "seq": one["seq"],
     }
 

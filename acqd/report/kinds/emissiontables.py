@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from acqd.measure.words import frequency_text, number_text
-from acqd.report.kinds.common import number, pm
+from acqd.report.kinds.common import number, pm, value_text
 from acqd.report.kinds.kept import Summary
 from acqd.report.shapes import Section, SweepRange, Table
 
@@ -19,16 +19,28 @@ def product_tables(summary: Summary, sweeps: SweepRange | None) -> tuple[Table, 
     products = Table(
         title="Products",
         heads=(
-            "what", "frequency", "bound", "level", "U", "below carrier", "limit", "unit", "margin",
-            "verdict", "origin", "sweep",
+            "what", "frequency", "level", "U", "below carrier", "limit", "margin", "verdict",
+            "origin", "sweep",
         ),
-        units=("", "MHz", "", "dBm", "dB", "dBc", "", "", "dB", "", "", ""),
-        places=(None, 4, None, 1, 1, 1, 1, None, 1, None, None, 0),
+        units=("", "MHz", "dBm", "dB", "dBc", "", "dB", "", "", ""),
+        places=(None, 4, 1, 1, 1, None, 1, None, None, 0),
         rows=tuple(_product_row(one) for one in summary["products"]),
         note="U at k = 2. The margin is how far inside the limit it lies, below 0 beyond it. “At "
         "most”: the true level is that or less.",
         sweeps=sweeps,
     )  # fmt: skip
+    origins = Table(
+        title="Where products come from",
+        heads=("what", "origin", "why"),
+        units=("", "", ""),
+        places=(None, None, None),
+        rows=tuple(
+            (str(one["name"]), str(one["origin"]), str(one["origin_reason"]))
+            for one in summary["products"]
+            if one["origin_reason"]
+        ),
+        sweeps=sweeps,
+    )
     searched = Table(
         title="What was searched",
         heads=("from", "to", "nothing else above", "U", "least margin", "verdict", "sweep"),
@@ -56,23 +68,21 @@ def product_tables(summary: Summary, sweeps: SweepRange | None) -> tuple[Table, 
         rows=tuple((str(one["what"]), str(one["why"])) for one in summary["not_measured"]),
         sweeps=sweeps,
     )
-    return tuple(one for one in (products, searched, missing) if one.rows)
+    return tuple(one for one in (products, origins, searched, missing) if one.rows)
 
 
 def _product_row(one: Any) -> Row:
     limit, unit = number(one["limit"]), str(one["limit_unit"] or "")
     return (
-        str(one["name"]),
+        f"{one['name']}, {one['bound']}" if one["bound"] else str(one["name"]),
         _mega(one["frequency_hz"]),
-        str(one["bound"] or ""),
         number(one["level_dbm"]),
         number(one["expanded_db"]),
         number(one["dbc"]),
-        limit,
-        unit,
+        "" if limit is None else value_text(limit, unit, decimals=1),
         number(one["margin_db"]),
         str(one["verdict"] or "no limit"),
-        f"{one['origin']}: {one['origin_reason']}" if one["origin_reason"] else str(one["origin"]),
+        str(one["origin"]),
         float(one["seq"]),
     )
 

@@ -252,7 +252,7 @@ def _excursion_text(part: Part, zone: str) -> str:
         )
         if first["seq"] != worst["seq"]:
             text += f", first in sweep {first['seq']} at {at_text(float(first['at_s']), zone)}"
-        said.append(f"{_capital(text)}.")
+        said.append(f"{text}.")
     return " ".join(said)
 
 
