@@ -134,11 +134,12 @@ def _words_section(
         rows.append(("how long", _lasted(record, lasted_s)))
     where_hz = finding_shown(record).frequency_hz
     if where_hz is not None:
-        text = frequency_text(where_hz)
-        if figures.get("start_hz") is not None and figures.get("stop_hz") is not None:
-            text = range_text(float(figures["start_hz"]), float(figures["stop_hz"]))
         channel = figures.get("channel")
+        text = frequency_text(where_hz)
         rows.append(("where", f"{text}, channel {channel}" if channel else text))
+    elif figures.get("start_hz") is not None and figures.get("stop_hz") is not None:
+        text = range_text(_number(record, "start_hz", 0.0), _number(record, "stop_hz", 0.0))
+        rows.append(("where", text))
     if _number(record, "width_hz", 0.0) > 0:
         rows.append(("how wide", frequency_text(_number(record, "width_hz", 0.0))))
     rows += _strength(source, record)
@@ -193,7 +194,7 @@ def _zoom(source: JobSource, record: FindingRecord) -> _Zoom:
     axes = [one.frequency_hz for one in source.sweeps().setups]
     all_low, all_high = min(float(a.min()) for a in axes), max(float(a.max()) for a in axes)
     where_hz = finding_shown(record).frequency_hz
-    if where_hz is None or record.figures.get("start_hz") is not None:
+    if where_hz is None:
         return _Zoom(all_low, all_high, all_low, all_high, is_cut=False)
     rbw_hz = float((source.details.get("measuring") or {}).get("rbw_hz") or 0.0)
     width_hz = max(_number(record, "width_hz", 0.0), rbw_hz)

@@ -365,16 +365,15 @@ class JobSource:
         return (*before.values(), *during)
 
 
-FREQUENCIES = ("peak_hz", "frequency_hz", "centre_hz", "start_hz", "at_hz")
-"""Figures of a finding that say where in frequency it is, the first that is there."""
+FREQUENCIES = ("peak_hz", "frequency_hz", "centre_hz", "at_hz")
+"""Figures of a finding that say where in frequency it is, the first that is there. What is about a
+whole range (``start_hz`` to ``stop_hz``) is at no one frequency."""
 
 
 def finding_shown(one: FindingRecord) -> FindingShown:
     """A finding as the archive has it, with no place on a sheet yet."""
     figures = dict(one.figures)
     where = next((figures[name] for name in FREQUENCIES if _is_number(figures.get(name))), None)
-    if _is_number(figures.get("start_hz")) and _is_number(figures.get("stop_hz")):
-        where = (figures["start_hz"] + figures["stop_hz"]) / 2.0
     return FindingShown(
         job=one.job,
         number=one.number,

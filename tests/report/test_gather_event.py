@@ -108,6 +108,8 @@ def test_what_is_about_the_whole_range_shows_the_whole_range(night: Any) -> None
     assert sheet.row_edges_hz[0] < 156.6e6 < 157.0e6 < sheet.row_edges_hz[-1]
     facts = {row[0]: row[1] for row in section(report, "what").tables[0].rows}
     assert facts["where"] == "156.600 to 157.000 MHz"
+    assert report.finding is not None
+    assert report.finding.frequency_hz is None  # it is at no one frequency, and marked at none
 
 
 def test_a_finding_that_is_not_there_is_refused(night: Any) -> None:
