@@ -215,9 +215,20 @@ class Peers:
         self.start(name, *ACQD, "run", str(config))
 
     def dash(self, *more: str) -> None:
+        self.dash_at(HOST, *more)
+
+    def dash_at(self, host: str, *more: str) -> None:
         words = ["dash", "--broker", f"mqtt://{HOST}:{self.port}", "--zone", "Europe/London"]
-        self.start("dash", *ACQD, *words, "--listen", f"{HOST}:{self.web}", *more)
-        wait_for("the page's server", lambda: self.told() is not None, self.log)
+        self.start("dash", *ACQD, *words, "--listen", f"{host}:{self.web}", *more)
+        wait_for("the page's server", self.answers, self.log)
+
+    def answers(self) -> bool:
+        """Whether the server is there; it says so to everybody."""
+        try:
+            with urllib.request.urlopen(f"{self.url}health", timeout=5) as answer:
+                return bool(answer.status == 200)
+        except OSError:
+            return False
 
     def log(self) -> str:
         return (self.folder / "dash.log").read_text()
@@ -420,7 +431,7 @@ async def test_the_keyboard_reads_the_sheet(coast: Peers, opened: Opened) -> Non
     await until(
         page,
         "the beacon",
-        "/^\\d\\d:\\d\\d:\\d\\d, 156\\.80 MHz.*: −6\\d\\.\\d dBm$/"
+        "/^\\d\\d:\\d\\d:\\d\\d, 156\\.(79\\d|80\\d?) MHz.*: −[56]\\d\\.\\d dBm$/"
         ".test(document.getElementById('spoken').textContent)",
     )
     row = await page.evaluate("acqd.sheet.at.row")
@@ -656,6 +667,35 @@ async def test_a_page_out_of_sight_lets_go_of_its_connection(coast: Peers, opene
         "bin => acqd.page.columns.has(bin + 1) && acqd.page.columns.newest > bin + 1",
         newest,
     )
+
+
+async def test_a_phone_is_brought_in_by_a_code_with_the_token_in_it(
+    coast: Peers, alone: Peers, opened: Opened, watched: Any, axe: Any, shot: Any
+) -> None:
+    """On this machine alone there is none, and the page says what to do; else it is drawn."""
+    watched.expect("404")
+    page = await opened(coast)
+    watched.hosts.add(f"{HOST}:{alone.web}")
+    await page.keyboard.press("q")
+    await until(
+        page,
+        "the advice",
+        "document.getElementById('phone-words').textContent.includes('--listen')",
+    )
+    alone.dash_at("0.0.0.0", "--token", "a-token-of-the-coast-watch")
+    await page.goto(f"{alone.url}?token=a-token-of-the-coast-watch")
+    await until(page, "a frame", "window.acqd && acqd.link.frames > 1")
+    assert "token" not in page.url
+    await page.locator("#tool-phone").click()
+    await until(
+        page,
+        "the code",
+        "(one => one && one.naturalWidth > 100)(document.querySelector('#phone img'))",
+    )
+    assert await axe(page) == []
+    await shot(page, "dash-code", full=False)
+    await page.keyboard.press("Escape")
+    assert not await page.locator("#phone").is_visible()
 
 
 async def test_what_it_holds_does_not_grow(coast: Peers, opened: Opened) -> None:

@@ -161,7 +161,9 @@ function takeState(state) {
 
 function takeFinding(one) {
   page.have.finding = Math.max(page.have.finding, one.id);
-  if (page.findings.some((old) => old.id === one.id)) return;
+  // A server that was started anew tells again what it finds in an archive, under other ids.
+  const again = page.findings.findIndex((old) => old.station === one.station && old.job === one.job && old.number === one.number && old.what === one.what);
+  if (again >= 0) page.findings.splice(again, 1);
   const at = page.findings.findIndex((old) => old.at_s < one.at_s || (old.at_s === one.at_s && old.id < one.id));
   page.findings.splice(at < 0 ? page.findings.length : at, 0, one);
   const mine = page.findings.filter((old) => old.station === one.station);

@@ -100,6 +100,11 @@ export function findings(list, chosen, nowS) {
   const mine = list.filter((one) => !chosen || (one.station === chosen.station && (one.job === chosen.job || one.job === null)));
   const head = chosen ? `What happened` : "What happened everywhere";
   say(by("what-happened"), head);
+  // Another job's findings are no news: only what comes while one looks is told.
+  const key = chosen ? `${chosen.station}/${chosen.job}` : "";
+  const place = by("findings");
+  place.setAttribute("aria-live", place.dataset.of === key ? "polite" : "off");
+  place.dataset.of = key;
   keep(by("findings"), mine.slice(0, FINDINGS_SHOWN), (one) => one.id,
     (one) => {
       const time = make("time");
@@ -253,14 +258,14 @@ export function sweepers(station, nowS) {
   const health = station.health;
   const facts = [];
   if (health) {
-    facts.push(`${words.count(health.sweeps)} sweeps and ${words.count(health.findings)} findings since ${words.when(station.since_s, nowS)}`);
+    if (health.sweeps) facts.push(`${words.count(health.sweeps)} sweeps and ${words.count(health.findings)} findings since ${words.when(station.since_s, nowS)}`);
     if (health.disk_free_bytes) facts.push(`${words.bytes(health.disk_free_bytes)} of disk free`);
     if (health.rss_bytes) facts.push(`${words.bytes(health.rss_bytes)} of memory`);
     if (health.outbox_waiting) facts.push(`${words.count(health.outbox_waiting)} findings wait to be sent`);
     if (health.reconnects) facts.push(`${words.count(health.reconnects)} new connections to the broker`);
     if (health.archive_problem) facts.push(`archive: ${health.archive_problem}`);
   } else facts.push("the station has not said how it is");
-  say(by("health"), `${station.station}: ${facts.join(", ")}${station.version ? `; acqd ${station.version}` : ""}.`);
+  say(by("health"), `${station.station}: ${[...facts, station.version ? `acqd ${station.version}` : ""].filter(Boolean).join(", ")}.`);
   reports(station.reports || [], nowS);
 }
 
