@@ -40,6 +40,9 @@ Float = NDArray[np.float64]
 CONFIG_CHANGED = "config changed"
 """The reason of the gap of no sweeps that marks where a config did."""
 
+TOLD_EVERY = 256
+"""Sweeps from one word of progress to the next; a thousand take about a second."""
+
 NOT_THE_KINDS = frozenset(
     {
         "input_near_maximum", "meter_failed", "reference_wanted", "refused", "soak_excursion",
@@ -114,8 +117,13 @@ def count_again(source: JobSource, started_s: float) -> Again:
     inner = _Recorded()
     meter = SoakMeter(inner, settings)
     state = meter.start()
+    total = sum(len(source.sweeps(step)) for step in source.steps)
     readings: tuple[list[tuple[int, float, float]], ...] = tuple([] for _ in settings.limits)
+    done = 0
     for happened in _happened(source, started_s):
+        done += isinstance(happened.record, SweepRecord)
+        if source.progress is not None and done % TOLD_EVERY == 1:
+            source.progress(min(done, total), total, "counting the soak again")
         if _is_mark(happened.record):
             state = meter.start()
             continue
