@@ -42,7 +42,13 @@ SUFFIXES = (".png", ".svg")
     show_default=True,
     help="Of --what sweep and range: levels at the sweeper's input, or at the chain's far end.",
 )
-@click.option("--width", type=click.Choice(["page", "phone"]), default="page", show_default=True)
+@click.option(
+    "--width",
+    type=click.Choice(["page", "phone"]),
+    default="page",
+    show_default=True,
+    help="What it is laid out for.",
+)
 @click.option("--dark", is_flag=True, help="Light on dark.")
 @click.option(
     "--dpi", type=click.IntRange(48, 600), default=192, show_default=True, help="Of a PNG."
