@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -141,6 +141,8 @@ class Night:
     points: int = POINTS
     kept: list[Kept] = field(default_factory=list)
     step: float = 0.01
+    burst: int = 1
+    """Sweeps of a pass, a second apart; due times are those of passes."""
 
     def __post_init__(self) -> None:
         self.folder.mkdir(parents=True, exist_ok=True)
@@ -209,20 +211,23 @@ class Night:
             if gap is not None:
                 await runner.gap(self._gap([gap[0], gap[1]], reason, gap[2]))
             for number in range(count):
-                at_s = self.start_s + number * self.every_s
+                due_s = self.start_s + number // self.burst * self.every_s
+                at_s = due_s + number % self.burst
                 self.clock.at_s = at_s
                 level = make(number)
                 if level is None:
                     if waiting:
                         await runner.keep(waiting)
                         waiting = []
-                    missed.append(at_s)
+                    missed.append(due_s)
                     continue
                 if missed:
                     await runner.gap(self._gap(missed, reason, len(missed)))
                     missed = []
                 axis = self.axis_hz if axis_hz is None else axis_hz(number)
-                waiting.append(self._taken(at_s, level, flags(number), axis))
+                taken = self._taken(at_s, level, flags(number), axis)
+                first = number % self.burst == 0
+                waiting.append(replace(taken, due_s=due_s, first_of_pass=first))
                 # The station turns an hour before what comes after it.
                 if len(waiting) == 40 or (at_s + self.every_s) % 3600.0 < self.every_s:
                     await runner.keep(waiting)
@@ -231,7 +236,7 @@ class Night:
                 await runner.keep(waiting)
             if missed:
                 await runner.gap(self._gap(missed, reason, len(missed)))
-            await runner.turn_hours(self.start_s + count * self.every_s)
+            await runner.turn_hours(self.start_s + count // self.burst * self.every_s)
             await runner.settled(30.0)
         finally:
             last = self.spec.feed.checkpoint(

@@ -150,10 +150,18 @@ def test_gaps_of_one_reason_with_no_sweep_between_are_one(
 
 def test_every_sweep_of_a_burst_was_due(nights: ModuleType, tmp_path: Path) -> None:
     """A burst of three is one pass and three due sweeps; a gap counts sweeps too."""
-    one = plain(nights, tmp_path, 30)
-    source = one.source()
-    assert source.coverage.stored == 30
-    assert source.coverage.due == 30
+    one = nights.Night(tmp_path, burst=3, when='{ every = "10 s", burst = 3 }')
+    one.run(60, lambda number: None if 30 <= number < 36 else one.noise())
+    source = one.source(stop_s=one.start_s + 200.0)
+    assert len(set(source.sweeps().pass_id.tolist())) == 18
+    assert source.coverage.stored == 54
+    assert source.coverage.due == 60
+    report = gather(one.root, start_s=one.start_s, stop_s=one.start_s + 200.0)
+    (job,) = report.jobs
+    assert job.headline.startswith("Kept 54 of 60 sweeps (90.0 %)")
+    # What lies between two bursts is no gap; where two bursts are missing is one.
+    empty = np.isnan(sheets(report)[0].level).all(axis=1)
+    assert np.flatnonzero(empty).tolist() == [10, 11]
 
 
 def test_checksums_are_those_of_the_files(nights: ModuleType, tmp_path: Path) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from importlib import import_module
-from importlib.util import find_spec
 from types import ModuleType
 from typing import TYPE_CHECKING
 
@@ -15,7 +14,7 @@ if TYPE_CHECKING:
 
 __all__ = ["KINDS", "KindParts", "parts_of"]
 
-KINDS = ("band", "carrier", "emission", "reflection", "soak", "transmission")
+KINDS = ("band", "carrier", "emission", "reflection", "transmission")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,22 +35,19 @@ def parts_of(source: JobSource) -> KindParts:
     """The parts of a job by its kind; a soak's around those of the kind that it wraps.
 
     Each module ``acqd.report.kinds.<kind>`` has ``parts(source) -> KindParts``, and that of
-    ``soak`` has ``parts(source, inner) -> KindParts``. A kind that nobody here knows is told of
-    plainly.
+    ``soak``, which is no kind, has ``parts(source, inner) -> KindParts``. A kind that nobody here
+    knows is told of plainly.
     """
-    from acqd.report.kinds.plain import parts as plain
-
-    if source.kind not in KINDS or source.kind == "soak":
-        return plain(source)
-    module = _module(source.kind)
-    inner: KindParts = plain(source) if module is None else module.parts(source)
-    if not source.is_soak:
-        return inner
-    soak = _module("soak")
-    wrapped: KindParts = inner if soak is None else soak.parts(source, inner)
-    return wrapped
+    if source.kind not in KINDS:
+        return _told(_module("plain").parts(source))
+    inner = _told(_module(source.kind).parts(source))
+    return _told(_module("soak").parts(source, inner)) if source.is_soak else inner
 
 
-def _module(kind: str) -> ModuleType | None:
-    name = f"{__name__}.{kind}"
-    return None if find_spec(name) is None else import_module(name)
+def _module(name: str) -> ModuleType:
+    return import_module(f"{__name__}.{name}")
+
+
+def _told(parts: KindParts) -> KindParts:
+    """For the types: what a module gives that was imported by its name."""
+    return parts
