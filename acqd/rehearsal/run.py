@@ -238,7 +238,8 @@ class _Stage:
                 stop_s=STOP_S,
             ),
         )
-        self._loop.call_at(self._length_s, self._stop)
+        # What is due at the very end is of the time after it.
+        self._loop.call_at(self._length_s - 1e-6, self._stop)
         with self._stopped_by_hand():
             await self._station.run()
 
@@ -246,7 +247,7 @@ class _Stage:
         assert self._scales is not None
         return Rehearsed(
             from_s=self._from_s,
-            to_s=self._clock.wall_s() if self._ended_s is None else self._ended_s,
+            to_s=self._ended_s or self._clock.wall_s(),
             built=self._built,
             cast=self._cast,
             archive=self._archive,
@@ -298,7 +299,7 @@ class _Stage:
 
     def _stop(self) -> None:
         assert self._station is not None
-        self._ended_s = self._clock.wall_s()
+        self._ended_s = round(self._clock.wall_s(), 3)
         self._station.stop()
 
     def _stop_by_hand(self) -> None:

@@ -28,7 +28,7 @@ from acqd.station.forecast import last_sweep_times
 from acqd.station.job import JobSpec
 from acqd.sweep import SweepRequest
 
-__all__ = ["Cast", "cast"]
+__all__ = ["Cast", "RealPace", "cast"]
 
 DRIVER = "sim"
 ANY = "sim:any"
@@ -141,7 +141,7 @@ def _another(
     if sweeper is None or why:
         address, options = ANY, {**options, **_limits_of(jobs, seen)}
         sweeper = _opened(driver, address, options, clock)
-    pace = _Pace(jobs, sweeper, seen.took_s)
+    pace = RealPace(jobs, sweeper, seen.took_s)
     played = replace(
         spec,
         driver_name=DRIVER,
@@ -164,13 +164,22 @@ def _another(
 
 
 def _paced(
-    pace: _Pace, *, name: str, driver: Driver, clock: Clock, open_link: OpenLink
+    pace: RealPace, *, name: str, driver: Driver, clock: Clock, open_link: OpenLink
 ) -> InlineWorker:
     return InlineWorker(name=name, driver=driver, clock=clock, open_link=open_link, pace=pace)
 
 
-class _Pace:
-    """How long a sweep really takes, in simulated ones: by the job that asks for it."""
+class RealPace:
+    """How long a sweep really takes, in simulated ones: by the job that asks for it.
+
+    Called with a request it gives the factor; a hop of a job's sweep has that of the whole, and 1
+    is that of a request of which nothing is known.
+
+    Args:
+        jobs: those of the sweeper.
+        sweeper: the one that stands in.
+        took_s: how long the last real sweep of a job took, by name.
+    """
 
     def __init__(
         self, jobs: Sequence[JobSpec], sweeper: Sweeper, took_s: Mapping[str, float]
