@@ -531,6 +531,14 @@ async def test_a_filter_is_tuned_by_one_big_number(coast: Peers, opened: Opened)
     assert curve[0] == "dB"
     assert curve[1] > 100
     assert curve[2] >= 1
+    await page.locator("#tune-curve").focus()
+    await page.keyboard.press("ArrowRight")
+    await page.keyboard.press("Shift+ArrowLeft")
+    await until(
+        page,
+        "a reading of the curve",
+        "/^14\\d\\.\\d+ MHz: loss .*dB$/.test(document.getElementById('tune-spoken').textContent)",
+    )
 
 
 async def test_what_is_published_is_text_and_never_markup(coast: Peers, opened: Opened) -> None:

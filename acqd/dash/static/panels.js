@@ -116,8 +116,8 @@ export function findings(list, chosen, nowS) {
       say(node.children[1], words.when(one.at_s, nowS));
       say(node.children[2], one.what === "catch-up" ? catchUp(one) : one.text);
     });
-  const none = mine.length ? "" : "Nothing that this job would tell of has happened since the page was opened or the server began to listen.";
-  say(by("findings-none"), none);
+  const none = chosen ? "Nothing that this job would tell of, since the server began to listen." : "Nothing yet.";
+  say(by("findings-none"), mine.length ? "" : none);
   show(by("findings-none"), !mine.length);
   return mine;
 }
@@ -155,7 +155,9 @@ export function channels(detail, nowS) {
   if (!rows.length) return;
   const rank = (one) => (one.state === "busy" ? 3e10 : 0) + (one.fco > 0 ? 2e10 : 0) + (one.last_heard_s || 0);
   const shown = [...rows].sort((one, other) => rank(other) - rank(one))
-    .filter((one, at) => at < CHANNELS_SHOWN && (rank(one) > 0 || at < 3));
+    .filter((one, at) => at < CHANNELS_SHOWN && (rank(one) > 0 || at < 3))
+    // In the order of the channel plan: a list that jumps is hard to read.
+    .sort((one, other) => rows.indexOf(one) - rows.indexOf(other));
   const rest = rows.length - shown.length;
   const range = hour ? `Occupied, of the hour ${words.clock(hour.start_s)} to ${words.clock(hour.end_s)}, with the interval it lies in. ` : "No hour has ended yet, so there is no occupancy. ";
   say(by("channels-sub"), range + (rest ? `${rest} more ${rest === 1 ? "was" : "were"} not heard; the tables have all.` : ""));

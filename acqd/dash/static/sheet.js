@@ -5,6 +5,7 @@
 import { gaps, stride } from "./columns.js";
 import * as words from "./words.js";
 
+const LINES_MOST = 16; // Findings with a line through the picture; more would hide it.
 const NARROW = 640; // CSS pixels; below, the spectrum stands under the sheet.
 
 /** Where everything lies, in CSS pixels; ``type`` enlarges the letters and what holds them. */
@@ -303,22 +304,27 @@ export class Sheet {
     return sheet.x + (atS - drawn.fromS) / (drawn.toS - drawn.fromS) * sheet.w;
   }
 
-  /** Findings where they happened. Those too near to the next one share its place. */
+  /** Findings where they happened: a number and a line, or only a tick where they are many. */
   #numbers(context, drawn, shown) {
     const { sheet } = drawn.at;
+    const { pen } = this;
+    const places = (shown.findings || []).map((one) => [this.#x(drawn, one.at_s), String(one.number)])
+      .filter(([x]) => x >= sheet.x && x <= sheet.right + 1);
     let free = Infinity;
-    for (const one of shown.findings || []) { // newest first
-      const x = this.#x(drawn, one.at_s);
-      if (x < sheet.x || x > sheet.right + 1) continue;
-      context.fillStyle = this.pen.pale;
-      context.globalAlpha = 0.6;
-      context.fillRect(Math.min(sheet.right - 1, Math.round(x)), sheet.y, 1, sheet.h);
-      context.globalAlpha = 1;
-      const text = String(one.number);
+    for (const [x, text] of places) { // newest first
+      const at = Math.min(sheet.right - 1, Math.round(x));
+      context.fillStyle = pen.rust;
+      context.fillRect(at, sheet.y - 4, 1, 4);
+      if (places.length <= LINES_MOST) {
+        context.fillStyle = pen.pale;
+        context.globalAlpha = 0.5;
+        context.fillRect(at, sheet.y, 1, sheet.h);
+        context.globalAlpha = 1;
+      }
       const half = 4 + text.length * 3.6 * this.type;
       if (x + half > free) continue;
       free = x - half;
-      this.#text(context, text, Math.min(x, sheet.right - half + 4), sheet.y - 10 * this.type, { colour: this.pen.rust, align: "center", size: 12, weight: "bold" });
+      this.#text(context, text, Math.min(x, sheet.right - half + 4), sheet.y - 11 * this.type, { colour: pen.rust, align: "center", size: 12, weight: "bold" });
     }
   }
 

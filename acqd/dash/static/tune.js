@@ -64,6 +64,7 @@ export class Tuning {
       this.reset();
     });
     by("tune-reset").addEventListener("click", () => this.reset());
+    by("tune-curve").addEventListener("keydown", (event) => this.#steer(event));
     new ResizeObserver(() => this.plot && this.#resize()).observe(by("tune-curve"));
   }
 
@@ -186,6 +187,7 @@ export class Tuning {
     const fits = (one) => !one.unit || one.unit === data.unit;
     this.mask = (shown.view.mask || []).filter(fits).map((one) => ({ ...one, from: one.start_hz / size, to: one.stop_hz / size }));
     this.marks = (shown.view.marks || []).filter((one) => Number.isFinite(one.at_hz)).map((one) => ({ ...one, x: one.at_hz / size }));
+    this.plotWords = { unit, what: data.what, valueUnit: data.unit };
     const columns = [x, this.bestCurve.values, data.values];
     if (this.plot && this.plotted === grid) {
       this.plot.setData(columns);
@@ -308,6 +310,21 @@ export class Tuning {
       context.fillText(one.label || "", at.x, at.y);
     }
     context.restore();
+  }
+
+  /** The arrow keys read the curve: the legend follows, and a reader says it. */
+  #steer(event) {
+    const way = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
+    if (!way || !this.plot || event.ctrlKey || event.altKey || event.metaKey) return;
+    event.preventDefault();
+    const [x, , values] = this.plot.data;
+    const from = this.plot.cursor.idx ?? Math.floor(x.length / 2);
+    const at = Math.max(0, Math.min(x.length - 1, from + way * (event.shiftKey ? 10 : 1)));
+    const { width, height } = this.plot.over.getBoundingClientRect();
+    this.plot.setCursor({ left: Math.min(width - 1, Math.max(0, this.plot.valToPos(x[at], "x"))), top: height / 2 });
+    const { unit, what, valueUnit } = this.plotWords;
+    this.spokenMs = performance.now();
+    say(by("tune-spoken"), `${words.number(x[at], 3)} ${unit}: ${what} ${words.number(values[at] ?? NaN, 2)} ${valueUnit}`);
   }
 
   #size() {
