@@ -43,6 +43,9 @@ ROWS_SHOWN = 24
 """Channels in the heat strip at most, the busiest; the table has more."""
 TABLE_ROWS = 80
 
+AT_ONCE = 64
+"""Channels that are counted at a time; a multiple of 8."""
+
 NOT_HEARD, FREE, BUSY = 0, 1, 2
 
 
@@ -192,7 +195,11 @@ class Occupancy:
         self.counts_all = self._settings is not None and self._settings.floor != "learnt"
         channels = () if self.plan is None else self.plan.channels
         index = source.sweeps()
-        self._state = np.zeros((len(index), len(channels)), dtype=np.int8)
+        # A bit a sweep and channel each: a plan may have thousands of channels.
+        width = -(-len(channels) // 8)
+        self._judged = np.zeros((len(index), width), dtype=np.uint8)
+        self._busy = np.zeros((len(index), width), dtype=np.uint8)
+        self._hours: tuple[Float, list[Counts]] | None = None
         self._heard = (index.flags & int(SPOILT)) == 0
         self._rules: dict[str, _Rule | None] = {}
         self._peak = np.full(len(channels), -np.inf)
@@ -207,9 +214,12 @@ class Occupancy:
         if rule is None or not rule.channel.size:
             return
         states = rule.states(block, self._heard[block.place])
-        self._state[np.ix_(block.place, rule.channel)] = states
         edges = rule.work.index.edges
-        busy = states == BUSY
+        busy = np.asarray(states == BUSY)
+        for bits, which in ((self._judged, states != NOT_HEARD), (self._busy, busy)):
+            every = np.zeros((len(block), len(self.channels)), dtype=np.bool_)
+            every[:, rule.channel] = which
+            bits[block.place] = np.packbits(every, axis=1)
         some = busy.any(axis=1)
         if some.any():
             padded = np.column_stack((block.level[some], np.full(int(some.sum()), np.nan)))
@@ -235,17 +245,40 @@ class Occupancy:
         here = np.ones(started_s.size, dtype=np.bool_)
         if start_s is not None and stop_s is not None:
             here = (started_s >= start_s) & (started_s < stop_s)
-        order = np.argsort(started_s[here], kind="stable")
-        at_s, state = started_s[here][order], self._state[here][order]
-        judged, busy = state != NOT_HEARD, state == BUSY
+        chosen = np.flatnonzero(here)
+        chosen = chosen[np.argsort(started_s[chosen], kind="stable")]
+        # What no channel was judged in breaks no chain, as it does not for the meter.
+        chosen = chosen[self._judged[chosen].any(axis=1)]
+        parts = [self._counts(chosen, first) for first in range(0, len(self.channels), AT_ONCE)]
+        nothing = Counts(
+            visits=np.empty(0, np.int64),
+            hits=np.empty(0, np.int64),
+            share=np.empty(0),
+            low=np.empty(0),
+            high=np.empty(0),
+        )
+        return Counts(
+            **{
+                name: np.concatenate([getattr(part, name) for part in parts or [nothing]])
+                for name in Counts.__slots__
+            }
+        )
+
+    def _states(self, bits: NDArray[np.uint8], chosen: Int, first: int) -> NDArray[np.bool_]:
+        """(chosen sweeps, channels) of some channels from ``first`` on, a multiple of 8."""
+        stop = min(first + AT_ONCE, len(self.channels))
+        some = np.unpackbits(bits[chosen, first // 8 : -(-stop // 8)], axis=1)
+        return np.asarray(some[:, : stop - first].astype(np.bool_))
+
+    def _counts(self, chosen: Int, first: int) -> Counts:
+        """Of some channels in the chosen sweeps, which are in order of time."""
+        judged = self._states(self._judged, chosen, first)
+        busy = self._states(self._busy, chosen, first)
+        at_s = self.source.sweeps().started_s[chosen]
         visits = np.asarray(judged.sum(axis=0), dtype=np.int64)
         hits = np.asarray(busy.sum(axis=0), dtype=np.int64)
-        listened = judged.any(axis=1)
         moves = count_transitions(
-            busy[listened],
-            judged=judged[listened],
-            at_s=at_s[listened],
-            longest_step_s=2.0 * self._usual_s(at_s[listened]),
+            busy, judged=judged, at_s=at_s, longest_step_s=2.0 * self._usual_s(at_s)
         )
         low, high = occupancy_interval(hits, visits, fit_markov(moves).factor_safe)
         return Counts(
@@ -261,6 +294,8 @@ class Occupancy:
     def by_hour(self) -> tuple[Float, list[Counts]]:
         """Edges of the clock hours of UTC that the range has a part in, cut by its ends, and the
         counts of each. Whole hours that the meter has told are as it told them."""
+        if self._hours is not None:
+            return self._hours
         source = self.source
         first = math.floor(source.start_s / HOUR_S) + 1
         last = math.ceil(source.stop_s / HOUR_S) - 1
@@ -272,7 +307,8 @@ class Occupancy:
             record = told.get(begin_s) if end_s - begin_s == HOUR_S else None
             counts = self.counts(begin_s, end_s)
             found.append(counts if record is None else self._as_told(counts, record))
-        return edges_s, found
+        self._hours = edges_s, found
+        return self._hours
 
     def _as_told(self, counts: Counts, record: HourlyRecord) -> Counts:
         """The counts of a whole hour, those that the meter lists in its place."""
@@ -328,11 +364,13 @@ class Occupancy:
         slots = int(slot.max()) + 1
         expected = SLOT_S / self._usual_s(np.sort(started_s)) if started_s.size > 1 else 1.0
         for at in range(len(self.channels)):
-            state = self._state[:, at]
-            visits = np.bincount(slot[state != NOT_HEARD], minlength=slots)
-            hits = np.bincount(slot[state == BUSY], minlength=slots)
-            if not hits.any():
+            mask = np.uint8(128 >> at % 8)
+            busy = (self._busy[:, at // 8] & mask) != 0
+            if not busy.any():
                 continue
+            judged = (self._judged[:, at // 8] & mask) != 0
+            visits = np.bincount(slot[judged], minlength=slots)
+            hits = np.bincount(slot[busy], minlength=slots)
             share = channel_occupancy(hits, visits)
             share[visits < 0.5 * expected] = np.nan
             best = busy_hour(share)

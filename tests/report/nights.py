@@ -141,12 +141,13 @@ class Night:
     points: int = POINTS
     kept: list[Kept] = field(default_factory=list)
     step: float = 0.01
+    channels: str = CHANNELS
     burst: int = 1
     """Sweeps of a pass, a second apart; due times are those of passes."""
 
     def __post_init__(self) -> None:
         self.folder.mkdir(parents=True, exist_ok=True)
-        (self.folder / "channels.toml").write_text(CHANNELS)
+        (self.folder / "channels.toml").write_text(self.channels)
         text = STATION.format(name=self.name, band=self.band, when=self.when)
         config = parse_config(text, self.folder / "station.toml")
         self.built = build(config, load_drivers())

@@ -444,6 +444,31 @@ def test_a_job_without_a_channel_plan(nights: ModuleType, tmp_path: Path) -> Non
     assert sheet_of(job).marked_hz == ((156.8e6, "156.800 MHz"),)
 
 
+def test_a_plan_of_many_channels_is_counted_channel_by_channel(
+    nights: ModuleType, tmp_path: Path
+) -> None:
+    """More than are counted at a time, and no multiple of eight of them."""
+    fine = (
+        'title = "Fine"\nedition = "made for this"\nsource = "made for this"\n[[raster]]\n'
+        'name = "{mhz:4}"\nfirst = "156.604 MHz"\nstep = "4 kHz"\ncount = 99\nwidth = "4 kHz"\n'
+    )
+    one = nights.Night(tmp_path, channels=fine)
+    calls = {150: 156.604e6, 151: 156.860e6, 152: 156.996e6}
+    one.run(
+        240,
+        lambda number: one.with_carrier(
+            one.noise(), calls[150 + number % 3], -95.0 if number % 4 == 0 else -150.0
+        ),
+    )
+    (job,) = gather(one.root).jobs
+    rows = {row[0]: row[2:4] for row in table_of(job, "occupancy").rows}
+    assert {name: rows[name] for name in ("156.6040", "156.8600", "156.9960")} == {
+        "156.6040": (240.0, 20.0),
+        "156.8600": (240.0, 20.0),
+        "156.9960": (240.0, 20.0),
+    }
+
+
 def test_a_floor_that_is_learnt_leaves_cut_hours_open(nights: ModuleType, tmp_path: Path) -> None:
     band = 'false_alarm = 1e-7\nchannels = "channels.toml"\nfloor = "learnt"\nlearn = "10 min"\n'
     one = nights.Night(tmp_path, band=band)
