@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import sqlite3
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -325,6 +327,19 @@ def test_merging_waits_for_the_day_the_clock_and_the_journals(scribe: Any) -> No
     assert writer.merge_due(later_s).result(timeout=10) == 0
     (volume,) = scribe.files()
     assert volume.name == "volume_0000000001-0000000007_step0_aa11.nc"
+
+
+def test_merging_does_not_mind_a_journal_that_is_just_being_made(scribe: Any) -> None:
+    """The next one appears as a file before its tables do."""
+    writer = scribe.begun()
+    writer.commit(scribe.batch(1, 5)).result(timeout=10)
+    scribe.seal(writer, seq=5)
+    path = scribe.root / "journals" / "journal-0000009999-aa11.sqlite"
+    with closing(sqlite3.connect(path)) as made:
+        made.execute("PRAGMA journal_mode=WAL")
+    assert writer.merge_due(scribe.start_s + 2 * DAY_S).result(timeout=10) == 1
+    assert writer.statistics().problem is None
+    path.unlink()
 
 
 def test_sweeps_that_turn_up_for_a_merged_day_make_a_volume_of_their_own(scribe: Any) -> None:
