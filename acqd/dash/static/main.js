@@ -269,9 +269,11 @@ function drawSheet() {
   sheet.type = wall.on ? 1.5 : 1;
   const drawn = sheet.draw(shownOnSheet());
   const { view, columns } = page;
-  const empty = !view ? "waiting for the first frame"
-    : view.problem ? view.problem
-      : !columns || !drawn || !drawn.bins.length ? "nothing was swept in the time shown" : "";
+  const isBare = !columns || !drawn || !drawn.bins.length;
+  const empty = !view ? "waiting for the first frame" : isBare ? view.problem || "nothing was swept in the time shown" : "";
+  const trouble = isBare || !view.problem ? "" : view.problem;
+  say(by("trouble"), trouble);
+  show(by("trouble"), Boolean(trouble));
   say(by("sheet-empty"), empty);
   show(by("sheet-empty"), Boolean(empty));
   show(by("key"), Boolean(drawn));

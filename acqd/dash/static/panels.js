@@ -19,6 +19,9 @@ export function stationWords(one, nowS) {
 }
 
 export function stations(state, nowS) {
+  const more = state.more_stations || 0;
+  show(by("more-stations"), more > 0);
+  say(by("more-stations"), `${words.count(more)} more ${more === 1 ? "station is" : "stations are"} not shown`);
   keep(by("stations"), state.stations, (one) => one.station,
     () => make("li", "", make("b"), " ", make("span")),
     (node, one) => {
