@@ -203,16 +203,19 @@ def _settings(
     table: object, given: Mapping[str, object], environ: Mapping[str, str]
 ) -> BrokerSettings:
     from acqd.config.mqtt import MqttTable
-    from acqd.publish.settings import BrokerSettings, MqttVersion
+    from acqd.publish.settings import BrokerSettings, MqttVersion, is_loopback
 
     assert isinstance(table, MqttTable)
-    assert table.endpoint is not None
+    endpoint = table.endpoint
+    assert endpoint is not None
     ca_file, password_file = given.get("ca_file"), given.get("password_file")
     password = _variable(given.get("password_env"), environ)
     if password_file is not None:
         password = _content(Path(str(password_file)), "--password-file")
+    if password is not None and not endpoint.tls and not is_loopback(endpoint):
+        click.echo("note: the password goes to the broker in clear; mqtts:// hides it", err=True)
     return BrokerSettings(
-        address=table.endpoint,
+        address=endpoint,
         version=MqttVersion(table.version),
         user=_variable(given.get("user_env"), environ),
         password=password,

@@ -21,7 +21,9 @@ from aiohttp import web
 
 __all__ = ["COOKIE", "HEADERS", "TOKEN_LEAST", "Access", "is_loopback_host"]
 
-COOKIE = "acqd-dash"
+COOKIE = "acqd-dash-"
+"""What the cookie's name begins with; the rest is of the token, for all ports share a host's
+cookies."""
 COOKIE_S = 30 * 86_400
 TOKEN_LEAST = 16
 """Characters of a token; those that are made here have 128 bits."""
@@ -71,6 +73,7 @@ class Access:
         self._names = {host.strip("[]").lower(), *(name.lower() for name in names)}
         key = (token or "").encode()
         self._cookie = hmac.new(key, b"acqd dash cookie", hashlib.sha256).hexdigest()
+        self._name = COOKIE + hmac.new(key, b"acqd dash name", hashlib.sha256).hexdigest()[:8]
 
     def knows_name(self, request: web.BaseRequest) -> bool:
         """Whether the request is for a name of ours. Anything goes where a token is asked for on
@@ -94,7 +97,7 @@ class Access:
         """Whether the request shows the token, as a cookie or as ``Authorization: Bearer``."""
         if self.token is None:
             return True
-        shown = request.cookies.get(COOKIE, "")
+        shown = request.cookies.get(self._name, "")
         if hmac.compare_digest(shown.encode("utf-8", "replace"), self._cookie.encode()):
             return True
         bearer = request.headers.get("Authorization", "").removeprefix("Bearer ")
@@ -110,7 +113,7 @@ class Access:
         where = "/" + (f"?{urlencode(rest)}" if rest else "")
         answer = web.Response(status=303, headers={"Location": where, "Cache-Control": "no-store"})
         answer.set_cookie(
-            COOKIE,
+            self._name,
             self._cookie,
             max_age=COOKIE_S,
             httponly=True,

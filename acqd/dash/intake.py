@@ -118,7 +118,9 @@ class Intake:
         # Messages are handled at once instead of going through aiomqtt's queue.
         link._client.on_message = self._on_message
         async with connection(link):
-            await link.subscribe(self._filters, timeout=settings.timeout_s)
+            codes = await link.subscribe(self._filters, timeout=settings.timeout_s)
+            if any(getattr(code, "is_failure", False) for code in codes):
+                raise BrokerError(f"it lets us in, and does not let us hear {self._filters[0][0]}")
             self._set_broker(up=True)
             self._log.info("broker_there", broker=str(settings.address))
             async for _ in link.messages:

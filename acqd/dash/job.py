@@ -27,7 +27,7 @@ from acqd.dash.reading import (
 )
 from acqd.dash.sheet import Sheet, grid_of, rows_of
 
-__all__ = ["PIECES", "PIECE_EVERY_S", "Job", "Reference", "as_json"]
+__all__ = ["HOURS_MOST", "PIECES", "PIECE_EVERY_S", "Job", "Reference", "as_json"]
 
 PIECES = ("channels", "occupancy", "verdict", "soak", "values", "summary")
 """What a viewer of the job is sent beside sheet and lines, each with a version."""

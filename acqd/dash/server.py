@@ -10,6 +10,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from aiohttp import WSCloseCode, WSMsgType, web
+from aiohttp.typedefs import Handler
 
 from acqd.clock import Clock
 from acqd.dash.access import HEADERS, Access, is_loopback_host
@@ -189,7 +190,7 @@ class Server:
     # -- who may, and with which headers ----------------------------------------------------------
 
     @web.middleware
-    async def _guarded(self, request: web.Request, handler: web.Handler) -> Answer:  # type: ignore[name-defined]
+    async def _guarded(self, request: web.Request, handler: Handler) -> Answer:
         answer = await self._answered(request, handler)
         if not answer.prepared:
             for name, value in HEADERS.items():
@@ -197,7 +198,7 @@ class Server:
             answer.headers.setdefault("Cache-Control", "no-store")
         return answer
 
-    async def _answered(self, request: web.Request, handler: web.Handler) -> Answer:  # type: ignore[name-defined]
+    async def _answered(self, request: web.Request, handler: Handler) -> Answer:
         if request.method not in ("GET", "HEAD"):
             return web.Response(status=405, text="it can only look\n", headers={"Allow": "GET"})
         if not self._access.knows_name(request):

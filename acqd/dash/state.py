@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from itertools import count
 from typing import Any
 
-from acqd.dash.job import Job, as_json
+from acqd.dash.job import HOURS_MOST, Job, as_json
 from acqd.dash.reading import (
     NotUnderstood,
     Place,
@@ -27,7 +27,9 @@ from acqd.dash.reading import (
 __all__ = [
     "CHANNELS_MOST",
     "FINDINGS_MOST",
+    "JOBS_ALL_MOST",
     "JOBS_MOST",
+    "KEPT_MOST_BYTES",
     "SHEETS_MOST",
     "SILENT_AFTER_S",
     "STATIONS_MOST",
@@ -38,6 +40,10 @@ __all__ = [
 STATIONS_MOST = 32
 JOBS_MOST = 64
 """Of one station."""
+JOBS_ALL_MOST = 256
+"""Of all stations together."""
+KEPT_MOST_BYTES = 64 * 2**20
+"""Of the newest messages of all topics together, an hour's occupancy counted for a day's."""
 SHEETS_MOST = 128
 """Of all stations together: the most memory by far, 160 MB if all have 500 rows."""
 CHANNELS_MOST = 512
@@ -129,6 +135,8 @@ class State:
         versions = count(int(now_s * 1000.0))
         self.next_version: Callable[[], int] = versions.__next__
         self._findings: list[dict[str, Any]] = []
+        self._kept: dict[Place, int] = {}
+        self._kept_bytes = 0
         self._version = self.next_version()
         self._raw = b"null"
         self._made_s = -math.inf
@@ -154,6 +162,30 @@ class State:
         if not payload:
             self._forget(place)
             return
+        weight = self._weight(place, payload)
+        self._take(place, payload, retained=retained, now_s=now_s)
+        self._kept_bytes += weight - self._kept.get(place, 0)
+        self._kept[place] = weight
+
+    @property
+    def kept_bytes(self) -> int:
+        """Of the messages that are kept, as they came."""
+        return self._kept_bytes
+
+    def _weight(self, place: Place, payload: bytes) -> int:
+        """What keeping this message counts for.
+
+        Raises:
+            NotUnderstood: there is no room for it.
+        """
+        if place.what == "finding":
+            return 0  # those have a bound of their own
+        weight = len(payload) * (HOURS_MOST if place.what == "occupancy" else 1)
+        if self._kept_bytes + weight - self._kept.get(place, 0) > KEPT_MOST_BYTES:
+            raise NotUnderstood(f"more than {KEPT_MOST_BYTES >> 20} MiB of messages to keep")
+        return weight
+
+    def _take(self, place: Place, payload: bytes, *, retained: bool, now_s: float) -> None:
         if place.what == "value":
             self._take_value(place, payload)
             return
@@ -226,6 +258,8 @@ class State:
         if job is None:
             if len(station.jobs) >= JOBS_MOST:
                 raise NotUnderstood(f"more than {JOBS_MOST} jobs of one station")
+            if sum(len(one.jobs) for one in self.stations.values()) >= JOBS_ALL_MOST:
+                raise NotUnderstood(f"more than {JOBS_ALL_MOST} jobs of all stations")
             job = station.jobs[name] = Job(name, self.next_version)
             self._changed = True
         return job
@@ -251,8 +285,10 @@ class State:
         station.sweeper_names = _levels(data.get("sweepers"), SWEEPERS_MOST)
         station.job_names = _levels(data.get("jobs"), JOBS_MOST)
         for name in station.job_names:
-            if len(station.jobs) < JOBS_MOST:
+            try:
                 self._job(station, name)
+            except NotUnderstood:
+                break  # what it says of itself is taken all the same
         self._changed = True
 
     def _take_sweeper(self, station: Station, place: Place, data: Mapping[str, Any]) -> None:
@@ -341,6 +377,12 @@ class State:
 
     def _forget(self, place: Place) -> None:
         """A retained topic was cleared."""
+        whole = place.what == "status"
+        of_job = place.job if place.what == "state" else None
+        for one in list(self._kept):
+            same = one.station == place.station
+            if one == place or (same and (whole or (of_job and one.job == of_job))):
+                self._kept_bytes -= self._kept.pop(one)
         station = self.stations.get(place.station)
         if station is None:
             return

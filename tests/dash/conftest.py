@@ -331,7 +331,11 @@ class Mosquitto:
         self._config = folder / f"mosquitto-{self.endpoint.port}.conf"
         lines = [
             f"listener {self.endpoint.port} 127.0.0.1",
-            "allow_anonymous true",
+            *(
+                ["allow_anonymous true"]
+                if not any("allow_anonymous" in one for one in extra)
+                else []
+            ),
             "set_tcp_nodelay true",
             "log_dest none",
             *(["user root"] if os.geteuid() == 0 else []),

@@ -12,7 +12,9 @@ from acqd.dash.reading import NotUnderstood, place_of
 from acqd.dash.state import (
     CHANNELS_MOST,
     FINDINGS_MOST,
+    JOBS_ALL_MOST,
     JOBS_MOST,
+    KEPT_MOST_BYTES,
     SHEETS_MOST,
     STATIONS_MOST,
     State,
@@ -250,6 +252,71 @@ def test_stations_jobs_and_channels_are_bounded(state: State, tell: Tell, say_of
     with pytest.raises(NotUnderstood, match="channels"):
         tell(say.channel(AT_S, "one-too-many"))
     tell(say.channel(AT_S, "c0", "free"))
+
+
+def test_jobs_of_all_stations_are_bounded(state: State, tell: Tell, say_of: Any) -> None:
+    taken = 0
+    for station in range(8):
+        for job in range(JOBS_MOST):
+            try:
+                tell(say_of(f"s{station}").state(AT_S, job=f"j{job}"))
+                taken += 1
+            except NotUnderstood:
+                pass
+    assert taken == JOBS_ALL_MOST
+    # A station that is one too many by its jobs is shown without them.
+    jobs = tuple(f"k{one}" for one in range(3))
+    tell(say_of("s7").status(AT_S, jobs=jobs))
+    assert station_of(state, name="s7")["status"] == "online"
+    assert station_of(state, name="s7")["jobs"] == []
+
+
+def test_what_is_kept_is_bounded_in_bytes(state: State, tell: Tell) -> None:
+    """Large messages of many jobs; what is cleared at the broker makes room again."""
+    pad = {"summary": ["x" * 2000] * 50}
+    body = {"schema": "verdict/1", "verdict": "fail", "at_s": AT_S, "more": pad}
+    payload = json.dumps(body).encode()
+    places = [
+        f"acqd/s{station}/job/j{job}/{what}"
+        for station in range(5)
+        for job in range(50)
+        for what in ("verdict", "occupancy", "state")
+    ]
+    hour = {"schema": "occupancy/1", "hour_start_s": 0.0, "hour_end_s": 3600.0, "more": pad}
+    job_state = {"schema": "state/1", "more": pad}
+    payloads = {
+        "verdict": payload,
+        "occupancy": json.dumps(hour).encode(),
+        "state": json.dumps(job_state).encode(),
+    }
+    reasons = []
+    for topic in places * 2:
+        try:
+            tell((topic, payloads[topic.rpartition("/")[2]]))
+        except NotUnderstood as exc:
+            reasons.append(str(exc))
+    assert set(reasons) == {"more than 64 MiB of messages to keep"}
+    assert 0.9 * KEPT_MOST_BYTES < state.kept_bytes <= KEPT_MOST_BYTES
+    before = state.kept_bytes
+    tell(("acqd/s0/job/j0/occupancy", b""))
+    assert state.kept_bytes < before
+    tell(("acqd/s0/job/j0/state", b""))
+    for station in range(5):
+        tell((f"acqd/s{station}/status", b""))
+    assert state.kept_bytes == 0
+
+
+def test_sheets_are_the_most_of_the_memory_and_bounded(
+    state: State, tell: Tell, say_of: Any
+) -> None:
+    for station in range(4):
+        for job in range(40):
+            tell(say_of(f"s{station}").trace(AT_S, 1, [-100.0] * 1000, job=f"j{job}"))
+    sheets = [
+        job.sheet.bytes for one in state.stations.values() for job in one.jobs.values() if job.sheet
+    ]
+    assert len(sheets) == SHEETS_MOST
+    assert sum(sheets) <= 160 * 2**20
 
 
 def test_a_flood_leaves_no_more_than_the_bounds(state: State, say_of: Any) -> None:
