@@ -174,12 +174,22 @@ def test_a_job_that_keeps_nothing_is_exit_code_1(
     assert "refused" in done.stdout
 
 
-def test_an_interrupt_ends_it_with_what_was_rehearsed(folder: Path) -> None:
+def test_an_interrupt_ends_it_with_what_was_rehearsed(folder: Path, tmp_path: Path) -> None:
     words = ("rehearse", "--from", "2026-11-28T21:00Z", "--for", "10d", "--no-report", "--json")
     process = subprocess.Popen(
-        [*ACQD, *words], cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [*ACQD, *words],
+        cwd=folder,
+        env={**os.environ, "TMPDIR": str(tmp_path)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
     )
-    time.sleep(6.0)
+    ends_s = time.monotonic() + 60.0
+    # The first segment is made after a quarter of an hour of the night.
+    while not list(tmp_path.glob("acqd-rehearsal-*/archive/sweeps/*/*/*.nc")):
+        assert process.poll() is None
+        assert time.monotonic() < ends_s
+        time.sleep(0.05)
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=60)
     assert process.returncode == 0, err
