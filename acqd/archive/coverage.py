@@ -18,7 +18,8 @@ __all__ = ["Coverage", "coverage_of", "due_within"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coverage:
-    """Passes of a job in a range of time. ``flagged`` counts sweeps by flag, in lower case."""
+    """Of a job in a range of time: ``stored`` of its due sweeps (those of step 0), ``missed`` by
+    reason, all ``sweeps`` that there are, and ``flagged`` of these by flag, in lower case."""
 
     job: str
     stored: int

@@ -180,17 +180,20 @@ class Archive:
         return dataset_of(wanted, pieces, far_end=plane != "input")
 
     def coverage(self, job: str, start: Time | None = None, stop: Time | None = None) -> Coverage:
-        """Passes stored over passes due in a range of time, and why the others are missing."""
+        """What is stored over what was due in a range of time, and why the rest is missing.
+
+        Due are the sweeps of step 0, each of a burst by itself; what else a pass sweeps hangs on
+        what was seen.
+        """
         start_s, stop_s = _seconds(start, -np.inf), _seconds(stop, np.inf)
         steps = {record.step for record in self.setups(job)} or {0}
-        passes, flags, sweeps = [], [], 0
+        flags, sweeps, stored = [], 0, 0
         for step in sorted(steps):
             wanted = Wanted(root=self.root, job=job, start_s=start_s, stop_s=stop_s, step=step)
             for piece in find_pieces(wanted):
-                passes.append(piece.core["pass"])
                 flags.append(piece.core["flags"])
                 sweeps += int(piece.place.size)
-        stored = int(np.unique(np.concatenate(passes)).size) if passes else 0
+                stored += int(piece.place.size) if step == 0 else 0
         gaps = self._records("gap", gap_of, job, -np.inf, np.inf)
         return coverage_of(
             job=job,

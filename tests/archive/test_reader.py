@@ -370,14 +370,15 @@ def test_gaps_findings_and_hours_by_time(scribe: Any) -> None:
     assert archive.jobs() == ["harbour"]
 
 
-def test_coverage_counts_passes_stored_over_due(scribe: Any) -> None:
-    """A pass of several sweeps is one; gaps by reason; flags are counted."""
+def test_coverage_counts_due_sweeps_that_are_stored(scribe: Any) -> None:
+    """Each of a burst, and none of what else a pass sweeps; gaps by reason; flags are counted."""
     writer = scribe.begun()
     sweeps = [
         scribe.sweep(1),
         scribe.sweep(2, pass_id=2),
         scribe.sweep(3, pass_id=2, step=1, flags=SweepFlag.REPEATED | SweepFlag.LATE),
         scribe.sweep(4, flags=SweepFlag.LATE),
+        scribe.sweep(5, pass_id=4),
     ]
     gaps = (
         GapRecord(
@@ -394,12 +395,12 @@ def test_coverage_counts_passes_stored_over_due(scribe: Any) -> None:
     ).result(timeout=10)
     archive = open_archive(scribe.root)
     whole = archive.coverage("harbour")
-    assert (whole.stored, whole.sweeps, whole.due) == (3, 4, 20)
+    assert (whole.stored, whole.sweeps, whole.due) == (4, 5, 21)
     assert whole.missed == {"overrun": 10, "station down": 7}
     assert whole.flagged == {"repeated": 1, "late": 2}
-    assert whole.fraction == 3 / 20
+    assert whole.fraction == 4 / 21
     part = archive.coverage("harbour", scribe.start_s, scribe.start_s + 15)
-    assert (part.stored, dict(part.missed)) == (3, {"overrun": 5})
+    assert (part.stored, dict(part.missed)) == (4, {"overrun": 5})
     assert np.isnan(archive.coverage("harbour", 1.0, 2.0).fraction)
 
 
