@@ -24,6 +24,7 @@ from acqd.report.draw.board import Board
 from acqd.report.draw.files import headed
 from acqd.report.draw.frame import Frame
 from acqd.report.draw.strips import DARKEST
+from acqd.report.shapes import CurveChart, Line, Mark
 
 
 def _charts() -> ModuleType:
@@ -80,6 +81,32 @@ def one_column() -> Any:
     return replace(one, level=one.level[:1], column_edges_s=one.column_edges_s[:2])
 
 
+def thirty_bars() -> Any:
+    """More than have room for their words."""
+    one = charts.bars()
+    return replace(
+        one, bars=tuple(replace(one.bars[at % 6], x=150e6 + at * 7e6) for at in range(30))
+    )
+
+
+def many_marks() -> Any:
+    """So near to each other that most of them have to be led to."""
+    marks = tuple(
+        Mark(x=150e6 + at * 0.7e6, y=10.0, text=f"point number {at}", expanded=0.3)
+        for at in range(24)
+    )
+    return replace(charts.curve(), marks=marks)
+
+
+def deviation() -> Any:
+    """By ratios both ways, and figures far below one."""
+    after_s = np.geomspace(1.0, 3e4, 30)
+    line = Line(name="frequency", x=after_s, y=1e-9 / np.sqrt(after_s))
+    return CurveChart(
+        title="Steadiness", x_unit="s", y_unit="1", y_name="Allan deviation", lines=(line,)
+    )
+
+
 CHARTS: dict[str, Any] = {
     "sheet": charts.sheet,
     "sheet of nothing": empty_sheet,
@@ -98,6 +125,9 @@ CHARTS: dict[str, Any] = {
     "trend of nothing": lambda: replace(charts.trend(), lines=(), marks=(), limits=()),
     "bars": charts.bars,
     "bars side by side": lambda: charts.bars(behind=False),
+    "thirty bars": lambda: thirty_bars(),
+    "curve of 24 marks": lambda: many_marks(),
+    "deviation over times": lambda: deviation(),
     "no bars": lambda: replace(charts.bars(behind=False), bars=()),
 }
 

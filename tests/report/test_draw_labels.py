@@ -138,6 +138,16 @@ def test_marks_are_round(low: float, high: float, texts: tuple[str, ...]) -> Non
     assert value_ticks(Axis(low, high, 0, 100), 5).texts == texts
 
 
+def test_marks_by_ratios_are_powers() -> None:
+    """Written as people write them where they are small or large."""
+    assert value_ticks(Axis(4e-12, 9e-10, 0, 100, True), 5).texts == (
+        "5·10⁻¹²", "10⁻¹¹", "2·10⁻¹¹", "5·10⁻¹¹", "10⁻¹⁰", "2·10⁻¹⁰", "5·10⁻¹⁰",
+    )  # fmt: skip
+    assert value_ticks(Axis(9e-2, 2e5, 0, 100, True), 5).texts == (
+        "0.1", "1", "10", "100", "1000", "10000", "10⁵",
+    )  # fmt: skip
+
+
 def test_frequencies_have_the_unit_that_fits() -> None:
     """Zero span has one mark."""
     ticks, unit = frequency_axis(Axis(156e6, 162.1e6, 0, 100), 7)

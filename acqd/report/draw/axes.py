@@ -96,7 +96,17 @@ def _log_ticks(axis: Axis) -> Ticks:
     parts = (1, 2, 5) if high - low <= 3 else (1,)
     values = [p * 10.0**at for at in range(low, high + 1) for p in parts]
     values = [one for one in values if axis.low * 0.999 <= one <= axis.high * 1.001]
-    return Ticks(tuple(values), tuple(f"{one:g}" for one in values))
+    return Ticks(tuple(values), tuple(_power_text(one) for one in values))
+
+
+def _power_text(value: float) -> str:
+    """0.5 and 200 as they are, 2·10⁻¹⁰ beyond a thousandth and ten thousand."""
+    if 0.9e-3 <= value < 2e4:
+        return f"{value:g}"
+    power = floor(log10(value) + 1e-9)
+    first = round(value / 10.0**power)
+    raised = str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+    return f"10{raised}" if first == 1 else f"{first}·10{raised}"
 
 
 def frequency_unit(highest_hz: float) -> tuple[float, str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acqd.report.draw.axes import Axis, figure_text, frequency_text, level_range
 from acqd.report.draw.board import Board, Box, text_width
@@ -67,8 +68,7 @@ def draw_bars(chart: BarChart, frame: Frame) -> Board:
         board.line([box.x0, box.x1], [box.y1, box.y1], "quiet", width=0.8)
     board_bottom = _words(board, chart, plot, puts, bottom + (6 if chart.lines else 2))
     if chart.lines:
-        tops = np.array([[put.x, plot.y.at(put.bar.value)] for put in puts]).reshape(-1, 2)
-        name_limits(board, plot, chart.limits, np.concatenate([busy, tops]))
+        name_limits(board, plot, chart.limits, np.concatenate([busy, *_upright(plot, puts)]))
     if right:
         name_ends(board, plot, chart.lines, Box(box.x1 + 4, box.y0, board.width - 4, box.y1))
     elif chart.lines:
@@ -78,6 +78,15 @@ def draw_bars(chart: BarChart, frame: Frame) -> Board:
         board.text(x_middle, y_middle, "nothing was measured", "quiet", align="middle")
     board.height = board_bottom + 6
     return board
+
+
+def _upright(plot: Plot, puts: list[_Put]) -> list[NDArray[np.float64]]:
+    """Points that bars run through, for names to keep clear of."""
+    found = []
+    for put in puts:
+        y = np.arange(min(plot.y.at(put.bar.value), plot.box.y1), plot.box.y1 + 1, 4.0)
+        found.append(np.column_stack([np.full(y.size, put.x), y]))
+    return found
 
 
 def _levels(chart: BarChart, bars: list[Bar]) -> tuple[float, float]:
@@ -171,13 +180,16 @@ def _words(board: Board, chart: BarChart, plot: Plot, puts: list[_Put], top: flo
 def _words_listed(
     board: Board, plot: Plot, puts: list[_Put], told: list[list[tuple[str, str]]], top: float
 ) -> float:
-    """Bars numbered at their tops, and told in rows below; where they end."""
+    """Bars numbered at their tops, as far as numbers have room, and told in rows below in order
+    of frequency; where they end."""
     numbers = [str(at + 1) for at in range(len(puts))]
-    widths = [text_width(one, SMALL, True) + 4 for one in numbers]
-    places = spread([put.x for put in puts], widths, plot.box.x0, plot.box.x1)
-    for put, number, x in zip(puts, numbers, places, strict=True):
-        y = max(_top_of(plot, put.bar) - 8, plot.box.y0 + 6)
-        board.text(x, y, number, "ink", size=SMALL, align="middle", bold=True)
+    for put, number in zip(puts, numbers, strict=True):
+        top_y = _top_of(plot, put.bar) - 8
+        for y in (top_y, top_y - 12, top_y - 24, top_y - 36):
+            box = board.box_of(put.x, y, number, size=SMALL, align="middle", bold=True)
+            if y > plot.box.y0 - 8 and board.is_free(box):
+                board.text(put.x, y, number, "ink", size=SMALL, align="middle", bold=True)
+                break
     y = top + 14
     for number, lines in zip(numbers, told, strict=True):
         verdict, colour = lines[-1]

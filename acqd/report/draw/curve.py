@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import floor, log10
 
 import numpy as np
 
@@ -40,6 +41,7 @@ __all__ = [
     "draw_y_axis",
     "names_width",
     "x_range",
+    "y_margin",
 ]
 
 SMALL = 10.0
@@ -58,14 +60,19 @@ def draw_curve(chart: CurveChart, frame: Frame) -> Board:
     top = _head(board, f"{chart.y_name} [{chart.y_unit}]", "", frame)
     if chart.bands:
         top += 26
-    box = Box(52.0, top, board.width - 14 - right, top + (250 if frame.is_phone else 330))
     # Air for the names of marks: they stand clear of the curves.
     air = 0.12 if chart.marks else 0.0
-    x = Axis(low, high, box.x0, box.x1, is_log=_is_log(chart.x_unit, low, high))
     y_low, y_high = _y_range(chart)
     y_low, y_high = y_low - air * (y_high - y_low), y_high + air * (y_high - y_low)
+    height = 250.0 if frame.is_phone else 330.0
+    left = y_margin(y_low, y_high, height)
+    box = Box(left, top, board.width - 14 - right, top + height)
+    x = Axis(low, high, box.x0, box.x1, is_log=_is_log(chart.x_unit, low, high))
     first, last = (box.y0, box.y1) if chart.upside_down else (box.y1, box.y0)
-    plot = Plot(box, x, Axis(y_low, y_high, first, last))
+    y = Axis(y_low, y_high, first, last)
+    if x.is_log and chart.x_unit == "s":
+        y = _by_ratios(chart, y)
+    plot = Plot(box, x, y)
     draw_y_axis(board, plot)
     if chart.bands:
         draw_bands(board, plot, chart.bands, box.y0 - 26)
@@ -178,6 +185,17 @@ def x_range(
     return low, high
 
 
+def _by_ratios(chart: CurveChart, y: Axis) -> Axis:
+    """A deviation over averaging times: by ratios too where it spans more than one decade."""
+    found = [one.y for one in chart.lines]
+    found += [part for one in chart.lines for part in (one.low, one.high) if part is not None]
+    values = np.concatenate([np.asarray(one, float).ravel() for one in found])
+    values = values[np.isfinite(values)]
+    if values.size == 0 or values.min() <= 0 or values.max() < 10 * values.min():
+        return y
+    return Axis(float(values.min()) / 1.3, float(values.max()) * 1.3, y.first, y.last, True)
+
+
 def aired(low: float, high: float, limits: Sequence[Limit]) -> tuple[float, float]:
     """The range with room beyond each limit for its hatching and its name."""
     room = 0.13 * (high - low)
@@ -206,10 +224,31 @@ def _y_range(chart: CurveChart) -> tuple[float, float]:
     return aired(low, high, chart.limits)
 
 
+def y_margin(low: float, high: float, height: float) -> float:
+    """Room at the left for the figures of an upright axis."""
+    axis, _ = _scaled(Axis(low, high, height, 0.0))
+    ticks = value_ticks(axis, max(3, int(height / 42)))
+    return max(52.0, max((text_width(one, SMALL) for one in ticks.texts), default=0.0) + 16.0)
+
+
+def _scaled(axis: Axis) -> tuple[Axis, int]:
+    """The axis in units of a power of ten, 0 where its figures are short without."""
+    largest = max(abs(axis.low), abs(axis.high))
+    if axis.is_log or largest >= 1e-3 or largest == 0:
+        return axis, 0
+    power = 3 * floor(log10(largest) / 3)
+    scale = 10.0**power
+    return Axis(axis.low / scale, axis.high / scale, axis.first, axis.last), power
+
+
 def draw_y_axis(board: Board, plot: Plot) -> None:
-    ticks = value_ticks(plot.y, max(3, int(plot.box.height / 42)))
+    axis, power = _scaled(plot.y)
+    ticks = value_ticks(axis, max(3, int(plot.box.height / 42)))
+    if power:
+        raised = str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+        board.text(plot.box.x0 + 4, plot.box.y0 - 5, f"×10{raised}", "quiet", size=SMALL)
     for value, text in zip(ticks.values, ticks.texts, strict=True):
-        y = plot.y.at(value)
+        y = axis.at(value)
         board.line([plot.box.x0, plot.box.x1], [y, y], "rule", width=0.6)
         text = shortened(text, plot.box.x0 - 8, SMALL)
         board.text(plot.box.x0 - 6, y, text, "ink", size=SMALL, align="right")

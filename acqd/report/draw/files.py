@@ -75,8 +75,9 @@ def told(board: Board, frame: Frame) -> None:
     for one in shown:
         board.text(14.0, y, str(one.place), "rust", bold=True)
         board.text(36.0, y, clock(one.at_s, frame.zone, seconds=seconds), "quiet")
-        for line in wrapped(one.text, board.width - 114.0, board.size):
-            board.text(100.0, y, shortened(line, board.width - 114.0, board.size), "ink")
+        x = 100.0 if seconds else 80.0
+        for line in wrapped(one.text, board.width - x - 14.0, board.size):
+            board.text(x, y, shortened(line, board.width - x - 14.0, board.size), "ink")
             y += 15.0
         y += 2.0
     board.height = y

@@ -105,7 +105,7 @@ def draw_lines(board: Board, plot: Plot, lines: Sequence[Line]) -> Float:
         y = np.clip(y, plot.box.y0 - 2000, plot.box.y1 + 2000)
         width = min(stroke.width, 0.9) if _is_rough(x, y, plot.box) else stroke.width
         board.line(x, y, stroke.colour, width=width, dash=stroke.dash, clip=plot.box)
-        _alone(board, plot, x, y, stroke.colour)
+        _alone(board, plot, line, stroke.colour)
         busy.append(_sampled(x, y, plot.box))
     return np.concatenate(busy) if busy else np.empty((0, 2))
 
@@ -116,11 +116,17 @@ def _is_rough(x: Float, y: Float, box: Box) -> bool:
         return bool(np.nansum(np.abs(np.diff(y))) > 5.0 * box.width) and x.size > 100
 
 
-def _alone(board: Board, plot: Plot, x: Float, y: Float, colour: str) -> None:
-    """Points without a neighbour, which no line shows."""
+def _alone(board: Board, plot: Plot, line: Line, colour: str) -> None:
+    """Points without a neighbour, which no line shows, with what is around them."""
+    x, y = plot.x.px(line.x), plot.y.px(line.y)
     for run in runs(np.isfinite(x) & np.isfinite(y)):
-        if run.stop - run.start == 1 and _in(plot.box, x[run.start], y[run.start]):
-            board.dot(float(x[run.start]), float(y[run.start]), 2.2, colour)
+        at = run.start
+        if run.stop - at != 1 or not _in(plot.box, x[at], y[at]):
+            continue
+        board.dot(float(x[at]), float(y[at]), 2.2, colour)
+        if line.low is not None and line.high is not None:
+            ends = plot.y.px([line.low[at], line.high[at]])
+            board.line([x[at], x[at]], ends, colour, width=1.0, clip=plot.box)
 
 
 def _in(box: Box, x: float, y: float) -> bool:
@@ -268,6 +274,12 @@ def _name_limit(board: Board, plot: Plot, limit: Limit, box: Box, busy: Float) -
                 cost = crossed(busy, found) * 10 + abs(away) + abs(share - 0.5) * 10
                 best = min(best or (cost, x, y), (cost, x, y))
     if best is not None:
+        where = board.box_of(best[1], best[2], text, size=SMALL, align="middle")
+        if crossed(busy, where):
+            # Readable over a curve, which still shows through.
+            board.rect(
+                Box(where.x0 - 2, where.y0 - 1, where.x1 + 2, where.y1 + 1), "paper", opacity=0.8
+            )
         board.text(best[1], best[2], text, "rust", size=SMALL, align="middle")
 
 

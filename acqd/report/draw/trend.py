@@ -9,7 +9,7 @@ import numpy as np
 
 from acqd.report.draw.axes import Axis, level_range, time_axis, time_axis_height, with_gaps
 from acqd.report.draw.board import Board, Box
-from acqd.report.draw.curve import aired, draw_y_axis, names_width
+from acqd.report.draw.curve import aired, draw_y_axis, names_width, y_margin
 from acqd.report.draw.frame import Frame
 from acqd.report.draw.lines import (
     Plot,
@@ -37,13 +37,16 @@ def draw_trend(chart: TrendChart, frame: Frame) -> Board:
     height = 130.0 if frame.is_phone else 150.0
     if chart.marks:
         height += 40.0
-    box = Box(58.0, 30.0, board.width - max(right + 14, 30.0), 30.0 + height)
-    time = Axis(*frame.span, box.x0, box.x1)
-    level = level_range(_values(chart, lines, time), least=_least(chart, lines))
+    span = frame.span
+    level = level_range(_values(chart, lines, span), least=_least(chart, lines))
     level = aired(*level, chart.limits)
     # Room for what is said at marks.
     air = 0.18 * (level[1] - level[0]) if chart.marks else 0.0
-    plot = Plot(box, time, Axis(level[0] - air, level[1] + air, box.y1, box.y0))
+    level = level[0] - air, level[1] + air
+    left = max(58.0, y_margin(*level, height))
+    box = Box(left, 30.0, board.width - max(right + 14, 30.0), 30.0 + height)
+    time = Axis(*span, box.x0, box.x1)
+    plot = Plot(box, time, Axis(*level, box.y1, box.y0))
     for gap in gaps:
         if gap.to_s >= time.low and gap.from_s <= time.high:
             x0, x1 = np.clip(time.px([gap.from_s, gap.to_s]), box.x0, box.x1)
@@ -88,11 +91,11 @@ def _whole(limit: Limit, time: Axis) -> Limit:
     return replace(limit, start=time.low, stop=time.high)
 
 
-def _values(chart: TrendChart, lines: list[Line], time: Axis) -> list[np.ndarray]:
+def _values(chart: TrendChart, lines: list[Line], span: tuple[float, float]) -> list[np.ndarray]:
     out = [np.array([one.level for one in chart.limits], dtype=np.float64)]
     out.append(np.array([one.y for one in chart.marks], dtype=np.float64))
     for line in lines:
-        inside = (line.x >= time.low) & (line.x <= time.high)
+        inside = (line.x >= span[0]) & (line.x <= span[1])
         out += [one[inside] for one in (line.y, line.low, line.high) if one is not None]
     return out
 
@@ -103,4 +106,4 @@ def _least(chart: TrendChart, lines: list[Line]) -> float:
         return 0.5
     found = [np.abs(one.y[np.isfinite(one.y)]) for one in lines]
     most = max((float(one.max()) for one in found if one.size), default=1.0)
-    return max(most * 1e-6, 1e-15)
+    return max(most * (1e-9 if chart.unit == "Hz" else 1e-4), 1e-15)
