@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +37,7 @@ def test_one_that_ended_is_told_from_its_archive(acqd: Any, kept: Path) -> None:
     answer = acqd("status", folder=kept)
     assert answer.code == 1
     assert "Gannet Ledge Lookout does not run; its last sweep was on " in answer.out
-    assert "acqd run station.toml" in answer.out
+    assert re.search(r"Start it with acqd run \S*station\.toml\n", answer.out)
     assert "  marine-vhf, band on mast" in answer.out.splitlines()
 
 
