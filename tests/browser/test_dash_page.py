@@ -633,6 +633,30 @@ async def test_a_station_that_dies_is_an_alarm_and_the_page_outlives_its_broker(
     await until(page, "its end", "document.getElementById('alarm').textContent === ''")
     await until(page, "the title", "document.title === 'acqd: live'")
 
+    # The time that it was away stays a gap: nothing is drawn over it, and it is told.
+    gap = await until(
+        page,
+        "the gap",
+        """() => {
+          const {sheet} = acqd, drawn = sheet.drawn;
+          if (!drawn || !drawn.missing.length || drawn.missing.at(-1)[1] >= drawn.last) return null;
+          const [from, to] = drawn.missing.at(-1), {w, h} = drawn.pixels;
+          const wide = w / (drawn.last - drawn.first + 1);
+          const x = Math.floor(((from + to + 1) / 2 - drawn.first) * wide);
+          const picture = sheet.picture.getContext('2d');
+          const rows = [0.1, 0.5, 0.9].map(
+            part => picture.getImageData(x, Math.floor(part * h), 1, 1).data);
+          return {
+            colours: rows.map(row => '#' + [...row].slice(0, 3)
+              .map(one => one.toString(16).padStart(2, '0')).join('')),
+            gap: sheet.pen.gap,
+            said: document.getElementById('statement').textContent,
+          };
+        }""",
+    )
+    assert gap["colours"] == [gap["gap"]] * 3
+    assert "Nothing was swept, or heard of here, in" in gap["said"]
+
     alone.end("mosquitto")
     await until(
         page, "no broker", "document.getElementById('alarm').textContent.includes('broker')"
@@ -651,6 +675,17 @@ async def test_a_station_that_dies_is_an_alarm_and_the_page_outlives_its_broker(
     frames = await page.evaluate("acqd.link.frames")
     await until(page, "more frames", "frames => acqd.link.frames > frames + 3", frames)
     await until(page, "the sheet", DRAWN)
+
+
+async def test_a_job_that_nobody_knows_is_said_to_be_unknown(coast: Peers, opened: Opened) -> None:
+    """An old address, or a wrong one; the list of jobs is there to choose from."""
+    page = await opened(coast, "#gannet-ledge/fog-horn")
+    empty = page.locator("#sheet-empty")
+    await until(page, "what is wrong", "document.getElementById('sheet-empty').textContent !== ''")
+    assert "nothing was heard of fog-horn at gannet-ledge" in (await empty.text_content() or "")
+    await page.locator("#jobs a", has_text="calling").click()
+    await until(page, "a job", f"acqd.page.view && {DRAWN}")
+    assert await empty.is_hidden()
 
 
 async def test_a_page_out_of_sight_lets_go_of_its_connection(coast: Peers, opened: Opened) -> None:

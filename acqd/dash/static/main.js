@@ -270,7 +270,8 @@ function drawSheet() {
   const drawn = sheet.draw(shownOnSheet());
   const { view, columns } = page;
   const isBare = !columns || !drawn || !drawn.bins.length;
-  const empty = !view ? "waiting for the first frame" : isBare ? view.problem || "nothing was swept in the time shown" : "";
+  const unknown = page.chosen && !job() ? `nothing was heard of ${page.chosen.job} at ${page.chosen.station}: choose another job` : "";
+  const empty = unknown ? unknown : !view ? "waiting for the first frame" : isBare ? view.problem || "nothing was swept in the time shown" : "";
   const trouble = isBare || !view.problem ? "" : view.problem;
   say(by("trouble"), trouble);
   show(by("trouble"), Boolean(trouble));
