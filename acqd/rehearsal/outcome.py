@@ -18,7 +18,9 @@ from acqd.archive.records import GapRecord
 from acqd.plan.schedule import Schedule
 from acqd.rehearsal.counting import MessageLoad
 from acqd.rehearsal.run import Rehearsed
+from acqd.station.forecast import without_references
 from acqd.station.job import JobSpec
+from acqd.station.references import stored_references
 from acqd.station.tell import STATION
 
 __all__ = [
@@ -115,7 +117,10 @@ class Disk:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """All that a rehearsal says. Times are wall time of its clock; ``took_s`` is real."""
+    """All that a rehearsal says. Times are wall time of its clock; ``took_s`` is real.
+
+    ``without`` are sentences about references that jobs need for their figures and do not have.
+    """
 
     station: str
     title: str
@@ -128,6 +133,7 @@ class Outcome:
     jobs: tuple[JobOutcome, ...]
     sweepers: tuple[SweeperOutcome, ...]
     lost: tuple[Lost, ...]
+    without: tuple[str, ...]
     disk: Disk
     messages: MessageLoad
     station_findings: Mapping[str, int] = field(default_factory=dict)
@@ -183,6 +189,7 @@ def outcome_of(done: Rehearsed) -> Outcome:
             for one in done.built.sweepers
         ),
         lost=tuple(one for job in done.built.jobs for one in _losses(job, gaps[job.name])),
+        without=_without(done),
         disk=_disk(done, jobs),
         messages=done.messages,
         station_findings=words[STATION],
@@ -190,10 +197,22 @@ def outcome_of(done: Rehearsed) -> Outcome:
 
 
 def _taken_for_granted(done: Rehearsed) -> list[str]:
-    said = []
+    said = [
+        f"{job} is compared with the {' and '.join(roles)} of the config's archive"
+        for job, roles in done.references.items()
+    ]
     if done.built.jobs and any(job.ptt for job in done.built.jobs):
         said.append("no transmitter nearby is keyed: nothing fills the context of a rehearsal")
     return said
+
+
+def _without(done: Rehearsed) -> tuple[str, ...]:
+    stored = stored_references(done.archive)
+    return tuple(
+        f"{job.name}: {sentence}"
+        for job in done.built.jobs
+        for sentence in without_references(job, stored.get(job.name, {}))
+    )
 
 
 def _swept(archive: Archive, job: str) -> _Swept:

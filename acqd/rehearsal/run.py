@@ -7,9 +7,9 @@ import hashlib
 import signal
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import FrameType
 
@@ -18,7 +18,7 @@ from acqd.archive.layout import DAY_S
 from acqd.archive.writer import ArchiveWriter
 from acqd.config.whole import StationConfig
 from acqd.drivers.registry import Registry
-from acqd.errors import WrongUsage
+from acqd.errors import ArchiveError, WrongUsage
 from acqd.plan.schedule import Schedule
 from acqd.publish.outbox import Outbox
 from acqd.rehearsal.counting import CountingMessenger, MessageLoad
@@ -26,6 +26,7 @@ from acqd.rehearsal.standin import Cast, cast
 from acqd.rehearsal.virtual import StandingClock, VirtualClock, VirtualLoop
 from acqd.station.build import Built, build
 from acqd.station.job import JobSpec
+from acqd.station.references import stored_references
 from acqd.station.service import Station
 from acqd.station.surroundings import Surroundings
 
@@ -47,6 +48,7 @@ UNSEALED_MOST = 3
 SWITCH_S = 0.0005
 """How long a thread may keep the interpreter from another: each sweep goes over several."""
 AFTER_MIDNIGHT_S = 3600.0
+WHO = "acqd rehearse"
 NOTE = "a rehearsal: simulated sweepers, on a clock of its own"
 """What the archive says of itself, as a remark that is on every sheet of it."""
 
@@ -68,6 +70,7 @@ class Rehearsed:
         built: the station as it ran.
         is_cut_short: somebody stopped it.
         messages: what a broker would have got.
+        references: roles of those that the config's archive lent, by job.
         took_s: real seconds.
     """
 
@@ -79,6 +82,7 @@ class Rehearsed:
     is_cut_short: bool
     messages: MessageLoad
     took_s: float
+    references: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def default_start_s(schedules: list[Schedule], now_s: float) -> float:
@@ -131,10 +135,11 @@ def rehearse(
     if not built.jobs:
         raise WrongUsage(f"{config.path}: no job is enabled: there is nothing to rehearse")
     _need_room(built, archive, from_s, from_s + length_s)
+    carried = _carry_references(built, archive, from_s)
     stage = _Stage(built, registry, from_s, length_s, archive, scene, seed, progress)
     with _quick_switches(), asyncio.Runner(loop_factory=stage.make_loop) as runner:
         runner.run(stage.run())
-    done = stage.outcome()
+    done = replace(stage.outcome(), references=carried)
     _merge(done)
     return replace(done, took_s=time.monotonic() - started_s)
 
@@ -144,6 +149,35 @@ def _need_empty(archive: Path) -> None:
         raise WrongUsage(
             f"{archive}: a rehearsal needs an empty folder, or none; this one holds something"
         )
+
+
+def _carry_references(built: Built, archive: Path, from_s: float) -> dict[str, tuple[str, ...]]:
+    """Put the newest references of the config's archive into the one of the rehearsal; their roles
+    by job."""
+    try:
+        stored = stored_references(built.archive)
+    except ArchiveError:
+        return {}
+    jobs = [job.name for job in built.jobs if job.name in stored]
+    if not jobs:
+        return {}
+    writer = ArchiveWriter.open(
+        archive,
+        station=built.name,
+        run_id="rehearsal-begin",
+        clock=StandingClock(from_s),
+        keep_free_bytes=KEEP_FREE_BYTES,
+        software=built.software,
+    )
+    try:
+        for job in jobs:
+            for one in stored[job].values():
+                writer.add_overlay_now(
+                    "reference", body=one.to_body(), who=WHO, job=job, from_s=one.at_s
+                )
+    finally:
+        writer.close(())
+    return {job: tuple(stored[job]) for job in jobs}
 
 
 def _need_room(built: Built, archive: Path, from_s: float, to_s: float) -> None:
@@ -326,9 +360,7 @@ def _merge(done: Rehearsed) -> None:
     )
     try:
         writer.begin([one.meter for one in writer.recovery.jobs.values() if one.meter is not None])
-        writer.add_overlay(
-            "note", body={"text": NOTE}, who="acqd rehearse", from_s=done.from_s
-        ).result()
+        writer.add_overlay("note", body={"text": NOTE}, who=WHO, from_s=done.from_s).result()
         writer.merge_due(morning_s).result()
     finally:
         writer.close((), within_s=STOP_S)

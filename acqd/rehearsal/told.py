@@ -22,6 +22,7 @@ def missed_text(job: JobOutcome) -> str:
 def conflicts(outcome: Outcome) -> list[str]:
     """Who lost what to whom, who was late, which sweeper is full; none where all goes well."""
     found = [_lost(one, outcome) for one in sorted(outcome.lost, key=lambda one: one.from_s)]
+    found += outcome.without
     for job in outcome.jobs:
         if not job.due and not job.cut:
             found.append(f"{job.job} was never due in this time ({job.schedule})")

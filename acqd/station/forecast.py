@@ -29,7 +29,14 @@ from acqd.station.references import ReferenceRecord, differences_from_job, store
 from acqd.station.setup import absolute_max_dbm
 from acqd.sweep import Capabilities
 
-__all__ = ["Forecast", "JobForecast", "SweeperForecast", "forecast", "last_sweep_times"]
+__all__ = [
+    "Forecast",
+    "JobForecast",
+    "SweeperForecast",
+    "forecast",
+    "last_sweep_times",
+    "without_references",
+]
 
 DAY_S = 86_400.0
 ASK_WITHIN_S = 5.0
@@ -316,7 +323,7 @@ def _job(
         bytes_a_day=stored * (job.request.points * bits / 8 + SWEEP_BYTES),
         problem=timing.problem or _unsafe(job, timing.capabilities),
         inputs=job.safety.report(_absolute_max_dbm(job, timing.capabilities)),
-        foreseen=(*job.foresee(timing.capabilities), *_without_references(job, references)),
+        foreseen=(*job.foresee(timing.capabilities), *without_references(job, references)),
     )
 
 
@@ -324,7 +331,7 @@ NEEDED = {"transmission": Role.THROUGH, "reflection": Role.OPEN}
 """The reference without which a kind has no figures; vector sweepers may do without."""
 
 
-def _without_references(job: JobSpec, references: Mapping[str, ReferenceRecord]) -> tuple[str, ...]:
+def without_references(job: JobSpec, references: Mapping[str, ReferenceRecord]) -> tuple[str, ...]:
     """What is missing of the references that the job needs, or does not fit it."""
     role = NEEDED.get(job.kind)
     if role is None:

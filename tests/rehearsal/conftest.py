@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from acqd.cli import main
 from acqd.config.load import load_config
 from acqd.drivers.registry import load_drivers
 from acqd.rehearsal.run import Rehearsed, rehearse
@@ -134,3 +135,16 @@ def one_night(tmp_path_factory: pytest.TempPathFactory) -> Rehearsals:
 def make_rehearsals() -> Callable[[Path], Rehearsals]:
     """Makes one that rehearses in a folder."""
     return Rehearsals
+
+
+@pytest.fixture
+def acqd_reference() -> Callable[[Path, str, str], None]:
+    """Takes a reference of a job into the archive of its config, as a person does."""
+
+    def take(config: Path, job: str, role: str) -> None:
+        try:
+            main(["reference", job, role, "--yes", "--sweeps", "2", "--config", str(config)])
+        except SystemExit as ended:
+            assert not ended.code
+
+    return take

@@ -349,3 +349,51 @@ def test_rehearsing_twice_in_one_process_is_two_nights(night: Rehearsals) -> Non
     for name in ("one", "two"):
         done = rehearse(config, drivers, from_s=NIGHT_S, length_s=20.0, archive=night.folder / name)
         assert by_name(outcome_of(done), "vhf").kept == 10
+
+
+FILTER = """\
+[job.filter]
+kind = "transmission"
+sweeper = "mast"
+start = "60 MHz"
+stop = "180 MHz"
+points = 201
+rbw = "30 kHz"
+detector = "rms"
+attenuation = "10 dB"
+source = { level = "-20 dBm" }
+when = { every = "20 s" }
+
+[job.filter.transmission]
+frequency = [{ name = "ch16", at = "156.8 MHz", at_most = "2 dB" }]
+"""
+
+
+class TestReferences:
+    """Those that the config's archive has are lent to the rehearsal."""
+
+    def test_a_job_without_the_one_it_needs_is_told(self, night: Rehearsals) -> None:
+        done = night(
+            night.sweeper(address="sim:any", more="absolute_max = '10 dBm'"), FILTER, length_s=120.0
+        )
+        (said,) = [text for text in conflicts(outcome_of(done)) if text.startswith("filter")]
+        assert "no through reference" in said
+
+    def test_one_that_the_archive_has_is_compared_with(
+        self, night: Rehearsals, acqd_reference: Any
+    ) -> None:
+        config = night.config(
+            night.sweeper(address="sim:any", more="absolute_max = '10 dBm'"), FILTER
+        )
+        acqd_reference(config, "filter", "through")
+        done = night(
+            night.sweeper(address="sim:any", more="absolute_max = '10 dBm'"), FILTER, length_s=120.0
+        )
+        assert done.references == {"filter": ("through",)}
+        outcome = outcome_of(done)
+        assert outcome.without == ()
+        assert any("compared with the through" in text for text in outcome.assumed)
+        with open_archive(done.archive) as archive:
+            loss_db = archive.sweeps("filter")["least_loss_db"].values
+        assert np.isfinite(loss_db).all()
+        assert abs(loss_db).max() < 0.5
