@@ -253,6 +253,7 @@ export class Tuning {
     context.rect(left, top, width, height);
     context.clip();
     context.font = `${12 * dpr}px ${pen.font}`;
+    const taken = []; // Where there are letters already.
     for (const one of this.mask || []) {
       const from = Math.max(left, plot.valToPos(one.from, "x", true));
       const to = Math.min(left + width, plot.valToPos(one.to, "x", true));
@@ -278,7 +279,9 @@ export class Tuning {
         context.globalAlpha = 1;
         // Where it holds is what the line shows.
         const text = `${(one.label || "limit").replace(/ \([^()]*\)$/, "")}${one.verdict ? `: ${one.verdict}` : ""}`;
-        const over = context.measureText(text).width > left + width - from - 8 * dpr;
+        const long = context.measureText(text).width;
+        const over = long > left + width - from - 8 * dpr;
+        taken.push({ x: over ? to - long : from, y: up < 0 ? y + 4 * dpr : y - 18 * dpr, wide: long, high: 14 * dpr });
         context.textAlign = over ? "right" : "left";
         context.textBaseline = up < 0 ? "top" : "bottom";
         context.fillText(text, over ? to : from + 2 * dpr, y - up * 4 * dpr);
@@ -286,7 +289,6 @@ export class Tuning {
     }
     context.fillStyle = pen.ink;
     const [, , series] = plot.data;
-    const taken = [];
     for (const one of this.marks || []) {
       const x = plot.valToPos(one.x, "x", true);
       if (x < left || x > left + width) continue;
@@ -302,7 +304,8 @@ export class Tuning {
       const right = x > left + width * 0.8 || falls > 2 * dpr;
       const wide = context.measureText(one.label || "").width;
       const at = { x: right ? x - 8 * dpr - wide : x + 8 * dpr, y: y + 4 * dpr, wide, high: 14 * dpr };
-      // A label that would lie on another one is left out; the tables have all.
+      // A label that would lie on another one, or be cut, is left out; the tables have all.
+      if (at.x < left || at.x + wide > left + width) continue;
       if (taken.some((old) => at.x < old.x + old.wide && old.x < at.x + at.wide && at.y < old.y + old.high && old.y < at.y + at.high)) continue;
       taken.push(at);
       context.textAlign = "left";
