@@ -7,6 +7,7 @@ the wire, so each number is looked at before it is believed.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
@@ -65,7 +66,11 @@ def mask_of(kind: str, part: Part, verdict: Part | None) -> list[dict[str, Any]]
     A judgement names its place in words, and the summary has the place in figures: both are by the
     same name.
     """
-    if kind != "transmission" or verdict is None:
+    if verdict is None:
+        return []
+    if kind == "reflection":
+        return list(_swr_mask(part, verdict))[:MARKS_MOST]
+    if kind != "transmission":
         return []
     places = dict(_places(part))
     found = []
@@ -88,6 +93,29 @@ def mask_of(kind: str, part: Part, verdict: Part | None) -> list[dict[str, Any]]
             }
         )
     return found[:MARKS_MOST]
+
+
+def _swr_mask(part: Part, verdict: Part) -> Iterator[dict[str, Any]]:
+    """Limits of the SWR, as the return loss that they ask for."""
+    worst = _object(part, "worst")
+    places = {"worst SWR in the range": (number(worst, "start_hz"), number(worst, "stop_hz"))}
+    for row in _rows(part, "named"):
+        at_hz = number(row, "frequency_hz")
+        places[f"SWR at {text(row, 'name')}"] = (at_hz, at_hz)
+    for row in _rows(verdict, "judgements"):
+        what, limit = text(row, "figure"), number(row, "limit")
+        start_hz, stop_hz = places.get(what, (None, None))
+        if start_hz is None or stop_hz is None or limit is None or not 1.0 < limit < 1e6:
+            continue
+        yield {
+            "start_hz": start_hz,
+            "stop_hz": stop_hz,
+            "at_most": None,
+            "at_least": round(20.0 * math.log10((limit + 1.0) / (limit - 1.0)), 2),
+            "unit": "dB",
+            "label": f"{what}, {limit:g}"[:80],
+            "verdict": text(row, "verdict", 16),
+        }
 
 
 def _figure(

@@ -55,7 +55,7 @@ def as_json(value: Any) -> bytes:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reference:
-    """The through of one setup: levels that a loss is the difference from."""
+    """What losses of one setup are told against: a through, or a bridge with its port open."""
 
     setup: str
     frequency_hz: NDArray[np.float64]
@@ -109,6 +109,8 @@ class Job:
     """Why there is no sheet, or what is doubtful of it."""
     past_wanted: bool = True
     """Whether the archive should still be asked for what was before."""
+    cable_loss_db: float = 0.0
+    """One way, before the load on a bridge."""
     setup: str = ""
     """Of the newest summary."""
     reference: Reference | None = None
@@ -150,6 +152,7 @@ class Job:
         self.stored = whole(part, "stored") or self.stored
         self.threshold, _ = level_of(part, "threshold")
         self.floor, _ = level_of(part, "floor")
+        self.cable_loss_db = number(part, "cable_loss_db") or 0.0
         self.figures = figures_of(kind, part)
         self.marks = marks_of(kind, part)
         self.mask = mask_of(kind, part, self.verdict)
@@ -312,7 +315,9 @@ class Job:
         return round(median(after - at for at, after in pairwise(self.rhythm)), 3)
 
     def curve(self) -> dict[str, Any] | None:
-        """The newest sweep as losses, where the through of its setup is known."""
+        """The newest sweep as losses of a filter, or as return loss at a bridge, where the
+        reference of its setup is known. Of a bridge the cable is taken out, and nothing else: what
+        directivity and source match do to it is in the figures alone."""
         reference, trace = self.reference, self.trace
         if (
             reference is None
@@ -325,9 +330,9 @@ class Job:
         if at_hz is None:
             at_hz = np.linspace(trace.start_hz, trace.stop_hz, trace.level.size)
         through = np.interp(at_hz, reference.frequency_hz, reference.level)
-        loss = np.round(through - trace.level, 2)
+        loss = np.round(through - trace.level - 2.0 * self.cable_loss_db, 2)
         return {
-            "what": "loss",
+            "what": "return loss" if self.kind == "reflection" else "loss",
             "unit": "dB",
             "frequency_hz": at_hz.tolist(),
             "value": [None if value != value else value for value in loss.tolist()],

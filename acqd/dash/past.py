@@ -107,8 +107,10 @@ class Past:
                 for job in list(known.jobs.values()) if known is not None else ():
                     if job.past_wanted and job.sheet is not None:
                         job.past_wanted = False
-                        await self._sweeps(root, job)
-                    if job.kind == "transmission" and job.setup:
+                        # An emission check looks elsewhere each time: its sheet has no past.
+                        if job.kind != "emission":
+                            await self._sweeps(root, job)
+                    if job.kind in ("transmission", "reflection") and job.setup:
                         await self._reference(root, job)
             await asyncio.sleep(LOOK_EVERY_S)
 
@@ -200,11 +202,11 @@ class Past:
             )
 
     async def _reference(self, root: Path, job: Job) -> None:
-        """The through of the setup of the job's newest summary, asked for once."""
+        """What losses are told against in the setup of the newest summary, asked for once."""
         if job.reference is not None and job.reference.setup == job.setup:
             return
         try:
-            job.reference = await asyncio.to_thread(_through_of, root, job.name, job.setup)
+            job.reference = await asyncio.to_thread(_reference_of, root, job.name, job.setup)
         except (AcqdError, OSError, ValueError, KeyError) as exc:
             self._log.warning(
                 "past_not_read", archive=str(root), job=job.name, reason=str(exc)[:300]
@@ -304,8 +306,9 @@ def _tables_of(root: Path, now_s: float) -> _Tables:
     return found
 
 
-def _through_of(root: Path, job: str, digest: str) -> Reference:
-    """The through reference that a setup's losses are told against, as its meter has it.
+def _reference_of(root: Path, job: str, digest: str) -> Reference:
+    """What losses of a setup are told against: the through of a filter; of a bridge the open, or
+    the mean of open and short.
 
     Raises:
         ArchiveError: no such setup.
@@ -319,12 +322,18 @@ def _through_of(root: Path, job: str, digest: str) -> Reference:
     if record is None:
         raise ArchiveError(f"the archive does not know the setup {digest} of {job} yet")
     view = SetupView.of(record, 0.0)
-    through = view.event.references.get(Role.THROUGH)
-    level = np.empty(0)
-    found = None if through is None or not through.is_usable else through.level
+    roles = (Role.THROUGH,) if record.kind == "transmission" else (Role.OPEN, Role.SHORT)
+    usable = [
+        one.level
+        for role in roles
+        if (one := view.event.references.get(role)) is not None and one.is_usable
+    ]
     # Of complex ratios no trace is published, so there is nothing to hold against them.
-    if found is not None and not np.iscomplexobj(found):
-        level = np.asarray(found, dtype=np.float64)
+    levels = [one for one in usable if one is not None and not np.iscomplexobj(one)]
+    level = np.empty(0)
+    if levels:
+        amplitude = np.mean([10.0 ** (np.asarray(one) / 20.0) for one in levels], axis=0)
+        level = 20.0 * np.log10(amplitude)
     return Reference(
         setup=digest,
         frequency_hz=np.asarray(view.grid.frequency_hz, dtype=np.float64),

@@ -6,8 +6,10 @@ import json
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import pytest
 
+from acqd.dash.job import Reference
 from acqd.dash.reading import NotUnderstood, place_of
 from acqd.dash.state import (
     CHANNELS_MOST,
@@ -431,6 +433,46 @@ def test_the_mask_is_of_what_was_judged(state: State, tell: Tell, say: Any) -> N
         (156.8e6, 156.8e6, 1.0, None),
     ]
     assert job.figures[0]["label"] == "loss at ch16"
+
+
+def test_limits_of_a_bridge_are_return_losses(state: State, tell: Tell) -> None:
+    part = {
+        "worst": {"start_hz": 156e6, "stop_hz": 158e6},
+        "named": [{"name": "ch16", "frequency_hz": 156.8e6, "swr": 1.2}],
+    }
+    judgements = [
+        {"figure": "worst SWR in the range", "limit": 1.8, "side": "below", "verdict": "pass"},
+        {"figure": "SWR at ch16", "limit": 1.5, "side": "below", "verdict": "fail"},
+        {"figure": "SWR at nowhere", "limit": 1.5, "side": "below", "verdict": "fail"},
+    ]
+    body = {"schema": "verdict/1", "verdict": "fail", "at_s": AT_S, "judgements": judgements}
+    tell((f"acqd/{STATION}/job/whip/verdict", json.dumps(body).encode()))
+    summary = {"schema": "summary/1", "kind": "reflection", "seq": 1, "reflection": part}
+    tell((f"acqd/{STATION}/job/whip/summary", json.dumps(summary).encode()))
+    job = state.job(STATION, "whip")
+    assert job is not None
+    # A reflection of (s - 1)/(s + 1): 0.2857 and 0.2.
+    assert [(one["start_hz"], one["stop_hz"], one["at_least"]) for one in job.mask] == [
+        (156e6, 158e6, 10.88),
+        (156.8e6, 156.8e6, 13.98),
+    ]
+
+
+def test_a_bridge_is_shown_as_return_loss(state: State, tell: Tell, say: Any) -> None:
+    part = {"cable_loss_db": 0.4}
+    summary = {"schema": "summary/1", "kind": "reflection", "seq": 1, "setup": "s1"}
+    told = json.dumps(summary | {"reflection": part}).encode()
+    tell((f"acqd/{STATION}/job/whip/summary", told), say.trace(AT_S, 1, [-40.0, -55.0], job="whip"))
+    job = state.job(STATION, "whip")
+    assert job is not None
+    assert job.curve() is None
+    axis = np.array([150e6, 170e6])
+    job.reference = Reference(setup="s1", frequency_hz=axis, level=np.array([-30.0, -30.0]))
+    curve = job.curve()
+    assert curve is not None
+    assert (curve["what"], curve["value"]) == ("return loss", [9.2, 24.2])
+    job.reference = Reference(setup="s0", frequency_hz=axis, level=np.array([-30.0, -30.0]))
+    assert job.curve() is None
 
 
 def test_a_report_has_an_address_where_its_file_is_at_hand(say: Any) -> None:
