@@ -17,7 +17,18 @@ from numpy.typing import NDArray
 from acqd_sim.chance import exponential, normal, unit
 from acqd_sim.hours import UTC_ZONE, Zone
 
-__all__ = ["Always", "Bursts", "Edges", "Keying", "On", "Quiet", "Slots", "cut", "look_up"]
+__all__ = [
+    "Always",
+    "Bursts",
+    "Edges",
+    "Keying",
+    "On",
+    "Quiet",
+    "Slots",
+    "cut",
+    "is_silent",
+    "look_up",
+]
 
 Float = NDArray[np.float64]
 
@@ -58,6 +69,10 @@ class Keying(ABC):
     @abstractmethod
     def longest_s(self) -> float:
         """What ``since`` is meant to reach at most; infinite where there is no end."""
+
+    def is_silent(self, first_s: float, last_s: float) -> bool:
+        """Whether it is known, cheaply, to be off at both instants and all between."""
+        return False
 
     @abstractmethod
     def gain(self, at_s: Float) -> Float:
@@ -135,6 +150,14 @@ def look_up(at_s: Float, block_s: float, edges_of: Callable[[int], Edges], *, si
     return out
 
 
+def is_silent(
+    first_s: float, last_s: float, block_s: float, edges_of: Callable[[int], Edges]
+) -> bool:
+    """Whether two instants of one block of time, and all between, lie outside of any burst."""
+    block = floor(first_s / block_s)
+    return block == floor(last_s / block_s) and edges_of(block).steady(first_s, last_s) == 0.0
+
+
 @dataclass(frozen=True, kw_only=True)
 class Bursts(Keying):
     """A two-state Markov process: off and on times exponential, with a least on time.
@@ -202,6 +225,9 @@ class Bursts(Keying):
             self._cached.pop(next(iter(self._cached)), None)
         self._cached[block] = edges
         return edges
+
+    def is_silent(self, first_s: float, last_s: float) -> bool:
+        return is_silent(first_s, last_s, self.block_s, self._joined)
 
     def gain(self, at_s: Float) -> Float:
         return look_up(at_s, self.block_s, self._joined, since=False)

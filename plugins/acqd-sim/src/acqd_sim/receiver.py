@@ -261,7 +261,12 @@ class Receiver:
         strongest = milliwatt(settings.attenuation_db - 60.0)
         middles_s = looks.middles_s + float(at_s[0, 0] - looks.offset_s[0, 0])
         heard = []
+        first_s, last_s = float(at_s[0, 0]), float(at_s[-1, -1])
+        # With a margin, as the middles are a rounding away from the looks.
+        first_s, last_s = first_s - looks.bucket_s, last_s + looks.bucket_s
         for tone, gain in self._tones:
+            if tone.keying.is_silent(first_s, last_s):
+                continue
             if tone.power_mw * gain > strongest and tone.gain(middles_s).any():
                 heard.append((tone, gain))
             field.add_tone(tone, gain, at_s, self.frequency_error_ppm)
@@ -273,7 +278,10 @@ class Receiver:
     def _add_rest(self, field: _Field, looks: _Looks, at_s: Float, start_s: float) -> None:
         for comb in self.hookup.scene.combs:
             field.add_comb(comb, looks.path_gain, at_s)
+        stop_s = start_s + looks.settings.sweep_time_s
         for source, gain_db in self._impulses:
+            if source.keying.is_silent(start_s, stop_s):
+                continue
             field.add_impulses(source, float(gain_db), start_s)
         settings = looks.settings
         if not settings.source_on:

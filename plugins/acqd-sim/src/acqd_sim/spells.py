@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from acqd_sim.chance import normal
 from acqd_sim.hours import DAY_S, UTC_ZONE, Zone
-from acqd_sim.keying import Edges, Keying, On, cut, look_up
+from acqd_sim.keying import Edges, Keying, On, cut, is_silent, look_up
 
 __all__ = ["Daily", "Fixed", "Spells", "Within"]
 
@@ -104,6 +104,9 @@ class Spells(Keying):
         self._cached[block] = edges
         return edges
 
+    def is_silent(self, first_s: float, last_s: float) -> bool:
+        return is_silent(first_s, last_s, DAY_S, self._edges)
+
     def gain(self, at_s: Float) -> Float:
         return look_up(at_s, DAY_S, self._edges, since=False)
 
@@ -131,6 +134,9 @@ class Within(Keying):
     @property
     def longest_s(self) -> float:
         return min(self.inner.longest_s, self.spells.longest_s)
+
+    def is_silent(self, first_s: float, last_s: float) -> bool:
+        return self.spells.is_silent(first_s, last_s) or self.inner.is_silent(first_s, last_s)
 
     def gain(self, at_s: Float) -> Float:
         gain = self.spells.gain(at_s)
