@@ -376,16 +376,16 @@ class TestReferences:
         return night.sweeper(address="sim:any", more='absolute_max = "10 dBm"')
 
     def test_a_job_without_the_one_it_needs_is_told(self, night: Rehearsals) -> None:
-        done = night(BENCH, FILTER, length_s=120.0)
+        done = night(self.bench(night), FILTER, length_s=120.0)
         (said,) = [text for text in conflicts(outcome_of(done)) if text.startswith("filter")]
         assert "no through reference" in said
 
     def test_one_that_the_archive_has_is_compared_with(
         self, night: Rehearsals, acqd_reference: Any
     ) -> None:
-        config = night.config(BENCH, FILTER)
+        config = night.config(self.bench(night), FILTER)
         acqd_reference(config, "filter", "through")
-        done = night(BENCH, FILTER, length_s=120.0)
+        done = night(self.bench(night), FILTER, length_s=120.0)
         assert done.references == {"filter": ("through",)}
         outcome = outcome_of(done)
         assert outcome.without == ()
