@@ -125,19 +125,19 @@ def _job(job: Mapping[str, Any], zone: str, now_s: float) -> list[str]:
     if job.get("due"):
         share = job["stored"] / job["due"]
         lines.append(
-            f"    kept     {_bar(share)} {100 * share:.1f} % of this hour's "
+            f"    kept               {_bar(share)} {100 * share:.1f} % of this hour's "
             f"{job['due']} due ({job['stored']})"
         )
     if job.get("swept_s"):
         lines.append(
-            f"    last     sweep {job['last_seq']} at {clock(job['swept_s'], zone, seconds=True)}, "
+            f"    last               sweep {job['last_seq']} at {clock(job['swept_s'], zone, seconds=True)}, "
             f"{duration(max(0.0, now_s - job['swept_s']))} ago"
         )
     if job.get("figure"):
         lines.append(f"    {_curve(job['figure'])}")
     if job.get("finding"):
         lines.append(
-            f"    finding  {job['last_finding']}, {clock(job['finding_s'], zone)}: {job['finding']}"
+            f"    finding            {job['last_finding']}, {clock(job['finding_s'], zone)}: {job['finding']}"
         )
     return lines
 
@@ -165,7 +165,7 @@ def _curve(figure: Mapping[str, Any]) -> str:
         unit = {"dbm": "dBm", "dbuv": "dBµV", "dbfs": "dBFS", "db": "dB"}.get(unit, unit)
         ends = [f"{number(one)} {unit}" for one in (min(values), max(values), figure["last"])]
     line = sparkline(figure["values"], CURVE_WIDTH)
-    return f"{figure['name']:<8} {line} {ends[2]} (last hour {ends[0]} to {ends[1]})"
+    return f"{figure['name']:<18} {line} {ends[2]} (last hour {ends[0]} to {ends[1]})"
 
 
 def _show_left(loaded: StationConfig, told: Mapping[str, Any]) -> None:

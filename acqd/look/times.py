@@ -107,30 +107,35 @@ def time_marks(start_s: float, stop_s: float, zone: str, *, most: int = 10) -> l
     if step_s is None:
         days = ceil(span_s / 86400.0 / most)
         step_s = 86400
-    marks: list[TimeMark] = []
+    found: dict[float, TimeMark] = {}
     at = _local(start_s, zone)
-    midnight = at.replace(hour=0, minute=0, second=0, microsecond=0)
-    # Counted on the zone's own clock from each midnight, so that marks stay round over a change.
-    day = midnight
+    # Counted on the zone's own clock from each midnight, so that marks stay round over a change; an
+    # hour that the clock shows twice (fold) has its marks twice.
+    day = at.replace(hour=0, minute=0, second=0, microsecond=0, fold=0)
     while day.timestamp() <= stop_s:
         for second in range(0, 86400, step_s):
-            wall = (day + timedelta(seconds=second)).replace(tzinfo=ZoneInfo(zone))
-            at_s = wall.timestamp()
-            if not floor(start_s * 1000) / 1000 <= at_s <= stop_s:
-                continue
-            if marks and at_s <= marks[-1].at_s:
-                continue
-            is_day = second == 0
-            text = (
-                f"{wall.day} {wall:%b}" if is_day and step_s == 86400 else _mark(at_s, zone, step_s)
-            )
-            marks.append(TimeMark(at_s=at_s, text=text, is_day=is_day))
-        day = (day + timedelta(days=days)).replace(tzinfo=ZoneInfo(zone))
-    return marks
+            for fold in (0, 1):
+                wall = (day + timedelta(seconds=second)).replace(fold=fold)
+                at_s = wall.timestamp()
+                if floor(start_s * 1000) / 1000 <= at_s <= stop_s and _shows(at_s, wall):
+                    found[at_s] = _mark(at_s, wall, zone, step_s)
+        day += timedelta(days=days)
+    return [found[at_s] for at_s in sorted(found)]
 
 
-def _mark(at_s: float, zone: str, step_s: int) -> str:
-    return clock(at_s, zone, seconds=step_s < 60)
+def _shows(at_s: float, wall: datetime) -> bool:
+    """Whether the clock shows this time then: one that it leaves out it never shows."""
+    return datetime.fromtimestamp(at_s, wall.tzinfo).replace(tzinfo=None) == wall.replace(
+        tzinfo=None
+    )
+
+
+def _mark(at_s: float, wall: datetime, zone: str, step_s: int) -> TimeMark:
+    is_day = wall.hour == wall.minute == wall.second == 0
+    text = clock(at_s, zone, seconds=step_s < 60)
+    if is_day and step_s == 86400:
+        text = f"{wall.day} {wall:%b}"
+    return TimeMark(at_s=at_s, text=text, is_day=is_day)
 
 
 def moment_of(text: str, zone: str, *, now_s: float) -> float:

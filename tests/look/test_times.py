@@ -27,6 +27,12 @@ def test_marks_stay_round_where_an_hour_is_left_out() -> None:
     assert all(b.at_s - a.at_s == 3600 for a, b in itertools.pairwise(marks))
 
 
+def test_an_hour_that_the_clock_shows_twice_has_its_mark_twice() -> None:
+    """On 25 October 2026 the clock goes from 02:00 BST back to 01:00."""
+    marks = time_marks(at("2026-10-24T23:00Z"), at("2026-10-25T03:00Z"), LONDON, most=6)
+    assert [mark.text for mark in marks] == ["00:00", "01:00", "01:00", "02:00", "03:00"]
+
+
 def test_marks_of_a_few_seconds_show_seconds() -> None:
     start_s = at("2026-03-14T21:00Z")
     assert time_marks(start_s, start_s + 40, LONDON)[1].text == "21:00:05"
