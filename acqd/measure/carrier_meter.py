@@ -108,7 +108,7 @@ class CarrierMeter(PassMeter[CarrierState]):
 
     settings: CarrierSettings = field(default_factory=CarrierSettings)
 
-    version: ClassVar[str] = "carrier/1"
+    version: ClassVar[str] = "carrier/2"
     kind_type: ClassVar[type[Any]] = CarrierState
     figures: ClassVar[Mapping[str, str]] = {
         "frequency_hz": "Hz",

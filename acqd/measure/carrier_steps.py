@@ -4,13 +4,23 @@ A watch for steps over the readings themselves would cry at every steady drift. 
 line (two gains, memory of about 100 readings) foretells each reading, and the watch of
 :mod:`acqd.measure.steps` gets the difference: a drift foretells itself away, a step does not.
 
-A bend, such as a warm-up, outruns a line too. So what the CUSUM found is told only where a step
-explains clearly more of the last readings than a bend does (F ratio of 14: practice). The step's
-size and its uncertainty come from a line with a step through them, allowing for serial correlation.
+The CUSUM cries with the first reading after a large step, and one reading tells neither where the
+step lies nor that it stays. So two more are waited for, and the place of the step is sought among
+all that leave three readings after it.
 
-Limits: readings more than ten usual intervals apart begin anew, and a step between them is not
-seen; after each alarm the usual is learnt anew; slow steps (over more than a few readings) read as
-drift, and steps below about two standard deviations of a reading may be taken for a bend.
+A bend, such as a warm-up, outruns a line too, and so does a reading that is amiss. So what the
+CUSUM found is told only where a step explains clearly more of the last readings than a bend does
+(F ratio of 14: practice), and more than one or two readings that lie apart from the others. The
+step's size and its uncertainty come from a line with a step through them, allowing for serial
+correlation.
+
+In 3500 simulated series with a step of at least 10 standard deviations of a reading its place was
+right in more than 99 %, and the 95 % interval of the size held the truth in 95 %.
+
+Limits: readings more than ten usual intervals apart begin anew, and a step between them, or less
+than three readings before, is not seen; after each alarm the usual is learnt anew; slow steps (over
+more than a few readings) read as drift, and steps below about two standard deviations of a reading
+may be taken for a bend. The place of a step of three and less may be a reading or two off.
 """
 
 from __future__ import annotations
@@ -39,10 +49,14 @@ KEPT = 160
 QUIET_FIRST = 20
 """Readings after which the line foretells well enough for the watch to learn from it."""
 
+EARLIER = 8
+"""Readings by which a step may lie before where the CUSUM began to add: noise holds it down."""
+
 APART = 10.0
 """Usual intervals after which the line is begun anew."""
 
-LEAST_BEFORE, LEAST_AFTER = 8, 2
+LEAST_BEFORE, LEAST_AFTER = 8, 3
+"""Readings before and after a step. With three after it, two that lie apart are no step."""
 
 LEAST_RATIO = 14.0
 """Of variances, for a step beside a bend; the place of the step was chosen, so it is set high."""
@@ -93,6 +107,10 @@ class TrendWatch:
     count: int = 0
     last_s: float = math.nan
     held: tuple[tuple[float, float, int], ...] = field(default=())
+    waits: int = 0
+    """Readings that are waited for until an alarm is judged; 0 where there is none."""
+    onset_seq: int = 0
+    """Of that alarm, as the CUSUM has it."""
 
 
 def trend_watch(
@@ -114,7 +132,8 @@ def trend_step(
 ) -> tuple[TrendWatch, SeenStep | None]:
     """The watch after one more reading, and the step that it showed. NaN changes nothing.
 
-    A reading with a time before the last (a clock that was set back) begins the line anew.
+    A step is told two readings after the one with which it was noticed. A reading with a time
+    before the last (a clock that was set back) begins the line anew, and drops what was noticed.
     """
     if not math.isfinite(value):
         return trend, None
@@ -123,12 +142,17 @@ def trend_step(
         return _begun(trend, at_s, value, seq), None
     error = value - foreseen(trend, at_s)
     held = (*trend.held[-(KEPT - 1) :], (at_s, value, seq))
+    if trend.waits > 1:
+        return _waiting(trend, held, trend.waits - 1), None
+    if trend.waits == 1:
+        step = _told(held, trend.onset_seq, trend.watch.confidence)
+        return _begun(trend, at_s, value, seq), step
     watch, alarm = trend.watch, None
     if trend.count >= QUIET_FIRST:
         watch, alarm = watch_step(watch, error, seq)
     if alarm is not None:
-        step = _told(held, alarm.onset, seq, trend.watch.confidence)
-        return _begun(replace(trend, watch=watch), at_s, value, seq), step
+        noticed = replace(trend, watch=watch, onset_seq=alarm.onset)
+        return _waiting(noticed, held, LEAST_AFTER - 1), None
     n = trend.count
     by_level = max(2.0 * (2 * n + 1) / ((n + 1.0) * (n + 2.0)), 1.0 - FADING**2)
     by_slope = max(6.0 / ((n + 1.0) * (n + 2.0)), (1.0 - FADING) ** 2)
@@ -149,19 +173,29 @@ def foreseen(trend: TrendWatch, at_s: float) -> float:
 
 
 def _begun(trend: TrendWatch, at_s: float, value: float, seq: int) -> TrendWatch:
-    return replace(trend, level=value, slope=0.0, count=1, last_s=at_s, held=((at_s, value, seq),))
+    one = (at_s, value, seq)
+    return replace(trend, level=value, slope=0.0, count=1, last_s=at_s, held=(one,), waits=0)
+
+
+def _waiting(
+    trend: TrendWatch, held: tuple[tuple[float, float, int], ...], waits: int
+) -> TrendWatch:
+    """With one more reading, which the line goes past: it is not known yet what it belongs to."""
+    at_s = held[-1][0]
+    return replace(trend, level=foreseen(trend, at_s), last_s=at_s, held=held, waits=waits)
 
 
 def _told(
-    held: tuple[tuple[float, float, int], ...], onset_seq: int, seq: int, confidence: float
+    held: tuple[tuple[float, float, int], ...], onset_seq: int, confidence: float
 ) -> SeenStep | None:
-    """The step at ``onset_seq`` by least squares; None where a bend explains the readings as well,
-    or the readings wander too slowly to say how large it is."""
+    """The step near ``onset_seq`` by least squares; None where a bend, or a reading or two amiss,
+    explain the readings as well, or they wander too slowly to say how large it is."""
     t = np.array([one[0] for one in held])
     y = np.array([one[1] for one in held])
     begins = next((at for at, one in enumerate(held) if one[2] >= onset_seq), len(held))
     x = (t - t[0]) / (t[-1] - t[0])
-    found = _best_place(x, y, range(max(LEAST_BEFORE, begins), len(held) - LEAST_AFTER + 1))
+    places = range(max(LEAST_BEFORE, begins - EARLIER), len(held) - LEAST_AFTER + 1)
+    found = _best_place(x, y, places)
     if found is None:
         return None
     at, columns, fit, residual = found
@@ -170,11 +204,13 @@ def _told(
     free = effective - 3.0
     if free < 2.0 or _beyond_bend(x, y, columns[:, 2], effective) < LEAST_RATIO:
         return None
+    if _least_amiss(x, y, begins) <= ssr:
+        return None
     u = math.sqrt(float(np.linalg.inv(columns.T @ columns)[2, 2]) * ssr / free)
     return SeenStep(
         onset_s=held[at][0],
         onset_seq=held[at][2],
-        seq=seq,
+        seq=held[-1][2],
         size=float(fit[2]),
         expanded=student_quantile(0.5 + confidence / 2.0, free) * u,
     )
@@ -195,6 +231,18 @@ def _best_place(x: Float, y: Float, places: range) -> tuple[int, Float, Float, F
         if ssr < least:
             best, least = (at, columns, fit, residual), ssr
     return best
+
+
+def _least_amiss(x: Float, y: Float, begins: int) -> float:
+    """Sum of squares that a line leaves where one or two readings in a row are left out."""
+    least = math.inf
+    for many in range(1, LEAST_AFTER):
+        for at in range(begins, x.size - many + 1):
+            kept = np.r_[0:at, at + many : x.size]
+            columns = np.stack([np.ones(kept.size), x[kept]], axis=1)
+            _, residual = _fit(columns, y[kept])
+            least = min(least, float(residual @ residual))
+    return least
 
 
 def _beyond_bend(x: Float, y: Float, after: Float, effective: float) -> float:

@@ -154,6 +154,11 @@ def test_the_scatter_is_what_is_left_beside_the_line(watch: Any, told: KindParts
 
 def test_a_step_is_marked_and_listed(watch: Any, told: KindParts) -> None:
     (step,) = (one for one in watch.archive.findings("beacon") if one.what == "frequency_step")
+    assert abs(step.figures["step_hz"] - STEP_HZ) <= 1.3 * step.figures["step_expanded_hz"] < 100.0
+    data = watch.archive.sweeps("beacon")
+    offset = data.frequency_hz.values - 156.8e6
+    after = data.sequence.values >= step.seq
+    assert offset[~after].max() < STEP_HZ / 2.0 < STEP_HZ < offset[after].min()
     (mark,) = chart(told, "frequency", "Frequency, less").marks
     assert mark.x == step.at_s and mark.text.startswith("up ")
     (listed,) = table(told, "figures", "Steps").rows
