@@ -246,6 +246,13 @@ class Peers:
         except OSError:
             return None
 
+    def until_swept(self, *stations: str) -> None:
+        def swept() -> bool:
+            rows = [self.job(one, "marine-vhf") for one in stations]
+            return all(row.get("last_seq", 0) > 8 for row in rows)
+
+        wait_for(f"sweeps of {', '.join(stations)}", swept, self.log)
+
     def job(self, station: str, job: str) -> dict[str, Any]:
         """A job as the server knows it; empty where it does not yet."""
         for one in (self.told() or {"stations": []})["stations"]:
@@ -281,12 +288,7 @@ def coast(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Peers]:
         log = peers.folder / "gannet-ledge.log"
         wait_for("a first finding", lambda: '"event": "finding"' in log.read_text(), log.read_text)
         peers.dash("--archive", str(archive))
-        for station in ("gannet-ledge", "north-head"):
-            wait_for(
-                f"sweeps of {station}",
-                lambda one=station: peers.job(one, "marine-vhf").get("last_seq", 0) > 8,
-                lambda one=station: (peers.folder / f"{one}.log").read_text(),
-            )
+        peers.until_swept("gannet-ledge", "north-head")
         wait_for(
             "losses of the filter",
             lambda: peers.job("gannet-ledge", "band-pass").get("figures"),
@@ -643,7 +645,7 @@ async def test_a_station_that_dies_is_an_alarm_and_the_page_outlives_its_broker(
           const [from, to] = drawn.missing.at(-1), {w, h} = drawn.pixels;
           const wide = w / (drawn.last - drawn.first + 1);
           const x = Math.floor(((from + to + 1) / 2 - drawn.first) * wide);
-          const picture = sheet.picture.getContext('2d');
+          const picture = sheet.picture.canvas.getContext('2d');
           const rows = [0.1, 0.5, 0.9].map(
             part => picture.getImageData(x, Math.floor(part * h), 1, 1).data);
           return {

@@ -3,6 +3,7 @@
 // shares an axis shares its pixels.
 
 import { gaps, stride } from "./columns.js";
+import { Picture } from "./picture.js";
 import * as words from "./words.js";
 
 const LINES_MOST = 16; // Findings with a line through the picture; more would hide it.
@@ -67,9 +68,7 @@ export class Sheet {
     this.lut = new Uint32Array(256);
     this.pen = ink();
     this.drawn = null;
-    this.picture = document.createElement("canvas"); // The picture alone, a pixel of the screen each.
-    this.image = null;
-    this.rastered = "";
+    this.picture = new Picture();
   }
 
   restyle() {
@@ -196,85 +195,21 @@ export class Sheet {
 
   // -- the picture ---------------------------------------------------------------------------
 
-  /**
-   * One pixel shows the highest of all cells that lie in it; nothing is smoothed. The picture is
-   * kept: as long as time has not moved on by a column, only what changed is made anew.
-   */
   #raster(context, drawn) {
-    const { at, dpr, first, last, columns, reach } = drawn;
+    const { at, dpr, first, last } = drawn;
     const x = Math.round(at.sheet.x * dpr), y = Math.round(at.sheet.y * dpr);
     const w = Math.round(at.sheet.w * dpr), h = Math.round(at.sheet.h * dpr);
     if (w < 1 || h < 1) return;
     drawn.pixels = { x, y, w, h };
-    const count = last - first + 1;
-    const key = [w, h, first, last, reach, this.scale, this.pen.gap, Boolean(this.colours), columns.number].join();
-    let from = 0;
-    if (key === this.rastered) {
-      if (columns.changed > last) from = w;
-      else from = Math.max(0, Math.floor(((columns.changed - first) * w) / count) - 1);
-    } else if (this.picture.width !== w || this.picture.height !== h) {
-      [this.picture.width, this.picture.height] = [w, h];
-      this.image = new ImageData(w, h);
-    }
-    this.rastered = key;
-    columns.changed = Infinity;
-    if (from < w) {
-      this.#cells(columns, { first, count, reach, w, h, from });
-      this.picture.getContext("2d").putImageData(this.image, 0, 0, from, 0, w - from, h);
-    }
-    context.drawImage(this.picture, x, y);
+    const colours = [this.scale, this.pen.gap, Boolean(this.colours)].join();
+    context.drawImage(this.picture.of(drawn, this.lut, colours), x, y);
     if (!drawn.unheard) return;
-    const until = Math.floor(((drawn.unheard[1] + 1 - first) * w) / count);
+    const until = Math.floor(((drawn.unheard[1] + 1 - first) * w) / (last - first + 1));
     context.fillStyle = this.pen.paper;
     context.fillRect(x, y, until, h);
     context.fillStyle = this.pen.rule;
     context.fillRect(x, y, until, 1);
     context.fillRect(x, y + h - 1, until, 1);
-  }
-
-  /** Colours of the pixels from ``from`` to the right edge. */
-  #cells(columns, { first, count, reach, w, h, from }) {
-    const { rows, size, codes } = columns;
-    const { lut } = this;
-    const out = new Uint32Array(this.image.data.buffer);
-    const starts = new Int32Array(w + 1);
-    for (let pixel = 0; pixel <= w; pixel += 1) starts[pixel] = Math.floor((pixel * count) / w);
-    const begin = starts[from];
-    const places = this.#places(columns, first + begin, count - begin, reach);
-    const highest = new Uint8Array(places.length);
-    for (let row = 0; row < h;) {
-      const high = rows - Math.floor((row * rows) / h); // Frequency rises upwards.
-      let next = row + 1;
-      while (next < h && rows - Math.floor((next * rows) / h) === high) next += 1;
-      const low = Math.min(high - 1, next < h ? rows - Math.floor((next * rows) / h) : 0);
-      for (let line = low; line < high; line += 1) {
-        const base = line * size;
-        for (let n = 0; n < places.length; n += 1) {
-          const code = places[n] < 0 ? 0 : codes[base + places[n]];
-          if (line === low || code > highest[n]) highest[n] = code;
-        }
-      }
-      const start = row * w;
-      for (let pixel = from; pixel < w; pixel += 1) {
-        let code = highest[starts[pixel] - begin];
-        for (let n = starts[pixel] + 1; n < starts[pixel + 1]; n += 1) if (highest[n - begin] > code) code = highest[n - begin];
-        out[start + pixel] = lut[code];
-      }
-      for (let copy = row + 1; copy < next; copy += 1) out.copyWithin(copy * w + from, start + from, start + w);
-      row = next;
-    }
-  }
-
-  /** Where each bin's codes stand, −1 in gaps; a column reaches to where the next one is due. */
-  #places(columns, first, count, reach) {
-    const places = new Int32Array(count);
-    let seen = -1, since = 0;
-    for (let n = 1 - reach; n < count; n += 1) {
-      since += 1;
-      if (columns.has(first + n)) [seen, since] = [columns.place(first + n), 0];
-      if (n >= 0) places[n] = seen >= 0 && since < reach ? seen : -1;
-    }
-    return places;
   }
 
   #text(context, text, x, y, { colour, align = "left", size = 11, weight = "" } = {}) {
