@@ -454,7 +454,7 @@ def plain(value: Any, where: str = "") -> None:
 
 def text_of(output: Output) -> str:
     """All of it to the bit; the order of keys means nothing."""
-    return json.dumps(asdict(output), sort_keys=True)
+    return json.dumps(asdict(output), sort_keys=True, default=np.ndarray.tolist)
 
 
 @dataclass
