@@ -108,7 +108,7 @@ def _length_s(text: str) -> float:
     try:
         return parse_quantity(text, DURATION)
     except QuantityError as exc:
-        raise click.UsageError(f"--for {text!r}: {exc}; expected such as 10h or 90min") from None
+        raise click.UsageError(f"--for {text!r}: {exc}") from None
 
 
 def _from_s(config: StationConfig, text: str | None, now_s: float) -> float:
