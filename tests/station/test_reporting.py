@@ -348,7 +348,7 @@ def test_a_station_makes_the_report_of_its_window_and_tells_of_it(bench: Any) ->
     kill in between loses nothing."""
     sim, broker = bench.sim(), bench.broker()
     ear = bench.ear(broker.port)
-    more = f'when = {{ every = "100 ms", window = "{soon(8.0)}" }}\nreport = true'
+    more = f'when = {{ every = "100 ms", window = "{soon(12.0)}" }}\nreport = true'
     job = bench.job("vhf").replace('when = { every = "100 ms" }', more)
     config = bench.config(sim.addresses, [job], broker=broker.url)
     run = bench.run(config)
@@ -360,7 +360,7 @@ def test_a_station_makes_the_report_of_its_window_and_tells_of_it(bench: Any) ->
     assert told["bytes"] == len(page)
     assert told["headline"]
     assert b"<html" in page[:500].lower()
-    assert told["to_s"] - told["from_s"] == pytest.approx(3608.0, abs=1.0)
+    assert told["to_s"] - told["from_s"] == pytest.approx(3612.0, abs=1.0)
     assert ear.heard("station/finding") == []
     run.kill()
     run = bench.run(config)
@@ -393,7 +393,7 @@ def test_a_folder_that_cannot_be_had_is_a_finding(bench: Any) -> None:
     sim = bench.sim()
     bench.archive.mkdir()
     (bench.archive / "reports").write_text("not a folder")
-    more = f'when = {{ every = "100 ms", window = "{soon(4.0)}" }}\nreport = true'
+    more = f'when = {{ every = "100 ms", window = "{soon(12.0)}" }}\nreport = true'
     job = bench.job("vhf").replace('when = { every = "100 ms" }', more)
     run = bench.run(bench.config(sim.addresses, [job, bench.job("other")]))
     failed = run.until("report_failed")
