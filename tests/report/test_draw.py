@@ -333,6 +333,28 @@ def test_the_plane_the_scale_and_the_uncertainty_are_told_once() -> None:
         assert "dBm at the aerial socket" in said
 
 
+@pytest.mark.parametrize("unit", ["1", ""])
+@pytest.mark.parametrize("width", ["page", "phone"])
+def test_a_ratio_stands_without_a_unit(unit: str, width: Any) -> None:
+    """At axes of curves, bars, trends and strips, and behind their figures."""
+    sheet = charts.sheet()
+    of_ratios = (
+        replace(charts.curve(), y_name="SWR", y_unit=unit),
+        replace(charts.curve(), x_unit=unit),
+        replace(charts.trend(), title="SWR", unit=unit),
+        replace(charts.bars(), y_name="SWR", y_unit=unit),
+        replace(charts.bars(behind=False), y_name="SWR", y_unit=unit),
+        replace(sheet, floor=replace(sheet.floor, title="SWR", unit=unit)),
+    )
+    for chart in of_ratios:
+        texts = [one.text for one in board_of(chart, frame_of("curve", width)).texts]
+        assert "SWR" in texts or chart is of_ratios[1]
+        assert not [one for one in texts if re.search(r"\[1?\]|\d 1$", one)]
+    assert "loss [dB]" in [
+        one.text for one in board_of(charts.curve(), frame_of("curve", width)).texts
+    ]
+
+
 def test_the_clock_of_the_zone_and_utc_stand_below_each_other() -> None:
     """Of a zone on UTC there is but one row; a change of the clock is told where it happens."""
 

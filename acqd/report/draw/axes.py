@@ -23,6 +23,7 @@ __all__ = [
     "thinned",
     "time_axis",
     "time_axis_height",
+    "unit_text",
     "value_ticks",
     "with_gaps",
 ]
@@ -126,6 +127,11 @@ def frequency_axis(axis: Axis, most: int) -> tuple[Ticks, str]:
     scaled = Axis(axis.low / factor, axis.high / factor, axis.first, axis.last, axis.is_log)
     ticks = value_ticks(scaled, most)
     return Ticks(tuple(one * factor for one in ticks.values), ticks.texts), unit
+
+
+def unit_text(name: str, unit: str) -> str:
+    """``loss [dB]``, as it stands at an axis; ``SWR`` alone, since a ratio has no unit."""
+    return name if unit in ("", "1") else f"{name} [{unit}]"
 
 
 def frequency_text(hz: float) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.report.draw.axes import Axis, figure_text, frequency_text, level_range
+from acqd.report.draw.axes import Axis, figure_text, frequency_text, level_range, unit_text
 from acqd.report.draw.board import Board, Box, text_width
 from acqd.report.draw.curve import draw_x_axis, draw_y_axis, names_width, x_range
 from acqd.report.draw.frame import Frame
@@ -40,7 +40,7 @@ class _Put:
 def draw_bars(chart: BarChart, frame: Frame) -> Board:
     """With spectra behind, frequency is a true axis; without, the bars stand side by side."""
     board = Board(width=frame.pixels)
-    board.text(14.0, 12.0, f"{chart.y_name} [{chart.y_unit}]", "ink", size=SMALL, bold=True)
+    board.text(14.0, 12.0, unit_text(chart.y_name, chart.y_unit), "ink", size=SMALL, bold=True)
     bars = [one for one in chart.bars if np.isfinite(one.value)]
     right = names_width(chart.lines, frame)
     box = Box(52.0, 30.0, board.width - 14 - right, 30.0 + (200 if frame.is_phone else 260))
@@ -219,11 +219,12 @@ def _lead(board: Board, puts: list[_Put], places: list[float], top: float) -> No
 def _told(chart: BarChart, bar: Bar) -> list[tuple[str, str]]:
     """Lines of a bar with their colours; the verdict last."""
     place = frequency_text(bar.x) if chart.x_unit == "Hz" else f"{bar.x:g} {chart.x_unit}"
-    value = f"{figure_text(bar.value, 1)} {chart.y_unit}"
+    unit = "" if chart.y_unit in ("", "1") else f" {chart.y_unit}"
+    value = f"{figure_text(bar.value, 1)}{unit}"
     if bar.bound is not None:
         value = f"{bar.bound} {value}"
     elif bar.expanded is not None:
-        value = f"{figure_text(bar.value, 1)} ± {figure_text(bar.expanded, 1)} {chart.y_unit}"
+        value = f"{figure_text(bar.value, 1)} ± {figure_text(bar.expanded, 1)}{unit}"
     lines = [(bar.name, "ink")] if bar.name else []
     if place not in bar.name:
         lines.append((place, "quiet"))

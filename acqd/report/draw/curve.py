@@ -13,6 +13,7 @@ from acqd.report.draw.axes import (
     frequency_axis,
     level_range,
     thinned,
+    unit_text,
     value_ticks,
 )
 from acqd.report.draw.board import Board, Box, text_width
@@ -57,7 +58,7 @@ def draw_curve(chart: CurveChart, frame: Frame) -> Board:
         [one.x for one in chart.marks],
     )
     right = names_width(chart.lines, frame)
-    top = _head(board, f"{chart.y_name} [{chart.y_unit}]", "", frame)
+    top = _head(board, unit_text(chart.y_name, chart.y_unit), "", frame)
     if chart.bands:
         top += 26
     # Air for the names of marks: they stand clear of the curves.
@@ -111,7 +112,9 @@ def draw_spectrum(chart: SpectrumChart, frame: Frame) -> Board:
     right = names_width(lines, frame)
     said = f"at {chart.plane}" if chart.plane else ""
     accuracy = uncertainty_text(chart.level_u)
-    top = _head(board, f"level [{chart.unit}]", ", ".join(p for p in (said, accuracy) if p), frame)
+    top = _head(
+        board, unit_text("level", chart.unit), ", ".join(p for p in (said, accuracy) if p), frame
+    )
     bands = [one for one in chart.bands if one.stop >= low and one.start <= high]
     if chart.marks:
         top += 44
@@ -260,10 +263,11 @@ def draw_x_axis(board: Board, plot: Plot, x_unit: str) -> float:
     if x_unit == "Hz":
         ticks, unit = frequency_axis(plot.x, most)
     else:
-        ticks, unit = value_ticks(plot.x, most), x_unit
+        ticks, unit = value_ticks(plot.x, most), "" if x_unit == "1" else x_unit
     board.line([box.x0, box.x1], [box.y1, box.y1], "quiet", width=0.8)
     _x_texts(board, plot, ticks)
-    board.text((box.x0 + box.x1) / 2, box.y1 + 26, unit, "quiet", size=SMALL, align="middle")
+    if unit:
+        board.text((box.x0 + box.x1) / 2, box.y1 + 26, unit, "quiet", size=SMALL, align="middle")
     return box.y1 + 32
 
 

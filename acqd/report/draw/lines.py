@@ -315,9 +315,8 @@ def mark_lines(mark: Mark, unit: str) -> list[str]:
     """What stands at a mark: its text, and ± U on a line of its own where the text has none."""
     lines = [part for part in mark.text.split("\n") if part]
     if mark.expanded is not None and "±" not in mark.text:
-        lines.append(
-            f"± {figure_text(mark.expanded, 2 if mark.expanded < 1 else 1)} {unit}".strip()
-        )
+        said = "" if unit in ("", "1") else f" {unit}"
+        lines.append(f"± {figure_text(mark.expanded, 2 if mark.expanded < 1 else 1)}{said}")
     return lines or [figure_text(mark.y, 2)]
 
 

@@ -14,6 +14,7 @@ from acqd.report.draw.axes import (
     figure_text,
     level_range,
     thinned,
+    unit_text,
     value_ticks,
     with_gaps,
 )
@@ -41,7 +42,7 @@ def draw_floor(
     board: Board, strip: Strip, time: Axis, top: float, gaps: Sequence[GapShown], height: float = 62
 ) -> float:
     """A curve with its band under its title and statement; where it ends."""
-    head = f"{strip.title} [{strip.unit}]"
+    head = unit_text(strip.title, strip.unit)
     board.text(time.first, top + 6, head, "ink", size=SMALL, bold=True)
     x = time.first + text_width(head, SMALL, True) + 10
     top += 17

@@ -7,7 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from acqd.report.draw.axes import Axis, level_range, time_axis, time_axis_height, with_gaps
+from acqd.report.draw.axes import (
+    Axis,
+    level_range,
+    time_axis,
+    time_axis_height,
+    unit_text,
+    with_gaps,
+)
 from acqd.report.draw.board import Board, Box
 from acqd.report.draw.curve import aired, draw_y_axis, names_width, y_margin
 from acqd.report.draw.frame import Frame
@@ -33,7 +40,7 @@ def draw_trend(chart: TrendChart, frame: Frame) -> Board:
     gaps = [*chart.gaps, *(one for one in frame.gaps if one not in chart.gaps)]
     lines = [_parted(one, gaps) for one in chart.lines]
     right = names_width(lines, frame)
-    board.text(14.0, 12.0, f"{chart.title} [{chart.unit}]", "ink", size=SMALL, bold=True)
+    board.text(14.0, 12.0, unit_text(chart.title, chart.unit), "ink", size=SMALL, bold=True)
     height = 130.0 if frame.is_phone else 150.0
     if chart.marks:
         height += 40.0
