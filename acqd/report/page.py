@@ -75,6 +75,7 @@ class JobPage:
     job: JobReport
     anchor: str
     title: str
+    headline: str
     kept: str
     kept_more: tuple[str, ...]
     sheets: tuple[Figure, ...]
@@ -164,6 +165,7 @@ def _job_page(report: Report, job: JobReport, numbers: Iterator[int]) -> JobPage
         job=job,
         anchor=anchor,
         title=_job_title(job),
+        headline=words.headline_text(job),
         kept=kept,
         kept_more=more,
         sheets=tuple(sheets),

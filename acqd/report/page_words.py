@@ -7,7 +7,15 @@ from datetime import UTC, datetime
 from math import floor, isfinite
 
 from acqd.look.times import clock, date, range_text, zone_text
-from acqd.report.shapes import Chart, CoverageShown, Report, Sheet, SpectrumChart, SweepRange
+from acqd.report.shapes import (
+    Chart,
+    CoverageShown,
+    JobReport,
+    Report,
+    Sheet,
+    SpectrumChart,
+    SweepRange,
+)
 
 __all__ = [
     "Moment",
@@ -15,6 +23,7 @@ __all__ = [
     "caption_of",
     "count_text",
     "css_string",
+    "headline_text",
     "night_text",
     "number_text",
     "range_utc_text",
@@ -82,6 +91,24 @@ def caption_of(chart: Chart, job: str) -> tuple[str, ...]:
         level_u = "" if chart.level_u is None else f", ± {number_text(chart.level_u, 1)} dB (k = 2)"
         parts.append(f"levels in {chart.unit} at {chart.plane}{level_u}")
     return (*parts, *filter(None, (sweeps_text(chart.sweeps, job),)))
+
+
+def headline_text(job: JobReport) -> str:
+    """What the headline says beyond the verdict that stands over it; empty where that is nothing.
+
+    A finished soak's headline is its verdict in other words. That of a pass begins with the
+    verdict's word and reason, which are taken off.
+    """
+    told, rest = job.verdict, job.headline
+    if told is None:
+        return rest
+    if told.of == "soak":
+        return ""
+    for said in (f"{told.verdict}: ", told.text.rstrip(".")):
+        if rest.lower().startswith(said.lower()):
+            rest = rest[len(said) :]
+    rest = rest.lstrip(";,. ")
+    return rest[:1].upper() + rest[1:]
 
 
 def unaccounted(coverage: CoverageShown) -> int:

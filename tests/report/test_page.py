@@ -32,6 +32,8 @@ from acqd.report.shapes import (
     NoteShown,
     Report,
     SweepRange,
+    Table,
+    VerdictShown,
 )
 from acqd.report.together import together
 
@@ -206,6 +208,46 @@ def test_the_verdict_comes_before_everything_else_of_its_job(read: Read) -> None
     word = read.text.index("cannot tell", job)
     reason = read.text.index("is too near to its limit of −36 dBm", job)
     assert job < word < reason < read.text.index("What happened", job)
+
+
+@pytest.mark.parametrize(
+    ("of", "headline", "left"),
+    [
+        ("pass", "Fail: {text}.", ""),
+        ("pass", "Fail: {text}; 3 verdicts: 2 fail and 1 pass.", "3 verdicts: 2 fail and 1 pass."),
+        ("pass", "Fail: best match −20.0 dB at 156.8 MHz.", "Best match −20.0 dB at 156.8 MHz."),
+        ("pass", "The soak still runs: 19 min of 1 h.", "The soak still runs: 19 min of 1 h."),
+        ("soak", "The soak of 1 h failed.", ""),
+    ],
+)
+def test_a_headline_does_not_say_the_verdict_again(
+    sample: Report, of: str, headline: str, left: str
+) -> None:
+    """What it says beyond it is kept; without a verdict it stands as it is."""
+    text = "harmonic 2 is above its limit, −7.9 of −16.0 dBm ± 2.6"
+    verdict = VerdictShown(verdict="fail", text=text, of=of, at_s=sample.stop_s)
+    headline = headline.format(text=text)
+    job = replace(sample.jobs[0], headline=headline, verdict=verdict, sections=())
+    page = html(replace(sample, jobs=(job,)))
+    assert page.count(text) == 1
+    told = re.findall(r'<p class="headline">(.*?)</p>', page)
+    assert told == ([left] if left else [])
+    bare = html(replace(sample, jobs=(replace(job, verdict=None),)))
+    assert f'<p class="headline">{headline}</p>' in bare
+
+
+def test_a_table_of_ratios_has_no_unit_at_its_head(sample: Report) -> None:
+    table = Table(
+        title="Matches",
+        heads=("SWR", "Loss"),
+        units=("1", "dB"),
+        places=(2, 1),
+        rows=((1.2, 20.8),),
+    )
+    section = replace(sample.jobs[0].sections[0], charts=(), tables=(table,))
+    page = html(replace(sample, jobs=(replace(sample.jobs[0], sections=(section,)),)))
+    assert '<th scope="col" class="n">SWR</th>' in page
+    assert '<th scope="col" class="n">Loss <span class="unit">dB</span></th>' in page
 
 
 def test_numbers_of_tables_are_those_of_the_json(sample: Report, read: Read) -> None:
