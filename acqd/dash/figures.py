@@ -7,12 +7,10 @@ the wire, so each number is looked at before it is believed.
 
 from __future__ import annotations
 
-import math
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from acqd.dash.reading import number, text
+from acqd.dash.reading import CurveRead, number, text
 
 __all__ = ["FIGURES_MOST", "MARKS_MOST", "figures_of", "level_of", "marks_of", "mask_of"]
 
@@ -20,6 +18,14 @@ FIGURES_MOST = 12
 MARKS_MOST = 48
 
 UNITS = {"dbm": "dBm", "dbuv": "dBµV", "dbfs": "dBFS", "digit": "digit", "ratio": "1", "db": "dB"}
+
+JUDGED = ("loss at", "rejection at", "rejection in", "SWR at")
+JUDGED_AS = {
+    "passband": ("largest loss in the passband",),
+    "ripple": ("ripple of the passband",),
+    "range": ("worst SWR in the range",),
+}
+"""What judgements call the limits of a curve."""
 
 Part = Mapping[str, Any]
 Figure = dict[str, Any]
@@ -60,62 +66,33 @@ def marks_of(kind: str, part: Part) -> list[dict[str, Any]]:
     return [] if maker is None else list(maker(part))[:MARKS_MOST]
 
 
-def mask_of(kind: str, part: Part, verdict: Part | None) -> list[dict[str, Any]]:
-    """Limits over a range of frequencies, from what was judged last; losses and rejections in dB.
+def mask_of(curve: CurveRead, verdict: Part | None) -> list[dict[str, Any]]:
+    """The limits on a curve, named as they were judged last, with what came of it.
 
-    A judgement names its place in words, and the summary has the place in figures: both are by the
-    same name.
+    A judgement names its figure in words, with the place behind it in brackets.
     """
-    if verdict is None:
-        return []
-    if kind == "reflection":
-        return list(_swr_mask(part, verdict))[:MARKS_MOST]
-    if kind != "transmission":
-        return []
-    places = dict(_places(part))
-    found = []
-    for row in _rows(verdict, "judgements"):
-        what = text(row, "figure")
-        place = next((places[name] for name in places if what.startswith(name)), None)
-        limit = number(row, "limit")
-        if place is None or limit is None:
-            continue
-        side = text(row, "side")
-        found.append(
-            {
-                "start_hz": place[0],
-                "stop_hz": place[1],
-                "at_most": limit if side == "below" else None,
-                "at_least": limit if side == "above" else None,
-                "unit": text(row, "unit", 16),
-                "label": what[:80],
-                "verdict": text(row, "verdict", 16),
-            }
-        )
-    return found[:MARKS_MOST]
+    rows = () if verdict is None else _rows(verdict, "judgements")
+    judged = {text(row, "figure").partition(" (")[0]: row for row in rows}
+    return [_limit(one, judged) for one in curve.mask]
 
 
-def _swr_mask(part: Part, verdict: Part) -> Iterator[dict[str, Any]]:
-    """Limits of the SWR, as the return loss that they ask for."""
-    worst = _object(part, "worst")
-    places = {"worst SWR in the range": (number(worst, "start_hz"), number(worst, "stop_hz"))}
-    for row in _rows(part, "named"):
-        at_hz = number(row, "frequency_hz")
-        places[f"SWR at {text(row, 'name')}"] = (at_hz, at_hz)
-    for row in _rows(verdict, "judgements"):
-        what, limit = text(row, "figure"), number(row, "limit")
-        start_hz, stop_hz = places.get(what, (None, None))
-        if start_hz is None or stop_hz is None or limit is None or not 1.0 < limit < 1e6:
-            continue
-        yield {
-            "start_hz": start_hz,
-            "stop_hz": stop_hz,
-            "at_most": None,
-            "at_least": round(20.0 * math.log10((limit + 1.0) / (limit - 1.0)), 2),
-            "unit": "dB",
-            "label": f"{what}, {limit:g}"[:80],
-            "verdict": text(row, "verdict", 16),
-        }
+def _limit(one: Part, judged: Mapping[str, Part]) -> dict[str, Any]:
+    name = one["name"]
+    words = JUDGED_AS.get(name, tuple(f"{what} {name}" for what in JUDGED))
+    label = next((what for what in words if what in judged), "")
+    row = judged.get(label, {})
+    limit = number(row, "limit")
+    # A limit on SWR stands at the curve as the return loss that it asks for.
+    known = "" if limit is None or text(row, "unit", 16) == one["unit"] else f", {limit:g}"
+    return {
+        "start_hz": one["start_hz"],
+        "stop_hz": one["stop_hz"],
+        "at_most": one["limit"] if one["side"] == "below" else None,
+        "at_least": one["limit"] if one["side"] == "above" else None,
+        "unit": one["unit"],
+        "label": f"{label or name}{known}"[:80],
+        "verdict": text(row, "verdict", 16),
+    }
 
 
 def _figure(
@@ -372,19 +349,3 @@ def _emission_points(part: Part) -> Iterator[dict[str, Any]]:
             number(row, "expanded_db"),
             text(row, "bound", 8) or None,
         )
-
-
-def _places(part: Part) -> Iterator[tuple[str, tuple[float, float]]]:
-    for row in _rows(part, "stopbands"):
-        start, stop = number(row, "start_hz"), number(row, "stop_hz")
-        if start is not None and stop is not None:
-            yield f"rejection in {text(row, 'name')} (", (start, stop)
-    stated = _object(part, "passband")
-    start, stop = number(stated, "start_hz"), number(stated, "stop_hz")
-    if start is not None and stop is not None:
-        yield "largest loss in the passband (", (start, stop)
-    for row in _rows(part, "named"):
-        at_hz, name = number(row, "frequency_hz"), re.sub(r"\s+", " ", text(row, "name"))
-        if at_hz is not None:
-            what = "rejection" if text(row, "role", 8) == "stop" else "loss"
-            yield f"{what} at {name} (", (at_hz, at_hz)

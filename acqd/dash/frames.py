@@ -169,7 +169,7 @@ class Viewer:
             "figures": job.figures,
             "marks": job.marks,
             "mask": job.mask,
-            "curve": job.curve(),
+            "curve": job.curve,
             "problem": job.problem,
         }
         sheet = job.sheet

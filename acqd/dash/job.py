@@ -10,8 +10,6 @@ from itertools import pairwise
 from statistics import median
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
 from pydantic_core import to_json
 
 from acqd.dash.figures import figures_of, level_of, marks_of, mask_of
@@ -27,7 +25,7 @@ from acqd.dash.reading import (
 )
 from acqd.dash.sheet import Sheet, grid_of, rows_of
 
-__all__ = ["HOURS_MOST", "PIECES", "PIECE_EVERY_S", "Job", "Reference", "as_json"]
+__all__ = ["HOURS_MOST", "PIECES", "PIECE_EVERY_S", "Job", "as_json"]
 
 PIECES = ("channels", "occupancy", "verdict", "soak", "values", "summary")
 """What a viewer of the job is sent beside sheet and lines, each with a version."""
@@ -51,17 +49,6 @@ VERDICTS = ("pass", "fail", "cannot tell", "incomplete")
 def as_json(value: Any) -> bytes:
     """UTF-8 JSON; a number that is not finite becomes null."""
     return to_json(value, inf_nan_mode="null")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reference:
-    """What losses of one setup are told against: a through, or a bridge with its port open."""
-
-    setup: str
-    frequency_hz: NDArray[np.float64]
-    """(n,) rising."""
-    level: NDArray[np.float64]
-    """(n,) at the plane; empty where there is none that can be used."""
 
 
 @dataclass(slots=True)
@@ -95,7 +82,6 @@ class Job:
     floor: float | None = None
     figures: list[dict[str, Any]] = field(default_factory=list)
     marks: list[dict[str, Any]] = field(default_factory=list)
-    mask: list[dict[str, Any]] = field(default_factory=list)
     channels: dict[str, dict[str, Any]] = field(default_factory=dict)
     hours: dict[float, dict[str, Any]] = field(default_factory=dict)
     verdict: dict[str, Any] | None = None
@@ -109,12 +95,6 @@ class Job:
     """Why there is no sheet, or what is doubtful of it."""
     past_wanted: bool = True
     """Whether the archive should still be asked for what was before."""
-    cable_loss_db: float = 0.0
-    """One way, before the load on a bridge."""
-    setup: str = ""
-    """Of the newest summary."""
-    reference: Reference | None = None
-    """What losses are told against, of the newest setup, where an archive is at hand."""
     rhythm: deque[float] = field(default_factory=lambda: deque(maxlen=9))
     pieces: dict[str, _Piece] = field(default_factory=lambda: {one: _Piece() for one in PIECES})
 
@@ -144,7 +124,6 @@ class Job:
             raise NotUnderstood(f"a summary of kind {kind[:20]!r} without its part")
         self.kind, self.sweeper = kind, text(data, "sweeper", 32)
         self.unit = text(data, "unit", 16)
-        self.setup = text(data, "setup", 64)
         self.plane = text(part, "plane", 120)
         self.last_seq = max(self.last_seq, whole(data, "seq") or 0)
         self.coverage = number(part, "coverage")
@@ -152,10 +131,8 @@ class Job:
         self.stored = whole(part, "stored") or self.stored
         self.threshold, _ = level_of(part, "threshold")
         self.floor, _ = level_of(part, "floor")
-        self.cable_loss_db = number(part, "cable_loss_db") or 0.0
         self.figures = figures_of(kind, part)
         self.marks = marks_of(kind, part)
-        self.mask = mask_of(kind, part, self.verdict)
         raw = as_json(part)
         self.part = raw if len(raw) <= PART_MOST_BYTES else b"null"
         self._changed("summary")
@@ -314,29 +291,24 @@ class Job:
             return None
         return round(median(after - at for at, after in pairwise(self.rhythm)), 3)
 
+    @property
     def curve(self) -> dict[str, Any] | None:
-        """The newest sweep as losses of a filter, or as return loss at a bridge, where the
-        reference of its setup is known. Of a bridge the cable is taken out, and nothing else: what
-        directivity and source match do to it is in the figures alone."""
-        reference, trace = self.reference, self.trace
-        if (
-            reference is None
-            or trace is None
-            or reference.setup != self.setup
-            or not reference.level.size
-        ):
+        """What the job measured over frequency in the newest sweep, as its station told it."""
+        curve = None if self.trace is None else self.trace.curve
+        if curve is None:
             return None
-        at_hz = trace.frequency_hz
-        if at_hz is None:
-            at_hz = np.linspace(trace.start_hz, trace.stop_hz, trace.level.size)
-        through = np.interp(at_hz, reference.frequency_hz, reference.level)
-        loss = np.round(through - trace.level - 2.0 * self.cable_loss_db, 2)
         return {
-            "what": "return loss" if self.kind == "reflection" else "loss",
-            "unit": "dB",
-            "frequency_hz": at_hz.tolist(),
-            "value": [None if value != value else value for value in loss.tolist()],
+            "what": curve.figure,
+            "unit": curve.unit,
+            "frequency_hz": curve.frequency_hz.tolist(),
+            "value": curve.values.tolist(),
         }
+
+    @property
+    def mask(self) -> list[dict[str, Any]]:
+        """The limits on that curve, with what was judged of each last."""
+        curve = None if self.trace is None else self.trace.curve
+        return [] if curve is None else mask_of(curve, self.verdict)
 
     def shown(self) -> dict[str, Any]:
         """The job's row of the slow state."""

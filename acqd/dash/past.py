@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from acqd.clock import Clock
 from acqd.dash.files import reports_in
-from acqd.dash.job import Job, Reference
+from acqd.dash.job import Job
 from acqd.dash.reading import NotUnderstood, TraceRead, is_level
 from acqd.dash.sheet import SPANS_S, Grid, rows_of
 from acqd.dash.state import SHEETS_MOST, State
@@ -110,8 +110,6 @@ class Past:
                         # An emission check looks elsewhere each time: its sheet has no past.
                         if job.kind != "emission":
                             await self._sweeps(root, job)
-                    if job.kind in ("transmission", "reflection") and job.setup:
-                        await self._reference(root, job)
             await asyncio.sleep(LOOK_EVERY_S)
 
     async def _tables(self, station: str, root: Path) -> None:
@@ -200,20 +198,6 @@ class Past:
             self._log.warning(
                 "past_not_read", archive=str(root), job=job.name, reason=str(exc)[:300]
             )
-
-    async def _reference(self, root: Path, job: Job) -> None:
-        """What losses are told against in the setup of the newest summary, asked for once."""
-        if job.reference is not None and job.reference.setup == job.setup:
-            return
-        try:
-            job.reference = await asyncio.to_thread(_reference_of, root, job.name, job.setup)
-        except (AcqdError, OSError, ValueError, KeyError) as exc:
-            self._log.warning(
-                "past_not_read", archive=str(root), job=job.name, reason=str(exc)[:300]
-            )
-            nothing = np.empty(0)
-            job.reference = Reference(setup=job.setup, frequency_hz=nothing, level=nothing)
-        self._news()
 
 
 class _Block:
@@ -304,41 +288,6 @@ def _tables_of(root: Path, now_s: float) -> _Tables:
                 found.hours[job] = hours
     found.findings.sort(key=lambda one: float(one.get("at_s", 0.0)))
     return found
-
-
-def _reference_of(root: Path, job: str, digest: str) -> Reference:
-    """What losses of a setup are told against: the through of a filter; of a bridge the open, or
-    the mean of open and short.
-
-    Raises:
-        ArchiveError: no such setup.
-    """
-    from acqd.archive.reader import open_archive
-    from acqd.archive.views import SetupView
-    from acqd.measure.meter import Role
-
-    with open_archive(root) as archive:
-        record = next((one for one in archive.setups(job) if one.setup == digest), None)
-    if record is None:
-        raise ArchiveError(f"the archive does not know the setup {digest} of {job} yet")
-    view = SetupView.of(record, 0.0)
-    roles = (Role.THROUGH,) if record.kind == "transmission" else (Role.OPEN, Role.SHORT)
-    usable = [
-        one.level
-        for role in roles
-        if (one := view.event.references.get(role)) is not None and one.is_usable
-    ]
-    # Of complex ratios no trace is published, so there is nothing to hold against them.
-    levels = [one for one in usable if one is not None and not np.iscomplexobj(one)]
-    level = np.empty(0)
-    if levels:
-        amplitude = np.mean([10.0 ** (np.asarray(one) / 20.0) for one in levels], axis=0)
-        level = 20.0 * np.log10(amplitude)
-    return Reference(
-        setup=digest,
-        frequency_hz=np.asarray(view.grid.frequency_hz, dtype=np.float64),
-        level=level,
-    )
 
 
 def _hour(start_s: float, figures: Any) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from pydantic_core import from_json
 
 __all__ = [
+    "CurveRead",
     "NotUnderstood",
     "Place",
     "TraceRead",
@@ -38,12 +39,17 @@ PAYLOAD_MOST_BYTES = 262_144
 TEXT_MOST = 2000
 WORD_MOST = 64
 POINTS_MOST = 2000
-"""Of a trace: the most that a station may be told to publish."""
+"""Of a trace or its curve: the most that a station may be told to publish."""
+MASK_MOST = 200
+"""Limits on a curve, as the message has it."""
 
 BOUND_DEPTH = 8
 BOUND_ITEMS = 512
 BOUND_TOTAL = 4000
 """Of a part that is handed on as it is: how deep, how many in one list, how many values in all."""
+
+HZ_MOST = 1e15
+LEVEL_MOST = 1e9
 
 TIME_MOST_S = 4e9
 """About the year 2096."""
@@ -67,6 +73,20 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CurveRead:
+    """What a job measures over frequency: a filter's loss, the return loss at a bridge."""
+
+    figure: str
+    unit: str
+    frequency_hz: NDArray[np.float64]
+    """(n,) rising."""
+    values: NDArray[np.float64]
+    """(n,), NaN where there is none."""
+    mask: tuple[Mapping[str, Any], ...]
+    """Limits: ``name``, ``start_hz``, ``stop_hz``, ``limit``, ``side`` and ``unit``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TraceRead:
     """A trace with its levels as arrays."""
 
@@ -82,6 +102,7 @@ class TraceRead:
     """(n,) rising; None where the levels lie evenly."""
     level: NDArray[np.float64]
     """(n,), NaN where there is none."""
+    curve: CurveRead | None = None
 
 
 _OF_JOB = frozenset({"state", "summary", "trace", "finding", "occupancy", "verdict", "report"})
@@ -132,26 +153,15 @@ def read_json(payload: bytes, *schemas: str) -> dict[str, Any]:
 
 
 def read_trace(data: Mapping[str, Any]) -> TraceRead:
-    """A trace whose lists agree.
+    """A trace whose lists agree; a curve whose lists do not is none.
 
     Raises:
         NotUnderstood: points that are none, axes that do not rise, more than 2000 points, no time.
     """
-    level = _floats(data.get("level"), "level")
-    frequency = data.get("frequency_hz")
-    axis = None if frequency is None else _floats(frequency, "frequency_hz")
-    start, stop = number(data, "start_hz"), number(data, "stop_hz")
+    start, stop, axis, level = _points(data, "level")
     at_s, seq = number(data, "at_s"), whole(data, "seq")
     if at_s is None or seq is None or not 0.0 <= at_s <= TIME_MOST_S:
         raise NotUnderstood("a trace without time or number")
-    if start is None or stop is None or not 0.0 <= start < stop <= 1e15:
-        raise NotUnderstood("a trace without a range that rises")
-    if axis is not None and not (
-        axis.shape == level.shape and np.isfinite(axis).all() and (np.diff(axis) >= 0.0).all()
-    ):
-        raise NotUnderstood("frequencies that do not rise, or not as many as levels")
-    # JSON's numbers may be as large as they like; a float32 in the picture may not.
-    level[np.abs(level) > 1e9] = np.nan
     return TraceRead(
         job=text(data, "job", 32),
         seq=seq,
@@ -163,7 +173,60 @@ def read_trace(data: Mapping[str, Any]) -> TraceRead:
         source_points=max(whole(data, "source_points") or 0, level.size),
         frequency_hz=axis,
         level=level,
+        curve=_read_curve(data),
     )
+
+
+def _read_curve(data: Mapping[str, Any]) -> CurveRead | None:
+    """What a trace brings along for who is tuning, or None where that is nothing, or nonsense."""
+    curve = data.get("curve")
+    if not isinstance(curve, Mapping) or not text(curve, "figure", WORD_MOST):
+        return None
+    try:
+        start, stop, axis, values = _points(curve, "values")
+    except NotUnderstood:
+        return None
+    rows = data.get("mask")
+    limits = map(_read_limit, rows[:MASK_MOST] if isinstance(rows, list) else ())
+    return CurveRead(
+        figure=text(curve, "figure", WORD_MOST),
+        unit=text(curve, "unit", 16),
+        frequency_hz=np.linspace(start, stop, values.size) if axis is None else axis,
+        values=values,
+        mask=tuple(one for one in limits if one is not None),
+    )
+
+
+def _read_limit(row: object) -> Mapping[str, Any] | None:
+    if not isinstance(row, Mapping):
+        return None
+    start, stop, limit = (number(row, key) for key in ("start_hz", "stop_hz", "limit"))
+    side = text(row, "side", 8)
+    if start is None or stop is None or not 0.0 <= start <= stop <= HZ_MOST:
+        return None
+    if limit is None or abs(limit) > LEVEL_MOST or side not in ("below", "above"):
+        return None
+    words = {"name": text(row, "name", 80), "unit": text(row, "unit", 16)}
+    return {"start_hz": start, "stop_hz": stop, "limit": limit, "side": side, **words}
+
+
+def _points(
+    data: Mapping[str, Any], key: str
+) -> tuple[float, float, NDArray[np.float64] | None, NDArray[np.float64]]:
+    """Start, stop, frequencies (None where they are even), and the values at ``key``."""
+    values = _floats(data.get(key), key)
+    frequency = data.get("frequency_hz")
+    axis = None if frequency is None else _floats(frequency, "frequency_hz")
+    start, stop = number(data, "start_hz"), number(data, "stop_hz")
+    if start is None or stop is None or not 0.0 <= start < stop <= HZ_MOST:
+        raise NotUnderstood(f"{key}: no range that rises")
+    if axis is not None and not (
+        axis.shape == values.shape and np.isfinite(axis).all() and (np.diff(axis) >= 0.0).all()
+    ):
+        raise NotUnderstood(f"{key}: frequencies that do not rise, or not as many")
+    # JSON's numbers may be as large as they like; a float32 in the picture may not.
+    values[np.abs(values) > LEVEL_MOST] = np.nan
+    return start, stop, axis, values
 
 
 def text(data: Mapping[str, Any], key: str, most: int = TEXT_MOST) -> str:

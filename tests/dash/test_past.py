@@ -214,35 +214,6 @@ async def test_a_live_sweep_goes_on_where_the_archive_ends(
     assert len(viewer.columns) >= 2
 
 
-async def test_a_filter_is_shown_as_its_loss(
-    night: dict[str, Any], start: Start, look: Look, say: Any, broker: Any
-) -> None:
-    with open_archive(night["archive"]) as archive:
-        sweeps = archive.sweeps("stop-filter")
-        setup = str(sweeps["setup"].values[-1])
-        level = sweeps["level"].values[-1].astype(float)
-        axis = sweeps["frequency"].values
-    dashboard = await start(archives=(night["archive"],))
-    topic, summary = say.summary(time.time(), 1, job="stop-filter")
-    body = json.loads(summary) | {"kind": "transmission", "setup": setup, "transmission": {}}
-    del body["band"]
-    facts = {"start_hz": 60e6, "stop_hz": 180e6, "source_points": 1201}
-    keep = slice(None, None, 7)
-    trace = say.trace(
-        time.time(), 1, level[keep], job="stop-filter", frequency_hz=axis[keep].tolist(), **facts
-    )
-    await broker.publish((topic, json.dumps(body).encode()), trace)
-    viewer = await look(dashboard, job="stop-filter")
-    frame = await viewer.until(lambda one: bool(one.view.get("curve")))
-    curve = frame.view["curve"]
-    assert (curve["what"], curve["unit"]) == ("loss", "dB")
-    at_hz, loss = np.array(curve["frequency_hz"]), np.array(curve["value"])
-    assert at_hz.tolist() == axis[keep].tolist()
-    # The broadcast band is kept out, and channel 16 comes through.
-    assert loss[(at_hz > 92e6) & (at_hz < 102e6)].min() > 10.0
-    assert 0.0 < loss[np.abs(at_hz - 156.8e6).argmin()] < 2.0
-
-
 async def test_a_folder_that_is_no_archive_is_one_line(start: Start, tmp_path: Path) -> None:
     with pytest.raises(AcqdError, match="no archive here"):
         await start(archives=(tmp_path,))

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 from typing import Any
 
+import numpy as np
 import pytest
 
-from acqd.dash.figures import figures_of, marks_of, mask_of
+from acqd.dash.figures import figures_of, marks_of
 from acqd.dash.reading import (
     NotUnderstood,
     bounded,
@@ -114,6 +115,67 @@ def test_a_trace_that_cannot_be_is_refused(change: dict[str, Any]) -> None:
         read_trace({**GOOD, **change})
 
 
+CURVE: dict[str, Any] = {
+    "figure": "insertion loss",
+    "unit": "dB",
+    "start_hz": 1.0,
+    "stop_hz": 2.0,
+    "values": [0.5, None, 40.0, 1e30],
+}
+LIMIT: dict[str, Any] = {
+    "name": "passband", "start_hz": 1.0, "stop_hz": 1.5, "limit": 2.0, "side": "below",
+    "unit": "dB",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "curve",
+    [
+        None,
+        [],
+        7,
+        {**CURVE, "figure": 7},
+        {**CURVE, "values": []},
+        {**CURVE, "values": [0.0] * 2001},
+        {**CURVE, "values": [[1.0]]},
+        {**CURVE, "stop_hz": 0.5},
+        {**CURVE, "stop_hz": 1e300},
+        {**CURVE, "frequency_hz": [1.0, 2.0]},
+        {**CURVE, "frequency_hz": [2.0, 1.5, 1.2, 1.0]},
+        {**CURVE, "frequency_hz": [1.0, None, 1.2, 1.3]},
+    ],
+)
+def test_a_curve_that_cannot_be_is_none_and_the_sweep_is_shown(curve: Any) -> None:
+    trace = read_trace({**GOOD, "curve": curve, "mask": [LIMIT]})
+    assert trace.curve is None
+    assert trace.level.size == 3
+
+
+@pytest.mark.parametrize(
+    "limit",
+    [
+        None,
+        "low",
+        {},
+        {**LIMIT, "start_hz": 3.0},
+        {**LIMIT, "start_hz": -1.0},
+        {**LIMIT, "limit": None},
+        {**LIMIT, "limit": 1e300},
+        {**LIMIT, "side": "beside"},
+    ],
+)
+def test_a_limit_that_cannot_be_is_left_out(limit: Any) -> None:
+    curve = read_trace({**GOOD, "curve": CURVE, "mask": [limit, LIMIT]}).curve
+    assert curve is not None
+    assert curve.frequency_hz.tolist() == pytest.approx([1.0, 4 / 3, 5 / 3, 2.0])
+    assert np.isnan(curve.values).tolist() == [False, True, False, True]
+    assert [one["name"] for one in curve.mask] == ["passband"]
+    many = read_trace({**GOOD, "curve": CURVE, "mask": [LIMIT] * 5000}).curve
+    assert many is not None
+    assert len(many.mask) == 200
+    assert read_trace({**GOOD, "curve": CURVE, "mask": "none"}).curve.mask == ()  # type: ignore[union-attr]
+
+
 def test_a_level_that_no_sweeper_reads_is_no_reading() -> None:
     data = read_json(json.dumps(GOOD).replace("-3.0", "1e999").encode(), "trace/1")
     level = read_trace(data).level
@@ -154,7 +216,6 @@ def test_what_is_handed_on_is_bounded() -> None:
 def test_figures_of_nonsense_are_none_or_empty(kind: str, part: dict[str, Any]) -> None:
     assert all(one["value"] is None for one in figures_of(kind, part))
     assert all(one["at_hz"] is not None for one in marks_of(kind, part))
-    assert mask_of(kind, part, {"judgements": [part, 1]}) == []
 
 
 def test_many_products_are_cut() -> None:
