@@ -12,6 +12,7 @@ from acqd.archive.reader import Archive, open_archive
 from acqd.archive.records import FindingRecord
 from acqd.clock import SystemClock
 from acqd.errors import WrongUsage
+from acqd.plan.downtime import plan_from_json
 from acqd.report.footer import files_of, footer_facts
 from acqd.report.kinds import KindParts, parts_of
 from acqd.report.places import placed
@@ -39,7 +40,8 @@ def gather(
     """All that one page says of an archive, also while a station writes it.
 
     Args:
-        jobs: of the page, in this order; all that have something in the range where None.
+        jobs: of the page, in this order; where None all that have something in the range, in the
+            order of the config, as the newest plan that names them has it.
         start_s, stop_s: the range, which does not hold its stop; where both are None the jobs' last
             window (:func:`~acqd.report.range.default_range`), where one is, that end of it.
         zone: that times are told in; the station's where None.
@@ -85,13 +87,28 @@ def gather(
 def _known(archive: Archive, jobs: Sequence[str] | None) -> list[str]:
     there = archive.jobs()
     if jobs is None:
-        return there
+        return _in_plans_order(archive, there)
     for job in jobs:
         if job not in there:
             raise WrongUsage(
                 f"{archive.root}: no job {job!r} here; there is {', '.join(there) or 'none'}"
             )
     return list(dict.fromkeys(jobs))
+
+
+def _in_plans_order(archive: Archive, jobs: list[str]) -> list[str]:
+    """Those of the newest plan, then those that only older ones name, then the rest by name."""
+    left, found = set(jobs), []
+    for _, plan in reversed(archive.plans()):
+        if not left:
+            break
+        try:
+            named = [one.name for one in plan_from_json(plan) if one.name in left]
+        except ValueError:  # Of another version: it says nothing.
+            continue
+        found += named
+        left -= set(named)
+    return found + sorted(left)
 
 
 def _range(

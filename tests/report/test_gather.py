@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -66,6 +67,31 @@ def test_an_older_archive_goes_by_its_plan_and_its_files(
     found = whose(one.archive)
     assert found.zone == "UTC"
     assert "Mars/Olympus" in found.limits[0]
+
+
+@pytest.mark.parametrize("finding", [None, 1])
+def test_the_plane_is_named_with_one_article(
+    nights: ModuleType, tmp_path: Path, finding: int | None
+) -> None:
+    """On the page, in its figures and captions, of a night and of one finding, and in plots."""
+    from acqd.report.draw import svg
+    from acqd.report.draw.plots import range_plot, sweeps_plot
+    from acqd.report.page import html
+
+    one = nights.Night(tmp_path)
+
+    def level(number: int) -> Any:
+        return one.noise() if number < 40 else one.with_carrier(one.noise(), 156.85e6, -70.0)
+
+    one.run(60, level)
+    report, source = gather(one.root, finding=finding), one.source()
+    page = html(report)
+    assert "levels in dBm at the aerial socket" in page
+    for plotted in (range_plot(source), sweeps_plot(source, [3])):
+        page += svg(plotted.chart, start_s=report.start_s, stop_s=report.stop_s, zone=report.zone)
+        page += f" {plotted.about}"
+    words = re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", page))
+    assert not re.search(r"\bthe the\b|\bat at\b", words)
 
 
 def test_an_unknown_job_is_refused_with_those_there_are(nights: ModuleType, tmp_path: Path) -> None:
@@ -243,12 +269,39 @@ def test_several_jobs_share_one_scale_of_colours(nights: ModuleType, tmp_path: P
     loud.run(60, lambda number: loud.noise(floor_dbm=-70.0))
     quiet.plan()
     report = gather(quiet.root)
-    assert [job.job for job in report.jobs] == ["harbour", "marine-vhf"]
-    first, second = sheets(report)
+    assert [job.job for job in report.jobs] == ["marine-vhf", "harbour"]
+    second, first = sheets(report)
     assert (first.colour_low, first.colour_high) == (second.colour_low, second.colour_high)
     assert first.colour_low < -100.0 and first.colour_high > -70.0
     (only,) = gather(quiet.root, jobs=["harbour"]).jobs
     assert only.job == "harbour"
+
+
+def test_jobs_stand_in_the_order_of_the_plan(nights: ModuleType, tmp_path: Path) -> None:
+    """Of the newest that names them, then by name; asked for by name, in the order asked for."""
+    from acqd.plan.downtime import plan_to_json
+
+    made = {}
+    for name in ("alpha", "beacon", "calling", "village", "water"):
+        made[name] = nights.Night(tmp_path, name=name)
+        made[name].run(5, lambda number: made["alpha"].noise(), plan=False)
+    root = made["alpha"].root
+
+    def order() -> list[str]:
+        return [job.job for job in gather(root).jobs]
+
+    def plan(names: list[str], at_s: float) -> None:
+        ledger = Ledger(ledger_path(root))
+        ledger.add_plan(plan_to_json([made[name].spec.planned for name in names], at_s), at_s)
+        ledger.close()
+
+    assert order() == ["alpha", "beacon", "calling", "village", "water"]
+    plan(["water", "alpha", "village"], made["alpha"].start_s)
+    assert order() == ["water", "alpha", "village", "beacon", "calling"]
+    plan(["calling", "alpha"], made["alpha"].start_s + 10.0)
+    assert order() == ["calling", "alpha", "water", "village", "beacon"]
+    asked = gather(root, jobs=["village", "alpha"]).jobs
+    assert [job.job for job in asked] == ["village", "alpha"]
 
 
 def test_two_stations_are_two_pages_that_know_nothing_of_each_other(
