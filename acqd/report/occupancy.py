@@ -15,20 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.archive.records import HourlyRecord, SetupRecord
-from acqd.archive.views import SetupView
-from acqd.config.recorded import recorded_config
-from acqd.errors import AcqdError
 from acqd.look.times import clock
-from acqd.measure.band_references import residual_limit
 from acqd.measure.band_sums import SPOILT
-from acqd.measure.band_sweep import _look_at_channels as look_at_channels
-from acqd.measure.band_sweep import residual_of
-from acqd.measure.band_work import BandSettings, BandSetup, BandWork
-from acqd.measure.channels import Channel, ChannelPlan
+from acqd.measure.channels import Channel
 from acqd.measure.markov import count_transitions, fit_markov, occupancy_interval
-from acqd.measure.meter import Role
 from acqd.measure.occupancy import busy_hour, channel_occupancy, resource_occupancy
 from acqd.report.blocks import Block
+from acqd.report.channelrule import BUSY, NOT_HEARD, ChannelRule, plan_of, settings_of
 from acqd.report.shapes import HeatChart, SweepRange, Table
 from acqd.report.source import HOUR_S, JobSource
 from acqd.report.words import count_text, percent
@@ -46,38 +39,6 @@ TABLE_ROWS = 80
 AT_ONCE = 64
 """Channels that are counted at a time; a multiple of 8."""
 
-NOT_HEARD, FREE, BUSY = 0, 1, 2
-
-
-def plan_of(setup: SetupRecord | None) -> ChannelPlan | None:
-    """The channel plan that was recorded with a setup; None without one."""
-    found = _settings(setup)
-    return None if found is None else found.channels
-
-
-def _settings(setup: SetupRecord | None) -> BandSettings | None:
-    """What of a band job's settings bears on whether a channel counts as busy."""
-    if setup is None or not (setup.details.get("config") or {}).get("band"):
-        return None
-    try:
-        config = recorded_config(setup.job, setup.details["config"])
-        job = config.jobs[setup.job]
-    except (AcqdError, KeyError):
-        return None
-    sweeper = config.sweepers[job.sweeper]
-    return BandSettings(
-        false_alarm=job.band.opening_probability,
-        margin_db=job.band.margin_db,
-        closing_db=job.band.closing_db,
-        floor=job.band.floor,
-        channels=config.channel_plans.get(setup.job),
-        shape_factor=sweeper.shape_factor,
-        phase_noise=sweeper.phase_noise_at or (),
-        stopband_db=sweeper.stopband_db,
-        neighbour_db=job.band.neighbour_db,
-        residual_db=job.band.residual_db,
-    )
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Counts:
@@ -91,95 +52,6 @@ class Counts:
     high: Float
 
 
-class _Rule:
-    """The meter's rule for one setup."""
-
-    def __init__(self, setup: SetupRecord, settings: BandSettings) -> None:
-        event = SetupView.of(setup, 0.0).event
-        quiet = event.references.get(str(Role.QUIET))
-        self.settings = settings
-        self.work = BandWork(
-            settings,
-            BandSetup(
-                setup=event.setup,
-                frequency_hz=event.grid.frequency_hz,
-                unit=event.unit,
-                rbw_hz=event.rbw_hz,
-                detector=event.detector,
-                averages=event.averages,
-                interval_s=event.interval_s,
-                sweep_time_s=event.sweep_time_s,
-                level_accuracy_db=event.level_accuracy_db,
-                assumed=event.assumed,
-                resolution=event.resolution,
-            ),
-            math.nan,
-        )
-        if quiet is not None and quiet.is_usable and quiet.level is not None:
-            self.work.residual_limit = residual_limit(
-                np.asarray(quiet.level, dtype=np.float64),
-                event.grid.frequency_hz,
-                rbw_hz=event.rbw_hz,
-                margin_db=settings.residual_db,
-            )
-        self.channel = self.work.index.channel
-
-    def states(self, block: Block, heard: NDArray[np.bool_]) -> NDArray[np.int8]:
-        """(sweeps, channels of the index) each NOT_HEARD, FREE or BUSY."""
-        suffix = self.work.suffix
-        opening = block.column(f"threshold_{suffix}")
-        closing = block.figures(f"closing_{suffix}")
-        closing = np.where(np.isfinite(closing), closing, opening)
-        found = np.full((len(block), self.channel.size), NOT_HEARD, dtype=np.int8)
-        heard = heard & np.isfinite(opening)
-        found[heard] = FREE
-        with np.errstate(invalid="ignore"):
-            above = np.asarray((block.level > opening[:, None]).any(axis=1))
-        whole = np.asarray(np.isfinite(block.level).all(axis=1))
-        alone, busy = self._alone(block.level, opening, closing)
-        alone = np.asarray(alone & heard & whole)
-        found[alone] = np.where(busy[alone], BUSY, FREE)
-        for at in np.flatnonzero(heard & ~alone & (above | ~whole)).tolist():
-            level = block.level[at]
-            missing = residual_of(self.work, level, None)
-            look = look_at_channels(
-                self.work,
-                self.settings,
-                level,
-                float(opening[at]),
-                float(closing[at]),
-                missing,
-                bool(above[at]),
-            )
-            if look is None:
-                continue
-            if look.seen is not None:
-                found[at, ~look.seen] = NOT_HEARD
-            found[at, look.own] = BUSY
-        return found
-
-    def _alone(
-        self, level: Float, opening: Float, closing: Float
-    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Sweeps in which at most one channel, and nothing outside all, rises above the closing
-        threshold, and the channels above the opening one.
-
-        Nothing stronger elsewhere could explain what is in that channel, nor could it be a skirt:
-        so the look at each sweep by itself, which takes a hundred times as long, is left out.
-        """
-        first_to_last = self.work.index.edges
-        padded = np.column_stack((level, np.full(level.shape[0], -np.inf)))
-        largest = np.fmax.reduceat(padded, first_to_last, axis=1)[:, ::2]
-        with np.errstate(invalid="ignore"):
-            strong = (largest > closing[:, None]).sum(axis=1)
-            outside = (level[:, self.work.outside] > closing[:, None]).any(axis=1)
-            busy = np.asarray(largest > opening[:, None])
-        alone = np.asarray((strong <= 1) & ~outside)
-        if self.work.residual_limit is not None:
-            alone = np.zeros_like(alone)
-        return alone, busy
-
-
 class Occupancy:
     """Counts of a band job's channels, from blocks as they come.
 
@@ -191,7 +63,7 @@ class Occupancy:
     def __init__(self, source: JobSource) -> None:
         self.source = source
         self.plan = plan_of(source.setup)
-        self._settings = _settings(source.setup)
+        self._settings = settings_of(source.setup)
         self.counts_all = self._settings is not None and self._settings.floor != "learnt"
         channels = () if self.plan is None else self.plan.channels
         index = source.sweeps()
@@ -201,7 +73,7 @@ class Occupancy:
         self._busy = np.zeros((len(index), width), dtype=np.uint8)
         self._hours: tuple[Float, list[Counts]] | None = None
         self._heard = (index.flags & int(SPOILT)) == 0
-        self._rules: dict[str, _Rule | None] = {}
+        self._rules: dict[str, ChannelRule | None] = {}
         self._peak = np.full(len(channels), -np.inf)
 
     @property
@@ -214,7 +86,6 @@ class Occupancy:
         if rule is None or not rule.channel.size:
             return
         states = rule.states(block, self._heard[block.place])
-        edges = rule.work.index.edges
         busy = np.asarray(states == BUSY)
         for bits, which in ((self._judged, states != NOT_HEARD), (self._busy, busy)):
             every = np.zeros((len(block), len(self.channels)), dtype=np.bool_)
@@ -223,17 +94,17 @@ class Occupancy:
         some = busy.any(axis=1)
         if some.any():
             padded = np.column_stack((block.level[some], np.full(int(some.sum()), np.nan)))
-            largest = np.fmax.reduceat(padded, edges, axis=1)[:, ::2]
+            largest = np.fmax.reduceat(padded, rule.edges, axis=1)[:, ::2]
             largest = np.where(busy[some], largest, -np.inf).max(axis=0)
             self._peak[rule.channel] = np.fmax(self._peak[rule.channel], largest)
 
-    def _rule(self, setup: SetupRecord) -> _Rule | None:
+    def _rule(self, setup: SetupRecord) -> ChannelRule | None:
         if not self.counts_all or self.plan is None:
             return None
         if setup.setup not in self._rules:
-            settings = _settings(setup)
+            settings = settings_of(setup)
             same = settings is not None and settings.channels == self.plan
-            made = _Rule(setup, settings) if settings is not None and same else None
+            made = ChannelRule(setup, settings) if settings is not None and same else None
             self._rules[setup.setup] = made
         return self._rules[setup.setup]
 
