@@ -112,6 +112,8 @@ def _figure(
         "value": value,
         "unit": unit,
         "expanded": expanded,
+        "low": None,
+        "high": None,
         "bound": bound,
         "at_hz": at_hz,
         "verdict": verdict,
@@ -265,24 +267,26 @@ def _reflection(part: Part) -> Iterator[Figure]:
 
 def _reflection_all(part: Part) -> Iterator[Figure]:
     best = _object(part, "best")
-    at_hz = number(best, "frequency_hz")
-    yield _figure("swr", "SWR at the best match", number(best, "swr"), "", at_hz=at_hz)
-    yield _loss("return_loss", "return loss there", best, at_hz)
+    yield _between("swr", "SWR at the best match", best, "swr")
+    yield _between("return_loss", "return loss there", best, "return_loss", "dB")
     for row in _rows(part, "named"):
-        name, at_hz = text(row, "name", 40), number(row, "frequency_hz")
-        yield _figure("swr", f"SWR at {name}", number(row, "swr"), "", at_hz=at_hz)
-    worst = _object(part, "worst")
-    at_hz = number(worst, "frequency_hz")
-    yield _figure("worst", "worst SWR", number(worst, "swr"), "", at_hz=at_hz)
+        yield _between("swr", f"SWR at {text(row, 'name', 40)}", row, "swr")
+    yield _between("worst", "worst SWR", _object(part, "worst"), "swr")
 
 
-def _loss(key: str, label: str, row: Part, at_hz: float | None) -> Figure:
-    value = number(row, "return_loss_db")
-    low, high = number(row, "return_loss_low_db"), number(row, "return_loss_high_db")
-    if high is None and low is not None:
-        return _figure(key, label, low, "dB", bound="at least", at_hz=at_hz)
-    expanded = None if low is None or high is None else (high - low) / 2.0
-    return _figure(key, label, value, "dB", expanded=expanded, at_hz=at_hz)
+def _between(key: str, label: str, row: Part, name: str, unit: str = "") -> Figure:
+    """A figure whose interval is not even about it: U is the longer side. Without an upper end the
+    lower one is all that is known."""
+    suffix = f"_{unit.lower()}" if unit else ""
+    value, low, high = (number(row, f"{name}{end}{suffix}") for end in ("", "_low", "_high"))
+    at_hz = number(row, "frequency_hz")
+    if low is None:
+        return _figure(key, label, value, unit, at_hz=at_hz)
+    if value is None or high is None:
+        return _figure(key, label, low, unit, bound="at least", at_hz=at_hz)
+    expanded = max(value - low, high - value)
+    figure = _figure(key, label, value, unit, expanded=expanded, at_hz=at_hz)
+    return figure | {"low": low, "high": high}
 
 
 def _mark(

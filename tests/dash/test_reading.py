@@ -218,6 +218,15 @@ def test_figures_of_nonsense_are_none_or_empty(kind: str, part: dict[str, Any]) 
     assert all(one["at_hz"] is not None for one in marks_of(kind, part))
 
 
+def test_a_match_without_an_upper_end_is_a_bound() -> None:
+    best = {"swr": 40.0, "swr_low": 12.0, "swr_high": None, "return_loss_db": 0.4,
+            "return_loss_low_db": 0.1, "return_loss_high_db": 1.4, "frequency_hz": 1.0}  # fmt: skip
+    swr, loss = figures_of("reflection", {"best": best})
+    assert (swr["value"], swr["bound"], swr["expanded"]) == (12.0, "at least", None)
+    assert (loss["low"], loss["high"], loss["bound"]) == (0.1, 1.4, None)
+    assert loss["expanded"] == pytest.approx(1.0)
+
+
 def test_many_products_are_cut() -> None:
     products = [{"name": f"p{n}", "level_dbm": -1.0, "frequency_hz": 1.0} for n in range(5000)]
     assert len(figures_of("emission", {"products": products})) <= 12

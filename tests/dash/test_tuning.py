@@ -234,7 +234,10 @@ async def test_curve_and_limits_are_those_that_were_published(
             if figure.partition(" (")[0] == one["label"].partition(",")[0]
         )
         assert one["verdict"] == verdict
-    # The big number is a figure of the same summary, with its U where the kind states one.
-    assert view["figures"][0]["value"] is not None
-    if job == "stop-filter":
-        assert view["figures"][0]["expanded"] > 0.0
+    # The big number is a figure of the same summary, with its U.
+    figure = view["figures"][0]
+    assert figure["expanded"] > 0.0
+    if job == "whip":
+        assert figure["label"] == "SWR at the best match"
+        assert 1.0 <= figure["low"] < figure["value"] < figure["high"]
+        assert figure["expanded"] == figure["high"] - figure["value"]
