@@ -28,6 +28,10 @@ __all__ = ["BUSY", "FREE", "NOT_HEARD", "ChannelRule", "plan_of", "settings_of"]
 
 Float = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Place = NDArray[np.intp]
+
+REACH_MOST = 64
+"""Points to each side of a level in which what could explain it is looked for."""
 
 NOT_HEARD, FREE, BUSY = 0, 1, 2
 
@@ -97,6 +101,8 @@ class ChannelRule:
             )
         self.channel = self._work.index.channel
         self.edges = self._work.index.edges
+        self._is_apart = _apart(self.edges)
+        self._falls = _falls(self._work)
 
     def states(self, block: Block, heard: Mask) -> NDArray[np.int8]:
         """(sweeps, channels) each NOT_HEARD, FREE or BUSY; ``heard`` (sweeps,) are those that
@@ -132,11 +138,8 @@ class ChannelRule:
         found[look.own] = BUSY
 
     def _plain(self, level: Float, opening: Float, closing: Float) -> tuple[Mask, Mask]:
-        """Sweeps in which no signal can be seen in a channel that it is not in, or that have one
-        channel and nothing outside all above the closing threshold; and the busy channels of those.
-
-        A look at each sweep by itself takes a hundred times as long.
-        """
+        """Sweeps in which nothing can explain a level of a channel that exceeds the threshold, and
+        the busy channels of those. A look at each by itself takes a hundred times as long."""
         work = self._work
         padded = np.column_stack((level, np.full(level.shape[0], -np.inf)))
         largest = self._largest(padded)
@@ -150,10 +153,59 @@ class ChannelRule:
         if work.leakage is None or work.leak_db is None:
             return np.ones(level.shape[0], dtype=np.bool_), busy
         leaks = (level > opening[:, None]) & (level + work.leak_db > closing[:, None])
-        plain = ~leaks.any(axis=1)
-        strong = (largest > closing[:, None]).sum(axis=1)
-        outside = (level[:, work.outside] > closing[:, None]).any(axis=1)
-        return np.asarray(plain | ((strong <= 1) & ~outside)), busy
+        plain = np.asarray(~leaks.any(axis=1))
+        if work.residual_limit is None:
+            leaky = np.flatnonzero(~plain)
+            plain[leaky] = self._stands_out(
+                level[leaky], busy[leaky], largest[leaky], opening[leaky], closing[leaky]
+            )
+        return plain, busy
+
+    def _stands_out(
+        self, level: Float, busy: Mask, largest: Float, opening: Float, closing: Float
+    ) -> Mask:
+        """(sweeps,) True where the highest level of each busy channel exceeds what all that is
+        above the closing threshold, outside the channel, could explain there."""
+        leakage, margin_db = self._work.leakage, self._settings.neighbour_db
+        assert leakage is not None
+        found = np.asarray(~busy.any(axis=1))
+        if found.all():
+            return found
+        over_db = float(np.nanmax(level) - np.nanmin(opening))
+        reach = self._reach(over_db + margin_db)
+        if reach is None:
+            return found
+        row, channel = np.nonzero(busy)
+        first, stop = self.edges[::2][channel], self.edges[1::2][channel]
+        top = self._tops(level, row, first, stop, largest[row, channel])
+        near = top[:, None] + np.arange(-reach, reach + 1)
+        there = (near >= 0) & (near < level.shape[1]) & (near != top[:, None])
+        own = (near >= first[:, None]) & (near < stop[:, None]) & self._is_apart[channel, None]
+        near = np.clip(near, 0, level.shape[1] - 1)
+        other = level[row[:, None], near]
+        there &= ~own & (other > closing[row, None])
+        axis_hz = self._work.grid.frequency_hz
+        explained = other + leakage.reach_db(axis_hz[top][:, None] - axis_hz[near])
+        highest = np.where(there, explained, -np.inf).max(axis=1)
+        hidden = ~(largest[row, channel] > highest + margin_db)
+        return np.asarray(np.bincount(row[hidden], minlength=level.shape[0]) == 0)
+
+    @staticmethod
+    def _tops(level: Float, row: Place, first: Place, stop: Place, top: Float) -> Place:
+        """The first point of each channel that has its highest level."""
+        points = first[:, None] + np.arange(int((stop - first).max()))
+        inside = np.minimum(points, stop[:, None] - 1)
+        return np.asarray(first + (level[row[:, None], inside] == top[:, None]).argmax(axis=1))
+
+    def _reach(self, over_db: float) -> int | None:
+        """So many points away a signal that is so much above the threshold explains nothing above
+        it; None where that is far, or where it does not fall with the distance."""
+        falls = self._falls
+        if falls is None:
+            return None
+        near = np.flatnonzero(falls + over_db > 0.0)
+        reach = int(near[-1]) + 1 if near.size else 1
+        return reach if reach < falls.size else None
 
     def _largest(self, padded: Float) -> Float:
         return np.asarray(np.fmax.reduceat(padded, self.edges, axis=1)[:, ::2])
@@ -167,3 +219,25 @@ class ChannelRule:
         falls = np.minimum(at_first, at_last) <= largest - SKIRT_FALL
         wide = self._work.widths >= SKIRT_POINTS
         return np.asarray((from_below | from_above) & falls & wide)
+
+
+def _apart(edges: Place) -> Mask:
+    """(channels,) True where a channel shares no point with another one."""
+    owners = np.zeros(int(edges.max(initial=0)) + 1, dtype=np.int64)
+    pairs = edges.reshape(-1, 2).tolist()
+    for first, stop in pairs:
+        owners[first:stop] += 1
+    return np.array([bool((owners[first:stop] == 1).all()) for first, stop in pairs], np.bool_)
+
+
+def _falls(work: BandWork) -> Float | None:
+    """How far a signal has fallen (≤ 0), at the most, one point away, two points, and so on; None
+    where a farther point may show more of it than a near one."""
+    leakage, axis_hz = work.leakage, work.grid.frequency_hz
+    if leakage is None or axis_hz.size < 2:
+        return None
+    noise = [density for _, density in leakage.phase_noise]
+    step_hz = float(np.diff(axis_hz).min())
+    if not step_hz > 0 or noise != sorted(noise, reverse=True):
+        return None
+    return leakage.reach_db(np.arange(1.0, REACH_MOST + 1.0) * step_hz)

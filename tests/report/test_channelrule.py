@@ -13,15 +13,14 @@ from acqd.measure.band_sweep import _look_at_channels as look_at_channels
 from acqd.measure.band_sweep import residual_of
 from acqd.report.channelrule import BUSY, FREE, NOT_HEARD, ChannelRule, settings_of
 
-SWEEPS = 160
+SWEEPS = 400
 
-BANDS = {
-    "filter not known": ('false_alarm = 1e-7\nchannels = "channels.toml"\n', ""),
-    "filter known": ('false_alarm = 1e-7\nchannels = "channels.toml"\n', "shape_factor = 4.5\n"),
-    "phase noise known": (
-        'false_alarm = 1e-7\nchannels = "channels.toml"\n',
-        'shape_factor = 11\nphase_noise_at = [["10 kHz", "-85 dBc/Hz"], ["100 kHz", "-95 dBc/Hz"]]\n',
-    ),
+BAND = 'false_alarm = 1e-7\nchannels = "channels.toml"\n'
+NOISE = 'phase_noise_at = [["10 kHz", "-85 dBc/Hz"], ["100 kHz", "-95 dBc/Hz"]]\n'
+SWEEPERS = {
+    "filter not known": "",
+    "filter known": "shape_factor = 4.5\n",
+    "phase noise known": f"shape_factor = 11\n{NOISE}",
 }
 
 OVERLAPPING = "".join(
@@ -36,24 +35,23 @@ OVERLAPPING = "".join(
 )
 
 
-def busy_night(nights: ModuleType, folder: Path, band: str, sweeper: str) -> Any:
+def busy_night(nights: ModuleType, folder: Path, sweeper: str) -> Any:
     """Sweeps with up to four carriers anywhere, weak and strong, some with levels missing."""
-    text = nights.STATION
+    text: str = vars(nights)["STATION"]
     about = 'title = "Overlapping"\nedition = "made for this"\nsource = "made for this"\n\n'
-    nights.STATION = text.replace(
-        'level_accuracy = "1.5 dB"\n', f'level_accuracy = "1.5 dB"\n{sweeper}'
-    )
-    try:
-        night = nights.Night(folder, band=band, channels=about + OVERLAPPING)
-    finally:
-        nights.STATION = text
+    known = 'level_accuracy = "1.5 dB"\n'
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(nights, "STATION", text.replace(known, known + sweeper))
+        night = nights.Night(folder, band=BAND, channels=about + OVERLAPPING)
     random = np.random.default_rng(11)
 
     def level(number: int) -> Any:
         found = night.noise()
         for _ in range(int(random.integers(0, 5))):
             hz = float(random.uniform(nights.START_HZ, nights.STOP_HZ))
-            found = night.with_carrier(found, hz, float(random.uniform(-108.0, -30.0)))
+            dbm = float(random.uniform(-108.0, -30.0))
+            for away_hz in random.choice([0.0, 2e3, 5e3]) * np.arange(-1, 2):
+                found = night.with_carrier(found, hz + away_hz, dbm)
         if number % 20 == 7:
             found[int(random.integers(0, found.size)) :][:9] = np.nan
         return found
@@ -61,12 +59,12 @@ def busy_night(nights: ModuleType, folder: Path, band: str, sweeper: str) -> Any
     return night.run(SWEEPS, level)
 
 
-@pytest.mark.parametrize("name", list(BANDS))
+@pytest.mark.parametrize("name", list(SWEEPERS))
 def test_many_sweeps_at_once_are_as_the_meter_looks_at_each(
     nights: ModuleType, tmp_path: Path, name: str
 ) -> None:
     """With overlapping channels, skirts, strong neighbours and missing levels alike."""
-    source = busy_night(nights, tmp_path, *BANDS[name]).source()
+    source = busy_night(nights, tmp_path, SWEEPERS[name]).source()
     plain = 0
     states: list[int] = []
     for block in source.blocks():
@@ -89,15 +87,15 @@ def test_many_sweeps_at_once_are_as_the_meter_looks_at_each(
                 expected[look.own] = BUSY
             assert found[at].tolist() == expected.tolist(), int(block.seq[at])
         which, _ = rule._plain(block.level, opening, closing)
-        plain += int(which.sum())
+        plain += int((which & np.isfinite(block.level).all(axis=1)).sum())
         states += found.ravel().tolist()
-    assert SWEEPS // 8 < plain < SWEEPS, "both ways are gone"
+    assert SWEEPS // 2 < plain <= SWEEPS - SWEEPS // 20, "both ways were gone"
     assert set(states) == {NOT_HEARD, FREE, BUSY}
 
 
 def test_what_did_not_listen_is_neither_free_nor_busy(nights: ModuleType, tmp_path: Path) -> None:
     """However strong it was."""
-    source = busy_night(nights, tmp_path, *BANDS["filter not known"]).source()
+    source = busy_night(nights, tmp_path, SWEEPERS["filter not known"]).source()
     for block in source.blocks():
         settings = settings_of(block.setup)
         assert settings is not None
