@@ -33,6 +33,8 @@ class Size:
     starts: int
     kernel_s: float
     night: int
+    report: int
+    rehearsal_s: float
 
 
 SIZES = {
@@ -45,6 +47,8 @@ SIZES = {
         starts=2,
         kernel_s=0.01,
         night=300,
+        report=240,
+        rehearsal_s=60.0,
     ),
     "quick": Size(
         rounds=7,
@@ -55,6 +59,8 @@ SIZES = {
         starts=15,
         kernel_s=0.05,
         night=28_800,
+        report=7_200,
+        rehearsal_s=600.0,
     ),
     "full": Size(
         rounds=15,
@@ -65,6 +71,8 @@ SIZES = {
         starts=30,
         kernel_s=0.2,
         night=28_800,
+        report=28_800,
+        rehearsal_s=3600.0,
     ),
 }
 
@@ -117,6 +125,20 @@ def _overview(report: Report, folder: Path, size: Size) -> None:
     bench_overview(report, folder, sweeps=size.night, repeat=min(size.rounds, 7))
 
 
+def _report(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.report import bench_report
+
+    bench_report(report, folder, sweeps=size.report, repeat=max(1, min(size.rounds // 2, 3)))
+
+
+def _rehearsal(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.rehearsal import bench_rehearsal
+
+    bench_rehearsal(
+        report, folder, length_s=size.rehearsal_s, repeat=max(1, min(size.rounds // 2, 3))
+    )
+
+
 PARTS: dict[str, tuple[str, Callable[[Report, Path, Size], None]]] = {
     "sweep": ("one sweep through the whole path, alone and in tens", _sweep),
     "seal": ("bits per point of a segment, time to seal it", _seal),
@@ -125,6 +147,8 @@ PARTS: dict[str, tuple[str, Callable[[Report, Path, Size], None]]] = {
     "start": ("acqd --help", _start),
     "kernel": ("arithmetic of kind band at 1001, 10,001 and 100,001 points", _kernel),
     "dash": ("the live page: 20 sweeps a second of 8 jobs, 4 viewers", _dash),
+    "report": ("acqd report of a night, and of a quarter of it", _report),
+    "rehearsal": ("acqd rehearse of a band job", _rehearsal),
     "overview": ("reading a night back; only with --full or by name", _overview),
 }
 
