@@ -37,6 +37,7 @@ HEADERS = {
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
+    "Server": "acqd",
 }
 
 AGAIN = """<!doctype html><html lang="en"><meta charset="utf-8"><title>acqd</title>
@@ -86,7 +87,10 @@ class Access:
         origin = request.headers.get("Origin")
         if origin is None:
             return True  # a browser always says it
-        asked = urlsplit(origin)
+        try:
+            asked = urlsplit(origin)
+        except ValueError:
+            return False
         if asked.scheme not in ("http", "https"):
             return False
         if asked.netloc.lower() == request.headers.get("Host", "").lower():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -34,6 +35,15 @@ from acqd.publish.settings import EventLog
 __all__ = ["VIEWERS_MOST", "Server"]
 
 VIEWERS_MOST = 32
+
+CONNECTIONS_MOST = 256
+"""Of all together: a browser opens six at the most."""
+REQUEST_WITHIN_S = 10.0
+"""A connection on which no request was made whole by then is cut."""
+KEPT_OPEN_S = 30.0
+"""Between two requests."""
+FIELD_MOST = 16_384
+"""Of a header: other programs of this machine put cookies of theirs under the same name."""
 
 FRAME_EVERY_S = 0.1
 """Between two frames of a viewer, at the least."""
@@ -99,6 +109,9 @@ class Server:
         self._wall = wall
         self._seats: set[_Seat] = set()
         self._runner: web.AppRunner | None = None
+        self._listening: asyncio.Server | None = None
+        self._mute: set[asyncio.BaseProtocol] = set()
+        """New connections, on which no request was made yet."""
         self.refused_viewers = 0
         self.frames = 0
 
@@ -130,27 +143,49 @@ class Server:
         self._runner = web.AppRunner(
             app,
             access_log=None,
+            # What strangers send would be in the log with it, the token of a torn request as well.
+            logger=logging.Logger("web", level=logging.CRITICAL),  # noqa: LOG001 (nobody else's)
             handle_signals=False,
+            keepalive_timeout=KEPT_OPEN_S,
             shutdown_timeout=STOP_WITHIN_S,
             max_line_size=4096,
-            max_field_size=4096,
+            max_field_size=FIELD_MOST,
         )
         await self._runner.setup()
-        site = web.TCPSite(self._runner, self._host, self._port, backlog=64)
         try:
-            await site.start()
-        except (OSError, OverflowError) as exc:
+            self._listening = await asyncio.get_running_loop().create_server(
+                self._connected, self._host, self._port, backlog=64
+            )
+        except (OSError, OverflowError, UnicodeError) as exc:
             await self._runner.cleanup()
-            raise AcqdError(
-                f"cannot listen on {self._host}:{self._port}: {exc.strerror or exc}"
-                if isinstance(exc, OSError)
-                else f"cannot listen on port {self._port}: expected 0 to 65535"
-            ) from exc
+            where = f"{self._host}:{self._port}"
+            reason = getattr(exc, "strerror", None) or str(exc)
+            raise AcqdError(f"cannot listen on {where}: {reason}") from exc
         if self._port == 0:
-            self._port = int(self._runner.addresses[0][1])
+            self._port = int(self._listening.sockets[0].getsockname()[1])
+
+    def _connected(self) -> asyncio.BaseProtocol:
+        """What answers on a new connection."""
+        assert self._runner is not None
+        server = self._runner.server
+        if server is None or len(server.connections) >= CONNECTIONS_MOST:
+            return _TooMany()
+        made = server()
+        self._mute.add(made)
+        asyncio.get_running_loop().call_later(REQUEST_WITHIN_S, self._cut_if_mute, made)
+        return made
+
+    def _cut_if_mute(self, made: asyncio.BaseProtocol) -> None:
+        if made in self._mute:
+            self._mute.remove(made)
+            transport = getattr(made, "transport", None)
+            if transport is not None:
+                transport.abort()
 
     async def stop(self) -> None:
         """Say goodbye to all viewers and close the port, within about a second."""
+        if self._listening is not None:
+            self._listening.close()
         goodbyes = [
             seat.socket.close(code=WSCloseCode.GOING_AWAY, message=b"the server ends")
             for seat in self._seats
@@ -191,8 +226,11 @@ class Server:
 
     @web.middleware
     async def _guarded(self, request: web.Request, handler: Handler) -> Answer:
+        self._mute.discard(request.protocol)
         answer = await self._answered(request, handler)
         if not answer.prepared:
+            if answer.status >= 400 or request.path == "/health":
+                answer.force_close()  # who is not let in holds no connection either
             for name, value in HEADERS.items():
                 answer.headers.setdefault(name, value)
             answer.headers.setdefault("Cache-Control", "no-store")
@@ -213,6 +251,9 @@ class Server:
             answer = await handler(request)
         except web.HTTPException as exc:
             answer = web.Response(status=exc.status, text=f"{exc.reason}\n")
+        except Exception as exc:
+            self._log.error("request_failed", path=request.path[:200], problem=repr(exc)[:300])
+            answer = web.Response(status=500, text="a fault of ours; the log has it\n")
         assert isinstance(answer, Answer)
         return answer
 
@@ -354,6 +395,14 @@ class Server:
                 waited = True
             except TimeoutError:
                 return False
+
+
+class _TooMany(asyncio.Protocol):
+    """A connection that is cut at once."""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        transport.abort()
 
 
 def _sent(request: web.Request, served: Served | None) -> web.Response:
