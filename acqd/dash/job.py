@@ -18,6 +18,7 @@ from acqd.dash.reading import (
     TraceRead,
     bounded,
     is_level,
+    moment,
     number,
     read_trace,
     text,
@@ -106,7 +107,7 @@ class Job:
         self.sweeper = text(data, "sweeper", 32)
         self.state = text(data, "state", 40)
         self.reason = text(data, "reason", 400)
-        self.since_s = number(data, "since_s")
+        self.since_s = moment(data, "since_s")
         self.coverage = number(data, "coverage")
         self.due, self.stored = whole(data, "due") or 0, whole(data, "stored") or 0
         self.last_seq = whole(data, "last_seq") or 0
@@ -150,8 +151,8 @@ class Job:
             "channel": key,
             "name": text(data, "name", 64) or key,
             "state": state,
-            "since_s": number(data, "since_s"),
-            "last_heard_s": number(data, "last_heard_s"),
+            "since_s": moment(data, "since_s"),
+            "last_heard_s": moment(data, "last_heard_s"),
             "level": number(data, "level"),
             "unit": text(data, "unit", 16),
         }
@@ -163,7 +164,7 @@ class Job:
 
     def take_occupancy(self, data: Mapping[str, Any]) -> None:
         """One hour; at most 24 are kept."""
-        start_s, end_s = number(data, "hour_start_s"), number(data, "hour_end_s")
+        start_s, end_s = moment(data, "hour_start_s"), moment(data, "hour_end_s")
         if start_s is None or end_s is None or not start_s < end_s:
             raise NotUnderstood("occupancy without its hour")
         rows = data.get("channels")
@@ -222,7 +223,7 @@ class Job:
     def take_report(self, data: Mapping[str, Any], url: str | None) -> None:
         """A report that was made; the newest eight are kept."""
         file = text(data, "file", 300)
-        at_s = number(data, "at_s")
+        at_s = moment(data, "at_s")
         if not file or at_s is None:
             raise NotUnderstood("a report without file or time")
         self.reports[file] = {
@@ -230,8 +231,8 @@ class Job:
             "title": text(data, "title", 200),
             "headline": text(data, "headline", 400),
             "at_s": at_s,
-            "from_s": number(data, "from_s"),
-            "to_s": number(data, "to_s"),
+            "from_s": moment(data, "from_s"),
+            "to_s": moment(data, "to_s"),
             "file": file,
             "bytes": whole(data, "bytes"),
             "url": url,

@@ -25,6 +25,7 @@ __all__ = [
     "TraceRead",
     "bounded",
     "is_level",
+    "moment",
     "number",
     "place_of",
     "read_json",
@@ -50,6 +51,8 @@ BOUND_TOTAL = 4000
 
 HZ_MOST = 1e15
 LEVEL_MOST = 1e9
+DB_MOST = 1e3
+"""Of levels in decibels: one that is far beyond all that is measured would spoil the scale."""
 
 TIME_MOST_S = 4e9
 """About the year 2096."""
@@ -159,8 +162,8 @@ def read_trace(data: Mapping[str, Any]) -> TraceRead:
         NotUnderstood: points that are none, axes that do not rise, more than 2000 points, no time.
     """
     start, stop, axis, level = _points(data, "level")
-    at_s, seq = number(data, "at_s"), whole(data, "seq")
-    if at_s is None or seq is None or not 0.0 <= at_s <= TIME_MOST_S:
+    at_s, seq = moment(data, "at_s"), whole(data, "seq")
+    if at_s is None or seq is None:
         raise NotUnderstood("a trace without time or number")
     return TraceRead(
         job=text(data, "job", 32),
@@ -204,7 +207,7 @@ def _read_limit(row: object) -> Mapping[str, Any] | None:
     side = text(row, "side", 8)
     if start is None or stop is None or not 0.0 <= start <= stop <= HZ_MOST:
         return None
-    if limit is None or abs(limit) > LEVEL_MOST or side not in ("below", "above"):
+    if limit is None or abs(limit) > _most(row) or side not in ("below", "above"):
         return None
     words = {"name": text(row, "name", 80), "unit": text(row, "unit", 16)}
     return {"start_hz": start, "stop_hz": stop, "limit": limit, "side": side, **words}
@@ -225,8 +228,14 @@ def _points(
     ):
         raise NotUnderstood(f"{key}: frequencies that do not rise, or not as many")
     # JSON's numbers may be as large as they like; a float32 in the picture may not.
-    values[np.abs(values) > LEVEL_MOST] = np.nan
+    values[np.abs(values) > _most(data)] = np.nan
     return start, stop, axis, values
+
+
+def _most(data: Mapping[str, Any]) -> float:
+    """The largest level of the unit that ``data`` states; ratios are told in dB."""
+    unit = text(data, "unit", 16)
+    return DB_MOST if unit == "1" or unit.startswith("dB") else LEVEL_MOST
 
 
 def text(data: Mapping[str, Any], key: str, most: int = TEXT_MOST) -> str:
@@ -245,6 +254,12 @@ def number(data: Mapping[str, Any], key: str) -> float | None:
     except OverflowError:
         return None
     return value if math.isfinite(value) else None
+
+
+def moment(data: Mapping[str, Any], key: str) -> float | None:
+    """The time at ``key`` in seconds since 1970, or None; what no calendar has is none."""
+    value = number(data, key)
+    return value if value is not None and 0.0 <= value <= TIME_MOST_S else None
 
 
 def whole(data: Mapping[str, Any], key: str) -> int | None:
@@ -273,12 +288,19 @@ def bounded(value: Any) -> Any:
                 return one[:TEXT_MOST]
             case Mapping():
                 keys = list(one)[:BOUND_ITEMS]
-                return {str(key)[:WORD_MOST]: cut(one[key], depth + 1) for key in keys}
+                return {str(key)[:WORD_MOST]: cut(_timely(one, key), depth + 1) for key in keys}
             case Sequence():
                 return [cut(item, depth + 1) for item in one[:BOUND_ITEMS]]
         return None
 
     return cut(value, 0)
+
+
+def _timely(data: Mapping[str, Any], key: str) -> Any:
+    """What is at ``key``; seconds that no page can show are none."""
+    value = data[key]
+    is_late = key.endswith("_s") and isinstance(value, int | float) and abs(value) > TIME_MOST_S
+    return None if is_late else value
 
 
 def _floats(values: object, what: str) -> NDArray[np.float64]:

@@ -18,7 +18,7 @@ from acqd.dash.reading import (
     Place,
     bounded,
     is_level,
-    number,
+    moment,
     read_json,
     text,
     whole,
@@ -270,14 +270,14 @@ class State:
         status = text(data, "state", 16)
         if status not in ("online", "offline"):
             raise NotUnderstood(f"a status that is {status!r}")
-        at_s = number(data, "at_s")
+        at_s = moment(data, "at_s")
         if status == "offline" and station.status != "offline":
             station.lost_s = None if retained else now_s
         if retained and status == "online" and at_s is not None:
             station.heard_s = max(station.heard_s or -math.inf, min(at_s, now_s))
         station.status = status
         station.reason = text(data, "reason", 400)
-        station.since_s = number(data, "since_s")
+        station.since_s = moment(data, "since_s")
         station.version, station.run_id = text(data, "version", 32), text(data, "run_id", 64)
         if status == "online":
             health = data.get("health")
@@ -299,7 +299,7 @@ class State:
             "sweeper": name,
             "driver": text(data, "driver", 64),
             "state": text(data, "state", 16),
-            "since_s": number(data, "since_s"),
+            "since_s": moment(data, "since_s"),
             "identity": _identity(data.get("identity")),
             "last_error": text(data, "last_error", 400) or None,
         }
@@ -348,7 +348,7 @@ class State:
         job.take_value(place.name or "", payload)
 
     def _take_finding(self, station: Station, data: Mapping[str, Any], job: str | None) -> None:
-        at_s = number(data, "at_s")
+        at_s = moment(data, "at_s")
         of_range = data.get("schema") == "catch-up/1"
         numbered = whole(data, "last" if of_range else "number")
         if at_s is None or numbered is None:

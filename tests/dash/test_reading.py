@@ -12,6 +12,7 @@ from acqd.dash.figures import figures_of, marks_of
 from acqd.dash.reading import (
     NotUnderstood,
     bounded,
+    moment,
     number,
     place_of,
     read_json,
@@ -189,6 +190,26 @@ def test_loose_fields() -> None:
     assert text(data, "b") == ""
     assert [number(data, key) for key in "bcdx"] == [None, None, None, None]
     assert [whole(data, key) for key in "cdefx"] == [None] * 5
+
+
+@pytest.mark.parametrize("value", [1e300, -1.0, 4.1e9, 10**30, "12:00", None, True])
+def test_a_time_that_no_calendar_has_is_none(value: Any) -> None:
+    """A browser's dates would raise at it, and with them the whole page."""
+    assert moment({"at_s": value}, "at_s") is None
+    assert moment({"at_s": 1.8e9}, "at_s") == 1.8e9
+
+
+def test_seconds_out_of_all_bounds_are_not_handed_on() -> None:
+    given = {"started_s": 1e300, "ends_s": -1e300, "left_s": 60.0, "at_hz": 1e10}
+    assert bounded({"soak": given}) == {
+        "soak": {"started_s": None, "ends_s": None, "left_s": 60.0, "at_hz": 1e10}
+    }
+
+
+def test_one_level_that_cannot_be_does_not_spoil_the_scale_of_the_sheet() -> None:
+    decibels = read_trace({**GOOD, "unit": "dBm", "level": [-1.0, 1e6, 30.0]}).level
+    assert np.isnan(decibels).tolist() == [False, True, False]
+    assert read_trace({**GOOD, "unit": "digit", "level": [1e6, 1e8, 0.0]}).level.max() == 1e8
 
 
 def test_what_is_handed_on_is_bounded() -> None:
