@@ -18,7 +18,14 @@ from typing import Any, Protocol, runtime_checkable
 
 import structlog
 
-from acqd.archive.records import Batch, FindingRecord, GapRecord, HourlyRecord, SweepRecord
+from acqd.archive.records import (
+    Batch,
+    FindingRecord,
+    GapRecord,
+    HourlyRecord,
+    MeterState,
+    SweepRecord,
+)
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.errors import ArchiveError, ArchiveFull
@@ -340,6 +347,10 @@ class JobRunner:
     def channel_key(self, name: str) -> str:
         """The topic level of a channel of this job's plan."""
         return self.spec.channel_keys.get(name, name)
+
+    def checkpoint(self) -> MeterState:
+        """The state as the archive keeps it. Under the job's lock, or before anything is taken."""
+        return self.spec.feed.checkpoint(self.name, self.state, next_finding=self.last_finding + 1)
 
     def rekeep_setups(self) -> None:
         """A new journal has begun: it needs the setups of its sweeps again."""

@@ -17,17 +17,15 @@ import asyncio
 import contextlib
 import time
 from collections.abc import Callable, Collection, Coroutine, Mapping
-from concurrent.futures import Future
 from dataclasses import replace
 from functools import partial
 from typing import Any
 
 import structlog
 
-from acqd.archive.records import Batch, MeterState
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
-from acqd.errors import AcqdError, ArchiveError
+from acqd.errors import AcqdError
 from acqd.publish.messages import Health
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
@@ -45,22 +43,16 @@ from acqd.station.reporting import Reports
 from acqd.station.surroundings import STOP_S, Surroundings
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.tell import STATION, Messenger, Teller, one_line
-from acqd.station.watch import ArchiveWatch, ClockNews, ClockWatch, StationFindings, rss_bytes
+from acqd.station.timedown import TimeDown
+from acqd.station.upkeep import Upkeep
+from acqd.station.watch import ClockNews, ClockWatch, StationFindings, rss_bytes
 
 __all__ = ["Station"]
 
 CLOCK_LOOK_S = 1.0
 CLOCK_NEWS_MOST = 100
-HOUR_LOOK_S = 5.0
-ALIVE_EVERY_S = 10.0
-ARCHIVE_LOOK_S = 5.0
-STATUS_EVERY_S = 60.0
-"""How often the retained status is told anew, with how the station is doing."""
-HOUR_GRACE_S = 30.0
-"""So long an idle job waits with the turn of an hour, for gaps of it that are still to come."""
-MERGE_EVERY_S = 600.0
 STOP_SWEEPERS_S = 1.1
-"""Of it, for the sweepers: a driver that hangs is given up after 0.8 s."""
+"""Of a stop, for the sweepers: a driver that hangs is given up after 0.8 s."""
 STOP_STEP_S = 0.8
 """So long a stop waits for a step of the start that is under way in a thread."""
 LAST_S = 0.15
@@ -94,8 +86,6 @@ class Station:
         self._clocks = ClockWatch(clock)
         self._clock_news: list[ClockNews] = []
         self._plan: KeptPlan | None = None
-        self._gone: dict[str, Batch] = {}
-        """Gaps of jobs that the config has no more, which could not be committed yet."""
         self._reports: Reports | None = None
         self._publisher: Messenger | None = None
         self.context = ContextStore(built.contexts, clock)
@@ -269,14 +259,26 @@ class Station:
         teller.health_from(lambda: self._health(archive, teller))
         past = await self._look_back(archive)
         recovered = self._recover(archive, teller, past)
-        checkpoint = [self._checkpoint(job) for job in self._jobs.values()]
+        checkpoint = [job.checkpoint() for job in self._jobs.values()]
         await self._whole(partial(archive.begin, [*checkpoint, *past.carried]))
         # The old plan ends and the new one begins at one moment, so that no due time lies between.
         now_s = self._clock.wall_s()
-        await self._account_for_time_down(archive, recovered, past, now_s)
+        time_down = TimeDown(archive, past)
+        await time_down.account(self._jobs.values(), recovered, now_s)
         plan = self._plan = self._new_plan(archive, past, now_s)
         await asyncio.wrap_future(plan.record())
         self._make_sweepers(teller, findings, past, plan, now_s)
+        upkeep = Upkeep(
+            archive=archive,
+            teller=teller,
+            findings=findings,
+            plan=plan,
+            time_down=time_down,
+            jobs=self._jobs,
+            sweepers=self._sweepers,
+            clock=self._clock,
+            seal_every_s=built.seal_every_s,
+        )
         self._say_started(archive, recovered, broker)
         publishing = None
         tasks: list[asyncio.Task[None]] = []
@@ -290,10 +292,7 @@ class Station:
                 tasks += [group.create_task(sweeper.run()) for sweeper in self._sweepers]
                 tasks += [group.create_task(one) for one in self._beside(settings, findings)]
                 tasks.append(group.create_task(self._watch_clocks(findings)))
-                tasks.append(group.create_task(self._turn_hours()))
-                tasks.append(group.create_task(self._stay_alive(archive, teller, plan)))
-                tasks.append(group.create_task(self._watch_archive(archive, findings)))
-                tasks.append(group.create_task(self._rotate(archive)))
+                tasks += [group.create_task(one) for one in upkeep.loops()]
                 tasks.append(group.create_task(self._control(archive, teller).run()))
                 self._reports = Reports(
                     built.archive,
@@ -313,7 +312,7 @@ class Station:
                 self._stop_when_all_ended()
                 await self._stop.wait()
                 self._log.info("stopping")
-                self._record_learnt(plan)
+                upkeep.record_learnt()
                 for task in tasks:
                     task.cancel()
                 await self._shut_down(archive, teller, tasks)
@@ -351,44 +350,6 @@ class Station:
             )
         return out
 
-    async def _account_for_time_down(
-        self, archive: ArchiveWriter, out: Recovered, past: Past, now_s: float
-    ) -> None:
-        """What the old plan would have swept since it was last accounted for (G5).
-
-        What there is no room for waits with its job, which commits it before anything else.
-        """
-        # Before anything is accounted for up to now: or, were this start cut short, the next one
-        # would take now for the time of a clock that was ahead.
-        archive.alive(now_s)
-        last_s = archive.recovery.last_alive_s
-        out.down_s = None if last_s is None else max(0.0, now_s - last_s)
-        for job in self._jobs.values():
-            # After its end nothing of a job was due.
-            for gap in () if job.ended else past.missed(job.name, job.state, now_s):
-                out.lost += gap.count
-                job.note_gap(gap)
-            try:
-                await job.begin()
-            except ArchiveError as exc:
-                self._log.warning("gaps_not_kept", job=job.name, problem=str(exc))
-        for name, gaps in past.missed_by_gone(now_s).items():
-            count = sum(gap.count for gap in gaps)
-            out.lost += count
-            self._log.info("job_gone", job=name, due_while_down=count)
-            self._gone[name] = Batch(gaps=tuple(gaps))
-        await self._keep_gone(archive)
-
-    async def _keep_gone(self, archive: ArchiveWriter) -> None:
-        """Commit what jobs missed that are in the config no more; what cannot be is tried again."""
-        for name, batch in list(self._gone.items()):
-            try:
-                await asyncio.wrap_future(archive.commit(batch))
-            except ArchiveError as exc:
-                self._log.warning("gaps_not_kept", job=name, problem=str(exc))
-                return
-            del self._gone[name]
-
     def _new_plan(self, archive: ArchiveWriter, past: Past, now_s: float) -> KeptPlan:
         planned = {
             job.name: replace(job.spec.planned, estimate_s=past.estimate_s(job.spec))
@@ -398,15 +359,6 @@ class Station:
         built = self._built
         station = {"name": built.name, "title": built.title, "time_zone": built.time_zone}
         return KeptPlan(archive, planned, at_s=now_s, station=station)
-
-    def _record_learnt(self, plan: KeptPlan) -> None:
-        plan.learn(
-            {
-                name: estimate_s
-                for sweeper in self._sweepers
-                for name, estimate_s in sweeper.estimates_s().items()
-            }
-        )
 
     def _make_sweepers(
         self,
@@ -517,79 +469,6 @@ class Station:
         )
         return Control(self._built.archive, commands.table())
 
-    async def _turn_hours(self) -> None:
-        while True:
-            await asyncio.sleep(HOUR_LOOK_S)
-            for sweeper in self._sweepers:
-                # Only where nothing else has: a job at work turns its hours itself.
-                try:
-                    await sweeper.turn_hours(self._clock.wall_s() - HOUR_GRACE_S)
-                except ArchiveError as exc:
-                    self._log.debug("hour_not_kept", sweeper=sweeper.name, problem=str(exc))
-
-    async def _stay_alive(self, archive: ArchiveWriter, teller: Teller, plan: KeptPlan) -> None:
-        merged_s = told_s = self._clock.monotonic_s()
-        while True:
-            with contextlib.suppress(ArchiveError):
-                await asyncio.wrap_future(archive.alive(self._clock.wall_s()))
-            await self._until_next_note()
-            if self._gone:
-                await self._keep_gone(archive)
-            self._record_learnt(plan)
-            if self._clock.monotonic_s() - told_s >= STATUS_EVERY_S:
-                told_s = self._clock.monotonic_s()
-                teller.station_up()
-            if self._clock.monotonic_s() - merged_s >= MERGE_EVERY_S:
-                merged_s = self._clock.monotonic_s()
-                merging = archive.merge_due(
-                    self._clock.wall_s(), clock_trusted=self._clock.synchronised() is not False
-                )
-                merging.add_done_callback(self._merged)
-
-    async def _until_next_note(self) -> None:
-        """A few seconds; less where the clock was set or the host slept, for what is accounted for
-        then must not seem to be of a clock that was ahead."""
-        loop = asyncio.get_running_loop()
-        ends_s, wall_s = loop.time() + ALIVE_EVERY_S, self._clock.wall_s()
-        while loop.time() < ends_s:
-            await asyncio.sleep(CLOCK_LOOK_S)
-            if abs(self._clock.wall_s() - wall_s) > 2 * ALIVE_EVERY_S:
-                return
-
-    def _merged(self, done: Future[int]) -> None:
-        """In the sealer's thread. What went wrong is told by :meth:`_watch_archive`."""
-        if done.exception() is None and done.result():
-            self._log.info("days_merged", volumes=done.result())
-
-    async def _watch_archive(self, archive: ArchiveWriter, findings: StationFindings) -> None:
-        watch = ArchiveWatch(findings, self._clock)
-        while True:
-            await asyncio.sleep(ARCHIVE_LOOK_S)
-            await watch.look(archive.problem)
-
-    async def _rotate(self, archive: ArchiveWriter) -> None:
-        """Begin a new journal every few minutes, at a moment when no job is between two states."""
-        while True:
-            await asyncio.sleep(self._built.seal_every_s)
-            try:
-                await self._rotate_now(archive)
-            except ArchiveError as exc:
-                self._log.error("journal_not_begun", problem=str(exc))
-
-    async def _rotate_now(self, archive: ArchiveWriter) -> None:
-        async with contextlib.AsyncExitStack() as stack:
-            for job in self._jobs.values():
-                await stack.enter_async_context(job.lock)
-            states = [self._checkpoint(job) for job in self._jobs.values()]
-            try:
-                await asyncio.shield(asyncio.wrap_future(archive.rotate(states)))
-            finally:
-                for job in self._jobs.values():
-                    job.rekeep_setups()
-
-    def _checkpoint(self, job: JobRunner) -> MeterState:
-        return job.spec.feed.checkpoint(job.name, job.state, next_finding=job.last_finding + 1)
-
     def _status(self, teller: Teller) -> dict[str, Any]:
         """How everything is, for ``acqd status``."""
         specs = {spec.name: spec for spec in self._built.jobs}
@@ -679,7 +558,7 @@ class Station:
                     await stack.enter_async_context(job.lock)
                     await job.nothing_under_way()
                 archive.alive(self._clock.wall_s())
-                rotated = archive.rotate([self._checkpoint(job) for job in self._jobs.values()])
+                rotated = archive.rotate([job.checkpoint() for job in self._jobs.values()])
                 await asyncio.wrap_future(rotated)
         except (TimeoutError, AcqdError) as exc:
             problem = str(exc) or "no time was left"

@@ -13,6 +13,7 @@ import pytest
 
 import acqd.archive.sealer
 import acqd.station.service
+import acqd.station.upkeep
 from acqd.archive.reader import open_archive
 from acqd.archive.records import GapRecord, SweepRecord
 from acqd.archive.recovery import Recovery
@@ -305,7 +306,7 @@ async def test_an_archive_that_cannot_seal_is_told_of(
     def broken(*_: Any) -> None:
         raise OSError(5, "Input/output error")
 
-    monkeypatch.setattr(acqd.station.service, "ARCHIVE_LOOK_S", 0.05)
+    monkeypatch.setattr(acqd.station.upkeep, "ARCHIVE_LOOK_S", 0.05)
     driver = ScriptedDriver()
     here = inside({"mast": driver}, [job_table("marine-vhf")])
     here.station._built = replace(here.built, seal_every_s=0.2)
