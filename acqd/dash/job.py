@@ -13,10 +13,10 @@ from typing import Any
 from pydantic_core import to_json
 
 from acqd.dash.figures import figures_of, level_of, marks_of, mask_of
+from acqd.dash.judged import read_soak, read_verdict
 from acqd.dash.reading import (
     NotUnderstood,
     TraceRead,
-    bounded,
     is_level,
     moment,
     number,
@@ -139,7 +139,7 @@ class Job:
         self._changed("summary")
         soak = data.get("soak")
         if isinstance(soak, Mapping) or self.soak is not None:
-            self.soak = bounded(soak) if isinstance(soak, Mapping) else None
+            self.soak = read_soak(soak) if isinstance(soak, Mapping) else None
             self._changed("soak")
 
     def take_channel(self, key: str, data: Mapping[str, Any]) -> None:
@@ -196,8 +196,7 @@ class Job:
         """What a soak or a pass came to."""
         if text(data, "verdict", 16) not in VERDICTS:
             raise NotUnderstood("a verdict that is none")
-        verdict = bounded(data)
-        self.verdict = verdict
+        self.verdict = read_verdict(data)
         self._changed("verdict")
 
     def forget_verdict(self) -> None:

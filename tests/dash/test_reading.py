@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from acqd.dash.figures import figures_of, marks_of
+from acqd.dash.judged import read_soak, read_verdict
 from acqd.dash.reading import (
     NotUnderstood,
     bounded,
@@ -210,6 +211,25 @@ def test_one_level_that_cannot_be_does_not_spoil_the_scale_of_the_sheet() -> Non
     decibels = read_trace({**GOOD, "unit": "dBm", "level": [-1.0, 1e6, 30.0]}).level
     assert np.isnan(decibels).tolist() == [False, True, False]
     assert read_trace({**GOOD, "unit": "digit", "level": [1e6, 1e8, 0.0]}).level.max() == 1e8
+
+
+def test_verdicts_and_soaks_have_the_types_that_a_page_reckons_with() -> None:
+    row = {"figure": 7, "limit": "low", "expanded": [], "seq": 1.5, "new": "kept"}
+    verdict = read_verdict({"verdict": "pass", "at_s": "noon", "text": {}, "judgements": [row, 3]})
+    assert (verdict["verdict"], verdict["at_s"], verdict["text"]) == ("pass", None, "")
+    (judged,) = verdict["judgements"]
+    assert judged == {
+        "figure": "", "unit": "", "side": "", "verdict": "", "text": "", "bound": "",
+        "value": None, "limit": None, "expanded": None, "seq": None, "new": "kept",
+    }  # fmt: skip
+    limit = {"unit": None, "last": "x", "outside": 2, "first_outside": {"at_s": "x"}}
+    soak = read_soak({"label": 5, "elapsed_s": {}, "limits": [limit, None]})
+    assert (soak["label"], soak["elapsed_s"], soak["left_s"]) == ("", None, None)
+    (one,) = soak["limits"]
+    assert (one["unit"], one["last"], one["outside"], one["first_outside"]) == ("", None, 2, None)
+    first = read_soak({"limits": [{"first_outside": {"at_s": 1.8e9, "seq": 4}}]})["limits"][0]
+    assert first["first_outside"] == {"at_s": 1.8e9, "seq": 4}
+    assert read_verdict({"judgements": "none"})["judgements"] == []
 
 
 def test_what_is_handed_on_is_bounded() -> None:
