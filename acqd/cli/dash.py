@@ -203,11 +203,14 @@ def _settings(
     table: object, given: Mapping[str, object], environ: Mapping[str, str]
 ) -> BrokerSettings:
     from acqd.config.mqtt import MqttTable
+    from acqd.errors import WrongUsage
     from acqd.publish.settings import BrokerSettings, MqttVersion, is_loopback
 
     assert isinstance(table, MqttTable)
     endpoint = table.endpoint
     assert endpoint is not None
+    if not _may_be_host(endpoint.host):
+        raise WrongUsage(f"broker {endpoint.host!r}: no name or address of a machine")
     ca_file, password_file = given.get("ca_file"), given.get("password_file")
     password = _variable(given.get("password_env"), environ)
     if password_file is not None:
@@ -247,10 +250,20 @@ def _content(path: Path, option: str) -> str:
 def _address(text: str) -> tuple[str, int]:
     from acqd.errors import WrongUsage
 
-    host, colon, port = text.rpartition(":")
-    if not colon or not host or not port.isascii() or not port.isdigit() or int(port) > 65535:
+    host, _, port = text.strip().rpartition(":")
+    host = host.removeprefix("[").removesuffix("]")
+    is_port = port.isascii() and port.isdigit() and int(port) <= 65535
+    if not is_port or not host or host == "*" or not _may_be_host(host):
         raise WrongUsage(f"--listen {text}: expected HOST:PORT, such as 0.0.0.0:8471")
-    return host.removeprefix("[").removesuffix("]"), int(port)
+    return host, int(port)
+
+
+def _may_be_host(name: str) -> bool:
+    """Whether the system may be asked for it at all; of some names Python raises."""
+    try:
+        return name.isprintable() and " " not in name and bool(name.encode("idna"))
+    except UnicodeError:
+        return False
 
 
 def _token(given: str | None, file: Path | None, host: str) -> str | None:

@@ -92,7 +92,7 @@ class Intake:
             try:
                 await self._session()
                 reason = "closed by the broker"
-            except (aiomqtt.MqttError, OSError, BrokerError) as exc:
+            except (aiomqtt.MqttError, OSError, BrokerError, UnicodeError) as exc:
                 reason = str(exc) or type(exc).__name__
                 self._maybe_older(exc)
             self._set_broker(up=False, problem=reason)

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from acqd.cli import main
+from acqd.cli.dash import _address
 
 ACQD = (sys.executable, "-c", "from acqd.cli import main; main()")
 
@@ -28,6 +29,13 @@ def run(*arguments: str) -> subprocess.CompletedProcess[str]:
         (("--broker", "mqtt://a:b@x"), "no place"),
         (("--broker", "mqtt://x", "--listen", "8471"), "expected HOST:PORT"),
         (("--broker", "mqtt://x", "--listen", "127.0.0.1:99999"), "expected HOST:PORT"),
+        (("--broker", "mqtt://x", "--listen", ":8471"), "expected HOST:PORT"),
+        (("--broker", "mqtt://x", "--listen", "*:8471"), "expected HOST:PORT"),
+        (("--broker", "mqtt://x", "--listen", "a..b:8471"), "expected HOST:PORT"),
+        (("--broker", "mqtt://x", "--listen", f"{'a' * 70}:8471"), "expected HOST:PORT"),
+        (("--broker", "mqtt://a..b"), "broker 'a..b': no name"),
+        (("--broker", "mqtt://a b"), "broker 'a b': no name"),
+        (("--broker", "mqtt://" + "a" * 70), "no name or address"),
         (("--broker", "mqtt://x", "--token", "short"), "can be guessed"),
         (("--broker", "mqtt://x", "--token-file", "/nowhere"), "cannot be read"),
         (("--broker", "mqtt://x", "--station", "A B"), "--station A B"),
@@ -101,3 +109,13 @@ def test_the_help_needs_none_of_what_serves() -> None:
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+
+
+def test_addresses_of_both_kinds_are_understood() -> None:
+    for text, wanted in (
+        ("[::1]:8471", ("::1", 8471)),
+        ("::1:8471", ("::1", 8471)),
+        (" 0.0.0.0:0 ", ("0.0.0.0", 0)),
+        ("shack.example:80", ("shack.example", 80)),
+    ):
+        assert _address(text) == wanted
