@@ -27,7 +27,7 @@ from acqd.report.shapes import Band, Line, Section, SpectrumChart, SweepRange, T
 from acqd.report.signals import heard_signals, same_signal
 from acqd.report.source import STATION, JobSource, finding_shown
 from acqd.report.spectra import Spectra
-from acqd.report.words import count_text, joined_text, level, percent
+from acqd.report.words import count_text, joined_text, level, percent, sentence
 from acqd.sweep import SweepFlag
 
 __all__ = ["AROUND_S", "event_parts", "range_of_event"]
@@ -82,7 +82,7 @@ def event_parts(source: JobSource, record: FindingRecord) -> KindParts:
     if source.kind != "band" or not len(source.sweeps()):
         inner = parts_of(source)
         return KindParts(
-            headline=_sentence(record.text),
+            headline=sentence(record.text),
             asked=inner.asked,
             sections=(words, *inner.sections, *around),
             verdict=inner.verdict,
@@ -103,17 +103,13 @@ def event_parts(source: JobSource, record: FindingRecord) -> KindParts:
         *looked.sections(night),
         *around,
     ]
-    return KindParts(headline=_sentence(record.text), sections=tuple(sections))
+    return KindParts(headline=sentence(record.text), sections=tuple(sections))
 
 
 def _number(record: FindingRecord, name: str, default: float) -> float:
     value = record.figures.get(name)
     known = isinstance(value, int | float) and not isinstance(value, bool)
     return float(value) if known and math.isfinite(value) else default  # type: ignore[arg-type]
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
 # --- in plain words -------------------------------------------------------------------------------
@@ -155,7 +151,7 @@ def _words_section(
         sweeps=source.range_of(),
     )
     lead = (
-        f"{_sentence(record.text)} Levels are those at {source.plane}. They say how strong the "
+        f"{sentence(record.text)} Levels are those at {source.plane}. They say how strong the "
         f"signal was there, not how strong it was sent."
     )
     return Section(key="what", title="What happened", lead=lead, tables=(table,))
@@ -404,12 +400,12 @@ def _about_clock(source: JobSource) -> list[FindingRecord]:
 
 def _coverage_section(source: JobSource) -> Section:
     coverage = source.coverage
-    told = [_sentence(coverage_text(source))]
+    told = [sentence(coverage_text(source))]
     if coverage.stored:
         share = coverage.listened / coverage.stored
         told.append(
             "All of them listened." if share == 1.0 else f"{percent(share)} of them listened."
         )
-    told += [_sentence(gap.text) for gap in source.gaps[:6]]
-    told += [_sentence(spell.text) for spell in source.spells[:6]]
+    told += [sentence(gap.text) for gap in source.gaps[:6]]
+    told += [sentence(spell.text) for spell in source.spells[:6]]
     return Section(key="watched", title="What was watched around it", lead=" ".join(told))

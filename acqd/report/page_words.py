@@ -16,6 +16,7 @@ from acqd.report.shapes import (
     SpectrumChart,
     SweepRange,
 )
+from acqd.report.words import capital
 
 __all__ = [
     "Moment",
@@ -108,7 +109,7 @@ def headline_text(job: JobReport) -> str:
         if rest.lower().startswith(said.lower()):
             rest = rest[len(said) :]
     rest = rest.lstrip(";,. ")
-    return rest[:1].upper() + rest[1:]
+    return capital(rest)
 
 
 def unaccounted(coverage: CoverageShown) -> int:

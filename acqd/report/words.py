@@ -9,11 +9,13 @@ from acqd.look.times import duration
 __all__ = [
     "FLAG_WORDS",
     "NOT_LISTENED",
+    "capital",
     "count_text",
     "gap_text",
     "joined_text",
     "level",
     "percent",
+    "sentence",
 ]
 
 FLAG_WORDS = {
@@ -62,6 +64,16 @@ def gap_text(reason: str, lasted_s: float, count: int, *, sweeper: str = "") -> 
 def count_text(count: int, what: str) -> str:
     """``1 sweep``, ``28 800 sweeps``: thousands parted by a thin space."""
     return f"{count:,} {what}{'' if count == 1 else 's'}".replace(",", "\u2009")
+
+
+def capital(text: str) -> str:
+    """The text with a capital first; the rest stays as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def sentence(text: str) -> str:
+    """The text with a capital first and one full stop last."""
+    return f"{capital(text).rstrip('.')}."
 
 
 def joined_text(parts: list[str]) -> str:

@@ -35,7 +35,6 @@ from acqd.report.kinds.emissiontables import (
     carrier_section,
     product_tables,
     rests_on_section,
-    sentence,
 )
 from acqd.report.kinds.kept import Kept, Summary
 from acqd.report.kinds.plain import coverage_text
@@ -49,7 +48,7 @@ from acqd.report.shapes import (
     VerdictShown,
 )
 from acqd.report.source import JobSource
-from acqd.report.words import count_text
+from acqd.report.words import count_text, sentence
 
 __all__ = ["parts"]
 
@@ -150,7 +149,7 @@ def _beside_limits(
     return Section(
         key="limits",
         title="Beside the limits",
-        lead=" ".join([lead, *(f"{sentence(note)}" for note in summary["notes"])]),
+        lead=" ".join([lead, *(sentence(note) for note in summary["notes"])]),
         charts=() if chart is None else (chart,),
         tables=product_tables(summary, sweeps),
     )
@@ -369,7 +368,7 @@ def _headline(checks: Checks, summary: Summary, verdict: VerdictShown | None) ->
     if verdict is None:
         carrier = summary["fundamental"]
         if carrier is None:
-            return f"{sentence(str(summary['said']))}"
+            return sentence(str(summary["said"]))
         level = pm(number(carrier["level_dbm"]), number(carrier["expanded_db"]), "dBm")
         return f"{level} at {frequency_text(carrier['frequency_hz'])}, without limits to judge by."
     others = all_verdicts(list(checks.verdict.values()))

@@ -8,8 +8,9 @@ from acqd.measure.words import frequency_text, number_text
 from acqd.report.kinds.common import number, pm, value_text
 from acqd.report.kinds.kept import Summary
 from acqd.report.shapes import Section, SweepRange, Table
+from acqd.report.words import sentence
 
-__all__ = ["carrier_section", "product_tables", "rests_on_section", "sentence"]
+__all__ = ["carrier_section", "product_tables", "rests_on_section"]
 
 Row = tuple[str | float | None, ...]
 
@@ -215,8 +216,3 @@ def rests_on_section(summary: Summary, sweeps: SweepRange | None) -> tuple[Secti
             key="rests-on", title="What it rests on", lead=" ".join(said), tables=tuple(tables)
         ),
     )
-
-
-def sentence(text: str) -> str:
-    """With a capital and a full stop."""
-    return f"{text[:1].upper()}{text[1:].rstrip('.')}."

@@ -49,7 +49,7 @@ from acqd.report.kinds.matchcurve import (
 from acqd.report.kinds.plain import coverage_text
 from acqd.report.shapes import CurveChart, Section, Table, TrendChart, VerdictShown
 from acqd.report.source import JobSource
-from acqd.report.words import count_text
+from acqd.report.words import capital, count_text, sentence
 from acqd.sweep import SweepFlag
 
 __all__ = ["parts"]
@@ -479,7 +479,7 @@ def _rests_on(kept: Kept, summary: Mapping[str, Any], last: int) -> Section:
             f" Directivity {number_text(summary['directivity_db'], 1)} dB "
             f"({summary['directivity_from']})."
         )
-    lead = " ".join([lead, *(f"{_capital(note).rstrip('.')}." for note in summary["notes"])])
+    lead = " ".join([lead, *(sentence(note) for note in summary["notes"])])
     tables = tuple(one for one in (references, budget) if one.rows)
     return Section(key="rests-on", title="What it rests on", lead=lead, tables=tables)
 
@@ -514,12 +514,8 @@ def _best_text(summary: Mapping[str, Any]) -> str:
 def _headline(read: _Read, summary: Mapping[str, Any], verdict: VerdictShown | None) -> str:
     best = f"best match {_best_text(summary)}"
     if verdict is None:
-        return f"{_capital(best)}."
+        return sentence(best)
     others = all_verdicts(list(read.words.values()))
     if verdict.verdict == "pass":
         return f"Pass: {best}{others}."
-    return f"{_capital(verdict.verdict)}: {verdict.text}; {best}{others}."
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return f"{capital(verdict.verdict)}: {verdict.text}; {best}{others}."

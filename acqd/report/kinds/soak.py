@@ -43,7 +43,7 @@ from acqd.report.shapes import (
     VerdictShown,
 )
 from acqd.report.source import JobSource
-from acqd.report.words import count_text, percent
+from acqd.report.words import capital, count_text, percent, sentence
 
 __all__ = ["parts"]
 
@@ -165,7 +165,7 @@ def _name(part: Part) -> str:
 
 
 def _headline(part: Part, verdict: Any) -> str:
-    name = _capital(_name(part))
+    name = capital(_name(part))
     if verdict is None:
         return _running_text(part)
     word = str(verdict.figures["verdict"])
@@ -177,7 +177,7 @@ def _headline(part: Part, verdict: Any) -> str:
 
 def _running_text(part: Part) -> str:
     """How far it is, and how its limits stand."""
-    name = _capital(_name(part))
+    name = capital(_name(part))
     if part["state"] == "closing":
         return f"{name} is over and waits for its closing reference."
     elapsed, length = duration_text(float(part["elapsed_s"])), duration_text(length_s(part))
@@ -335,7 +335,7 @@ def _last_pass(inner: KindParts) -> tuple[Section, ...]:
     if verdict is None:
         return ()
     tables = () if verdict.judgements is None else (verdict.judgements,)
-    lead = f"{_capital(verdict.verdict)}: {verdict.text.rstrip('.')}."
+    lead = f"{capital(verdict.verdict)}: {verdict.text.rstrip('.')}."
     return (Section(key="last-pass", title="The last pass by itself", lead=lead, tables=tables),)
 
 
@@ -386,7 +386,7 @@ def _without(source: JobSource, inner: KindParts, kept: Kept) -> KindParts:
         )
     last = told[-1]
     return KindParts(
-        headline=f"{_capital(last.text).rstrip('.')}.",
+        headline=sentence(last.text),
         asked=inner.asked,
         sections=(*inner.sections, *_last_pass(inner)),
         verdict=VerdictShown(
@@ -394,7 +394,3 @@ def _without(source: JobSource, inner: KindParts, kept: Kept) -> KindParts:
         ),
         limits=(*limits, *inner.limits),
     )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -64,7 +64,7 @@ from acqd.report.shapes import (
     VerdictShown,
 )
 from acqd.report.source import JobSource
-from acqd.report.words import count_text
+from acqd.report.words import capital, count_text, sentence
 from acqd.sweep import SweepFlag
 
 __all__ = ["parts", "verdict_of_pass"]
@@ -205,7 +205,7 @@ def _curves(
     rows = _spread(read.measured)
     kept.fetch([*rows, first, last])
     now = _curve_at(kept, last, settings)
-    lead = f"{_capital(str(summary['text']))}, by {sweep_text(kept, last)}."
+    lead = f"{capital(str(summary['text']))}, by {sweep_text(kept, last)}."
     if isinstance(now, str):
         problem = now if now.endswith(".") else f"There is no curve: {now}."
         return Section(key="loss", title="Loss over frequency", lead=lead), (problem,)
@@ -402,7 +402,7 @@ def _reference(kept: Kept, summary: Mapping[str, Any], last: int) -> list[Sectio
     if through is not None:
         age = duration_text(float(through["age_s"] or 0.0))
         lead = f"Against a through of {count_text(int(through['sweeps']), 'sweep')}, {age} before."
-    lead = " ".join([lead, *(f"{_capital(note)}." for note in summary["notes"])])
+    lead = " ".join([lead, *(sentence(note) for note in summary["notes"])])
     tables = (table,) if rows else ()
     return [Section(key="rests-on", title="What it rests on", lead=lead, tables=tables)]
 
@@ -434,11 +434,7 @@ def _headline(read: LossRead, summary: Mapping[str, Any], verdict: VerdictShown 
         value = pm(number(pad["value_db"]), number(pad["value_expanded_db"]), "dB")
         text = f"a pad of {value}, {number_text(pad['nominal_db'], 1)} dB by its label"
     if verdict is None:
-        return f"{_capital(text)}."
+        return sentence(text)
     others = all_verdicts(list(read.words.values()))
     why = "" if verdict.verdict == "pass" else f"{verdict.text}; "
-    return f"{_capital(verdict.verdict)}: {why}{text}{others}."
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return f"{capital(verdict.verdict)}: {why}{text}{others}."
