@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from acqd.cli.progress import ProgressLine
+
 if TYPE_CHECKING:
     from acqd.archive.reader import Archive
     from acqd.report.draw.plots import Plotted
@@ -69,28 +71,32 @@ def command(**options: Any) -> None:
     from acqd.report.draw import save
     from acqd.report.whose import whose
 
-    archive = open_archive(asked.archive)
-    station = whose(archive)
-    job, zone = _job(asked, archive), asked.zone or station.zone
-    source = _source(asked, archive, job, zone, what)
-    plotted = _plotted(asked, what, source)
-    path = Path(asked.output) if asked.output else Path(_name_of(job, what, plotted.start_s, zone))
-    is_sheet = what in ("sheet", "channel")
-    save(
-        plotted.chart,
-        path,
-        start_s=plotted.start_s,
-        stop_s=plotted.stop_s,
-        zone=zone,
-        width="phone" if asked.width == "phone" else "page",
-        dark=asked.dark,
-        dpi=float(asked.dpi),
-        gaps=source.gaps if is_sheet else (),
-        spells=source.spells if is_sheet else (),
-        findings=plotted.findings,
-        notes=source.notes if is_sheet else (),
-        heading=_heading(job, station.title, plotted, zone),
-    )
+    with ProgressLine() as line:
+        archive = open_archive(asked.archive)
+        station = whose(archive)
+        job, zone = _job(asked, archive), asked.zone or station.zone
+        source = _source(asked, archive, job, zone, what, line)
+        plotted = _plotted(asked, what, source)
+        path = (
+            Path(asked.output) if asked.output else Path(_name_of(job, what, plotted.start_s, zone))
+        )
+        is_sheet = what in ("sheet", "channel")
+        line.say("drawing")
+        save(
+            plotted.chart,
+            path,
+            start_s=plotted.start_s,
+            stop_s=plotted.stop_s,
+            zone=zone,
+            width="phone" if asked.width == "phone" else "page",
+            dark=asked.dark,
+            dpi=float(asked.dpi),
+            gaps=source.gaps if is_sheet else (),
+            spells=source.spells if is_sheet else (),
+            findings=plotted.findings,
+            notes=source.notes if is_sheet else (),
+            heading=_heading(job, station.title, plotted, zone),
+        )
     click.echo(f"wrote {path}", err=True)
 
 
@@ -169,7 +175,9 @@ def _job(asked: _Asked, archive: Archive) -> str:
     raise click.UsageError(f"{asked.archive}: no job {asked.job!r}; {hint}jobs here: {have}")
 
 
-def _source(asked: _Asked, archive: Archive, job: str, zone: str, what: str) -> JobSource:
+def _source(
+    asked: _Asked, archive: Archive, job: str, zone: str, what: str, line: ProgressLine
+) -> JobSource:
     """The job in the range that is meant; single sweeps are looked for at all times."""
     from acqd.report.range import default_range, extent_s, moment_in
     from acqd.report.source import JobSource
@@ -186,7 +194,7 @@ def _source(asked: _Asked, archive: Archive, job: str, zone: str, what: str) -> 
     stop_s = found.stop_s if stop_s is None else stop_s
     if stop_s <= start_s:
         raise click.UsageError("the range ends before it begins; give --from the earlier time")
-    return JobSource(archive, job, start_s=start_s, stop_s=stop_s, zone=zone)
+    return JobSource(archive, job, start_s=start_s, stop_s=stop_s, zone=zone, progress=line.sweeps)
 
 
 def _plotted(asked: _Asked, what: str, source: JobSource) -> Plotted:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import shutil
-import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from acqd.cli.progress import ProgressLine
 
 if TYPE_CHECKING:
     from acqd.config.whole import StationConfig
@@ -23,6 +25,8 @@ __all__ = ["command"]
 
 SEED_MOST = 2**63 - 1
 DAY_S = 86400.0
+TOLD_AFTER_S = 5.0
+"""How long one waits for a guess at how long it will take."""
 
 
 @click.command("rehearse")
@@ -79,7 +83,9 @@ def command(
     length_s = _length_s(length)
     from_s = _from_s(loaded, start, SystemClock().wall_s())
     set_up_logs(errors_only=True)
-    with _folder(archive) as folder, _ProgressLine(loaded.station.time_zone) as line:
+    began_s, zone = time.monotonic(), loaded.station.time_zone
+    with _folder(archive) as folder, ProgressLine() as line:
+        line.say("setting the station up")
         done = rehearse(
             loaded,
             load_drivers(),
@@ -88,13 +94,14 @@ def command(
             archive=folder,
             scene=None if scene is None else Path(scene),
             seed=seed,
-            progress=line.show,
+            progress=lambda told: _show_progress(line, told, zone, began_s),
         )
         outcome = outcome_of(done)
         page = None
         if not no_report:
             line.say("making the report")
-            page = _reported(folder, outcome, report or f"{outcome.station}-rehearsal.html")
+            where = report or f"{outcome.station}-rehearsal.html"
+            page = _reported(folder, outcome, where, line)
     if as_json:
         _print_json(str(path), outcome, archive, page)
     else:
@@ -145,42 +152,32 @@ def _folder(archive: str | None) -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-class _ProgressLine:
-    """One line of standard error that is written over, on a terminal only."""
+def _show_progress(line: ProgressLine, progress: Progress, zone: str, began_s: float) -> None:
+    """The time on the rehearsal's clock, and after some seconds how long the rest may take."""
+    from acqd.look.times import clock, duration
 
-    def __init__(self, zone: str) -> None:
-        self._zone = zone
-        self._is_shown = sys.stderr.isatty()
-        self._width = 0
-
-    def __enter__(self) -> _ProgressLine:
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        self.say("")
-        if self._is_shown:
-            sys.stderr.write("\r")
-
-    def show(self, progress: Progress) -> None:
-        from acqd.look.times import clock
-
-        bar = "█" * round(20 * progress.done)
-        self.say(f"{bar:░<20} {clock(progress.at_s, self._zone)}")
-
-    def say(self, text: str) -> None:
-        if self._is_shown:
-            sys.stderr.write(f"\r{text:<{self._width}}")
-            sys.stderr.flush()
-            self._width = len(text)
+    text = clock(progress.at_s, zone)
+    gone_s = time.monotonic() - began_s
+    if gone_s > TOLD_AFTER_S and progress.done > 0.0:
+        left_s = gone_s * (1.0 - progress.done) / progress.done
+        text += f", about {duration(float(round(left_s)))} left"
+    line.show(progress.done, text)
 
 
-def _reported(archive: Path, outcome: Outcome, path: str) -> Path:
+def _reported(archive: Path, outcome: Outcome, path: str, line: ProgressLine) -> Path:
     from acqd.archive.durable import write_whole
     from acqd.errors import ArchiveError
     from acqd.report.gather import gather
     from acqd.report.page import html
 
-    report = gather(archive, start_s=outcome.from_s, stop_s=outcome.to_s, zone=outcome.zone)
+    report = gather(
+        archive,
+        start_s=outcome.from_s,
+        stop_s=outcome.to_s,
+        zone=outcome.zone,
+        progress=line.sweeps,
+    )
+    line.say("drawing the report")
     try:
         write_whole(Path(path), html(report).encode())
     except OSError as exc:

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from acqd.cli.progress import ProgressLine
+
 if TYPE_CHECKING:
     import xarray as xr
 
@@ -19,7 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-PROGRESS_EVERY_S = 0.2
 STANDARD_OUTPUT = "-"
 
 
@@ -53,12 +54,9 @@ def command(**options: Any) -> None:
     asked = _Asked(**options)
     _refuse_misfits(asked)
     began_s = time.monotonic()
-    line = _ProgressLine()
-    try:
+    with ProgressLine() as line:
         report, archives = _gathered(asked, line)
         written = list(_written(asked, report, archives, line))
-    finally:
-        line.clear()
     took = _lasting(time.monotonic() - began_s)
     for path in written:
         click.echo(f"wrote {path}, {_size(path)}, in {took}", err=True)
@@ -96,7 +94,7 @@ def _refuse_misfits(asked: _Asked) -> None:
 
 
 def _written(
-    asked: _Asked, report: Report, archives: dict[str, Archive], line: _ProgressLine
+    asked: _Asked, report: Report, archives: dict[str, Archive], line: ProgressLine
 ) -> Iterator[Path]:
     """What was asked for, file by file."""
     if asked.json_file is not None:
@@ -110,10 +108,15 @@ def _written(
         from acqd.report.page import html
 
         line.say("drawing the page")
-        yield from _put(html(report), asked.output or _name_of(report))
+        page = html(report, progress=lambda done, of: _show_drawn(line, done, of))
+        yield from _put(page, asked.output or _name_of(report))
 
 
-def _gathered(asked: _Asked, line: _ProgressLine) -> tuple[Report, dict[str, Archive]]:
+def _show_drawn(line: ProgressLine, done: int, of: int) -> None:
+    line.show(done / of, f"{done} of {of} figures drawn")
+
+
+def _gathered(asked: _Asked, line: ProgressLine) -> tuple[Report, dict[str, Archive]]:
     """The report of all archives, over the range and on the clock of the first; the archives by
     what their station is called in it."""
     from acqd.archive.reader import open_archive
@@ -136,7 +139,7 @@ def _gathered(asked: _Asked, line: _ProgressLine) -> tuple[Report, dict[str, Arc
             stop_s=stop_s,
             zone=zone,
             finding=asked.finding,
-            progress=line.progress,
+            progress=line.sweeps,
         )
         start_s, stop_s, zone = made.start_s, made.stop_s, made.zone
         reports.append(made)
@@ -248,32 +251,3 @@ def _lasting(seconds: float) -> str:
     from acqd.look.times import duration
 
     return duration(round(seconds, 1))
-
-
-class _ProgressLine:
-    """One line of standard error that is written over, on a terminal only."""
-
-    def __init__(self) -> None:
-        self._is_shown = sys.stderr.isatty()
-        self._last_s = float("-inf")
-        self._width = 0
-
-    def progress(self, done: int, total: int, text: str) -> None:
-        """As :func:`acqd.report.gather.gather` tells it; five times a second at most."""
-        now_s = time.monotonic()
-        if now_s - self._last_s >= PROGRESS_EVERY_S or done >= total:
-            self._last_s = now_s
-            bar = "█" * round(20 * done / total) if total else ""
-            self.say(f"{bar:░<20} {done} of {total} sweeps, {text}")
-
-    def say(self, text: str) -> None:
-        if self._is_shown:
-            sys.stderr.write(f"\r{text:<{self._width}}")
-            sys.stderr.flush()
-            self._width = len(text)
-
-    def clear(self) -> None:
-        if self._is_shown and self._width:
-            sys.stderr.write(f"\r{'':<{self._width}}\r")
-            sys.stderr.flush()
-            self._width = 0

@@ -43,6 +43,8 @@ WIDTHS: tuple[Literal["page", "phone"], ...] = ("page", "phone")
 ROWS_LISTED = 40
 """Of more gaps, or spells, than these the longest are listed, and it is said."""
 
+Progress = Callable[[int, int], None]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
@@ -86,15 +88,17 @@ class JobPage:
     parts: tuple[Part, ...]
 
 
-def html(report: Report) -> str:
+def html(report: Report, *, progress: Progress | None = None) -> str:
     """The report as one self-contained HTML 5 document.
 
     A report without a job, of an empty range or with sections that have nothing, is a page that
-    says so. All texts are escaped; figures come from :mod:`acqd.report.draw`.
+    says so. All texts are escaped; figures come from :mod:`acqd.report.draw`. ``progress`` is told
+    after each figure how many are drawn, of how many.
     """
     moments = words.Moments(report)
     numbers = count(1)
-    jobs = tuple(_job_page(report, job, numbers) for job in report.jobs)
+    told = _Told(report, progress)
+    jobs = tuple(_job_page(report, job, numbers, told) for job in report.jobs)
     is_alone = len(jobs) == 1
     return (
         _environment()
@@ -114,6 +118,21 @@ def html(report: Report) -> str:
             named={one.job.job for one in jobs},
         )
     )
+
+
+class _Told:
+    """How many figures of a report are drawn."""
+
+    def __init__(self, report: Report, progress: Progress | None) -> None:
+        sections = [section for job in report.jobs for section in job.sections]
+        self._of = sum(len(section.charts) for section in sections)
+        self._done = 0
+        self._progress = progress
+
+    def one_more(self) -> None:
+        self._done += 1
+        if self._progress is not None:
+            self._progress(self._done, self._of)
 
 
 def _title(report: Report, jobs: tuple[JobPage, ...]) -> str:
@@ -148,9 +167,9 @@ def _style(report: Report) -> Markup:
     return Markup(text.replace('"FOOT"', foot))
 
 
-def _job_page(report: Report, job: JobReport, numbers: Iterator[int]) -> JobPage:
+def _job_page(report: Report, job: JobReport, numbers: Iterator[int], told: _Told) -> JobPage:
     anchor = words.slug(f"{job.station} {job.job}")
-    draw = _drawing(report, job, numbers)
+    draw = _drawing(report, job, numbers, told)
     sheets, parts = [], []
     for section in job.sections:
         charts = [one for one in section.charts if isinstance(one, Sheet)]
@@ -215,7 +234,7 @@ def _longest(all_of_them: tuple[Lasting, ...]) -> tuple[Lasting, ...]:
 Draw = Callable[[Chart], Figure]
 
 
-def _drawing(report: Report, job: JobReport, numbers: Iterator[int]) -> Draw:
+def _drawing(report: Report, job: JobReport, numbers: Iterator[int], told: _Told) -> Draw:
     """What draws the charts of a job; ``numbers`` make their ids."""
     from acqd.report.draw import svg
 
@@ -237,6 +256,7 @@ def _drawing(report: Report, job: JobReport, numbers: Iterator[int]) -> Draw:
             )
             for width in WIDTHS
         )
+        told.one_more()
         is_sheet = isinstance(chart, Sheet)
         title = sheet_title if isinstance(chart, Sheet) else chart.title
         return Figure(

@@ -22,7 +22,6 @@ import pytest
 from markupsafe import escape
 
 from acqd.archive.reader import open_archive
-from acqd.cli.report import _ProgressLine
 from acqd.look.times import clock
 from acqd.report.gather import gather
 
@@ -253,27 +252,8 @@ def test_a_terminal_sees_how_far_it_is(kept: Path, tmp_path: Path) -> None:
     assert process.wait(60) == 0
     text = seen.decode()
     assert re.search(r"\r[█░]{20} \d+ of \d+ sweeps, read", text)
-    assert "drawing the page" in text
+    assert re.search(r"\r[█░]{20} (\d+) of \1 figures drawn", text)
     assert text.splitlines()[-1].rpartition("\r")[2].startswith("wrote ")
-
-
-def test_the_line_is_not_written_more_often_than_eyes_can_see(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """Five times a second, and at the end."""
-
-    class Terminal(io.StringIO):
-        def isatty(self) -> bool:
-            return True
-
-    terminal = Terminal()
-    monkeypatch.setattr(sys, "stderr", terminal)
-    line = _ProgressLine()
-    for done in range(1, 10_001):
-        line.progress(done, 10_000, "reading calling")
-    line.clear()
-    assert 2 <= terminal.getvalue().count("sweeps, reading") <= 12
-    assert "████████████████████ 10000 of 10000 sweeps" in terminal.getvalue()
 
 
 def test_page_and_gathering_agree(acqd: Callable[..., Any], kept: Path, tmp_path: Path) -> None:
