@@ -7,6 +7,7 @@ from typing import Any
 from acqd.measure.words import frequency_text, number_text
 from acqd.report.kinds.common import number, pm, value_text
 from acqd.report.kinds.kept import Summary
+from acqd.report.kinds.measured import budget_table
 from acqd.report.shapes import Section, SweepRange, Table
 from acqd.report.words import sentence
 
@@ -168,35 +169,14 @@ def rests_on_section(summary: Summary, sweeps: SweepRange | None) -> tuple[Secti
     tables = []
     if budget is not None:
         tables.append(
-            Table(
+            budget_table(
+                budget["lines"],
                 title=f"Budget of {budget['figure']}",
-                heads=(
-                    "part",
-                    "half-width",
-                    "unit",
-                    "shape",
-                    "u",
-                    "share",
-                    "known",
-                    "to shrink it",
-                ),
-                units=("", "", "", "", "dB", "%", "", ""),
-                places=(None, 3, None, None, 3, 0, None, None),
-                rows=tuple(
-                    (
-                        str(line["name"]),
-                        number(line["half_width"]),
-                        str(line["unit"]),
-                        str(line["shape"]),
-                        number(line["contribution"]),
-                        100.0 * (number(line["share"]) or 0.0),
-                        "assumed" if line["assumed"] else "",
-                        str(line["shrink"]),
-                    )
-                    for line in budget["lines"]
-                ),
-                note=str(budget["sentence"]),
+                u="contribution",
+                unit="dB",
+                decimals=3,
                 sweeps=sweeps,
+                note=str(budget["sentence"]),
             )
         )
     said = [sentence(text) for text in summary["proof"]]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from acqd.measure.words import frequency_text
 from acqd.report.kinds.common import number
 from acqd.report.kinds.kept import Kept
+from acqd.report.kinds.measured import Measured
 from acqd.report.shapes import Table
 
 __all__ = [
@@ -43,17 +44,11 @@ TITLES = {
 
 
 @dataclass(slots=True, kw_only=True)
-class LossRead:
+class LossRead(Measured):
     """What the summaries of the range say, (sweeps,) each."""
 
     value: dict[str, Float] = field(default_factory=dict)
     expanded: dict[str, Float] = field(default_factory=dict)
-    words: dict[int, str] = field(default_factory=dict)
-    """Verdict by row, of those that have one."""
-    refused: dict[int, str] = field(default_factory=dict)
-    measured: list[int] = field(default_factory=list)
-    unmeasured: int = 0
-    """Sweeps without any summary."""
 
 
 def figure_table(kept: Kept, read: LossRead, last: int, *, in_hz: bool) -> Table:

@@ -8,7 +8,6 @@ limits.
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
@@ -20,7 +19,6 @@ from numpy.typing import NDArray
 from acqd.config.told import reflection_settings
 from acqd.errors import ArchiveDamaged
 from acqd.measure.reflection_sweep import ReflectionSettings
-from acqd.measure.trust import spoilt_by
 from acqd.measure.words import duration_text, frequency_text, number_text, range_text
 from acqd.report.asked import asked_facts
 from acqd.report.kinds import KindParts
@@ -46,11 +44,11 @@ from acqd.report.kinds.matchcurve import (
     reflection_of,
     swr_marks,
 )
+from acqd.report.kinds.measured import Measured, budget_table
 from acqd.report.kinds.plain import coverage_text
 from acqd.report.shapes import CurveChart, Section, Table, TrendChart, VerdictShown
 from acqd.report.source import JobSource
 from acqd.report.words import capital, count_text, sentence
-from acqd.sweep import SweepFlag
 
 __all__ = ["parts"]
 
@@ -92,14 +90,10 @@ TITLES = {
 
 
 @dataclass(slots=True, kw_only=True)
-class _Read:
+class _Read(Measured):
     """What the summaries of the range say; ``bounds`` by figure are value, low, high (sweeps,)."""
 
     bounds: dict[str, tuple[Float, Float, Float]] = field(default_factory=dict)
-    words: dict[int, str] = field(default_factory=dict)
-    refused: dict[int, str] = field(default_factory=dict)
-    measured: list[int] = field(default_factory=list)
-    unmeasured: int = 0
 
 
 def parts(source: JobSource) -> KindParts:
@@ -112,7 +106,7 @@ def parts(source: JobSource) -> KindParts:
             limits=("There is no sweep in this range: nothing can be said of the reflection.",),
         )
     read = _read(kept)
-    limits = _limits_of_it(kept, read)
+    limits = read.limits(kept)
     if not read.measured:
         why = next(iter(read.refused.values()), "no sweep brought figures")
         return KindParts(headline=f"No reflection was measured: {why}.", asked=asked, limits=limits)
@@ -454,23 +448,12 @@ def _rests_on(kept: Kept, summary: Mapping[str, Any], last: int) -> Section:
         ),
         sweeps=kept.range_of([last]),
     )
-    budget = Table(
+    budget = budget_table(
+        summary["budget"],
         title="Budget of the best match's magnitude",
-        heads=("part", "half-width", "shape", "u", "share", "known", "what would shrink it"),
-        units=("", "1", "", "1", "%", "", ""),
-        places=(None, 5, None, 5, 0, None, None),
-        rows=tuple(
-            (
-                str(line["name"]),
-                number(line["half_width"]),
-                str(line["shape"]),
-                number(line["u"]),
-                100.0 * (number(line["share"]) or 0.0),
-                "assumed" if line["assumed"] else "",
-                str(line["shrink"]),
-            )
-            for line in summary["budget"]
-        ),
+        u="u",
+        unit="1",
+        decimals=5,
         sweeps=kept.range_of([last]),
     )
     lead = f"Measured as {summary['way']}."
@@ -482,26 +465,6 @@ def _rests_on(kept: Kept, summary: Mapping[str, Any], last: int) -> Section:
     lead = " ".join([lead, *(sentence(note) for note in summary["notes"])])
     tables = tuple(one for one in (references, budget) if one.rows)
     return Section(key="rests-on", title="What it rests on", lead=lead, tables=tables)
-
-
-def _limits_of_it(kept: Kept, read: _Read) -> tuple[str, ...]:
-    found = []
-    for why, count in Counter(read.refused.values()).most_common():
-        found.append(f"{count_text(count, 'sweep')} without figures: {why}.")
-    if read.unmeasured:
-        found.append(
-            f"{count_text(read.unmeasured, 'sweep')} brought no summary: the measurement failed, "
-            "or the station ended before it was done."
-        )
-    if len(read.measured) == 1:
-        found.append("One sweep was measured: nothing can be said of drift.")
-    spoilt = [at for at in read.measured if spoilt_by(SweepFlag(int(kept.flags[at])))]
-    if spoilt:
-        found.append(
-            f"{count_text(len(spoilt), 'sweep')} overloaded or with a transmitter keyed nearby: "
-            "shown, and no verdict rests on them."
-        )
-    return tuple(found)
 
 
 def _best_text(summary: Mapping[str, Any]) -> str:

@@ -8,7 +8,6 @@ mean where there are more.
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Mapping
 from functools import partial
 from typing import Any
@@ -54,12 +53,12 @@ from acqd.report.kinds.losstables import (
     place_table,
     title_of,
 )
+from acqd.report.kinds.measured import budget_table
 from acqd.report.kinds.plain import coverage_text
 from acqd.report.shapes import (
     CurveChart,
     Line,
     Section,
-    Table,
     TrendChart,
     VerdictShown,
 )
@@ -86,7 +85,7 @@ def parts(source: JobSource) -> KindParts:
         )
     settings = partial(_settings_of, kept, {})
     read = _read(kept, settings)
-    limits = _limits_of_it(kept, read)
+    limits = read.limits(kept)
     if not read.measured:
         why = next(iter(read.refused.values()), "no sweep brought figures")
         return KindParts(headline=f"No loss was measured: {why}.", asked=asked, limits=limits)
@@ -366,36 +365,14 @@ def _drift_lead(kept: Kept, read: LossRead, first: int, last: int) -> str:
 
 def _reference(kept: Kept, summary: Mapping[str, Any], last: int) -> list[Section]:
     """The budget of the main figure and the through behind it."""
-    rows = tuple(
-        (
-            str(line["name"]),
-            number(line["half_width"]),
-            str(line["unit"]),
-            str(line["shape"]),
-            number(line["contribution_db"]),
-            100.0 * (number(line["share"]) or 0.0),
-            "assumed" if line["assumed"] else "",
-            str(line["shrink"]),
-        )
-        for line in summary["budget"]
-    )
-    table = Table(
+    table = budget_table(
+        summary["budget"],
         title=f"Budget of {title_of(str(summary['budget_of'])).lower()}",
-        heads=(
-            "part",
-            "half-width",
-            "unit",
-            "shape",
-            "u",
-            "share",
-            "known",
-            "what would shrink it",
-        ),
-        units=("", "", "", "", "dB", "%", "", ""),
-        places=(None, 4, None, None, 4, 0, None, None),
-        rows=rows,
-        note=str(summary["budget_text"] or ""),
+        u="contribution_db",
+        unit="dB",
+        decimals=4,
         sweeps=kept.range_of([last]),
+        note=str(summary["budget_text"] or ""),
     )
     through = summary["reference"]
     lead = "The sweeper's own ratio is taken as it is, without a through."
@@ -403,28 +380,8 @@ def _reference(kept: Kept, summary: Mapping[str, Any], last: int) -> list[Sectio
         age = duration_text(float(through["age_s"] or 0.0))
         lead = f"Against a through of {count_text(int(through['sweeps']), 'sweep')}, {age} before."
     lead = " ".join([lead, *(sentence(note) for note in summary["notes"])])
-    tables = (table,) if rows else ()
+    tables = (table,) if table.rows else ()
     return [Section(key="rests-on", title="What it rests on", lead=lead, tables=tables)]
-
-
-def _limits_of_it(kept: Kept, read: LossRead) -> tuple[str, ...]:
-    found = []
-    for why, count in Counter(read.refused.values()).most_common():
-        found.append(f"{count_text(count, 'sweep')} without figures: {why}.")
-    if read.unmeasured:
-        found.append(
-            f"{count_text(read.unmeasured, 'sweep')} brought no summary: the measurement failed, "
-            "or the station ended before it was done."
-        )
-    if len(read.measured) == 1:
-        found.append("One sweep was measured: nothing can be said of drift.")
-    spoilt = [at for at in read.measured if spoilt_by(SweepFlag(int(kept.flags[at])))]
-    if spoilt:
-        found.append(
-            f"{count_text(len(spoilt), 'sweep')} overloaded or with a transmitter keyed nearby: "
-            "shown, and no verdict rests on them."
-        )
-    return tuple(found)
 
 
 def _headline(read: LossRead, summary: Mapping[str, Any], verdict: VerdictShown | None) -> str:
