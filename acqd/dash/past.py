@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -115,10 +116,10 @@ class Past:
     async def _tables(self, station: str, root: Path) -> None:
         """Findings, hours and reports; and a sheet for each job, if none has begun."""
         now_s = self._clock.wall_s()
-        try:
+        found = None
+        with self._told(root):
             found = await asyncio.to_thread(_tables_of, root, now_s)
-        except (AcqdError, OSError, ValueError) as exc:
-            self._log.warning("past_not_read", archive=str(root), reason=str(exc)[:300])
+        if found is None:
             return
         for data in found.findings:
             if data.get("station") == station:
@@ -140,7 +141,8 @@ class Past:
             job = self._state.past_job(station, name)
             if job is not None and job.sheet is None and setup.kind != "emission":
                 job.kind = job.kind or setup.kind
-                await self._begin(root, job, setup, now_s)
+                with self._told(root, name):
+                    await self._begin(root, job, setup, now_s)
         if station in self._state.stations:
             self._state.stations[station].archive = True
         self._state.changed()
@@ -184,7 +186,7 @@ class Past:
         blocks = _Blocks(
             root, job.name, sheet.step, sheet.grid, sheet.grid.rows, self._clock.wall_s()
         )
-        try:
+        with self._told(root, job.name):
             while job.sheet is sheet:
                 block = await asyncio.to_thread(blocks.next)
                 if block is None:
@@ -194,10 +196,16 @@ class Past:
                 self.sweeps += block.at_s.size
                 self._news()
                 await asyncio.sleep(BREATH_S)
-        except (AcqdError, OSError, ValueError) as exc:
-            self._log.warning(
-                "past_not_read", archive=str(root), job=job.name, reason=str(exc)[:300]
-            )
+
+    @contextmanager
+    def _told(self, root: Path, job: str | None = None) -> Iterator[None]:
+        """An archive that was taken away, or that the libraries cannot make sense of, costs its
+        hours and a line in the log: the page goes on with what comes live."""
+        try:
+            yield
+        except Exception as exc:
+            reason = (str(exc) or repr(exc))[:300]
+            self._log.warning("past_not_read", archive=str(root), job=job, reason=reason)
 
 
 class _Block:

@@ -5,8 +5,10 @@ The command itself runs here as well: ``acqd run`` and ``acqd dash`` as processe
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -20,6 +22,7 @@ import numpy as np
 import pytest
 
 from acqd.archive.reader import open_archive
+from acqd.dash import past
 from acqd.errors import AcqdError, BrokerError
 from acqd.publish.broker import find_mosquitto
 from acqd.publish.child import free_port
@@ -249,3 +252,41 @@ async def test_reports_beside_the_archive_are_linked_and_served_apart(
     for path in ("..%2f..%2fstation.toml", "%2e%2e/ledger.sqlite", "village.html", "x.json"):
         async with session.get(f"{base}/reports/gannet-ledge/{path}") as answer:
             assert answer.status == 404, path
+
+
+@pytest.mark.parametrize("harm", ["taken away", "torn", "overwritten"])
+async def test_an_archive_that_is_lost_while_it_is_read_costs_its_hours_alone(
+    night: dict[str, Any],
+    start: Start,
+    log: Any,
+    wait_until: Any,
+    say: Any,
+    broker: Any,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    harm: str,
+) -> None:
+    copied = tmp_path / "archive"
+    shutil.copytree(night["archive"], copied, ignore=shutil.ignore_patterns("*.sock"))
+    read = past._tables_of
+
+    def read_and_harm(root: Path, now_s: float) -> Any:
+        found = read(root, now_s)
+        if harm == "taken away":
+            shutil.rmtree(root)
+        for one in [*root.rglob("*.nc"), *root.rglob("journal-*.sqlite")]:
+            raw = one.read_bytes()
+            middle = len(raw) // 2
+            one.write_bytes(raw[:middle] if harm == "torn" else b"\xa5" * len(raw))
+        return found
+
+    monkeypatch.setattr(past, "_tables_of", read_and_harm)
+    dashboard = await start(archives=(copied,))
+    if harm == "taken away":
+        await wait_until(lambda: "past_not_read" in log.events())
+    await wait_until(lambda: any(one.archive for one in dashboard.state.stations.values()))
+    assert not any(task.done() for task in dashboard._tasks)
+    await broker.publish(say.trace(time.time(), 9999, [-80.0, -81.0], job="village"))
+    await wait_until(lambda: dashboard.state.job("gannet-ledge", "village").last_seq == 9999)
+    await asyncio.sleep(2.5)  # its sheet is a new one, so the archive is looked at once more
+    assert not any(task.done() for task in dashboard._tasks)
