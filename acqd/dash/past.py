@@ -72,6 +72,7 @@ class Past:
         self._folders = folders
         self._archives = archives
         self._stations = frozenset(stations)
+        self._mute: list[Path] = []
         self._clock = clock
         self._log = log
         self._news = news
@@ -80,29 +81,60 @@ class Past:
 
     @property
     def has_any(self) -> bool:
-        """Whether there is anything to read."""
-        return bool(self._archives)
+        """Whether there is anything to read, or may be."""
+        return bool(self._archives or self._mute)
 
     async def open(self) -> None:
-        """See whose the archives are.
+        """See whose the archives are. One that does not say it yet is asked again later.
 
         Raises:
-            ArchiveError: one is no archive, or does not say whose it is.
+            ArchiveError: one is no archive.
+            AcqdError: one is of a station that is not shown.
         """
         for folder in self._folders:
             name = await asyncio.to_thread(_station_of, folder)
-            if self._stations and name not in self._stations:
-                raise AcqdError(
-                    f"--archive {folder}: of the station {name}, which is not among those of "
-                    f"--station; leave one of both out"
+            if name is None:
+                self._mute.append(folder)
+                self._log.info(
+                    "archive_of_nobody_yet",
+                    archive=str(folder),
+                    reason="it does not say yet which station's it is; it is read once it does",
                 )
-            self._archives[name] = folder
+            else:
+                self._put(name, folder)
+
+    def _put(self, name: str, folder: Path) -> None:
+        if self._stations and name not in self._stations:
+            raise AcqdError(
+                f"--archive {folder}: of the station {name}, which is not among those of "
+                f"--station; leave one of both out"
+            )
+        self._archives[name] = folder
+
+    async def _ask_again(self) -> None:
+        """The past of those that say by now whose they are."""
+        for folder in tuple(self._mute):
+            try:
+                name = await asyncio.to_thread(_station_of, folder)
+            except Exception:
+                name = None  # It is being made: it can be read next time.
+            if name is None:
+                continue
+            self._mute.remove(folder)
+            try:
+                self._put(name, folder)
+            except AcqdError as exc:
+                # The page goes on without it: it shows more than this.
+                self._log.warning("past_not_read", archive=str(folder), reason=str(exc)[:300])
+            else:
+                await self._tables(name, folder)
 
     async def run(self) -> None:
         """Read what there is, then the past of each sheet that begins; until cancelled."""
         for station, root in self._archives.items():
             await self._tables(station, root)
         while True:
+            await self._ask_again()
             for station, root in self._archives.items():
                 known = self._state.stations.get(station)
                 for job in list(known.jobs.values()) if known is not None else ():
@@ -317,11 +349,13 @@ def _hour(start_s: float, figures: Any) -> dict[str, Any]:
     }
 
 
-def _station_of(folder: Path) -> str:
+def _station_of(folder: Path) -> str | None:
     """Whose archive it is, by its plan, or an older one by its findings or its files.
 
+    Returns: None where it does not say, as that of a station that has not begun to run.
+
     Raises:
-        ArchiveError: there is none, or it does not say.
+        ArchiveError: there is none.
     """
     from acqd.archive.reader import open_archive
 
@@ -336,7 +370,7 @@ def _station_of(folder: Path) -> str:
                 name = json.loads(record.message).get("station")
                 if is_level(name):
                     return str(name)
-    raise ArchiveError(f"{folder}: the archive does not say which station's it is")
+    return None
 
 
 def _fits(setup: SetupRecord, grid: Grid) -> bool:
