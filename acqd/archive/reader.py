@@ -80,11 +80,18 @@ class Archive:
     def __init__(self, root: Path) -> None:
         """Raises ArchiveError where there is no archive."""
         self.root = root.absolute()
-        if not (
-            ledger_path(self.root).exists()
-            or list_journals(self.root)
-            or sweeps_folder(self.root).is_dir()
-        ):
+        try:
+            is_archive = (
+                ledger_path(self.root).exists()
+                or bool(list_journals(self.root))
+                or sweeps_folder(self.root).is_dir()
+            )
+        except OSError as exc:  # A file, or a folder of somebody else's.
+            raise ArchiveError(
+                f"{root}: no archive that can be read: {exc.strerror}; expected a folder, as the "
+                f"config's archive names it"
+            ) from exc
+        if not is_archive:
             raise ArchiveError(
                 f"{root}: no archive here; expected a folder with ledger.sqlite, journals/ or "
                 f"sweeps/, as the config's archive names it"

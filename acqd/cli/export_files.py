@@ -48,6 +48,31 @@ def published(path: str) -> Iterator[Path]:
         beside.unlink(missing_ok=True)
 
 
+def refuse_unwritable(path: str) -> None:
+    """See, before hours of sweeps are read, that a file of this name can be made.
+
+    Raises:
+        WrongUsage: it is a folder, or in none that can be written to.
+    """
+    from acqd.errors import WrongUsage
+
+    target = Path(path)
+    what = ""
+    if target.is_dir():
+        what = "is a folder; give the file a name in it"
+    elif not target.parent.is_dir():
+        what = f"there is no folder {target.parent}; make it, or name another"
+    else:
+        beside = target.with_name(f".{target.name}.{os.getpid()}.part")
+        try:
+            beside.touch()
+            beside.unlink()
+        except OSError as exc:
+            what = f"cannot be written: {exc.strerror or exc}; name a file elsewhere"
+    if what:
+        raise WrongUsage(f"{path}: {what}")
+
+
 def _blocks(sweeps: int) -> Iterator[slice]:
     for first in range(0, sweeps, ROWS_AT_ONCE):
         yield slice(first, min(sweeps, first + ROWS_AT_ONCE))

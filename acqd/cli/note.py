@@ -40,6 +40,7 @@ def command(
         raise WrongUsage(f"no job {job!r}; there is {', '.join(jobs) or 'none'}")
     system = SystemClock()
     now_s = system.wall_s()
+    _refuse_a_time_alone(words, zone, now_s)
     try:
         from_s = moment_of(words[0], zone, now_s=now_s) if len(words) == 2 else now_s
         to_s = None if until is None else moment_of(until, zone, now_s=now_s)
@@ -67,6 +68,22 @@ def command(
     click.echo(f"noted for {when} ({zone}), {'all jobs' if job is None else job}")
 
 
+def _refuse_a_time_alone(words: tuple[str, ...], zone: str, now_s: float) -> None:
+    """A time without words behind it was not meant to be the remark."""
+    from contextlib import suppress
+
+    from acqd.errors import WrongUsage
+    from acqd.look.times import moment_of
+
+    if len(words) == 1:
+        with suppress(ValueError):
+            moment_of(words[0], zone, now_s=now_s)
+            raise WrongUsage(
+                f"{words[0]} is a time without a remark; write some words behind it: "
+                f'acqd note {words[0]} "lamp off"'
+            )
+
+
 def _place(config: str | None, archive: str | None) -> tuple[str, str, str, list[str]]:
     """Name of the station, its time zone, the archive's folder, and the jobs that there are."""
     from acqd.config.load import find_config, load_config
@@ -83,6 +100,7 @@ def _place(config: str | None, archive: str | None) -> tuple[str, str, str, list
     if config is not None:
         raise WrongUsage("--config and --archive both name an archive; give one of them")
     from acqd.archive.reader import open_archive
+    from acqd.report.whose import whose
 
     with open_archive(archive) as opened:
-        return ("note", "UTC", archive, opened.jobs())
+        return ("note", whose(opened).zone, archive, opened.jobs())

@@ -133,6 +133,10 @@ def _refuse_misfits(asked: _Asked, what: str) -> None:
     """Options that do not go together, before anything is read."""
     if asked.output is not None and Path(asked.output).suffix.lower() not in SUFFIXES:
         raise click.UsageError(f"--output {asked.output}: a picture's name ends in .png or .svg")
+    if asked.output is not None:
+        from acqd.cli.export_files import refuse_unwritable
+
+        refuse_unwritable(asked.output)
     if asked.seq is not None and what != "sweep":
         raise click.UsageError(f"--seq is for --what sweep, not {what}")
     if what == "sweep" and asked.seq is None:
@@ -179,7 +183,7 @@ def _source(
     asked: _Asked, archive: Archive, job: str, zone: str, what: str, line: ProgressLine
 ) -> JobSource:
     """The job in the range that is meant; single sweeps are looked for at all times."""
-    from acqd.report.range import default_range, extent_s, moment_in
+    from acqd.report.range import default_range, extent_s, moment_in, refuse_backwards
     from acqd.report.source import JobSource
 
     extent = extent_s(archive, job)
@@ -189,6 +193,7 @@ def _source(
         return JobSource(archive, job, start_s=begin_s, stop_s=end_s + 1.0, zone=zone)
     start_s = None if asked.start is None else moment_in(asked.start, zone, end_s)
     stop_s = None if asked.stop is None else moment_in(asked.stop, zone, end_s, after_s=start_s)
+    refuse_backwards(start_s, stop_s, ends_s=end_s, zone=zone)
     found = default_range(archive, [job], zone)
     start_s = found.start_s if start_s is None else start_s
     stop_s = found.stop_s if stop_s is None else stop_s

@@ -80,7 +80,12 @@ class _Asked:
 
 
 def _refuse_misfits(asked: _Asked) -> None:
-    """Options that do not go together."""
+    """Options that do not go together, and files that cannot be made."""
+    from acqd.cli.export_files import refuse_unwritable
+
+    twice = [one for one in asked.archives if _is_again(one, asked.archives)]
+    if twice:
+        raise click.UsageError(f"{twice[0]} is named twice; once is enough")
     if asked.finding is not None and (asked.start or asked.stop):
         raise click.UsageError("--finding has its own range; leave --from and --to out")
     if asked.finding is not None and (len(asked.archives) > 1 or len(asked.jobs) > 1):
@@ -91,6 +96,13 @@ def _refuse_misfits(asked: _Asked) -> None:
         raise click.UsageError("--with-levels is for --bundle")
     if asked.zone is not None:
         _refuse_unknown(asked.zone)
+    for path in (asked.output, asked.json_file, asked.bundle):
+        if path is not None and path != STANDARD_OUTPUT:
+            refuse_unwritable(path)
+
+
+def _is_again(path: str, archives: tuple[str, ...]) -> bool:
+    return sum(Path(path).resolve() == Path(one).resolve() for one in archives) > 1
 
 
 def _written(
@@ -163,7 +175,7 @@ def _range(archive: Archive, asked: _Asked) -> tuple[float | None, float | None]
     --to the first one after --from."""
     if asked.start is None and asked.stop is None:
         return None, None
-    from acqd.report.range import extent_s, moment_in
+    from acqd.report.range import extent_s, moment_in, refuse_backwards
     from acqd.report.whose import whose
 
     zone = asked.zone or whose(archive).zone
@@ -172,6 +184,7 @@ def _range(archive: Archive, asked: _Asked) -> tuple[float | None, float | None]
     near_s = max(ends, default=time.time())
     start_s = None if asked.start is None else moment_in(asked.start, zone, near_s)
     stop_s = None if asked.stop is None else moment_in(asked.stop, zone, near_s, after_s=start_s)
+    refuse_backwards(start_s, stop_s, ends_s=max(ends, default=None), zone=zone)
     return start_s, stop_s
 
 

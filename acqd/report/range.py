@@ -17,7 +17,7 @@ from acqd.plan.downtime import plan_from_json
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.walltime import US
 
-__all__ = ["DAY_S", "RangeFound", "default_range", "extent_s", "moment_in"]
+__all__ = ["DAY_S", "RangeFound", "default_range", "extent_s", "moment_in", "refuse_backwards"]
 
 DAY_S = 86400.0
 
@@ -58,6 +58,30 @@ def moment_in(text: str, zone: str, near_s: float, *, after_s: float | None = No
         return found if found > after_s else moment_of(text, zone, now_s=after_s + 1.5 * DAY_S)
     except ValueError as exc:
         raise WrongUsage(str(exc)) from exc
+
+
+def refuse_backwards(
+    start_s: float | None, stop_s: float | None, *, ends_s: float | None, zone: str
+) -> None:
+    """Refuse a range that ends before it begins, or begins where an archive has ended.
+
+    Raises:
+        WrongUsage: with both times on the clock of ``zone``.
+    """
+    if start_s is not None and stop_s is not None and stop_s < start_s:
+        raise WrongUsage(
+            f"the range ends before it begins: from {_told(start_s, zone)} to "
+            f"{_told(stop_s, zone)}; give --from the earlier time of the two"
+        )
+    if start_s is not None and stop_s is None and ends_s is not None and start_s > ends_s:
+        raise WrongUsage(
+            f"--from {_told(start_s, zone)} is after the end of the archive, "
+            f"{_told(ends_s, zone)}; give an earlier time"
+        )
+
+
+def _told(at_s: float, zone: str) -> str:
+    return f"{clock(at_s, zone)} on {date(at_s, zone)}"
 
 
 def extent_s(archive: Archive, job: str) -> tuple[float, float] | None:

@@ -54,11 +54,21 @@ def test_an_archive_alone_takes_remarks(acqd: Any, folder: Path) -> None:
     ]
 
 
+def test_an_archive_alone_goes_by_its_station_s_clock(acqd: Any, folder: Path, start: Any) -> None:
+    station = start(folder / "station.toml")
+    station.until("sweeper_present")
+    assert station.stop() == 0
+    answer = acqd("note", "21:05", "lamp off", "--archive", str(folder / "archive"))
+    assert answer.code == 0, answer.err
+    assert "21:05:00 (Europe/London)" in answer.out
+
+
 def test_what_is_wrong_is_said_in_a_line(acqd: Any, folder: Path) -> None:
     cases = [
         (("25:99", "x"), "'25:99' is no time; expected 21:05"),
         (("lamp", "off", "again"), "one word for the shell"),
         (("  ",), "the remark is empty"),
+        (("21:05",), "21:05 is a time without a remark"),
         (("x" * 501,), "has 501 characters; at most 500"),
         (("x", "--job", "marine"), "no job 'marine'; there is marine-vhf, calling"),
         (("now", "x", "--until", "2020-01-01T00:00Z"), "ends after it begins"),

@@ -201,7 +201,11 @@ WRONG = [
     (("--finding", "1", "--job", "a", "--job", "b"), "--finding is of one job"),
     (("--with-picture",), "--with-picture is for --json and --bundle"),
     (("--with-levels",), "--with-levels is for --bundle"),
-    (("--from", "2001-01-01T00:00Z", "--to", ISO), "the range ends before it begins"),
+    (
+        ("--from", "2001-01-01T00:00Z", "--to", ISO),
+        "the range ends before it begins: from 00:00 on 1 January 2001 to 00:00 on 1 January 2000",
+    ),
+    (("--from", "2999-01-01T00:00Z"), "is after the end of the archive, "),
 ]
 
 
@@ -223,13 +227,40 @@ def test_where_there_is_no_archive_it_is_said(acqd: Callable[..., Any], tmp_path
     assert "nowhere" in answer.complaint
 
 
-def test_a_file_that_cannot_be_written_is_said(
+def test_a_file_is_no_archive(acqd: Callable[..., Any], tmp_path: Path) -> None:
+    """Exit code 1 and one line."""
+    (tmp_path / "archive").write_text("night")
+    answer = acqd("report", str(tmp_path / "archive"), folder=tmp_path)
+    assert answer.code == 1
+    assert "archive: no archive that can be read: Not a directory" in answer.complaint
+
+
+def test_an_archive_named_twice_is_refused(
     acqd: Callable[..., Any], kept: Path, tmp_path: Path
 ) -> None:
-    """Exit code 1; a page that was there stays as it was."""
-    answer = acqd("report", archive(kept), "-o", str(tmp_path / "no" / "night.html"))
-    assert answer.code == 1
-    assert "night.html" in answer.err
+    """By whatever path: its jobs would stand on the page twice."""
+    again = tmp_path / "again"
+    again.symlink_to(archive(kept))
+    answer = acqd("report", archive(kept), str(again), "-o", "night.html", folder=tmp_path)
+    assert answer.code == 2
+    assert "is named twice" in answer.err
+    assert not (tmp_path / "night.html").exists()
+
+
+@pytest.mark.parametrize("option", ["-o", "--json", "--bundle"])
+def test_a_file_that_cannot_be_written_is_said_before_anything_is_read(
+    acqd: Callable[..., Any], tmp_path: Path, option: str
+) -> None:
+    """Exit code 2 and one line, though there is no archive either."""
+    for name, problem in (
+        (tmp_path / "no" / "night", f"there is no folder {tmp_path / 'no'}"),
+        (tmp_path, "is a folder"),
+    ):
+        answer = acqd("report", "nowhere", option, str(name), folder=tmp_path)
+        assert answer.code == 2
+        assert answer.complaint.startswith(f"acqd: {name}: ")
+        assert problem in answer.complaint
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.slow
