@@ -17,6 +17,9 @@ from acqd.publish.settings import BrokerSettings, EventLog
 
 __all__ = ["DashSettings", "Dashboard"]
 
+STEP_S = 20.0
+"""The wall clock went so far from the one that only runs on: a sleep, or it was set."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DashSettings:
@@ -95,7 +98,7 @@ class Dashboard:
         """
         await self.past.open()
         await self.server.start()
-        self._tasks = [asyncio.ensure_future(self.intake.run())]
+        self._tasks = [asyncio.ensure_future(one) for one in (self.intake.run(), self._watch())]
         if self.past.has_any:
             self._tasks.append(asyncio.ensure_future(self.past.run()))
 
@@ -111,6 +114,18 @@ class Dashboard:
         finally:
             waiting.cancel()
             await self.stop()
+
+    async def _watch(self) -> None:
+        """Tell the state when this machine slept, or its clock was set."""
+        ahead_s = self._clock.wall_s() - self._clock.monotonic_s()
+        while True:
+            await asyncio.sleep(1.0)
+            wall_s = self._clock.wall_s()
+            before_s, ahead_s = ahead_s, wall_s - self._clock.monotonic_s()
+            if abs(ahead_s - before_s) > STEP_S:
+                self._log.info("clock_stepped", by_s=round(ahead_s - before_s, 1))
+                self.state.clock_stepped(wall_s)
+                self.server.news()
 
     async def stop(self) -> None:
         """End, within about a second."""

@@ -153,6 +153,15 @@ class State:
         self._changed |= told != self.broker
         self.broker = told
 
+    def clock_stepped(self, now_s: float) -> None:
+        """This machine slept, or its clock was set: that says nothing about a station's silence,
+        so each has the time again that it has after the broker came back."""
+        self.broker = {**self.broker, "since_s": now_s}
+        for station in self.stations.values():
+            if station.heard_s is not None:
+                station.heard_s = min(station.heard_s, now_s)
+        self._changed = True
+
     def take(self, place: Place, payload: bytes, *, retained: bool, now_s: float) -> None:
         """What came for ``place``.
 

@@ -201,6 +201,32 @@ async def test_a_silent_station_is_an_alarm(
     await viewer.until(lambda one: not viewer.state["stations"][0]["silent"])
 
 
+async def test_a_laptop_that_slept_cries_wolf_for_nobody(
+    broker: Any,
+    start: Start,
+    look: Look,
+    say: Any,
+    clock: Any,
+    log: Any,
+    wait_until: Any,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """While it slept it heard nothing, and the clock that only runs on stood still."""
+    monkeypatch.setattr(clock, "monotonic_s", time.monotonic)
+    dashboard = await start(silent_after_s=150.0)
+    await said(broker, say)
+    viewer = await look(dashboard, job=None)
+    await viewer.until(lambda one: bool(viewer.state["stations"]))
+    clock.ahead_s = 8 * 3600.0
+    await wait_until(lambda: "clock_stepped" in log.events())
+    await viewer.until(lambda one: viewer.state["broker"]["since_s"] > time.time() + 7 * 3600.0)
+    assert not viewer.state["stations"][0]["silent"]
+    # A station that has nothing to say afterwards is silent all the same.
+    now_s = clock.wall_s()
+    assert dashboard.state.everything(now_s + 60.0)["stations"][0]["silent"] is False
+    assert dashboard.state.everything(now_s + 80.0)["stations"][0]["silent"] is True
+
+
 async def test_a_station_that_is_lost_is_an_alarm(
     broker: Any, start: Start, look: Look, say: Any
 ) -> None:

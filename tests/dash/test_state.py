@@ -97,6 +97,13 @@ def test_what_was_retained_is_as_old_as_it_says(state: State, tell: Tell, say: A
     assert shown["alarm_since_s"] == AT_S - 3600.0
 
 
+def test_a_clock_that_was_an_hour_ahead_delays_no_alarm(state: State, tell: Tell, say: Any) -> None:
+    tell(say.status(AT_S + 3600.0), now_s=AT_S + 3600.0)
+    state.clock_stepped(AT_S)
+    assert not station_of(state, AT_S + 100.0)["silent"]
+    assert station_of(state, AT_S + 151.0)["silent"]
+
+
 def test_a_broker_that_is_away_makes_nobody_silent(state: State, tell: Tell, say: Any) -> None:
     tell(say.status(AT_S), now_s=AT_S)
     state.set_broker(address="x", up=False, now_s=AT_S + 10.0, problem="refused")
