@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
 import re
 import secrets
-import signal
-import subprocess
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -24,10 +21,6 @@ from acqd.clock import SystemClock
 from acqd.dash.reading import place_of
 from acqd.dash.service import Dashboard, DashSettings
 from acqd.dash.state import State
-from acqd.errors import BrokerError
-from acqd.publish.broker import find_mosquitto
-from acqd.publish.child import free_port
-from acqd.publish.link import round_trip
 from acqd.publish.messages import (
     ChannelState,
     Finding,
@@ -38,7 +31,8 @@ from acqd.publish.messages import (
     Trace,
     rfc3339,
 )
-from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion
+from acqd.publish.settings import BrokerSettings
+from peers import Mosquitto, mosquittos, skip_without_mosquitto
 
 DOCS = Path(__file__).parents[2] / "docs" / "messages.md"
 AT_S = 1_795_617_000.0
@@ -323,56 +317,8 @@ class Looker:
             assert time.monotonic() < ends_s, frame.header
 
 
-class Mosquitto:
-    """A mosquitto on a free port that a test may kill, freeze and start again."""
-
-    def __init__(self, folder: Path, *extra: str) -> None:
-        self.endpoint = Endpoint(host="127.0.0.1", port=free_port("127.0.0.1"))
-        self._config = folder / f"mosquitto-{self.endpoint.port}.conf"
-        lines = [
-            f"listener {self.endpoint.port} 127.0.0.1",
-            *(
-                ["allow_anonymous true"]
-                if not any("allow_anonymous" in one for one in extra)
-                else []
-            ),
-            "set_tcp_nodelay true",
-            "log_dest none",
-            *(["user root"] if os.geteuid() == 0 else []),
-            *extra,
-        ]
-        self._config.write_text("\n".join(lines) + "\n")
-        self.process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        self.process = subprocess.Popen(
-            [str(find_mosquitto()), "-c", str(self._config)], stderr=subprocess.DEVNULL
-        )
-
-    async def up(self, settings: BrokerSettings | None = None) -> None:
-        if self.process is None:
-            self.start()
-        for _ in range(300):
-            try:
-                await round_trip(self.endpoint, MqttVersion.V5, 1.0, settings=settings)
-                return
-            except BrokerError:
-                await asyncio.sleep(0.02)
-        raise AssertionError("mosquitto did not come up")
-
-    def freeze(self) -> None:
-        assert self.process is not None
-        self.process.send_signal(signal.SIGSTOP)
-
-    def thaw(self) -> None:
-        assert self.process is not None
-        self.process.send_signal(signal.SIGCONT)
-
-    def kill(self) -> None:
-        if self.process is not None:
-            self.process.kill()
-            self.process.wait()
-            self.process = None
+class Broker(Mosquitto):
+    """One that says what a test wants said."""
 
     async def publish(self, *messages: Told, retain: bool = False, qos: int = 1) -> None:
         """Say ``messages`` on a connection of their own, each acknowledged."""
@@ -385,26 +331,14 @@ class Mosquitto:
 
 
 @pytest.fixture
-def make_mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
-    try:
-        find_mosquitto()
-    except BrokerError as exc:
-        if os.environ.get("CI"):
-            raise
-        pytest.skip(str(exc))
-    made: list[Mosquitto] = []
-
-    def make(*extra: str) -> Mosquitto:
-        made.append(Mosquitto(tmp_path, *extra))
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.kill()
+def make_mosquitto(tmp_path: Path) -> Iterator[Callable[..., Broker]]:
+    skip_without_mosquitto()
+    with mosquittos(tmp_path, Broker) as make:
+        yield make
 
 
 @pytest.fixture
-async def broker(make_mosquitto: Callable[..., Mosquitto]) -> Mosquitto:
+async def broker(make_mosquitto: Callable[..., Broker]) -> Broker:
     made = make_mosquitto()
     await made.up()
     return made
@@ -451,7 +385,7 @@ Start = Callable[..., Awaitable[Dashboard]]
 
 
 @pytest.fixture
-async def start(broker: Mosquitto, clock: ShiftedClock, log: Log) -> AsyncIterator[Start]:
+async def start(broker: Broker, clock: ShiftedClock, log: Log) -> AsyncIterator[Start]:
     """Start a live page on a free port that tries the broker again after 50 ms."""
     started: list[Dashboard] = []
 

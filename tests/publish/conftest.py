@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import secrets
-import subprocess
 import tempfile
 import time
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
@@ -16,14 +14,13 @@ from typing import Any
 import aiomqtt
 import pytest
 
-from acqd.errors import BrokerError
-from acqd.publish.broker import find_mosquitto
 from acqd.publish.child import free_port
 from acqd.publish.client import PendingFinding, Publisher
-from acqd.publish.link import connection, new_link, round_trip
+from acqd.publish.link import connection, new_link
 from acqd.publish.messages import Finding, StationStatus, rfc3339
 from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion
 from acqd.publish.topics import Topics
+from peers import Mosquitto, mosquittos, skip_without_mosquitto
 
 AT_S = 1_780_000_000.0
 TOPICS = Topics("gannet-ledge")
@@ -118,48 +115,6 @@ def status_payload(state: str = "online", *, reason: str = "") -> bytes:
     ).to_json()
 
 
-class Mosquitto:
-    """A mosquitto on a free port that a test may kill and start again."""
-
-    def __init__(self, folder: Path, *, extra: Sequence[str] = ()) -> None:
-        self.endpoint = Endpoint(host="127.0.0.1", port=free_port("127.0.0.1"))
-        self.config = folder / "mosquitto.conf"
-        lines = [
-            f"listener {self.endpoint.port} 127.0.0.1",
-            "allow_anonymous true",
-            "set_tcp_nodelay true",
-            "max_queued_messages 10000",
-            "log_dest none",
-            *(["user root"] if os.geteuid() == 0 else []),
-            *extra,
-        ]
-        self.config.write_text("\n".join(lines) + "\n")
-        self.process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        self.process = subprocess.Popen(
-            [str(find_mosquitto()), "-c", str(self.config)], stderr=subprocess.DEVNULL
-        )
-
-    async def up(self, settings: BrokerSettings | None = None) -> None:
-        """Start it, unless it runs, and wait until it answers."""
-        if self.process is None:
-            self.start()
-        for _ in range(200):
-            try:
-                await round_trip(self.endpoint, MqttVersion.V5, 1.0, settings=settings)
-                return
-            except BrokerError:
-                await asyncio.sleep(0.01)
-        raise AssertionError("mosquitto did not come up")
-
-    def kill(self) -> None:
-        if self.process is not None:
-            self.process.kill()
-            self.process.wait()
-            self.process = None
-
-
 @dataclass
 class Heard:
     """What a subscriber has received, in order."""
@@ -204,12 +159,7 @@ async def listen(endpoint: Endpoint, heard: Heard, ready: asyncio.Event | None =
 
 @pytest.fixture(scope="session")
 def have_mosquitto() -> None:
-    try:
-        find_mosquitto()
-    except BrokerError as exc:
-        if os.environ.get("CI"):
-            raise
-        pytest.skip(str(exc))
+    skip_without_mosquitto()
 
 
 @pytest.fixture
@@ -231,15 +181,8 @@ async def mosquitto(have_mosquitto: None, folder: Path) -> AsyncIterator[Mosquit
 @pytest.fixture
 def make_mosquitto(have_mosquitto: None, folder: Path) -> Iterator[Callable[..., Mosquitto]]:
     """Make a mosquitto with lines of configuration of the test's own; not started."""
-    made: list[Mosquitto] = []
-
-    def make(*extra: str) -> Mosquitto:
-        made.append(Mosquitto(folder, extra=extra))
-        return made[-1]
-
-    yield make
-    for broker in made:
-        broker.kill()
+    with mosquittos(folder) as make:
+        yield make
 
 
 @pytest.fixture
