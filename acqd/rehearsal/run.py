@@ -249,6 +249,7 @@ class _Stage:
         self._cast = cast(
             self._config, self._registry, clock=self._clock, scene=self._scene, seed=self._seed
         )
+        software = {**self._config.software, "rehearsal": "simulated sweepers"}
         self._built = replace(
             self._config,
             archive=self._archive,
@@ -258,7 +259,12 @@ class _Stage:
             seal_every_s=max(SEAL_EVERY_S, self._config.seal_every_s),
             keep_free_bytes=KEEP_FREE_BYTES,
             contexts=(),
-            software={**self._config.software, "rehearsal": "simulated sweepers"},
+            software=software,
+            # Each setup says it too: a report may show any part of the night.
+            jobs=tuple(
+                replace(job, facts=replace(job.facts, software=software))
+                for job in self._config.jobs
+            ),
         )
         self._station = Station(
             self._built,

@@ -141,6 +141,11 @@ def _put_together(source: JobSource, parts: KindParts, first: int | None = None)
     """The report of a job; finding ``first`` has a place on the sheet in any case."""
     files = files_of(source)
     limits = list(parts.limits)
+    if source.is_rehearsed:
+        limits.append(
+            "This was a rehearsal: its sweepers were simulated, on a clock of its own. Nothing "
+            "here was measured."
+        )
     if any(not digest for _, digest in files):
         limits.append(
             "Some of these sweeps lie in journals that are not sealed yet: they have no checksum."

@@ -111,6 +111,12 @@ class JobSource:
         return bool(self.config.get("soak"))
 
     @property
+    def is_rehearsed(self) -> bool:
+        """Whether sweeps of the range, or without any the job, come from a rehearsal."""
+        setups = self.sweeps().setups or self.all_setups
+        return any("rehearsal" in (one.details.get("software") or {}) for one in setups)
+
+    @property
     def unit(self) -> str:
         return "" if self.setup is None else self.setup.unit
 

@@ -110,6 +110,17 @@ class TestANightWithoutConflicts:
         assert str(times[0]).startswith("2026-11-28T21:00:00")
         assert (note.kind, note.body["text"]) == ("note", NOTE)
 
+    def test_a_report_of_any_part_of_it_says_that_it_was_one(self, done: Rehearsed) -> None:
+        from acqd.report.gather import gather
+
+        late = gather(done.archive, jobs=["vhf"], start_s=done.to_s - 300.0, stop_s=done.to_s)
+        (job,) = late.jobs
+        assert not job.notes, "the remark stands at the beginning"
+        assert job.coverage.stored > 0
+        assert any("This was a rehearsal" in one for one in job.limits)
+        (software,) = [one.text for one in job.footer if one.name == "software"]
+        assert "rehearsal simulated sweepers" in software
+
     def test_a_replay_of_it_gives_the_same_bit_for_bit(self, done: Rehearsed) -> None:
         for job in ("vhf", "calling"):
             with open_archive(done.archive) as archive:
