@@ -24,7 +24,7 @@ from acqd.report.draw.board import Board
 from acqd.report.draw.files import headed
 from acqd.report.draw.frame import Frame
 from acqd.report.draw.strips import DARKEST
-from acqd.report.shapes import CurveChart, Line, Mark
+from acqd.report.shapes import CurveChart, GapShown, Line, Mark, NoteShown, Spell
 
 
 def _charts() -> ModuleType:
@@ -314,6 +314,61 @@ def test_gaps_are_not_bridged() -> None:
     ]
     assert curves[0].count("M") == 2
     assert curves[1].count("M") == 1
+
+
+def test_a_gap_is_as_long_on_the_picture_as_it_was() -> None:
+    """Also where the cells beside it begin before or end after it: it lies over them."""
+    start_s, frame = charts.START_S, Frame(**NIGHT)
+    columns = 18
+    level = np.full((columns, 10), -40.0, dtype=np.float32)
+    sheet = replace(
+        charts.sheet(channels=0),
+        column_edges_s=np.linspace(start_s, frame.stop_s, columns + 1),
+        row_edges_hz=np.linspace(charts.LOW_HZ, charts.LOW_HZ + 1e6, 11),
+        level=level,
+        marked_hz=(),
+    )
+    gap = GapShown(
+        from_s=start_s + 4000.0, to_s=start_s + 8000.0, count=9, reason="paused", text="paused"
+    )
+    for one, over in ((gap, 2), (replace(gap, to_s=gap.from_s + 60.0), 1)):
+        text = svg(sheet, **NIGHT, gaps=(one,))
+        after = text[text.index("<image") :]
+        assert after.count("var(--gap)") == over, "on the picture, and in the strip below it"
+
+
+def test_good_levels_on_a_clock_that_nobody_set_stay_in_sight() -> None:
+    """What was not listened to is told in words on the picture; the rest below it."""
+    hour = 3600.0
+    free = Spell(
+        from_s=charts.START_S, to_s=charts.START_S + 9 * hour, what="clock_unsynchronised",
+        text="the station's clock not known to be synchronised, 9 h", is_listening=True,
+    )  # fmt: skip
+    keyed = Spell(
+        from_s=charts.START_S + 3 * hour, to_s=charts.START_S + 3.4 * hour, what="transmitting",
+        text="own transmitter keyed, 24 min",
+    )  # fmt: skip
+    board = board_of(charts.sheet(), Frame(**NIGHT, spells=(free, keyed)))
+    ((picture, _, _),) = board.images[:1]
+    inside = [one.text for one in board.texts if one.within(picture)]
+    assert inside == [keyed.text]
+    below = " ".join(one.text for one in board.texts if one.y0 > picture.y1)
+    assert "own transmitter keyed" in below
+    assert "bracketed: the station's clock not known to be synchronised" in below
+
+
+def test_the_text_of_a_note_crosses_the_flag_of_no_other() -> None:
+    notes = tuple(
+        NoteShown(at_s=charts.START_S + after, text=text, who="Mara")
+        for after, text in ((1500.0, "lamp off"), (8 * 3600.0, "a long remark " * 12))
+    )
+    board = board_of(charts.sheet(), Frame(**NIGHT, notes=notes))
+    said = [one.text for one in board.texts]
+    assert "lamp off" in said
+    (short,) = [one for one in board.texts if one.text == "lamp off"]
+    (long,) = [one for one in board.texts if one.text.startswith("a long remark")]
+    pole = short.x0 - 9
+    assert not (long.x0 <= pole <= long.x1 and long.y0 < short.y0 + 4)
 
 
 def test_a_sheet_says_how_many_channels_it_leaves_out() -> None:

@@ -16,7 +16,7 @@ from acqd.report.draw.leaning import draw_leaning, draw_under, side_width
 from acqd.report.draw.raster import evened, steps_of
 from acqd.report.draw.scale import draw_scale
 from acqd.report.draw.strips import draw_floor, draw_heat, draw_kept, heat_names
-from acqd.report.shapes import NoteShown, Sheet, Spell
+from acqd.report.shapes import GapShown, NoteShown, Sheet, Spell
 
 __all__ = ["draw_sheet"]
 
@@ -91,11 +91,9 @@ def _frequency(sheet: Sheet, picture: Box) -> Axis:
 def _picture(board: Board, sheet: Sheet, frame: Frame, parts: Parts) -> None:
     """What was not swept, the levels, and what was swept without listening."""
     picture = parts.picture
-    for gap in frame.gaps:
-        box = _across(parts, gap.from_s, gap.to_s)
-        if box is not None:
-            board.rect(box, "gap")
     edges = np.asarray(sheet.column_edges_s, dtype=np.float64)
+    column_s = float(edges[1] - edges[0]) if edges.size >= 2 else 0.0
+    _gaps(board, [one for one in frame.gaps if one.to_s - one.from_s < column_s], parts)
     if edges.size >= 2 and edges[-1] > edges[0] and sheet.level.size:
         level = _cut(sheet.level, edges, parts.time)
         if level is not None:
@@ -107,6 +105,8 @@ def _picture(board: Board, sheet: Sheet, frame: Frame, parts: Parts) -> None:
             steps = steps_of(cells, sheet.colour_low, sheet.colour_high)
             place = Box(parts.time.at(kept[0]), picture.y0, parts.time.at(kept[-1]), picture.y1)
             board.image(place, np.ascontiguousarray(steps.T[::-1]))
+    # A cell that begins or ends within a gap reaches into it, and would be longer than was swept.
+    _gaps(board, [one for one in frame.gaps if one.to_s - one.from_s >= column_s], parts)
     if not np.isfinite(sheet.level).any():
         middle = (picture.x0 + picture.x1) / 2
         board.text(
@@ -116,6 +116,13 @@ def _picture(board: Board, sheet: Sheet, frame: Frame, parts: Parts) -> None:
         board.line([picture.x0, picture.x1], [y, y], "rule", width=0.8)
     for x in (picture.x0, picture.x1):
         board.line([x, x], [picture.y0, picture.y1], "rule", width=0.8)
+
+
+def _gaps(board: Board, gaps: Sequence[GapShown], parts: Parts) -> None:
+    for gap in gaps:
+        box = _across(parts, gap.from_s, gap.to_s)
+        if box is not None:
+            board.rect(box, "gap")
 
 
 def _cut(
@@ -159,7 +166,8 @@ def _frequency_marks(board: Board, parts: Parts) -> None:
 def _happenings(board: Board, frame: Frame, parts: Parts, above: Box) -> None:
     picture = parts.picture
     level = picture.y0 - (9.0 if frame.spells else 1.0)
-    for spell in frame.spells:
+    # Words of what was not listened to come first: they have to find room.
+    for spell in sorted(frame.spells, key=lambda one: one.is_listening):
         _spell(board, spell, parts)
     shown = [
         (one, parts.time.at(one.at_s))
@@ -190,7 +198,8 @@ def _happenings(board: Board, frame: Frame, parts: Parts, above: Box) -> None:
 
 
 def _spell(board: Board, spell: Spell, parts: Parts) -> None:
-    """Hatched over what was swept, bracketed above, and told in words where they have room."""
+    """Bracketed above; what was not listened to is hatched too, and told in words where they have
+    room. The strip of what was kept names the rest, whose levels are good and stay in sight."""
     box = _across(parts, spell.from_s, spell.to_s, least=1.5)
     if box is None:
         return
@@ -202,7 +211,8 @@ def _spell(board: Board, spell: Spell, parts: Parts) -> None:
     for x in (box.x0, box.x1):
         board.line([x, x], [box.y0, box.y1], "rust", width=0.9)
     board.line([box.x0, box.x0, box.x1, box.x1], [top, top - 5, top - 5, top], "rust", width=1.6)
-    _worded(board, box, spell.text, "rust", "paper", parts)
+    if not spell.is_listening:
+        _worded(board, box, spell.text, "rust", "paper", parts)
 
 
 def _worded(
@@ -250,9 +260,10 @@ def _worded_lines(
 def _notes(board: Board, notes: Sequence[NoteShown], parts: Parts, top: float) -> float:
     """Flags below the picture, their texts beside them where they have room; where it ends."""
     shown = sorted((one for one in notes if parts.time.holds(one.at_s)), key=lambda one: -one.at_s)
-    poles: list[Box] = []
+    # Each note has a pole at least so long; a text may cross none of them.
+    poles = [Box(x - 1, top, x + 1, top + 17) for x in (parts.time.at(n.at_s) for n in shown)]
     deepest = 0
-    for note in shown:
+    for place, note in enumerate(shown):
         x = parts.time.at(note.at_s)
         flip = x > (parts.picture.x0 + parts.picture.x1) / 2
         flip = flip and text_width(note.text, SMALL) > parts.picture.x1 - x - 10
@@ -264,14 +275,15 @@ def _notes(board: Board, notes: Sequence[NoteShown], parts: Parts, top: float) -
             y = top + 12 + row * 14
             box = board.box_of(x + (-9 if flip else 9), y, text, size=SMALL, align=align)
             pole = Box(x - 1, top, x + 1, y + 5)
-            crossed = any(box.hits(other, by=2.0) for other in poles)
+            others = poles[:place] + poles[place + 1 :]
+            crossed = any(box.hits(other, by=2.0) for other in others)
             if text and not crossed and board.is_free(box, by=3.0) and board.is_free(pole, by=2.0):
                 board.text(x + (-9 if flip else 9), y, text, "ink", size=SMALL, align=align)
                 deepest = max(deepest, row)
                 break
         else:
             pole = Box(x - 1, top, x + 1, top + 17)
-        poles.append(pole)
+        poles[place] = pole
         board.line([x, x], [pole.y0, pole.y1], "ink", width=0.9)
         y = pole.y1 - 5
         board.polygon([x, x + (-6 if flip else 6), x], [y - 4, y - 1, y + 2], "ink")

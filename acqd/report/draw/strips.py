@@ -22,6 +22,7 @@ from acqd.report.draw.board import Board, Box, text_width
 from acqd.report.draw.frame import Frame
 from acqd.report.draw.labels import shortened
 from acqd.report.shapes import GapShown, HeatChart, Strip
+from acqd.report.words import FLAG_WORDS
 
 __all__ = ["busiest", "draw_floor", "draw_heat", "draw_kept", "heat_names", "tone"]
 
@@ -242,9 +243,12 @@ def _kept_said(frame: Frame, time: Axis) -> str:
     parts = []
     if any(gap.to_s >= time.low and gap.from_s <= time.high for gap in frame.gaps):
         parts.append("hatched: due and not swept")
-    whats = sorted({one.what for one in frame.spells if not one.is_listening})
-    if whats:
-        parts.append(f"barred: swept, not listened ({', '.join(whats)})")
+    for said, is_listening in (("barred: swept, not listened", False), ("bracketed", True)):
+        whats = {one.what for one in frame.spells if one.is_listening == is_listening}
+        words = sorted(FLAG_WORDS.get(what, what).partition(":")[0] for what in whats)
+        if words:
+            told = "; ".join(words)
+            parts.append(f"{said}: {told}" if is_listening else f"{said} ({told})")
     return "; ".join(parts)
 
 
