@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from acqd.config.quantity import DURATION, QuantityError, parse_quantity
 from acqd.look.times import duration
 from acqd.measure.words import frequency_text, range_text
 from acqd.report.shapes import Fact
@@ -54,8 +55,17 @@ def rhythm_text(source: JobSource) -> str:
     if when.get("cron"):
         return f"{each}by the table {when['cron']}"
     if when.get("every"):
-        return f"{each}every {when['every']}"
+        return f"{each}every {_every_text(str(when['every']))}"
     return f"every {duration(source.interval_s)}" if source.interval_s > 0 else ""
+
+
+def _every_text(text: str) -> str:
+    """An interval as people say it: ``10 min`` of "600 s"; as it stands where it is none."""
+    try:
+        every_s = parse_quantity(text, DURATION)
+    except QuantityError:
+        return text
+    return f"{every_s:g} s" if every_s < 60.0 else duration(every_s)
 
 
 SETTINGS = (

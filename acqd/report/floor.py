@@ -66,6 +66,8 @@ def floor_statement(source: JobSource, at_s: Float, floor: Float) -> str:
     if setup is not None:
         axis_hz = setup.frequency_hz
         where = range_text(float(axis_hz.min()), float(axis_hz.max()))
+    if floor.size == 1:
+        return f"floor over {where}: {level(float(floor[0]))} {unit}, by one sweep"
     smooth, when_s = _smoothed(at_s, floor)
     lowest, highest = int(np.argmin(smooth)), int(np.argmax(smooth))
     text = (

@@ -126,7 +126,8 @@ def _lead(source: JobSource, sums: MissedSums) -> str:
 def _note(source: JobSource, sums: MissedSums) -> str:
     if not sums.unknown:
         return ""
+    share = f"{sums.unknown:,} of {count_text(sums.sweeps, 'sweep')}".replace(",", "\u2009")
     return (
-        f"{count_text(sums.unknown, 'sweep')} of {sums.sweeps} cannot say what is surely caught: "
-        f"after a start, a gap, a change, or in an hour with too few sweeps."
+        f"{share} cannot say what is surely caught: after a start, a gap, a change, or in an hour "
+        f"with too few sweeps."
     )

@@ -24,6 +24,9 @@ DAY_S = 86400.0
 LONGEST_WINDOW_S = 36 * 3600.0
 """What is open for longer is no window that a report would be about, but a job that always runs."""
 
+LONG_S = 600.0
+"""Ranges from so long on are told to the minute, and end at one."""
+
 NEAR_S = 60.0
 """An archive that ends, or begins, so near to a window's end, or start, holds all of it."""
 
@@ -130,15 +133,18 @@ def default_range(archive: Archive, jobs: Sequence[str], zone: str) -> RangeFoun
     ]
     if not windows:
         if end_s - begin_s <= DAY_S:
-            return RangeFound(start_s=begin_s, stop_s=_after(end_s), why="all that the archive has")
-        why = "the last 24 hours that the archive has"
-        return RangeFound(start_s=_after(end_s) - DAY_S, stop_s=_after(end_s), why=why)
+            stop_s = _after(end_s, begin_s)
+            return RangeFound(start_s=begin_s, stop_s=stop_s, why="all that the archive has")
+        why, stop_s = "the last 24 hours that the archive has", _after(end_s, begin_s)
+        return RangeFound(start_s=stop_s - DAY_S, stop_s=stop_s, why=why)
     return _clipped(_joined(windows), begin_s, end_s, zone)
 
 
-def _after(end_s: float) -> float:
-    """The next whole second: a range does not hold its stop."""
-    return math.floor(end_s) + 1.0
+def _after(end_s: float, begin_s: float) -> float:
+    """The next whole second, of a long range the next whole minute: a range does not hold its
+    stop."""
+    unit_s = 60.0 if end_s - begin_s > LONG_S else 1.0
+    return (math.floor(end_s / unit_s) + 1.0) * unit_s
 
 
 def _clipped(window: tuple[float, float], begin_s: float, end_s: float, zone: str) -> RangeFound:
@@ -151,7 +157,7 @@ def _clipped(window: tuple[float, float], begin_s: float, end_s: float, zone: st
             f"{clock(begin_s, zone)}."
         )
     if end_s < stop_s - NEAR_S:
-        stop_s = _after(end_s)
+        stop_s = _after(end_s, start_s)
         limits.append(
             f"The window is open until {clock(window[1], zone)}; the archive ends at "
             f"{clock(end_s, zone)} on {date(end_s, zone)}."

@@ -232,8 +232,11 @@ def test_the_verdict_is_the_one_that_was_given(watch: Any, told: KindParts) -> N
     judged = {one["figure"]: one for one in last["judgements"]}
     shown = row(told.verdict.judgements, "harmonic 2")
     assert shown[4] == judged["harmonic 2"]["verdict"] == "fail"
+    name = f"limit {last['against'][0]}"
     for one in told.verdict.judgements.rows:
-        assert (one[4], one[5]) == (judged[one[0]]["verdict"], judged[one[0]]["text"])
+        said = judged[one[0]]["text"]
+        assert name in said, "the name of the one limit stands above, and in no row again"
+        assert (one[4], one[5]) == (judged[one[0]]["verdict"], said.replace(name, "the limit"))
     assert shown[0] == told.verdict.judgements.rows[0][0], "the worst comes first"
 
 

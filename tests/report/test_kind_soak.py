@@ -243,9 +243,10 @@ def test_the_context_shares_the_time_axis(watch: Any, told: KindParts) -> None:
 
 def test_what_was_tested_is_told_against_what_was_due(watch: Any, told: KindParts) -> None:
     part = watch.summaries[-1]["soak"]
-    tested = table(told, "tested", "What was tested")
-    assert row(tested, "sweeps due")[1] == part["sweeps_due"] == LENGTH
-    assert row(tested, "sweeps stored")[1] == part["sweeps_stored"] == LENGTH - len(HOLE)
+    tested, counted = table(told, "tested", "What was tested"), table(told, "tested", "What was c")
+    assert row(counted, "sweeps due")[1] == part["sweeps_due"] == LENGTH
+    assert row(counted, "sweeps stored")[1] == part["sweeps_stored"] == LENGTH - len(HOLE)
+    assert counted.places == (None, 0), "a count has no decimals"
     assert row(tested, "listened of due")[1] == pytest.approx(100.0 * part["listening"])
     assert "as good as 54 min; of the rest nothing is known" in section(told, "tested").lead
 
@@ -266,7 +267,7 @@ def test_a_soak_of_a_filter_has_the_filters_parts_and_its_last_pass(
     assert {"loss", "drift", "last-pass"} <= set(keys)
     passed = [each for each in one.verdicts if each["of"] == "pass"]
     counts = one.summaries[-1]["soak"]["passes"]
-    assert row(table(found, "tested", "What was tested"), "passes, pass")[1] == counts["pass"]
+    assert row(table(found, "tested", "What was counted"), "passes, pass")[1] == counts["pass"]
     assert passed[0]["verdict"] == "pass"
     assert section(found, "last-pass").lead.startswith("Pass: ")
     np.testing.assert_array_equal(

@@ -44,7 +44,7 @@ def test_an_archive_that_ends_in_the_night_says_so(nights: ModuleType, tmp_path:
     one = night(nights, tmp_path, "2026-06-01 22:30", 60)
     found = default_range(one.archive, [one.name], ZONE)
     assert found.start_s == at("2026-06-01 22:30")
-    assert found.stop_s == at("2026-06-01 23:29:01")
+    assert found.stop_s == at("2026-06-01 23:30")
     first, second = found.limits
     assert "opened at 21:00" in first and "begins at 22:30" in first
     assert "open until 06:00" in second and "ends at 23:29" in second
@@ -64,11 +64,11 @@ def test_without_a_window_it_is_all_or_the_last_day(nights: ModuleType, tmp_path
     short = night(nights, tmp_path / "short", "2026-06-01 12:00", 60, when=always)
     found = default_range(short.archive, [short.name], ZONE)
     assert found.start_s == at("2026-06-01 12:00")
-    assert found.stop_s == at("2026-06-01 12:59:01")
+    assert found.stop_s == at("2026-06-01 13:00")
     long = night(nights, tmp_path / "long", "2026-06-01 12:00", 26 * 60, when=always)
     found = default_range(long.archive, [long.name], ZONE)
     assert found.stop_s - found.start_s == DAY_S
-    assert found.stop_s == at("2026-06-02 13:59:01")
+    assert found.stop_s == at("2026-06-02 14:00")
 
 
 def test_an_archive_without_plans_is_taken_as_it_is(nights: ModuleType, tmp_path: Path) -> None:

@@ -171,7 +171,7 @@ def _asked_of_band(source: JobSource) -> list[Fact]:
     facts = []
     threshold = []
     if band.get("false_alarm") is not None:
-        threshold.append(f"a false alarm rate of {band['false_alarm']} a point")
+        threshold.append(_false_alarm_text(float(band["false_alarm"])))
     if band.get("margin") is not None:
         threshold.append(f"a margin of {band['margin']} above the floor")
     if threshold:
@@ -181,6 +181,13 @@ def _asked_of_band(source: JobSource) -> list[Fact]:
         text = f"{plan.get('title') or plan.get('name')} ({plan.get('edition')})"
         facts.append(Fact(name="channel plan", text=text))
     return facts
+
+
+def _false_alarm_text(probability: float) -> str:
+    """``one false alarm in 10 000 000 points``: what a probability of 1e-7 a point comes to."""
+    if not 0.0 < probability < 1.0:
+        return f"a false alarm rate of {probability:g} a point"
+    return f"one false alarm in {count_text(round(1.0 / probability), 'point')}"
 
 
 def _limits(night: Night) -> list[str]:

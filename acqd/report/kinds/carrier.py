@@ -43,6 +43,9 @@ Float = NDArray[np.float64]
 DRIFT_POINTS = 2048
 """Readings that a line is laid through; of more of them means of neighbours."""
 
+OPEN_END = 100.0
+"""Times the deviation: an interval whose upper end lies beyond has none worth telling."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Read:
@@ -386,26 +389,34 @@ def _steadiness(source: JobSource) -> tuple[Section, ...]:
             break
     else:
         return ()
+    ends = [_allan_ends(row) for row in rows]
+    note = (
+        f"Of all readings up to {at_text(hour.hour_start_s + HOUR_S, source.zone)}, also those "
+        "before this range, drift and warm-up included; the sweeper's own unsteadiness is in it."
+    )
+    if any(high is None for _, _, high in ends):
+        note += " No upper end: too few readings to tell one."
     table = Table(
         title="Overlapping Allan deviation of the fractional frequency",
         heads=("over", "deviation", "95 % from", "95 % to"),
         units=("s", "1e-9", "1e-9", "1e-9"),
         places=(1, 3, 3, 3),
         rows=tuple(
-            (
-                number(row["tau_s"]),
-                *(
-                    None if number(row[key]) is None else 1e9 * float(row[key])
-                    for key in ("deviation", "low", "high")
-                ),
-            )
-            for row in rows
+            (number(row["tau_s"]), *(None if one is None else 1e9 * one for one in some))
+            for row, some in zip(rows, ends, strict=True)
         ),
-        note=f"Of all readings up to {at_text(hour.hour_start_s + HOUR_S, source.zone)}, drift and "
-        "warm-up included; the sweeper's own unsteadiness is in it.",
+        note=note,
         sweeps=source.range_of(),
     )
     return (Section(key="steadiness", title="Steadiness", tables=(table,)),)
+
+
+def _allan_ends(row: Mapping[str, Any]) -> tuple[float | None, float | None, float | None]:
+    """Deviation and its interval; no upper end where that is so far off that it says nothing."""
+    deviation, low, high = (number(row[key]) for key in ("deviation", "low", "high"))
+    if deviation is not None and high is not None and high > OPEN_END * deviation:
+        high = None
+    return deviation, low, high
 
 
 def _beside(kept: Kept, read: _Read) -> tuple[Section, ...]:

@@ -69,7 +69,7 @@ def value_text(value: float | None, unit: str, *, decimals: int = 2) -> str:
     """−69.81 dBm; "unknown" for None and what is not finite."""
     if value is None or not math.isfinite(value):
         return "unknown"
-    unit = "" if unit == "1" else f" {unit}"
+    unit = "" if unit in ("", "1") else f" {unit}"
     return f"{figure_text(value, decimals)}{unit}"
 
 
@@ -242,6 +242,9 @@ def judgement_table(
         unit = str(row.get("unit") or "")
         expanded = number(row.get("expanded"))
         decimals = 2 if expanded is None else max(2, decimals_for(expanded, unit))
+        limit, limit_decimals = number(row.get("limit")), 2
+        if unit in ("", "1") and not expanded and _are_whole(row.get("value"), limit):
+            expanded, decimals, limit_decimals = None, 0, 0
         value = value_text(number(row.get("value")), unit, decimals=decimals)
         bound = f"{row['bound']} " if row.get("bound") else ""
         told.append(
@@ -249,7 +252,7 @@ def judgement_table(
                 str(row["figure"]),
                 f"{bound}{value}",
                 "" if expanded is None else f"± {figure_text(expanded, decimals)}",
-                limit_words(row.get("side"), number(row.get("limit")), unit),
+                limit_words(row.get("side"), limit, unit, decimals=limit_decimals),
                 str(row["verdict"]),
                 str(row.get("text") or ""),
                 "" if row.get("seq") is None else str(row["seq"]),
@@ -266,11 +269,25 @@ def judgement_table(
     )
 
 
+def _are_whole(*values: Any) -> bool:
+    """Whether they are counts: there, and without a fraction."""
+    known = [number(one) for one in values]
+    return all(one is not None and one.is_integer() for one in known)
+
+
 def shown_verdict(
     verdict: Mapping[str, Any], *, sweeps: SweepRange | None, note: str = ""
 ) -> VerdictShown:
-    """A verdict as meters give it, as the report shows it."""
+    """A verdict as meters give it, as the report shows it.
+
+    Where all is judged against one limit, its name stands above the table and in no row again.
+    """
     rows = verdict["judgements"]
+    if rows and len(verdict["against"]) == 1:
+        named = f"limit {verdict['against'][0]}"
+        rows = [
+            {**row, "text": str(row.get("text") or "").replace(named, "the limit")} for row in rows
+        ]
     table = judgement_table(rows, title="Each limit", sweeps=sweeps, note=note) if rows else None
     return VerdictShown(
         verdict=str(verdict["verdict"]),

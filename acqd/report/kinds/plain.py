@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from acqd.report.asked import asked_facts
@@ -14,16 +16,22 @@ __all__ = ["coverage_text", "parts"]
 
 
 def coverage_text(source: JobSource) -> str:
-    """``kept 15 588 of 16 200 sweeps (96.2 %)``, or that nothing was due."""
+    """``kept 15 588 of 16 200 sweeps (96.2 %)``, or that nothing was due.
+
+    The share is cut off and not rounded, as everywhere on a page.
+    """
     coverage = source.coverage
     if not coverage.due:
         return "nothing was due and nothing kept in this time"
     if not coverage.stored:
         return f"none of {count_text(coverage.due, 'due sweep')} was kept"
+    if coverage.stored == coverage.due == 1:
+        return "kept the one sweep that was due"
     if coverage.stored == coverage.due:
         return f"kept all {count_text(coverage.due, 'sweep')}"
+    share = percent(max(math.floor(coverage.fraction * 1000 + 1e-9), 0.5) / 1000)
     kept = f"{coverage.stored:,}".replace(",", "\u2009")
-    return f"kept {kept} of {count_text(coverage.due, 'sweep')} ({percent(coverage.fraction)})"
+    return f"kept {kept} of {count_text(coverage.due, 'sweep')} ({share})"
 
 
 def parts(source: JobSource) -> KindParts:

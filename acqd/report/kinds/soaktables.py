@@ -93,16 +93,18 @@ def tested_section(part: Part, sweeps: SweepRange | None) -> tuple[Section, ...]
     """How much of the soak was tested at all: stored, and listened, of what was due."""
     elapsed_s = float(part["elapsed_s"])
     listening, coverage = number(part["listening"]), number(part["coverage"])
-    rows: list[Row] = [
-        ("sweeps due", float(part["sweeps_due"]), ""),
-        ("sweeps stored", float(part["sweeps_stored"]), ""),
+    counts: list[Row] = [
+        ("sweeps due", float(part["sweeps_due"])),
+        ("sweeps stored", float(part["sweeps_stored"])),
+        ("findings of the kind", float(part["findings"])),
     ]
-    for name, share in (("stored of due", coverage), ("listened of due", listening)):
-        rows.append((name, None if share is None else 100.0 * share, "%"))
-    rows.append(("findings of the kind", float(part["findings"]), ""))
-    rows += [(f"passes, {word}", float(count), "") for word, count in part["passes"].items()]
+    counts += [(f"passes, {word}", float(count)) for word, count in part["passes"].items()]
+    rows: list[Row] = [
+        (name, None if share is None else 100.0 * share, "%")
+        for name, share in (("stored of due", coverage), ("listened of due", listening))
+    ]
     if part["references"]:
-        rows.append(("references of the closing role", float(part["references"]), ""))
+        counts.append(("references of the closing role", float(part["references"])))
         change = number(part["reference_change_db"])
         rows.append(("largest change between two of them", change, "dB"))
     lead = f"The soak ran {duration_text(elapsed_s)} of {duration_text(length_s(part))}."
@@ -112,6 +114,14 @@ def tested_section(part: Part, sweeps: SweepRange | None) -> tuple[Section, ...]
             f" The sweeper listened in {percent(listening)} of the due sweeps, as good as "
             f"{tested}; of the rest nothing is known."
         )
+    counted = Table(
+        title="What was counted",
+        heads=("what", "count"),
+        units=("", ""),
+        places=(None, 0),
+        rows=tuple(counts),
+        sweeps=sweeps,
+    )
     table = Table(
         title="What was tested",
         heads=("what", "value", "unit"),
@@ -121,7 +131,7 @@ def tested_section(part: Part, sweeps: SweepRange | None) -> tuple[Section, ...]
         note=f"Since sweep {part['first_seq']}.",
         sweeps=sweeps,
     )
-    return (Section(key="tested", title="What was tested", lead=lead, tables=(table,)),)
+    return (Section(key="tested", title="What was tested", lead=lead, tables=(counted, table)),)
 
 
 def earlier_section(source: JobSource, part: Part) -> tuple[Section, ...]:
