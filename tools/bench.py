@@ -191,7 +191,7 @@ def _options() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="tools/bench", description=__doc__)
     sizes = parser.add_mutually_exclusive_group()
     for name, text in (
-        ("quick", "under a minute (the default)"),
+        ("quick", "some two minutes (the default)"),
         ("full", "some minutes: more rounds, 100,000 sweeps, a night read back"),
         ("tiny", "a few seconds, to see that it runs; the figures mean nothing"),
     ):

@@ -17,7 +17,7 @@ def bench(folder: Path, *options: str) -> subprocess.CompletedProcess[str]:
     """Run the smallest bench with scratch files in ``folder``."""
     command = [sys.executable, str(ROOT / "tools/bench.py"), "--tiny", "--folder", str(folder)]
     return subprocess.run(
-        [*command, *options], cwd=ROOT, capture_output=True, text=True, timeout=100, check=False
+        [*command, *options], cwd=ROOT, capture_output=True, text=True, timeout=200, check=False
     )
 
 
@@ -25,6 +25,7 @@ def bench(folder: Path, *options: str) -> subprocess.CompletedProcess[str]:
 def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, object]]:
     """The figures of one tiny run of all parts, by name."""
     names = ["sweep", "seal", "latency", "dash", "memory", "start", "kernel", "overview"]
+    names += ["report", "rehearsal"]
     options = [word for name in names for word in ("--only", name)]
     done = bench(tmp_path_factory.mktemp("bench"), "--json", *options)
     assert done.returncode == 0, done.stderr
@@ -55,6 +56,18 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, object
         "kernel 1001",
         "kernel 100001",
         "overview",
+        "report wall",
+        "report CPU",
+        "report RSS",
+        "report page",
+        "report short",
+        "report short RSS",
+        "rehearsal",
+        "rehearsal simulating",
+        "rehearsal measuring",
+        "rehearsal committing",
+        "rehearsal sealing",
+        "rehearsal telling",
     ],
 )
 def test_every_figure_comes_out(told: dict[str, dict[str, object]], name: str) -> None:

@@ -107,7 +107,8 @@ def bench_report(report: Report, folder: Path, *, sweeps: int, repeat: int) -> N
     ]
     files = [str(path) for path in nights[0].files()]
     bare = _Contestant(folder, BARE, files)
-    rounds(repeat, {"whole": ours[0], "short": ours[1], "bare": bare})
+    contestants: dict[str, Callable[[], float]] = {"whole": ours[0], "short": ours[1], "bare": bare}
+    rounds(repeat, contestants, warm=repeat > 1)
     report.figures += _figures(nights, pages, ours, bare, repeat)
     report.notes.append(
         f"report: a night of {sweeps:,} sweeps took {nights[0].took_s:.0f} s to make, its files "
