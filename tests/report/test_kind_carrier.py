@@ -12,8 +12,8 @@ import pytest
 
 from acqd.report.kinds import KindParts, common, parts_of
 from acqd.report.kinds.carrier import parts
-from acqd.report.shapes import Section, Table, TrendChart
 from acqd.sweep import SweepFlag
+from found_parts import chart, row, section, table
 
 SCENE = """\
 seed = 7
@@ -53,24 +53,6 @@ PASSES, STEP, DRIFT_HZ, STEP_HZ, HOLE = 150, 90, 2.0, 1500.0, 20
 
 def scene(offset_hz: float = 0.0, power: str = "-61.5 dBm") -> str:
     return SCENE.format(frequency=f"{156_800_000.0 + offset_hz:.1f} Hz", power=power)
-
-
-def section(found: KindParts, key: str) -> Section:
-    return next(one for one in found.sections if one.key == key)
-
-
-def chart(found: KindParts, key: str, title: str) -> TrendChart:
-    found_chart = next(one for one in section(found, key).charts if one.title.startswith(title))
-    assert isinstance(found_chart, TrendChart)
-    return found_chart
-
-
-def table(found: KindParts, key: str, title: str) -> Table:
-    return next(one for one in section(found, key).tables if one.title.startswith(title))
-
-
-def row(of: Table, name: str) -> tuple[Any, ...]:
-    return next(one for one in of.rows if one[0] == name)
 
 
 @pytest.fixture(scope="module")

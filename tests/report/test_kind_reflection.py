@@ -13,8 +13,8 @@ from acqd.measure.meter import Role
 from acqd.report.kinds import KindParts, parts_of
 from acqd.report.kinds.reflection import parts
 from acqd.report.kinds.soakagain import count_again
-from acqd.report.shapes import Section, Table
 from acqd.sweep import SweepFlag
+from found_parts import chart, row, section, table
 
 SCENE = """\
 seed = 3
@@ -96,22 +96,6 @@ range = "156 MHz..158 MHz"
 max_swr = 2.0
 max_swr_at = { ch16 = 1.7 }
 """
-
-
-def section(found: KindParts, key: str) -> Section:
-    return next(one for one in found.sections if one.key == key)
-
-
-def chart(found: KindParts, key: str, title: str) -> Any:
-    return next(one for one in section(found, key).charts if one.title.startswith(title))
-
-
-def table(found: KindParts, key: str, title: str) -> Table:
-    return next(one for one in section(found, key).tables if one.title.startswith(title))
-
-
-def row(of: Table, name: str) -> tuple[Any, ...]:
-    return next(one for one in of.rows if one[0] == name)
 
 
 @pytest.fixture(scope="module")

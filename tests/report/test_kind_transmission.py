@@ -13,8 +13,9 @@ import pytest
 from acqd.measure.meter import Role
 from acqd.report.kinds import KindParts, parts_of
 from acqd.report.kinds.transmission import parts
-from acqd.report.shapes import CurveChart, Line, Section, Table, TrendChart
+from acqd.report.shapes import CurveChart, Line, TrendChart
 from acqd.sweep import SweepFlag
+from found_parts import chart, row, section, table
 
 SCENE = """\
 seed = 11
@@ -100,22 +101,6 @@ device_vswr = 1.1
 
 HOLE = 3
 """The pass that was missed."""
-
-
-def section(found: KindParts, key: str) -> Section:
-    return next(one for one in found.sections if one.key == key)
-
-
-def chart(found: KindParts, key: str, title: str) -> Any:
-    return next(one for one in section(found, key).charts if one.title.startswith(title))
-
-
-def table(found: KindParts, key: str, title: str) -> Table:
-    return next(one for one in section(found, key).tables if one.title.startswith(title))
-
-
-def row(of: Table, name: str) -> tuple[Any, ...]:
-    return next(one for one in of.rows if one[0] == name)
 
 
 @pytest.fixture(scope="module")
