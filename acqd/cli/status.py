@@ -129,16 +129,14 @@ def _job(job: Mapping[str, Any], zone: str, now_s: float) -> list[str]:
             f"{job['due']} due ({job['stored']})"
         )
     if job.get("swept_s"):
-        lines.append(
-            f"    last               sweep {job['last_seq']} at {clock(job['swept_s'], zone, seconds=True)}, "
-            f"{duration(max(0.0, now_s - job['swept_s']))} ago"
-        )
+        at = clock(job["swept_s"], zone, seconds=True)
+        ago = duration(max(0.0, now_s - job["swept_s"]))
+        lines.append(f"    last               sweep {job['last_seq']} at {at}, {ago} ago")
     if job.get("figure"):
         lines.append(f"    {_curve(job['figure'])}")
     if job.get("finding"):
-        lines.append(
-            f"    finding            {job['last_finding']}, {clock(job['finding_s'], zone)}: {job['finding']}"
-        )
+        at = clock(job["finding_s"], zone)
+        lines.append(f"    finding            {job['last_finding']}, {at}: {job['finding']}")
     return lines
 
 
