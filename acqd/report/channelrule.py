@@ -139,7 +139,7 @@ class ChannelRule:
 
     def _plain(self, level: Float, opening: Float, closing: Float) -> tuple[Mask, Mask]:
         """Sweeps in which nothing can explain a level of a channel that exceeds the threshold, and
-        the busy channels of those. A look at each by itself takes a hundred times as long."""
+        the busy channels of those. A look at each by itself takes twenty times as long."""
         work = self._work
         padded = np.column_stack((level, np.full(level.shape[0], -np.inf)))
         largest = self._largest(padded)
