@@ -26,6 +26,8 @@ COLUMNS_LIVE = 40
 COLUMNS_MOST = 300
 FINDINGS_A_FRAME = 100
 
+NO_SWEEP = "no sweep has come since this page's server was started; the next one is shown"
+
 QUICK_S = 0.3
 """A viewer that asks again so soon has room for more history in one frame."""
 
@@ -174,7 +176,7 @@ class Viewer:
         }
         sheet = job.sheet
         if sheet is None:
-            view["problem"] = job.problem or "no sweep has come yet"
+            view["problem"] = job.problem or NO_SWEEP
             return view
         self._turn(ask, sheet)
         found = sheet.columns(ask.span_s, self._seen, now_s, self._most)

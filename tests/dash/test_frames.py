@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from acqd.dash.frames import Ask, Viewer, read_ask
+from acqd.dash.frames import NO_SWEEP, Ask, Viewer, read_ask
 from acqd.dash.reading import NotUnderstood
 from acqd.dash.state import State
 
@@ -93,7 +93,7 @@ def test_a_job_that_nobody_knows_is_no_view(state: State, take_apart: Any) -> No
 def test_a_job_without_sweeps_says_so(state: State, tell: Tell, say: Any, take_apart: Any) -> None:
     tell(say.state(AT_S))
     frame = take_apart(Viewer().frame(ask_of(), state, AT_S))
-    assert frame.view["problem"] == "no sweep has come yet"
+    assert frame.view["problem"] == NO_SWEEP
     assert frame.parts == {}
 
 

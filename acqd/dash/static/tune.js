@@ -44,12 +44,31 @@ export function trend(readings) {
   return slope < 0 ? "falls" : "rises";
 }
 
+/** (n,) the straight line through ``values`` at rising ``x``, read at rising ``onto``; beyond the ends
+ * the nearest, null where a neighbour is missing. */
+function along(x, values, onto) {
+  let at = 0;
+  return onto.map((wanted) => {
+    while (at < x.length - 2 && x[at + 1] <= wanted) at += 1;
+    const share = Math.max(0, Math.min(1, (wanted - x[at]) / (x[at + 1] - x[at] || 1)));
+    const [low, high] = [values[at], values[at + 1]];
+    if (share === 0) return low;
+    if (share === 1) return high;
+    return low === null || high === null ? null : low + share * (high - low);
+  });
+}
+
 /** Several figures of a job may have one key: a filter has a loss at each named frequency. */
 const nameOf = (figure) => figure.label || figure.key;
 
 /** A hand on a screw wants to see hundredths move. */
 function fineText(value, unit) {
   return unit.startsWith("dB") && Math.abs(value) < 10 ? `${words.number(value, 2)} ${unit}` : words.valueText(value, unit);
+}
+
+/** Whether two boxes of letters lie on one another. */
+function meet(one, other) {
+  return one.x < other.x + other.wide && other.x < one.x + one.wide && one.y < other.y + other.high && other.y < one.y + one.high;
 }
 
 export class Tuning {
@@ -136,7 +155,9 @@ export class Tuning {
     say(by("tune-value"), value);
     say(by("tune-unit"), said === "1" ? "" : said);
     const size = unit === "Hz" ? words.frequency(figure.expanded ?? NaN) : `${words.number(figure.expanded ?? NaN, 2)} ${unit === "1" ? "" : unit}`;
-    say(by("tune-expanded"), Number.isFinite(figure.expanded) ? `± ${size} (k = 2)` : "no uncertainty is stated");
+    const ends = Number.isFinite(figure.low) && Number.isFinite(figure.high);
+    const stated = ends ? `${fineText(figure.low, unit)} to ${fineText(figure.high, unit)}` : `± ${size}`;
+    say(by("tune-expanded"), Number.isFinite(figure.expanded) ? `${stated} (k = 2)` : "no uncertainty is stated");
     const way = words.sense(figure.key);
     const moves = trend(this.readings);
     const good = moves === "falls" ? -way : moves === "rises" ? way : 0;
@@ -174,21 +195,27 @@ export class Tuning {
     if (!data) return;
     const [size, unit] = words.frequencyUnit(data.hz.at(-1));
     const x = data.hz.map((one) => one / size);
-    const grid = `${x.length}/${x[0]}/${x.at(-1)}/${data.what}`;
-    if (!this.bestCurve || this.bestCurve.grid !== grid) this.bestCurve = { grid, values: data.values.slice() };
-    else {
-      const pick = data.way < 0 ? Math.min : Math.max;
-      this.bestCurve.values = data.values.map((one, at) => {
-        const held = this.bestCurve.values[at];
-        return one === null ? held : held === null ? one : pick(held, one);
-      });
+    const ends = [shown.view.start_hz / size, shown.view.stop_hz / size];
+    const grid = `${ends}/${data.what}`;
+    // A reduced curve has its points elsewhere in each sweep, so the best is held at points of its own.
+    if (!this.bestCurve || this.bestCurve.grid !== grid) {
+      const step = (ends[1] - ends[0]) / (x.length - 1);
+      const even = x.map((_, at) => ends[0] + at * step);
+      this.bestCurve = { grid, x: data.what === "level" ? x : even, values: x.map(() => null) };
     }
+    const best = this.bestCurve;
+    const pick = data.way < 0 ? Math.min : Math.max;
+    best.values = along(x, data.values, best.x).map((one, at) => {
+      const held = best.values[at];
+      return one === null ? held : held === null ? one : pick(held, one);
+    });
     // A limit in dB of loss says nothing beside a curve of levels in dBm.
     const fits = (one) => !one.unit || one.unit === data.unit;
     this.mask = (shown.view.mask || []).filter(fits).map((one) => ({ ...one, from: one.start_hz / size, to: one.stop_hz / size }));
     this.marks = (shown.view.marks || []).filter((one) => Number.isFinite(one.at_hz)).map((one) => ({ ...one, x: one.at_hz / size }));
     this.plotWords = { unit, what: data.what, valueUnit: data.unit };
-    const columns = [x, this.bestCurve.values, data.values];
+    const columns = [x, along(best.x, best.values, x), data.values];
+    this.ends = ends;
     if (this.plot && this.plotted === grid) {
       this.plot.setData(columns);
       return;
@@ -217,7 +244,7 @@ export class Tuning {
       cursor: { points: { size: 8 }, drag: { x: false, y: false } },
       legend: { live: true },
       scales: {
-        x: { time: false },
+        x: { time: false, range: () => this.ends },
         y: { dir: upsideDown ? -1 : 1, range: (_, low, high) => this.#ends(low, high, data.unit) },
       },
       axes: [
@@ -255,8 +282,10 @@ export class Tuning {
     context.font = `${12 * dpr}px ${pen.font}`;
     const taken = []; // Where there are letters already.
     for (const one of this.mask || []) {
-      const from = Math.max(left, plot.valToPos(one.from, "x", true));
-      const to = Math.min(left + width, plot.valToPos(one.to, "x", true));
+      // A limit at one frequency is seen as well.
+      const thin = one.to > one.from ? 0 : 7 * dpr;
+      const from = Math.max(left, plot.valToPos(one.from, "x", true) - thin);
+      const to = Math.min(left + width, plot.valToPos(one.to, "x", true) + thin);
       for (const [limit, more] of [[one.at_most, 1], [one.at_least, -1]]) {
         if (!Number.isFinite(limit) || to <= from) continue;
         const y = plot.valToPos(limit, "y", true);
@@ -281,10 +310,14 @@ export class Tuning {
         const text = `${(one.label || "limit").replace(/ \([^()]*\)$/, "")}${one.verdict ? `: ${one.verdict}` : ""}`;
         const long = context.measureText(text).width;
         const over = long > left + width - from - 8 * dpr;
-        taken.push({ x: over ? to - long : from, y: up < 0 ? y + 4 * dpr : y - 18 * dpr, wide: long, high: 14 * dpr });
-        context.textAlign = over ? "right" : "left";
-        context.textBaseline = up < 0 ? "top" : "bottom";
-        context.fillText(text, over ? to : from + 2 * dpr, y - up * 4 * dpr);
+        const place = { x: over ? to - long : from + 2 * dpr, y: up < 0 ? y + 4 * dpr : y - 18 * dpr, wide: long, high: 14 * dpr };
+        // One beside the other where limits lie together, as far as there is room; the verdict has all.
+        for (let tries = 0; tries < 4 && taken.some((old) => meet(old, place)); tries += 1) place.y -= up * place.high;
+        if (taken.some((old) => meet(old, place)) || place.y < top || place.y + place.high > top + height) continue;
+        taken.push(place);
+        context.textAlign = "left";
+        context.textBaseline = "top";
+        context.fillText(text, place.x, place.y);
       }
     }
     context.fillStyle = pen.ink;
@@ -306,7 +339,7 @@ export class Tuning {
       const at = { x: right ? x - 8 * dpr - wide : x + 8 * dpr, y: y + 4 * dpr, wide, high: 14 * dpr };
       // A label that would lie on another one, or be cut, is left out; the tables have all.
       if (at.x < left || at.x + wide > left + width) continue;
-      if (taken.some((old) => at.x < old.x + old.wide && old.x < at.x + at.wide && at.y < old.y + old.high && old.y < at.y + at.high)) continue;
+      if (taken.some((old) => meet(old, at))) continue;
       taken.push(at);
       context.textAlign = "left";
       context.textBaseline = "top";

@@ -40,6 +40,7 @@ export function day(atS) {
 
 /** "02:10", with the day before it where it is not today's. */
 export function when(atS, nowS, seconds = false) {
+  if (!Number.isFinite(atS)) return NONE;
   const text = clock(atS, seconds);
   return day(atS) === day(nowS) ? text : `${day(atS)}, ${text}`;
 }
