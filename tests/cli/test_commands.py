@@ -99,11 +99,16 @@ def test_an_option_that_is_none_is_refused(acqd: Any) -> None:
     assert "--offline" in answer.err
 
 
-HEAVY = ("numpy", "pydantic", "h5py", "xarray", "asyncio", "structlog", "aiomqtt", "serial")
+SHOWING = ("aiohttp", "jinja2", "matplotlib", "segno", "xarray")
+HEAVY = (*SHOWING, "numpy", "pydantic", "h5py", "asyncio", "structlog", "aiomqtt", "serial")
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("words", [["--help"], ["--version"], ["chek"], ["once", "--help"]])
+@pytest.mark.parametrize(
+    "words",
+    [["--help"], ["--version"], ["chek"], *([name, "--help"] for name in COMMANDS)],
+    ids=" ".join,
+)
 def test_help_is_quick_because_nothing_heavy_is_imported(words: list[str]) -> None:
     """Neither numpy nor pydantic nor any other large library."""
     code = (
@@ -113,6 +118,22 @@ def test_help_is_quick_because_nothing_heavy_is_imported(words: list[str]) -> No
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=20)
     assert done.stderr.splitlines()[-1] == "[]"
+
+
+@pytest.mark.slow
+def test_a_station_holds_nothing_of_what_draws_pages_or_serves_them(folder: Path) -> None:
+    """After a whole run, from its config to its verdict."""
+    config = folder / "station.toml"
+    band = 'band = { margin = "10 dB" }\n'
+    config.write_text(config.read_text().replace(band, f'{band}soak = {{ length = "1 s" }}\n'))
+    code = (
+        "import sys\nfrom acqd.cli import main\n"
+        f"try:\n    main(['run', {str(config)!r}])\nexcept SystemExit:\n    pass\n"
+        f"print([name for name in {SHOWING!r} if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert '"event": "job_ended"' in done.stderr
+    assert done.stdout.splitlines()[-1] == "[]"
 
 
 @pytest.mark.slow

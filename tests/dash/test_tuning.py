@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
 import subprocess
 import sys
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
@@ -20,10 +19,9 @@ import numpy as np
 import pytest
 
 from acqd.dash.service import Dashboard, DashSettings
-from acqd.errors import BrokerError
-from acqd.publish.broker import find_mosquitto
 from acqd.publish.child import free_port
 from acqd.publish.settings import BrokerSettings, Endpoint
+from peers import skip_without_mosquitto
 
 ACQD = (sys.executable, "-c", "from acqd.cli import main; main()")
 
@@ -103,12 +101,7 @@ REFERENCES = (
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Endpoint]:
     """A running station with its references taken, by its broker."""
-    try:
-        find_mosquitto()
-    except BrokerError as exc:
-        if os.environ.get("CI"):
-            raise
-        pytest.skip(str(exc))
+    skip_without_mosquitto()
     folder = tmp_path_factory.mktemp("bench")
     port = free_port("127.0.0.1")
 

@@ -1,15 +1,17 @@
-"""A real mosquitto for tests that speak to one."""
+"""A real mosquitto for tests that speak to one, and waiting for what peers do."""
 
 from __future__ import annotations
 
 import asyncio
 import os
+import shutil
 import signal
 import subprocess
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import pytest
 
@@ -19,7 +21,27 @@ from acqd.publish.child import free_port
 from acqd.publish.link import round_trip
 from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion
 
-__all__ = ["Mosquitto", "mosquittos", "skip_without_mosquitto"]
+__all__ = ["Mosquitto", "mosquittos", "skip_without_mosquitto", "wait_for"]
+
+
+LIMIT_S = 60.0
+"""For everything that is waited for; far above what is needed on an idle machine."""
+
+
+def wait_for(
+    what: str,
+    condition: Callable[[], Any],
+    limit_s: float = LIMIT_S,
+    *,
+    said: Callable[[], str] = str,
+) -> Any:
+    """The first true value of ``condition``, asked every 10 ms; else fail with ``said``."""
+    ends_s = time.monotonic() + limit_s
+    while not (value := condition()):
+        if time.monotonic() > ends_s:
+            pytest.fail(f"waited {limit_s:g} s in vain for {what}\n{said()}")
+        time.sleep(0.01)
+    return value
 
 
 class Mosquitto:
@@ -76,10 +98,13 @@ class Mosquitto:
             self.process = None
 
 
-def skip_without_mosquitto() -> None:
-    """Skip the test where there is none; with ``CI`` set that is an error."""
+def skip_without_mosquitto(*clients: str) -> None:
+    """Skip the test where it or one of its ``clients`` is not; with ``CI`` that is an error."""
     try:
         find_mosquitto()
+        missing = [name for name in clients if not shutil.which(name)]
+        if missing:
+            raise BrokerError(f"{missing[0]} is not installed: `apt install mosquitto-clients`")
     except BrokerError as exc:
         if os.environ.get("CI"):
             raise

@@ -26,16 +26,13 @@ from acqd.clock import Clock, SystemClock
 from acqd.config.load import load_config
 from acqd.drivers.contract import Driver
 from acqd.drivers.registry import load_drivers
-from acqd.errors import BrokerError
 from acqd.publish.broker import find_mosquitto
 from acqd.publish.child import free_port
 from acqd.station.build import build
 from acqd.station.service import Station
+from peers import LIMIT_S, skip_without_mosquitto, wait_for
 
 HOST = "127.0.0.1"
-LIMIT_S = 60.0
-"""For everything that is waited for; far above what is needed on an idle machine."""
-
 ACQD = (sys.executable, "-c", "from acqd.cli import main; main()")
 SIM = (sys.executable, "-m", "acqd_sim.serve")
 
@@ -76,22 +73,6 @@ model = "SOAK 30"
 residuals = 0
 sweep_factor = 1.0
 """
-
-
-def wait_for(
-    what: str,
-    condition: Callable[[], Any],
-    limit_s: float = LIMIT_S,
-    *,
-    said: Callable[[], str] = str,
-) -> Any:
-    """The first true value of ``condition``, asked every 10 ms; else fail with ``said``."""
-    ends_s = time.monotonic() + limit_s
-    while not (value := condition()):
-        if time.monotonic() > ends_s:
-            pytest.fail(f"waited {limit_s:g} s in vain for {what}\n{said()}")
-        time.sleep(0.01)
-    return value
 
 
 def end(process: subprocess.Popen[Any]) -> None:
@@ -399,15 +380,7 @@ class Bench:
 @pytest.fixture(scope="session")
 def _programs() -> None:
     """Without mosquitto and its clients these tests say so and are skipped; never in CI."""
-    try:
-        find_mosquitto()
-        missing = [name for name in ("mosquitto_sub", "mosquitto_pub") if not shutil.which(name)]
-        if missing:
-            raise BrokerError(f"{missing[0]} is not installed: `apt install mosquitto-clients`")
-    except BrokerError as exc:
-        if os.environ.get("CI"):
-            raise
-        pytest.skip(str(exc))
+    skip_without_mosquitto("mosquitto_sub", "mosquitto_pub")
 
 
 @pytest.fixture
