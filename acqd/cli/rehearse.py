@@ -69,6 +69,7 @@ def command(
     say, and makes the report of it. No sweeper and no broker is asked anything. Ctrl-C ends it
     early, with what was rehearsed by then. Exit code 1 where a job was due and kept nothing.
     """
+    from acqd.cli.export_files import refuse_unwritable
     from acqd.cli.logs import set_up_logs
     from acqd.clock import SystemClock
     from acqd.config.load import find_config, load_config
@@ -82,6 +83,9 @@ def command(
     loaded = load_config(path)
     length_s = _length_s(length)
     from_s = _from_s(loaded, start, SystemClock().wall_s())
+    where = report or f"{loaded.station.name}-rehearsal.html"
+    if not no_report:
+        refuse_unwritable(where)
     set_up_logs(errors_only=True)
     began_s, zone = time.monotonic(), loaded.station.time_zone
     with _folder(archive) as folder, ProgressLine() as line:
@@ -100,7 +104,6 @@ def command(
         page = None
         if not no_report:
             line.say("making the report")
-            where = report or f"{outcome.station}-rehearsal.html"
             page = _reported(folder, outcome, where, line)
     if as_json:
         _print_json(str(path), outcome, archive, page)

@@ -85,23 +85,26 @@ class Past:
         return bool(self._archives or self._mute)
 
     async def open(self) -> None:
-        """See whose the archives are. One that does not say it yet is asked again later.
+        """See whose the archives are. One that does not say it yet, and one that is not there yet
+        where its folder would be, is asked again later: its station is about to run first.
 
         Raises:
-            ArchiveError: one is no archive.
+            ArchiveError: one is no archive, and will hardly become one.
             AcqdError: one is of a station that is not shown.
         """
         for folder in self._folders:
-            name = await asyncio.to_thread(_station_of, folder)
-            if name is None:
-                self._mute.append(folder)
-                self._log.info(
-                    "archive_of_nobody_yet",
-                    archive=str(folder),
-                    reason="it does not say yet which station's it is; it is read once it does",
+            if not folder.exists() and folder.absolute().parent.is_dir():
+                self._wait_for(folder, "there is none yet; it is read once a station makes it")
+            elif (name := await asyncio.to_thread(_station_of, folder)) is None:
+                self._wait_for(
+                    folder, "it does not say yet which station's it is; it is read once it does"
                 )
             else:
                 self._put(name, folder)
+
+    def _wait_for(self, folder: Path, reason: str) -> None:
+        self._mute.append(folder)
+        self._log.warning("archive_is_waited_for", archive=str(folder), reason=reason)
 
     def _put(self, name: str, folder: Path) -> None:
         if self._stations and name not in self._stations:

@@ -19,6 +19,7 @@ from acqd.archive.writer import ArchiveWriter
 from acqd.config.whole import StationConfig
 from acqd.drivers.registry import Registry
 from acqd.errors import ArchiveError, WrongUsage
+from acqd.look.times import duration
 from acqd.plan.schedule import Schedule
 from acqd.publish.outbox import Outbox
 from acqd.rehearsal.counting import CountingMessenger, MessageLoad
@@ -128,7 +129,11 @@ def rehearse(
         ArchiveError: the archive could not be made.
     """
     if not 1.0 <= length_s <= NIGHT_MOST_S:
-        raise WrongUsage(f"a rehearsal lasts from a second to 31 days, got {length_s:g} s")
+        raise WrongUsage(
+            f"a rehearsal lasts from a second to 31 days, got {duration(length_s)}; ask for less"
+            if length_s > 1.0
+            else f"a rehearsal lasts from a second to 31 days, got {length_s:g} s; ask for more"
+        )
     _need_empty(archive)
     started_s = time.monotonic()
     built = build(config, registry, broker="none")

@@ -205,7 +205,7 @@ def test_an_interrupt_ends_it_with_what_was_rehearsed(folder: Path, tmp_path: Pa
         (("--from", "2026-02-31T21:00Z"), "is no time"),
         (("--for", "10"), "--for '10'"),
         (("--for", "soon"), "--for 'soon'"),
-        (("--for", "60d"), "a rehearsal lasts from a second to 31 days"),
+        (("--for", "60d"), "a rehearsal lasts from a second to 31 days, got 60 d"),
         (("--scene", "nowhere.toml"), "the scene cannot be used"),
         (("--archive", "."), "needs an empty folder"),
     ],
@@ -220,6 +220,16 @@ def test_wrong_words_are_one_line(
     assert len([line for line in lines if line]) == 1, done.stderr
     assert says in done.stderr
     assert not (folder / "lookout-rehearsal-none.html").exists()
+
+
+def test_a_report_that_cannot_be_written_is_said_before_the_night(
+    folder: Path, acqd: Callable[..., Any]
+) -> None:
+    answer = acqd("rehearse", "--for", "10h", "--report", "no/night.html", folder=folder)
+    assert answer.code == 2
+    assert answer.complaint == (
+        "acqd: no/night.html: there is no folder no; make it, or name another"
+    )
 
 
 def test_report_and_no_report_contradict(folder: Path, acqd: Callable[..., Any]) -> None:

@@ -217,17 +217,19 @@ async def test_a_live_sweep_goes_on_where_the_archive_ends(
     assert len(viewer.columns) >= 2
 
 
+@pytest.mark.parametrize("begun", [True, False])
 async def test_an_archive_that_does_not_say_yet_whose_it_is_is_waited_for(
-    night: dict[str, Any], start: Start, wait_until: Any, tmp_path: Path
+    night: dict[str, Any], start: Start, wait_until: Any, tmp_path: Path, begun: bool
 ) -> None:
     """As that of a station whose first run is about to begin."""
     folder = tmp_path / "archive"
-    (folder / "sweeps").mkdir(parents=True)
+    if begun:
+        (folder / "sweeps").mkdir(parents=True)
     dashboard = await start(archives=(folder,))
     assert dashboard.past.sweeps == 0
     whole = tmp_path / "whole"
     shutil.copytree(night["archive"], whole, ignore=shutil.ignore_patterns("*.sock"))
-    shutil.rmtree(folder)
+    shutil.rmtree(folder, ignore_errors=True)
     await asyncio.sleep(2 * past.LOOK_EVERY_S)  # It is not there at all for a while.
     whole.rename(folder)
     await wait_until(lambda: dashboard.past.sweeps > 0, within_s=30.0)
@@ -237,6 +239,8 @@ async def test_an_archive_that_does_not_say_yet_whose_it_is_is_waited_for(
 async def test_a_folder_that_is_no_archive_is_one_line(start: Start, tmp_path: Path) -> None:
     with pytest.raises(AcqdError, match="no archive here"):
         await start(archives=(tmp_path,))
+    with pytest.raises(AcqdError, match="no archive here"):
+        await start(archives=(tmp_path / "no" / "archive",))
 
 
 async def test_an_archive_of_a_station_that_is_not_shown_is_one_line(
