@@ -539,7 +539,8 @@ async def test_a_filter_is_tuned_by_one_big_number(coast: Peers, opened: Opened)
     await until(
         page,
         "a reading of the curve",
-        "/^14\\d\\.\\d+ MHz: insertion loss .*dB$/.test(document.getElementById('tune-spoken').textContent)",
+        "/^14\\d\\.\\d+ MHz: insertion loss .*dB$/.test("
+        "document.getElementById('tune-spoken').textContent)",
     )
 
 
