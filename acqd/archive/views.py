@@ -48,6 +48,7 @@ class SetupView:
 
     @classmethod
     def of(cls, record: SetupRecord, at_s: float) -> SetupView:
+        """The view of a setup that holds from ``at_s`` on."""
         grid = Grid.from_axis(record.frequency_hz)
         gain_db = record.chain_gain_db
         if gain_db is not None:

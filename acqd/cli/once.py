@@ -12,8 +12,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-OPEN_WITHIN_S = 30.0
-
 
 @click.command("once")
 @click.argument("what")

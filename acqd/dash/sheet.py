@@ -72,6 +72,7 @@ class Span:
         return self.span_s / BINS
 
     def add(self, at_s: float, codes: Codes, stamp: int) -> None:
+        """Hold the peaks of a sweep in its column; one older than all that is shown is left out."""
         number = math.floor(at_s / self.bin_s)
         slot = number % BINS
         if number < self.number[slot]:

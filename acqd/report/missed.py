@@ -30,6 +30,7 @@ class MissedSums:
         """Sweeps that listened and cannot say what is surely caught."""
 
     def take(self, block: Block, listening: NDArray[np.bool_]) -> None:
+        """Add the sweeps of a block that listened, (sweeps,)."""
         surely_s = block.figures("shortest_surely_caught_s")[listening]
         self.sweeps += surely_s.size
         self.unknown += int(np.count_nonzero(np.isnan(surely_s)))

@@ -8,7 +8,6 @@ different grids go into one picture. What nobody swept stays NaN, and no cell re
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Sequence
 
 import numpy as np
@@ -18,7 +17,7 @@ from acqd.archive.records import SetupRecord
 from acqd.report.blocks import Block
 from acqd.sweep import Grid
 
-__all__ = ["COLUMNS_MOST", "ROWS_MOST", "Picture", "TimeBins", "colour_scale", "quiet_nan"]
+__all__ = ["COLUMNS_MOST", "ROWS_MOST", "Picture", "TimeBins", "colour_scale"]
 
 Float = NDArray[np.float64]
 
@@ -173,11 +172,3 @@ def colour_scale(level: NDArray[np.float32], *, is_db: bool) -> tuple[float, flo
         return low, max(high, low + 1.0)
     low = math.floor(low)
     return float(low), float(max(math.ceil(high), low + NOISE_SPAN))
-
-
-class quiet_nan(warnings.catch_warnings):  # noqa: N801 - used as a statement
-    """Where a column may be NaN all over, which numpy warns of and nobody needs to know."""
-
-    def __enter__(self) -> None:
-        super().__enter__()
-        warnings.simplefilter("ignore", RuntimeWarning)

@@ -309,11 +309,6 @@ class JobSource:
         return tuple(sorted(found, key=lambda one: (one.at_s, one.number)))
 
     @cached_property
-    def all_findings(self) -> tuple[FindingRecord, ...]:
-        """Findings of all times, in the order of their commit."""
-        return tuple(self.archive.findings(self.job))
-
-    @cached_property
     def findings(self) -> tuple[FindingShown, ...]:
         return tuple(finding_shown(one) for one in self.finding_records)
 

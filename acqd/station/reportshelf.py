@@ -29,7 +29,6 @@ LOOK_BACK_S = 14 * 86_400.0
 LONGEST_WINDOW_S = 26 * 3600.0
 """What is open for longer is no night: its reports are of days. One hour more than a day has where
 the clock is put back."""
-DIGEST_BYTES = 1 << 20
 TEXT_MOST = 500
 
 

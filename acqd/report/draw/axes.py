@@ -10,16 +10,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from acqd.look.times import date, time_marks, zone_text
+from acqd.measure.words import number_text
 from acqd.report.draw.board import Board, Box, text_width
 from acqd.report.shapes import GapShown
 
 __all__ = [
     "Axis",
     "Ticks",
-    "figure_text",
     "frequency_axis",
     "frequency_text",
     "level_range",
+    "raised",
     "thinned",
     "time_axis",
     "time_axis_height",
@@ -61,16 +62,10 @@ class Axis:
 
 @dataclass(frozen=True, slots=True)
 class Ticks:
+    """Where the marks of an axis are, by value, and what stands at each."""
+
     values: tuple[float, ...]
     texts: tuple[str, ...]
-
-
-def figure_text(value: float, places: int) -> str:
-    """A number with a real minus sign, and none before a zero."""
-    text = f"{value:.{places}f}"
-    if float(text) == 0:
-        text = text.lstrip("-")
-    return text.replace("-", "−")
 
 
 def value_ticks(axis: Axis, most: int) -> Ticks:
@@ -83,7 +78,7 @@ def value_ticks(axis: Axis, most: int) -> Ticks:
     places = max(0, -floor(log10(step) + 1e-9))
     if places and abs(step * 10**places - round(step * 10**places)) > 1e-6:
         places += 1
-    return Ticks(values, tuple(figure_text(one, places) for one in values))
+    return Ticks(values, tuple(number_text(one, places) for one in values))
 
 
 def _step(span: float, most: int) -> float:
@@ -106,11 +101,16 @@ def _power_text(value: float) -> str:
         return f"{value:g}"
     power = floor(log10(value) + 1e-9)
     first = round(value / 10.0**power)
-    raised = str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
-    return f"10{raised}" if first == 1 else f"{first}·10{raised}"
+    return f"10{raised(power)}" if first == 1 else f"{first}·10{raised(power)}"
+
+
+def raised(power: int) -> str:
+    """A whole number as it stands above another: ⁻¹⁰."""
+    return str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
 
 
 def frequency_unit(highest_hz: float) -> tuple[float, str]:
+    """What frequencies are divided by on an axis that ends there, and the unit then."""
     for factor, unit in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
         if highest_hz >= factor * (2 if unit == "GHz" else 1):
             return factor, unit
@@ -123,7 +123,7 @@ def frequency_axis(axis: Axis, most: int) -> tuple[Ticks, str]:
     if axis.high - axis.low <= 1e-7 * max(abs(axis.low), abs(axis.high)):
         # Zero span: one frequency, however wide it is drawn.
         middle = (axis.low + axis.high) / 2
-        return Ticks((middle,), (figure_text(middle / factor, 6).rstrip("0").rstrip("."),)), unit
+        return Ticks((middle,), (number_text(middle / factor, 6).rstrip("0").rstrip("."),)), unit
     scaled = Axis(axis.low / factor, axis.high / factor, axis.first, axis.last, axis.is_log)
     ticks = value_ticks(scaled, most)
     return Ticks(tuple(one * factor for one in ticks.values), ticks.texts), unit

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.report.draw.axes import Axis, figure_text, frequency_text, level_range, unit_text
+from acqd.measure.words import number_text
+from acqd.report.draw.axes import Axis, frequency_text, level_range, unit_text
 from acqd.report.draw.board import Board, Box, text_width
 from acqd.report.draw.curve import draw_x_axis, draw_y_axis, names_width, x_range
 from acqd.report.draw.frame import Frame
@@ -220,11 +221,11 @@ def _told(chart: BarChart, bar: Bar) -> list[tuple[str, str]]:
     """Lines of a bar with their colours; the verdict last."""
     place = frequency_text(bar.x) if chart.x_unit == "Hz" else f"{bar.x:g} {chart.x_unit}"
     unit = "" if chart.y_unit in ("", "1") else f" {chart.y_unit}"
-    value = f"{figure_text(bar.value, 1)}{unit}"
+    value = f"{number_text(bar.value, 1)}{unit}"
     if bar.bound is not None:
         value = f"{bar.bound} {value}"
     elif bar.expanded is not None:
-        value = f"{figure_text(bar.value, 1)} ± {figure_text(bar.expanded, 1)}{unit}"
+        value = f"{number_text(bar.value, 1)} ± {number_text(bar.expanded, 1)}{unit}"
     lines = [(bar.name, "ink")] if bar.name else []
     if place not in bar.name:
         lines.append((place, "quiet"))

@@ -12,6 +12,7 @@ from acqd.report.draw.axes import (
     Ticks,
     frequency_axis,
     level_range,
+    raised,
     thinned,
     unit_text,
     value_ticks,
@@ -245,11 +246,11 @@ def _scaled(axis: Axis) -> tuple[Axis, int]:
 
 
 def draw_y_axis(board: Board, plot: Plot) -> None:
+    """The levels, figures or ratios of a curve, at the left; a power of ten is taken out of all."""
     axis, power = _scaled(plot.y)
     ticks = value_ticks(axis, max(3, int(plot.box.height / 42)))
     if power:
-        raised = str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
-        board.text(plot.box.x0 + 4, plot.box.y0 - 5, f"×10{raised}", "quiet", size=SMALL)
+        board.text(plot.box.x0 + 4, plot.box.y0 - 5, f"×10{raised(power)}", "quiet", size=SMALL)
     for value, text in zip(ticks.values, ticks.texts, strict=True):
         y = axis.at(value)
         board.line([plot.box.x0, plot.box.x1], [y, y], "rule", width=0.6)

@@ -29,6 +29,11 @@ def save_chart(
     dpi: float,
     heading: Sequence[str],
 ) -> None:
+    """What :func:`acqd.report.draw.save` says, for a chart in its frame.
+
+    Raises:
+        WrongUsage: the name ends in neither, or the file cannot be written.
+    """
     from acqd.report.draw import board_of, title_of
 
     path = Path(path)

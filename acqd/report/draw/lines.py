@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.report.draw.axes import Axis, figure_text, thinned
+from acqd.measure.words import number_text
+from acqd.report.draw.axes import Axis, thinned
 from acqd.report.draw.board import Board, Box, runs, text_width
 from acqd.report.draw.labels import crossed, place_near, shortened, spread, wrapped
 from acqd.report.shapes import Band, Limit, Line, Mark
@@ -316,8 +317,8 @@ def mark_lines(mark: Mark, unit: str) -> list[str]:
     lines = [part for part in mark.text.split("\n") if part]
     if mark.expanded is not None and "±" not in mark.text:
         said = "" if unit in ("", "1") else f" {unit}"
-        lines.append(f"± {figure_text(mark.expanded, 2 if mark.expanded < 1 else 1)}{said}")
-    return lines or [figure_text(mark.y, 2)]
+        lines.append(f"± {number_text(mark.expanded, 2 if mark.expanded < 1 else 1)}{said}")
+    return lines or [number_text(mark.y, 2)]
 
 
 def draw_marks(

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from acqd.report.draw.axes import Axis, figure_text, value_ticks
+from acqd.measure.words import number_text
+from acqd.report.draw.axes import Axis, value_ticks
 from acqd.report.draw.board import Board, Box, text_width
 from acqd.report.draw.labels import wrapped
 from acqd.report.draw.leaning import draw_key
@@ -17,7 +18,7 @@ SMALL = 10.0
 
 def uncertainty_text(expanded_db: float | None) -> str:
     """± 1.9 dB (k = 2)."""
-    return "" if expanded_db is None else f"± {figure_text(expanded_db, 1)} dB (k = 2)"
+    return "" if expanded_db is None else f"± {number_text(expanded_db, 1)} dB (k = 2)"
 
 
 def draw_scale(board: Board, sheet: Sheet, place: Box, *, key: bool = False) -> float:

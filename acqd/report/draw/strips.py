@@ -9,9 +9,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.measure.words import number_text
 from acqd.report.draw.axes import (
     Axis,
-    figure_text,
     level_range,
     thinned,
     unit_text,
@@ -120,6 +120,7 @@ def busiest(heat: HeatChart, most: int) -> list[int]:
 
 
 def heat_names(heat: HeatChart) -> list[str]:
+    """The channels that the sheet's heat shows, in the order of the plan."""
     return [heat.rows[at] for at in busiest(heat, MOST_ROWS)]
 
 
@@ -211,7 +212,7 @@ def percent(share: float) -> str:
     """34; 0.4 below one; 0 for nothing at all."""
     value = 100 * share
     if value == 0 or value >= 0.95:
-        return figure_text(value, 0)
+        return number_text(value, 0)
     return "<0.1" if value < 0.05 else f"{value:.1f}"
 
 

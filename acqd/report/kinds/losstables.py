@@ -52,6 +52,7 @@ class LossRead(Measured):
 
 
 def figure_table(kept: Kept, read: LossRead, last: int, *, in_hz: bool) -> Table:
+    """Losses, or with ``in_hz`` frequencies: of the last sweep, and their ends over the range."""
     ending, scale, u_scale = ("_hz", 1e6, 1e3) if in_hz else ("_db", 1.0, 1.0)
     rows = []
     for name in names_of(read):
@@ -80,6 +81,7 @@ def figure_table(kept: Kept, read: LossRead, last: int, *, in_hz: bool) -> Table
 
 
 def edge_table(kept: Kept, summary: Mapping[str, Any], last: int) -> Table:
+    """The widths of passbands and notches at each level asked for, of the last sweep."""
     rows: list[tuple[str | float | None, ...]] = []
     parts = [("passband", one) for one in summary["passbands"]]
     parts += [("notch", one) for one in summary["notches"]]
@@ -114,6 +116,7 @@ def _scaled(pair: Mapping[str, Any], name: str) -> tuple[float | None, float | N
 
 
 def place_table(kept: Kept, summary: Mapping[str, Any], last: int) -> Table:
+    """Losses at named frequencies and in ranges, of the last sweep."""
     rows: list[tuple[str | float | None, ...]] = [
         (
             one["name"],
@@ -151,9 +154,11 @@ def place_table(kept: Kept, summary: Mapping[str, Any], last: int) -> Table:
 
 
 def names_of(read: LossRead) -> list[str]:
+    """The figures that there are, in the order in which they are told."""
     known = [name for name in TITLES if name in read.value]
     return known + sorted(name for name in read.value if name not in TITLES)
 
 
 def title_of(name: str) -> str:
+    """What a figure is called, beginning with a capital."""
     return TITLES.get(name) or f"Loss at {name.removeprefix('loss_').removesuffix('_db')}"
