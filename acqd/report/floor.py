@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.look.times import clock
+from acqd.look.times import clock, duration
 from acqd.measure.words import range_text
 from acqd.report.picture import TimeBins
 from acqd.report.shapes import Line, Mark, Strip, TrendChart
@@ -68,7 +68,7 @@ def floor_statement(source: JobSource, at_s: Float, floor: Float) -> str:
         where = range_text(float(axis_hz.min()), float(axis_hz.max()))
     if floor.size == 1:
         return f"floor over {where}: {level(float(floor[0]))} {unit}, by one sweep"
-    smooth, when_s = _smoothed(at_s, floor)
+    smooth, when_s, part_s = _smoothed(at_s, floor)
     lowest, highest = int(np.argmin(smooth)), int(np.argmax(smooth))
     text = (
         f"floor over {where}: {level(smooth[0])} {unit} at first, {level(smooth[-1])} {unit} at "
@@ -79,23 +79,32 @@ def floor_statement(source: JobSource, at_s: Float, floor: Float) -> str:
             f"; lowest {level(smooth[lowest])} at {clock(float(when_s[lowest]), zone)}, highest "
             f"{level(smooth[highest])} at {clock(float(when_s[highest]), zone)}"
         )
+    if part_s > 0.0:
+        # Without it what single sweeps show in the curve would belie the highest and the lowest.
+        unit_s = 60.0 if part_s >= 120.0 else 1.0
+        lasting = duration(unit_s * max(1, round(part_s / unit_s)))
+        text += (
+            f", as medians of {lasting}; single sweeps {level(float(floor.min()))} to "
+            f"{level(float(floor.max()))}"
+        )
     return text
 
 
 SMOOTH_PARTS = 48
 
 
-def _smoothed(at_s: Float, floor: Float) -> tuple[Float, Float]:
-    """Medians of up to 48 parts of the time, so that one noisy sweep is no lowest nor highest."""
+def _smoothed(at_s: Float, floor: Float) -> tuple[Float, Float, float]:
+    """Medians of up to 48 parts of the time, so that one noisy sweep is no lowest nor highest;
+    their times, and how long a part is: 0 where these are the sweeps themselves."""
     if floor.size <= 2:
-        return floor, at_s
+        return floor, at_s, 0.0
     parts = min(SMOOTH_PARTS, max(1, floor.size // 5))
     edges = np.linspace(at_s[0], at_s[-1], parts + 1)
     part = np.clip(np.searchsorted(edges, at_s, side="right") - 1, 0, parts - 1)
     there = np.unique(part)
     middle = np.array([np.median(floor[part == one]) for one in there])
     when_s = np.array([float(np.mean(at_s[part == one])) for one in there])
-    return middle, when_s
+    return middle, when_s, float(edges[1] - edges[0])
 
 
 def floor_strip(source: JobSource, found: Binned, statement: str) -> Strip | None:

@@ -111,7 +111,9 @@ class TestANightWithoutConflicts:
         assert (note.kind, note.body["text"]) == ("note", NOTE)
 
     def test_a_report_of_any_part_of_it_says_that_it_was_one(self, done: Rehearsed) -> None:
+        from acqd.report.draw.plots import sheet_plot, sweeps_plot
         from acqd.report.gather import gather
+        from acqd.report.source import JobSource
 
         late = gather(done.archive, jobs=["vhf"], start_s=done.to_s - 300.0, stop_s=done.to_s)
         (job,) = late.jobs
@@ -120,6 +122,11 @@ class TestANightWithoutConflicts:
         assert any("This was a rehearsal" in one for one in job.limits)
         (software,) = [one.text for one in job.footer if one.name == "software"]
         assert "rehearsal simulated sweepers" in software
+        source = JobSource(
+            open_archive(done.archive), "vhf", start_s=done.to_s - 300.0, stop_s=done.to_s
+        )
+        for plotted in (sheet_plot(source), sweeps_plot(source, [900])):
+            assert plotted.about.endswith("; a rehearsal, its sweepers simulated")
 
     def test_a_replay_of_it_gives_the_same_bit_for_bit(self, done: Rehearsed) -> None:
         for job in ("vhf", "calling"):

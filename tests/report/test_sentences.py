@@ -6,6 +6,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import numpy as np
 import pytest
 
 from acqd.report.gather import gather
@@ -52,7 +53,7 @@ def test_rhythm_and_false_alarms_are_told_in_words(nights: ModuleType, tmp_path:
     ("value", "limit", "expanded", "shown"),
     [
         (1.0, 3.0, 0.0, ("1", "", "at most 3")),
-        (0.5, 1.0, 0.0, ("0.50", "± 0.00", "at most 1.00")),
+        (0.5, 1.0, 0.0, ("0.50", "", "at most 1.00")),
         (1.0, 3.0, 0.5, ("1.00", "± 0.50", "at most 3.00")),
     ],
 )
@@ -83,3 +84,24 @@ def test_an_interval_that_says_nothing_has_no_upper_end() -> None:
     assert allan_ends(known) == (2.0, 1.0, 199.0)
     assert allan_ends(known | {"high": 3e9}) == (2.0, 1.0, None)
     assert allan_ends({"deviation": None, "low": None, "high": None}) == (None, None, None)
+
+
+def test_what_is_said_of_the_floor_is_what_its_curve_shows(
+    nights: ModuleType, tmp_path: Path
+) -> None:
+    """Eight sweeps of a minute each that stick out change no median, and are told all the same."""
+    one = nights.Night(tmp_path, every_s=60.0, when='{ every = "1 min" }')
+
+    def level(number: int) -> Any:
+        return one.noise(floor_dbm=-104.0 if number % 60 == 30 else -110.0)
+
+    one.run(480, level)
+    (job,) = gather(one.root).jobs
+    (sheet,) = [chart for part in job.sections for chart in part.charts if isinstance(chart, Sheet)]
+    strip = sheet.floor
+    assert strip is not None
+    said = strip.statement.partition("as medians of 10 min; single sweeps ")[2]
+    lowest, highest = (float(end.replace("\u2212", "-")) for end in said.split(" to "))
+    assert lowest <= np.nanmin(strip.value) + 0.05
+    assert highest == pytest.approx(np.nanmax(strip.value), abs=0.05)
+    assert highest > -104.0

@@ -144,7 +144,9 @@ def sweeps_plot(source: JobSource, seqs: Sequence[int], *, at_input: bool = Fals
     )
     starts = [float(one.started_s[0]) for one in found]
     ends = [float(one.started_s[0] + one.took_s[0]) for one in found]
-    return Plotted(chart=chart, start_s=min(starts), stop_s=max(ends), about=about)
+    return Plotted(
+        chart=chart, start_s=min(starts), stop_s=max(ends), about=about + _rehearsed(source)
+    )
 
 
 def _sweep(source: JobSource, seq: int) -> Block:
@@ -271,8 +273,16 @@ def _of_range(
     source: JobSource, chart: Chart, about: str, findings: tuple[FindingShown, ...] = ()
 ) -> Plotted:
     return Plotted(
-        chart=chart, start_s=source.start_s, stop_s=source.stop_s, about=about, findings=findings
+        chart=chart,
+        start_s=source.start_s,
+        stop_s=source.stop_s,
+        about=about + _rehearsed(source),
+        findings=findings,
     )
+
+
+def _rehearsed(source: JobSource) -> str:
+    return "; a rehearsal, its sweepers simulated" if source.is_rehearsed else ""
 
 
 def sheet_plot(source: JobSource) -> Plotted:

@@ -243,8 +243,11 @@ def judgement_table(
         expanded = number(row.get("expanded"))
         decimals = 2 if expanded is None else max(2, decimals_for(expanded, unit))
         limit, limit_decimals = number(row.get("limit")), 2
-        if unit in ("", "1") and not expanded and _are_whole(row.get("value"), limit):
-            expanded, decimals, limit_decimals = None, 0, 0
+        if unit in ("", "1") and not expanded:
+            # Counts and shares are what they are.
+            expanded = None
+            if _are_whole(row.get("value"), limit):
+                decimals = limit_decimals = 0
         value = value_text(number(row.get("value")), unit, decimals=decimals)
         bound = f"{row['bound']} " if row.get("bound") else ""
         told.append(
