@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import json
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -20,14 +19,13 @@ from typing import Any
 import pytest
 from playwright.async_api import Page
 
-from acqd.errors import BrokerError
 from acqd.publish.broker import find_mosquitto
 from acqd.publish.child import free_port
+from peers import LIMIT_S, skip_without_mosquitto, wait_for
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(240)]
 
 HOST = "127.0.0.1"
-LIMIT_S = 60.0
 ACQD = (sys.executable, "-c", "from acqd.cli import main; main()")
 DESK, PHONE = (1440, 900), (390, 844)
 
@@ -144,15 +142,6 @@ load_vswr = 1.1
 """
 
 
-def wait_for(what: str, condition: Callable[[], Any], said: Callable[[], str] = str) -> Any:
-    """The first true value of ``condition``."""
-    ends_s = time.monotonic() + LIMIT_S
-    while not (value := condition()):
-        assert time.monotonic() < ends_s, f"waited in vain for {what}\n{said()}"
-        time.sleep(0.05)
-    return value
-
-
 async def until(page: Page, what: str, script: str, argument: Any = None) -> Any:
     """The first true value of a script in the page."""
     ends_s = time.monotonic() + LIMIT_S
@@ -220,7 +209,7 @@ class Peers:
     def dash_at(self, host: str, *more: str) -> None:
         words = ["dash", "--broker", f"mqtt://{HOST}:{self.port}", "--zone", "Europe/London"]
         self.start("dash", *ACQD, *words, "--listen", f"{host}:{self.web}", *more)
-        wait_for("the page's server", self.answers, self.log)
+        wait_for("the page's server", self.answers, said=self.log)
 
     def answers(self) -> bool:
         """Whether the server is there; it says so to everybody."""
@@ -251,7 +240,7 @@ class Peers:
             rows = [self.job(one, "marine-vhf") for one in stations]
             return all(row.get("last_seq", 0) > 8 for row in rows)
 
-        wait_for(f"sweeps of {', '.join(stations)}", swept, self.log)
+        wait_for(f"sweeps of {', '.join(stations)}", swept, said=self.log)
 
     def job(self, station: str, job: str) -> dict[str, Any]:
         """A job as the server knows it; empty where it does not yet."""
@@ -263,14 +252,7 @@ class Peers:
 
 
 def _peers(folder: Path, stack: ExitStack) -> Peers:
-    try:
-        find_mosquitto()
-        if not shutil.which("mosquitto_pub"):
-            raise BrokerError("mosquitto_pub is not installed: `apt install mosquitto-clients`")
-    except BrokerError as exc:
-        if os.environ.get("CI"):
-            raise
-        pytest.skip(str(exc))
+    skip_without_mosquitto("mosquitto_pub")
     peers = Peers(folder)
     stack.callback(peers.close)
     peers.broker()
@@ -286,7 +268,9 @@ def coast(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Peers]:
         peers.station("north-head")
         archive = peers.folder / "gannet-ledge" / "archive"
         log = peers.folder / "gannet-ledge.log"
-        wait_for("a first finding", lambda: '"event": "finding"' in log.read_text(), log.read_text)
+        wait_for(
+            "a first finding", lambda: '"event": "finding"' in log.read_text(), said=log.read_text
+        )
         peers.dash("--archive", str(archive))
         peers.until_swept("gannet-ledge", "north-head")
         wait_for(

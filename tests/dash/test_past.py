@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
 import shutil
 import signal
 import subprocess
@@ -23,9 +22,9 @@ import pytest
 
 from acqd.archive.reader import open_archive
 from acqd.dash import past
-from acqd.errors import AcqdError, BrokerError
-from acqd.publish.broker import find_mosquitto
+from acqd.errors import AcqdError
 from acqd.publish.child import free_port
+from peers import skip_without_mosquitto
 
 ACQD = (sys.executable, "-c", "from acqd.cli import main; main()")
 
@@ -104,12 +103,7 @@ def shown_by(url: str, condition: Callable[[Any], bool], within_s: float = 40.0)
 @pytest.fixture(scope="module")
 def night(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """A station that ran, and what the live page beside it showed."""
-    try:
-        find_mosquitto()
-    except BrokerError as exc:
-        if os.environ.get("CI"):
-            raise
-        pytest.skip(str(exc))
+    skip_without_mosquitto()
     folder = tmp_path_factory.mktemp("night")
     port = free_port("127.0.0.1")
     through, config = folder / "through.toml", folder / "station.toml"

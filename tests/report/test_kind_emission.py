@@ -13,7 +13,8 @@ import pytest
 from acqd.report.kinds import KindParts, parts_of
 from acqd.report.kinds.emission import parts
 from acqd.report.kinds.soakagain import count_again
-from acqd.report.shapes import BarChart, CurveChart, Section, Table
+from acqd.report.shapes import BarChart, CurveChart
+from found_parts import chart, row, section, table
 
 SCENE = """\
 seed = 20260614
@@ -87,22 +88,6 @@ NOT_KEYED, CLEAN, CUT, LAST = 0, 2, 3, 4
 
 def scene(power: str = "37 dBm", second: str = "45 dB") -> str:
     return SCENE.format(power=power, second=second)
-
-
-def section(found: KindParts, key: str) -> Section:
-    return next(one for one in found.sections if one.key == key)
-
-
-def chart(found: KindParts, key: str, title: str) -> Any:
-    return next(one for one in section(found, key).charts if one.title.startswith(title))
-
-
-def table(found: KindParts, key: str, title: str) -> Table:
-    return next(one for one in section(found, key).tables if one.title.startswith(title))
-
-
-def row(of: Table, name: str) -> tuple[Any, ...]:
-    return next(one for one in of.rows if one[0] == name)
 
 
 @pytest.fixture(scope="module")

@@ -13,8 +13,8 @@ import pytest
 from acqd.measure.meter import Role
 from acqd.report.kinds import KindParts, parts_of
 from acqd.report.kinds.soakagain import count_again
-from acqd.report.shapes import Section, Table
 from acqd.sweep import SweepFlag
+from found_parts import chart, row, section, table
 
 SCENE = """\
 seed = 7
@@ -98,22 +98,6 @@ def scene(power: str = "-61.5 dBm", loss: str = "6 dB") -> str:
 
 def job(**fields: str) -> str:
     return SWEEP.format(**fields)
-
-
-def section(found: KindParts, key: str) -> Section:
-    return next(one for one in found.sections if one.key == key)
-
-
-def chart(found: KindParts, key: str, title: str) -> Any:
-    return next(one for one in section(found, key).charts if one.title.startswith(title))
-
-
-def table(found: KindParts, key: str, title: str) -> Table:
-    return next(one for one in section(found, key).tables if one.title.startswith(title))
-
-
-def row(of: Table, name: str) -> tuple[Any, ...]:
-    return next(one for one in of.rows if one[0] == name)
 
 
 def soaked(watches: ModuleType, folder: Path, text: str, passes: int = PASSES) -> Any:
