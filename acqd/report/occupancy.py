@@ -339,8 +339,8 @@ class Occupancy:
         coverage = self.source.coverage
         if coverage.due:
             told.append(
-                f"From {percent(coverage.listened / coverage.due)} of the due sweeps, which "
-                f"listened; from and to: 95 % interval of a channel that goes on so, visits "
+                f"From {percent(int(total.visits.max(initial=0)) / coverage.due)} of the due "
+                f"sweeps; from and to: 95 % interval of a channel that goes on so, visits "
                 f"depending on each other, blank where it changed too little to tell."
             )
         told.append(f"Plan: {self.plan.title or self.plan.name}.")

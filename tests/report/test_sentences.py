@@ -14,6 +14,7 @@ from acqd.report.kinds.carrier import _allan_ends as allan_ends
 from acqd.report.kinds.common import judgement_table, shown_verdict
 from acqd.report.page_words import share_text
 from acqd.report.shapes import Sheet
+from acqd.sweep import SweepFlag
 
 
 def facts(of: Any) -> dict[str, str]:
@@ -105,3 +106,23 @@ def test_what_is_said_of_the_floor_is_what_its_curve_shows(
     assert lowest <= np.nanmin(strip.value) + 0.05
     assert highest == pytest.approx(np.nanmax(strip.value), abs=0.05)
     assert highest > -104.0
+
+
+def test_it_is_told_which_deaf_sweeps_the_occupancy_counts(
+    nights: ModuleType, tmp_path: Path
+) -> None:
+    """A keyed one says nothing of a channel; in an overloaded one the meter judges it all the
+    same."""
+    one = nights.Night(tmp_path)
+    flags = {3: SweepFlag.TRANSMITTING, 5: SweepFlag.OVERLOAD, 6: SweepFlag.OVERLOAD}
+
+    def level(number: int) -> Any:
+        return one.with_carrier(one.noise(), 156.8e6, -60.0)
+
+    one.run(20, level, flags=lambda number: flags.get(number, SweepFlag(0)))
+    (job,) = gather(one.root).jobs
+    (table,) = [each for part in job.sections if part.key == "occupancy" for each in part.tables]
+    assert [row[2] for row in table.rows if row[0] == "16"] == [19.0]
+    assert "From 95.0 % of the due sweeps;" in table.note
+    (told,) = [text for text in job.limits if "did not listen" in text]
+    assert told.startswith("3 sweeps ") and "overloaded input count in the occupancy" in told

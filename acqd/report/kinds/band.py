@@ -212,10 +212,18 @@ def _limits(night: Night) -> list[str]:
         found.append("Every level of these sweeps is missing: there is nothing to show.")
     coverage = source.coverage
     if coverage.stored > coverage.listened:
-        found.append(
-            f"{count_text(coverage.stored - coverage.listened, 'sweep')} did not listen; they are "
-            f"in the picture, and in no spectrum, floor or occupancy."
-        )
+        deaf = count_text(coverage.stored - coverage.listened, "sweep")
+        told = f"{deaf} did not listen; they are in the picture, and in no spectrum"
+        if (
+            occupancy is not None
+            and occupancy.plan is not None
+            and coverage.flagged.get("overload")
+        ):
+            # The meter judges channels of an overloaded sweep too: it was there to hear them.
+            told += " or floor. Those with an overloaded input count in the occupancy all the same."
+        else:
+            told += ", floor or occupancy."
+        found.append(told)
     return found
 
 
