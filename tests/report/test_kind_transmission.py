@@ -315,6 +315,7 @@ def test_a_config_of_another_acqd_leaves_the_figures(
     for setup in source.sweeps().setups:
         monkeypatch.setitem(setup.details["config"], "transmission", {"no_such_key": 1})
     found = parts(source)
-    assert any("cannot be read by this acqd" in one for one in found.limits)
+    (why,) = (one for one in found.limits if "cannot be read by this acqd" in one)
+    assert why.startswith("There is no curve: neither curve nor limits can be given: ")
     assert found.verdict is None and not section(found, "loss").charts
     assert math.isfinite(row(table(found, "figures", "Losses"), "Least loss")[1])

@@ -6,18 +6,22 @@ Such a kind has figures of a sweep or a reason why it has none, and each figure 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
+from acqd.config.whole import StationConfig
+from acqd.errors import ArchiveDamaged
 from acqd.measure.trust import spoilt_by
-from acqd.report.kinds.common import number
+from acqd.report.kinds.common import config_at, number
 from acqd.report.kinds.kept import Kept
 from acqd.report.shapes import SweepRange, Table
 from acqd.report.words import count_text
 from acqd.sweep import SweepFlag
 
-__all__ = ["Measured", "budget_table"]
+__all__ = ["Measured", "budget_table", "settings_of"]
+
+Settings = TypeVar("Settings")
 
 
 @dataclass(slots=True, kw_only=True)
@@ -53,6 +57,25 @@ class Measured:
                 "nearby: shown, and no verdict rests on them."
             )
         return tuple(found)
+
+
+def settings_of(
+    kept: Kept, make: Callable[[StationConfig, str], Settings]
+) -> Callable[[int], Settings | str]:
+    """The settings that a sweep was measured with, by its row, made once for each config; in a few
+    words why there are none, where this acqd cannot read the config that was recorded."""
+    made: dict[str, Settings | str] = {}
+
+    def found(at: int) -> Settings | str:
+        digest = str(kept.setup(at).details["config_digest"])
+        if digest not in made:
+            try:
+                made[digest] = make(config_at(kept, at), kept.source.job)
+            except ArchiveDamaged as exc:
+                made[digest] = f"neither curve nor limits can be given: {exc}"
+        return made[digest]
+
+    return found
 
 
 def budget_table(

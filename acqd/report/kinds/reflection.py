@@ -10,21 +10,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acqd.config.told import reflection_settings
-from acqd.errors import ArchiveDamaged
 from acqd.measure.reflection_sweep import ReflectionSettings
 from acqd.measure.words import duration_text, frequency_text, number_text, range_text
 from acqd.report.asked import asked_facts
 from acqd.report.kinds import KindParts
 from acqd.report.kinds.common import (
     all_verdicts,
-    config_at,
     context_charts,
     count_words,
     number,
@@ -44,7 +41,7 @@ from acqd.report.kinds.matchcurve import (
     reflection_of,
     swr_marks,
 )
-from acqd.report.kinds.measured import Measured, budget_table
+from acqd.report.kinds.measured import Measured, budget_table, settings_of
 from acqd.report.kinds.plain import coverage_text
 from acqd.report.shapes import CurveChart, Section, Table, TrendChart, VerdictShown
 from acqd.report.source import JobSource
@@ -110,7 +107,7 @@ def parts(source: JobSource) -> KindParts:
     if not read.measured:
         why = next(iter(read.refused.values()), "no sweep brought figures")
         return KindParts(headline=f"No reflection was measured: {why}.", asked=asked, limits=limits)
-    settings = partial(_settings_of, kept, {})
+    settings = settings_of(kept, reflection_settings)
     last = read.measured[-1]
     summary = kept.summary(last)
     assert summary is not None
@@ -125,18 +122,6 @@ def parts(source: JobSource) -> KindParts:
         verdict=verdict,
         limits=(*limits, *more),
     )
-
-
-def _settings_of(
-    kept: Kept, made: dict[str, ReflectionSettings | str], at: int
-) -> ReflectionSettings | str:
-    digest = str(kept.setup(at).details["config_digest"])
-    if digest not in made:
-        try:
-            made[digest] = reflection_settings(config_at(kept, at), kept.source.job)
-        except ArchiveDamaged as exc:
-            made[digest] = f"neither curve nor limits can be given: {exc}"
-    return made[digest]
 
 
 # --- reading --------------------------------------------------------------------------------------

@@ -9,14 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acqd.config.whole import StationConfig
-from acqd.errors import ArchiveDamaged
 from acqd.measure.report import judgement_row
 from acqd.measure.transmission_settings import TransmissionSettings
 from acqd.measure.transmission_verdict import judged, verdict_text
@@ -27,7 +25,6 @@ from acqd.report.asked import asked_facts
 from acqd.report.kinds import KindParts
 from acqd.report.kinds.common import (
     all_verdicts,
-    config_at,
     context_charts,
     count_words,
     number,
@@ -53,7 +50,7 @@ from acqd.report.kinds.losstables import (
     place_table,
     title_of,
 )
-from acqd.report.kinds.measured import budget_table
+from acqd.report.kinds.measured import budget_table, settings_of
 from acqd.report.kinds.plain import coverage_text
 from acqd.report.shapes import (
     CurveChart,
@@ -83,7 +80,7 @@ def parts(source: JobSource) -> KindParts:
             asked=asked,
             limits=("There is no sweep in this range: neither curve nor figure can be given.",),
         )
-    settings = partial(_settings_of, kept, {})
+    settings = settings_of(kept, _settings)
     read = _read(kept, settings)
     limits = read.limits(kept)
     if not read.measured:
@@ -93,8 +90,6 @@ def parts(source: JobSource) -> KindParts:
     summary = kept.summary(last)
     assert summary is not None
     told = settings(last)
-    if isinstance(told, str):
-        limits += (told,)
     curve_section, more = _curves(kept, read, settings, summary)
     verdict = None if isinstance(told, str) else _verdict(kept, last, summary, told)
     sections = [
@@ -112,18 +107,8 @@ def parts(source: JobSource) -> KindParts:
     )
 
 
-def _settings_of(
-    kept: Kept, made: dict[str, TransmissionSettings | str], at: int
-) -> TransmissionSettings | str:
-    """The settings that a sweep was measured with; a sentence where they cannot be read."""
-    digest = str(kept.setup(at).details["config_digest"])
-    if digest not in made:
-        try:
-            config = config_at(kept, at)
-            made[digest] = config.jobs[kept.source.job].transmission.settings(kept.source.job)
-        except ArchiveDamaged as exc:
-            made[digest] = f"Neither curve nor limits can be given: {exc}."
-    return made[digest]
+def _settings(config: StationConfig, job: str) -> TransmissionSettings:
+    return config.jobs[job].transmission.settings(job)
 
 
 # --- reading --------------------------------------------------------------------------------------
@@ -155,7 +140,7 @@ def verdict_of_pass(
     config: StationConfig, job: str, summary: Mapping[str, Any], flags: SweepFlag
 ) -> str | None:
     """The verdict that a pass was given, in a word; None where nothing is asked of it."""
-    settings = config.jobs[job].transmission.settings(job)
+    settings = _settings(config, job)
     if not settings.has_limits:
         return None
     if summary["refused"] is not None:
@@ -206,8 +191,8 @@ def _curves(
     now = _curve_at(kept, last, settings)
     lead = f"{capital(str(summary['text']))}, by {sweep_text(kept, last)}."
     if isinstance(now, str):
-        problem = now if now.endswith(".") else f"There is no curve: {now}."
-        return Section(key="loss", title="Loss over frequency", lead=lead), (problem,)
+        section = Section(key="loss", title="Loss over frequency", lead=lead)
+        return section, (f"There is no curve: {now}.",)
     limits: list[str] = []
     lines: list[Line] = []
     if len(rows) > 2:
