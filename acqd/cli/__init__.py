@@ -6,7 +6,9 @@ else to standard error.
 
 from __future__ import annotations
 
+import codecs
 import importlib
+import io
 import os
 import sys
 from typing import Any
@@ -89,6 +91,7 @@ def cli() -> None:
 
 def main(args: list[str] | None = None) -> None:
     """Run the command line; errors that acqd raises on purpose become lines, not tracebacks."""
+    _write_what_can_be_written()
     try:
         cli.main(args, prog_name="acqd", standalone_mode=False)
     except click.exceptions.Exit as exc:
@@ -107,6 +110,21 @@ def main(args: list[str] | None = None) -> None:
         sys.exit(0)
     except Exception as exc:
         sys.exit(_told(exc))
+
+
+def _write_what_can_be_written() -> None:
+    """A letter that the output's encoding does not have is no reason to end: a minus sign becomes
+    a hyphen, anything else its number, so that nothing is lost."""
+
+    def instead(exc: UnicodeError) -> tuple[str | bytes, int]:
+        if isinstance(exc, UnicodeEncodeError) and exc.object[exc.start] in "\u2212\u2013":
+            return "-", exc.start + 1
+        return codecs.backslashreplace_errors(exc)
+
+    codecs.register_error("acqd", instead)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and stream.errors in ("strict", "backslashreplace"):
+            stream.reconfigure(errors="acqd")
 
 
 def _told(exc: Exception) -> int:

@@ -162,7 +162,10 @@ def _broker_of(
         first = exc.errors()[0]
         where = str(first["loc"][0]) if first["loc"] else "broker"
         option = {"topic_root": "root"}.get(where, where).replace("_", "-")
-        raise WrongUsage(f"--{option}: {first['msg'].removeprefix('Value error, ')}") from exc
+        problem = first["msg"].removeprefix("Value error, ")
+        if option == "broker":
+            problem += "; expected mqtt://HOST:PORT or mqtts://HOST:PORT"
+        raise WrongUsage(f"--{option}: {problem}") from exc
     except ValueError as exc:
         raise WrongUsage(f"--broker {url}: {exc}") from exc
     for misfit in table.misfits():

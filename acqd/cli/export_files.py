@@ -33,8 +33,10 @@ def published(path: str) -> Iterator[Path]:
     """A new name beside ``path`` to write to, which takes its place when all went well.
 
     Raises:
-        click.FileError: the file cannot be written.
+        AcqdError: the file cannot be written.
     """
+    from acqd.errors import AcqdError
+
     target = Path(path)
     beside = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
@@ -43,7 +45,9 @@ def published(path: str) -> Iterator[Path]:
             os.fsync(file.fileno())
         beside.replace(target)
     except OSError as exc:
-        raise click.FileError(path, exc.strerror or str(exc)) from exc
+        raise AcqdError(
+            f"{path}: cannot be written: {exc.strerror or exc}; make room, or name a file elsewhere"
+        ) from exc
     finally:
         beside.unlink(missing_ok=True)
 
@@ -52,9 +56,9 @@ def refuse_unwritable(path: str) -> None:
     """See, before hours of sweeps are read, that a file of this name can be made.
 
     Raises:
-        WrongUsage: it is a folder, or in none that can be written to.
+        AcqdError: it is a folder, or in none that can be written to.
     """
-    from acqd.errors import WrongUsage
+    from acqd.errors import AcqdError
 
     target = Path(path)
     what = ""
@@ -70,7 +74,7 @@ def refuse_unwritable(path: str) -> None:
         except OSError as exc:
             what = f"cannot be written: {exc.strerror or exc}; name a file elsewhere"
     if what:
-        raise WrongUsage(f"{path}: {what}")
+        raise AcqdError(f"{path}: {what}")
 
 
 def _blocks(sweeps: int) -> Iterator[slice]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -193,8 +192,8 @@ def _put(text: str, path: str) -> list[Path]:
     from acqd.cli.export_files import published
 
     if path == STANDARD_OUTPUT:
-        sys.stdout.write(text)
-        sys.stdout.flush()
+        # Page and JSON are UTF-8 by what they say of themselves, whatever the terminal takes.
+        click.echo(text.encode("utf-8"), nl=False)
         return []
     with published(path) as beside:
         beside.write_text(text, "utf-8")

@@ -160,7 +160,9 @@ class Server:
             await self._runner.cleanup()
             where = f"{self._host}:{self._port}"
             reason = getattr(exc, "strerror", None) or str(exc)
-            raise AcqdError(f"cannot listen on {where}: {reason}") from exc
+            raise AcqdError(
+                f"cannot listen on {where}: {reason}; name another with --listen"
+            ) from exc
         if self._port == 0:
             self._port = int(self._listening.sockets[0].getsockname()[1])
 

@@ -226,7 +226,7 @@ def test_a_report_that_cannot_be_written_is_said_before_the_night(
     folder: Path, acqd: Callable[..., Any]
 ) -> None:
     answer = acqd("rehearse", "--for", "10h", "--report", "no/night.html", folder=folder)
-    assert answer.code == 2
+    assert answer.code == 1
     assert answer.complaint == (
         "acqd: no/night.html: there is no folder no; make it, or name another"
     )

@@ -251,16 +251,38 @@ def test_an_archive_named_twice_is_refused(
 def test_a_file_that_cannot_be_written_is_said_before_anything_is_read(
     acqd: Callable[..., Any], tmp_path: Path, option: str
 ) -> None:
-    """Exit code 2 and one line, though there is no archive either."""
+    """Exit code 1 and one line that says so, though there is no archive either."""
     for name, problem in (
         (tmp_path / "no" / "night", f"there is no folder {tmp_path / 'no'}"),
         (tmp_path, "is a folder"),
     ):
         answer = acqd("report", "nowhere", option, str(name), folder=tmp_path)
-        assert answer.code == 2
+        assert answer.code == 1
         assert answer.complaint.startswith(f"acqd: {name}: ")
         assert problem in answer.complaint
     assert list(tmp_path.iterdir()) == []
+
+
+def test_another_encoding_of_the_terminal_stops_nothing(kept: Path, tmp_path: Path) -> None:
+    """A page on standard output is UTF-8 all the same; in other texts a letter gives way."""
+    python = (sys.executable, "-c", "from acqd.cli import main; main()")
+    told: dict[str, Any] = {
+        "cwd": tmp_path,
+        "env": {**os.environ, "PYTHONIOENCODING": "latin-1", "PYTHONUTF8": "0"},
+        "capture_output": True,
+        "timeout": 120,
+    }
+    page = subprocess.run([*python, "report", archive(kept), "--job", "calling", "-o", "-"], **told)
+    assert page.returncode == 0, page.stderr
+    assert "−" in page.stdout.decode("utf-8")
+    words = ("--job", "ruhe–bucht≈")
+    wrong = subprocess.run([*python, "report", archive(kept), *words], **told)
+    assert wrong.returncode == 2
+    assert b"no job 'ruhe-bucht\\u2248' here" in wrong.stderr
+    told_of = [*python, "export", archive(kept), "--job", "marine-vhf", "--what", "findings"]
+    rows = subprocess.run(told_of, **told)
+    assert rows.returncode == 0, rows.stderr
+    assert b"peak -" in rows.stdout
 
 
 @pytest.mark.slow
