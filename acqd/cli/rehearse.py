@@ -48,7 +48,7 @@ TOLD_AFTER_S = 5.0
 @click.option(
     "--seed", type=click.IntRange(1, SEED_MOST), help="Another night of the same scene: a number."
 )
-@click.option("--report", type=click.Path(), help="The sample report; else STATION-rehearsal.html.")
+@click.option("--report", type=click.Path(), help="The sample report; else CONFIG-rehearsal.html.")
 @click.option("--no-report", is_flag=True, help="Make no report.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 def command(
@@ -83,7 +83,7 @@ def command(
     loaded = load_config(path)
     length_s = _length_s(length)
     from_s = _from_s(loaded, start, SystemClock().wall_s())
-    where = report or f"{loaded.station.name}-rehearsal.html"
+    where = report or f"{path.stem}-rehearsal.html"
     if not no_report:
         refuse_unwritable(where)
     set_up_logs(errors_only=True)

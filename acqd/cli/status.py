@@ -125,8 +125,8 @@ def _job(job: Mapping[str, Any], zone: str, now_s: float) -> list[str]:
     if job.get("due"):
         share = job["stored"] / job["due"]
         lines.append(
-            f"    kept               {_bar(share)} {100 * share:.1f} % of this hour's "
-            f"{job['due']} due ({job['stored']})"
+            f"    kept               {_bar(share)} {job['stored']} of {job['due']} "
+            f"due in this hour, {100 * share:.1f} %"
         )
     if job.get("swept_s"):
         at = clock(job["swept_s"], zone, seconds=True)

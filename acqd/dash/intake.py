@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+import re
 import secrets
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -25,6 +26,9 @@ from acqd.publish.settings import BrokerSettings, EventLog, MqttVersion
 from acqd.publish.threads import OwnThreads
 
 __all__ = ["Intake", "backoff_s", "filters_of"]
+
+ERROR_NUMBER = re.compile(r"^\[Errno -?\d+\] ")
+"""Of the operating system, before its words: nothing for a watchkeeper."""
 
 SETTLED_S = 10.0
 """A connection that lasted this long was a good one: the backoff begins anew."""
@@ -93,7 +97,7 @@ class Intake:
                 await self._session()
                 reason = "closed by the broker"
             except (aiomqtt.MqttError, OSError, BrokerError, UnicodeError) as exc:
-                reason = str(exc) or type(exc).__name__
+                reason = ERROR_NUMBER.sub("", str(exc)) or type(exc).__name__
                 self._maybe_older(exc)
             self._set_broker(up=False, problem=reason)
             if self._clock.monotonic_s() - started_s > SETTLED_S:

@@ -78,10 +78,12 @@ def _times(count: int) -> str:
 def disk_lines(outcome: Outcome) -> list[str]:
     """What the archive takes."""
     disk = outcome.disk
+    day = f"about {_size(disk.a_day_bytes)} in a day of 24 hours like this"
+    if not disk.a_day_bytes:
+        day = "too little was due to tell of a day"
     return [
         f"{_size(disk.size_bytes)} for this time, of it {_size(disk.ledger_bytes)} for findings "
-        "and figures; "
-        f"about {_size(disk.a_day_bytes)} in a day of 24 hours like this",
+        f"and figures; {day}",
     ]
 
 

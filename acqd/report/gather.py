@@ -12,11 +12,12 @@ from acqd.archive.reader import Archive, open_archive
 from acqd.archive.records import FindingRecord
 from acqd.clock import SystemClock
 from acqd.errors import WrongUsage
+from acqd.look.times import clock, date
 from acqd.plan.downtime import plan_from_json
 from acqd.report.footer import files_of, footer_facts
 from acqd.report.kinds import KindParts, parts_of
 from acqd.report.places import placed
-from acqd.report.range import default_range
+from acqd.report.range import default_range, extent_s
 from acqd.report.shapes import FindingShown, JobReport, Report, Section, Sheet
 from acqd.report.source import STATION, JobSource, finding_shown
 from acqd.report.whose import Whose, whose
@@ -61,7 +62,10 @@ def gather(
     made_at_s = SystemClock().wall_s() if now_s is None else now_s
     if finding is not None:
         return _of_finding(archive, station, names, finding, zone, made_at_s, told)
+    asked = stop_s is not None
     start_s, stop_s, limits = _range(archive, names, start_s, stop_s, zone)
+    if asked:
+        stop_s, limits = _not_to_come(archive, names, start_s, stop_s, made_at_s, zone, limits)
     sources = [
         JobSource(archive, job, start_s=start_s, stop_s=stop_s, zone=zone, progress=told)
         for job in names
@@ -124,6 +128,29 @@ def _range(
     if not (math.isfinite(start_s) and math.isfinite(stop_s)) or stop_s < start_s:
         raise WrongUsage("the range ends before it begins; give --from the earlier time of the two")
     return start_s, stop_s, limits
+
+
+def _not_to_come(
+    archive: Archive,
+    jobs: Sequence[str],
+    start_s: float,
+    stop_s: float,
+    now_s: float,
+    zone: str,
+    limits: tuple[str, ...],
+) -> tuple[float, tuple[str, ...]]:
+    """The range without what is still to come: nobody has failed to sweep that.
+
+    By the clock of this machine, or by the archive where that is ahead, as a rehearsal's is.
+    """
+    if stop_s <= now_s:
+        return stop_s, limits
+    ends = [found[1] for job in jobs if (found := extent_s(archive, job)) is not None]
+    until_s = max(now_s, start_s, *ends)
+    if stop_s <= until_s:
+        return stop_s, limits
+    said = f"Asked for until {clock(stop_s, zone)} on {date(stop_s, zone)}, which is still to come."
+    return until_s, (*limits, said)
 
 
 def _has_anything(source: JobSource) -> bool:

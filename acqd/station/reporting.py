@@ -147,7 +147,7 @@ class Reports:
         )
         self._zone = zone
         self._clock = clock
-        self._tell = tell
+        self._publish = tell
         self._finding = finding
         self._made = made
         self._program = tuple(program)
@@ -199,7 +199,7 @@ class Reports:
         job.since_s = min(since_s, now_s)
         if made:
             job.done_s = float(made[-1]["to_s"])
-            self._tell(job.name, made[-1])
+            self._publish(job.name, made[-1])
 
     async def _report(self, job: _Job, period: Period) -> None:
         began_s = self._clock.monotonic_s()
@@ -210,7 +210,7 @@ class Reports:
         else:
             took_s = round(self._clock.monotonic_s() - began_s, 1)
             self._log.info("report_made", job=job.name, file=entry["file"], took_s=took_s)
-            self._tell(job.name, entry)
+            self._publish(job.name, entry)
         job.done_s = period.to_s
         self._made()
 

@@ -114,9 +114,11 @@ class Answer:
         return lines[0]
 
 
-def ask(*words: str, folder: Path | None = None) -> Answer:
-    """Run a command in this process, in ``folder``."""
-    out, err, code = io.StringIO(), io.StringIO(), 0
+def ask(*words: str, folder: Path | None = None, encoding: str = "utf-8") -> Answer:
+    """Run a command in this process, in ``folder``, its output in an ``encoding``."""
+    # As a process has them: with bytes beneath, for those that write these.
+    out, err = (io.TextIOWrapper(io.BytesIO(), encoding, write_through=True) for _ in range(2))
+    code = 0
     back = os.getcwd()
     try:
         if folder is not None:
@@ -127,7 +129,8 @@ def ask(*words: str, folder: Path | None = None) -> Answer:
         code = int(exc.code or 0)
     finally:
         os.chdir(back)
-    return Answer(code, out.getvalue(), err.getvalue())
+    texts = [one.buffer.getvalue().decode("utf-8") for one in (out, err)]
+    return Answer(code, *texts)
 
 
 @pytest.fixture(scope="session")

@@ -218,7 +218,8 @@ def test_no_archive(acqd: Any, tmp_path: Path) -> None:
 
 def test_one_pass_is_shown_as_a_spectrum(acqd: Any, served: Any) -> None:
     """Below its figures, in characters that the output can take, with the carrier on top."""
-    answer = acqd("once", "156MHz..157MHz", "--sweeper", served.address("mast"), "--points", "101")
+    words = ("once", "156MHz..157MHz", "--sweeper", served.address("mast"), "--points", "101")
+    answer = acqd(*words, encoding="ascii")
     assert answer.code == 0
     rows = [line for line in answer.out.splitlines() if " |" in line]
     assert len(rows) == 8 and "dBm" in rows[0]

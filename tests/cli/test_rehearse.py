@@ -126,7 +126,7 @@ def test_the_archive_is_kept_and_replays_alike(
 def test_the_report_of_it_is_a_page(
     rehearsed: subprocess.CompletedProcess[str], folder: Path
 ) -> None:
-    page = (folder / "lookout-rehearsal.html").read_text()
+    page = (folder / "station-rehearsal.html").read_text()
     assert page.lower().startswith("<!doctype html>")
     assert "Gannet Ledge Lookout" in page
     assert "a rehearsal" in page

@@ -12,6 +12,7 @@ import select
 import shutil
 import subprocess
 import sys
+import time
 import zipfile
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -176,7 +177,8 @@ def test_a_time_of_the_clock_is_the_station_s(
     report = answer.json["report"]
     assert report["zone"] == "Europe/London"
     assert report["start_s"] <= told["stop_s"] < report["start_s"] + 90_000
-    assert report["stop_s"] - report["start_s"] == pytest.approx(86_340, abs=3601)
+    ends_s = min(report["start_s"] + 86_340.0, time.time())  # what is still to come is left out
+    assert report["stop_s"] == pytest.approx(ends_s, abs=3601)
     assert clock(report["start_s"], "Europe/London") == "00:30"
 
 

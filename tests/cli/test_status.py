@@ -20,7 +20,7 @@ def test_a_running_station_says_how_it_stands(acqd: Any, folder: Path, start: An
     assert lines[0].startswith("Gannet Ledge Lookout (lookout) runs since ")
     assert any("mast" in line and "present since" in line and "GL0017" in line for line in lines)
     assert "  marine-vhf, band on mast: listening" in lines
-    assert any(line.startswith("    kept ") and "% of this hour's" in line for line in lines)
+    assert any(line.startswith("    kept ") and " due in this hour, " in line for line in lines)
     assert any(line.startswith("    finding ") for line in lines)
     assert any(line.startswith("    floor ") and "dBm (last hour" in line for line in lines)
     told = acqd("status", "--json", folder=folder).json

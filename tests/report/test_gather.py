@@ -457,3 +457,18 @@ def test_a_source_is_read_from_the_archive_alone(nights: ModuleType, tmp_path: P
     assert source.summary(31) is None
     assert json.dumps(dict(source.summary(30) or {}))
     assert isinstance(source._reader(0), SweepReader)
+
+
+def test_what_is_still_to_come_is_no_gap(nights: ModuleType, tmp_path: Path) -> None:
+    """By this machine's clock, or the archive's end where that is ahead of it."""
+    one = plain(nights, tmp_path)
+    ends_s = gather(one.root, now_s=12.0).stop_s
+    now_s = ends_s + 100.0
+    report = gather(one.root, start_s=ends_s - 60.0, stop_s=ends_s + 9000.0, now_s=now_s)
+    assert report.stop_s == now_s
+    assert any("still to come" in said for said in report.limits)
+    ahead = gather(one.root, start_s=ends_s - 60.0, stop_s=ends_s + 9000.0, now_s=12.0)
+    assert ends_s - 10.0 <= ahead.stop_s <= ends_s + 10.0
+    past = gather(one.root, start_s=ends_s - 60.0, stop_s=ends_s + 50.0, now_s=now_s)
+    assert past.stop_s == ends_s + 50.0
+    assert not any("still to come" in said for said in past.limits)

@@ -77,7 +77,7 @@ class Hours:
     def is_set(self) -> bool:
         return False
 
-    def wait(self, seconds: float) -> bool:
+    def wait(self, seconds: float, cancel: object = None) -> bool:
         self.at_s += max(0.0, seconds)
         return False
 

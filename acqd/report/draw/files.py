@@ -81,7 +81,8 @@ def told(board: Board, frame: Frame) -> None:
         board.text(14.0, y, str(one.place), "rust", bold=True)
         board.text(36.0, y, clock(one.at_s, frame.zone, seconds=seconds), "quiet")
         x = 100.0 if seconds else 80.0
-        for line in wrapped(one.text, board.width - x - 14.0, board.size):
+        text = f"{one.text} (finding {one.number})"
+        for line in wrapped(text, board.width - x - 14.0, board.size):
             board.text(x, y, shortened(line, board.width - x - 14.0, board.size), "ink")
             y += 15.0
         y += 2.0

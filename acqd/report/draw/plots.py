@@ -375,7 +375,14 @@ def channel_plot(
 
     night = read_night(source, low_hz=low_hz, high_hz=high_hz, also=also)
     if not np.isfinite(peak).any():
-        raise WrongUsage(f"job {source.job} did not sweep {frequency_text(channel.centre_hz)}")
+        swept = ""
+        if source.setup is not None:
+            axis_hz = source.setup.frequency_hz
+            ends = (float(axis_hz.min()), float(axis_hz.max()))
+            swept = f"; it swept {' to '.join(map(frequency_text, ends))}"
+        raise WrongUsage(
+            f"job {source.job} did not sweep {frequency_text(channel.centre_hz)}{swept}"
+        )
     sheet = sheet_of(night, heard_signals(source))
     occupancy = night.occupancy if in_plan else None
     statement = _channel_statement(source, channel, peak, occupancy)
