@@ -148,7 +148,7 @@ class Reports:
         self._zone = zone
         self._clock = clock
         self._publish = tell
-        self._finding = finding
+        self._tell = finding
         self._made = made
         self._program = tuple(program)
         self._threads = OwnThreads("reports")
@@ -217,7 +217,7 @@ class Reports:
     async def _say_failed(self, job: _Job, period: Period, reason: str) -> None:
         text = range_text(period.from_s, period.to_s, self._zone)
         self._log.error("report_failed", job=job.name, problem=reason)
-        await self._finding(
+        await self._tell(
             "report_failed",
             f"the report of job {job.name} for {text} was not made: {reason}",
             {"job": job.name, "from_s": period.from_s, "to_s": period.to_s},

@@ -25,7 +25,7 @@ KINDS = ("band", "carrier", "emission", "reflection", "transmission", "soak")
 OF_STATION = ("any kind", "station")
 DRAFT = "FindingDraft"
 REPORT = "acqd/measure/report.py"
-TELLERS = {"findings", "self._tell"}
+TELLERS = {"findings", "self._tell", "self.tell"}
 """What ``tell`` of the station's findings is called on, and where it is held as a function."""
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef
