@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,8 +109,9 @@ def event_parts(source: JobSource, record: FindingRecord) -> KindParts:
 
 def _number(record: FindingRecord, name: str, default: float) -> float:
     value = record.figures.get(name)
-    known = isinstance(value, int | float) and not isinstance(value, bool)
-    return float(value) if known and math.isfinite(value) else default  # type: ignore[arg-type]
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return default
+    return float(value)
 
 
 # --- in plain words -------------------------------------------------------------------------------
@@ -245,11 +247,12 @@ class _Looked:
     def _spectra_section(self, night: Night) -> Section | None:
         lines = []
         told = []
-        for number, word, role in (
+        parts: tuple[tuple[int, str, Literal["first", "now", "last"]], ...] = (
             (0, "before", "first"),
             (1, "during", "now"),
             (2, "after", "last"),
-        ):
+        )
+        for number, word, role in parts:
             mine = [one for (part, _), one in self._parts.items() if part == number]
             if not mine:
                 told.append(f"no sweep {word}")
@@ -265,7 +268,7 @@ class _Looked:
                     name=f"{word}, {what}",
                     x=axis_hz[here],
                     y=curve[here],
-                    role=role,  # type: ignore[arg-type]
+                    role=role,
                     sweeps=self._range(self._numbers[number]),
                 )
             )

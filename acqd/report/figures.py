@@ -67,10 +67,11 @@ def hour_tables(source: JobSource) -> list[Section]:
 
 def _table(source: JobSource, key: str, title: str) -> Table | None:
     """One row an hour and range; columns are the figures that are numbers or words."""
-    rows: list[tuple[str, Mapping[str, Any]]] = []
-    for hour in source.hours:
-        for one in _entries(hour.figures.get(key)):
-            rows.append((clock(hour.hour_start_s, source.zone), one))  # noqa: PERF401
+    rows: list[tuple[str, Mapping[str, Any]]] = [
+        (clock(hour.hour_start_s, source.zone), one)
+        for hour in source.hours
+        for one in _entries(hour.figures.get(key))
+    ]
     if not rows:
         return None
     names = list(

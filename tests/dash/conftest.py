@@ -105,8 +105,9 @@ class Say:
 
     def summary(self, at_s: float, seq: int, *, job: str = JOB, **more: Any) -> tuple[str, bytes]:
         """The documented one, of another sweep."""
-        body = next(dict(one) for topic, one in documented() if topic.endswith("/summary"))  # type: ignore[arg-type]
-        body |= {**self.common, "job": job, "seq": seq, "pass_id": seq, "at_s": at_s}
+        body = next(one for topic, one in documented() if topic.endswith("/summary"))
+        assert isinstance(body, dict)
+        body = {**body, **self.common, "job": job, "seq": seq, "pass_id": seq, "at_s": at_s}
         body["at"] = rfc3339(at_s)
         return f"{self.base}/job/{job}/summary", json.dumps(body | more).encode()
 
@@ -245,8 +246,9 @@ class Frame:
 
     @property
     def view(self) -> dict[str, Any]:
-        assert self.header["view"] is not None
-        return self.header["view"]  # type: ignore[no-any-return]
+        view: dict[str, Any] | None = self.header["view"]
+        assert view is not None
+        return view
 
     def columns(self) -> dict[int, np.ndarray[Any, Any]]:
         """Codes by number of column."""

@@ -175,7 +175,9 @@ def test_a_limit_that_cannot_be_is_left_out(limit: Any) -> None:
     many = read_trace({**GOOD, "curve": CURVE, "mask": [LIMIT] * 5000}).curve
     assert many is not None
     assert len(many.mask) == 200
-    assert read_trace({**GOOD, "curve": CURVE, "mask": "none"}).curve.mask == ()  # type: ignore[union-attr]
+    bare = read_trace({**GOOD, "curve": CURVE, "mask": "none"}).curve
+    assert bare is not None
+    assert bare.mask == ()
 
 
 def test_a_level_that_no_sweeper_reads_is_no_reading() -> None:

@@ -240,16 +240,16 @@ class Board:
             if pen.as_svg:
                 from matplotlib.patches import Rectangle
 
-                made: Any = Rectangle((box.x0, box.y0), box.width, box.height, gid=f"image-{at}")
+                made = Rectangle((box.x0, box.y0), box.width, box.height, gid=f"image-{at}")
                 return _placed(made, pen, None)
             from matplotlib.image import BboxImage
             from matplotlib.transforms import Bbox, TransformedBbox
 
             where = TransformedBbox(Bbox([[box.x0, box.y1], [box.x1, box.y0]]), pen.place)
             # The board's y runs downwards, and so does the picture's: no more is to be turned.
-            made = BboxImage(where, interpolation="nearest", origin="lower")
-            made.set_data(rgba(steps))
-            return made  # type: ignore[no-any-return]
+            picture = BboxImage(where, interpolation="nearest", origin="lower")
+            picture.set_data(rgba(steps))
+            return picture
 
         self._drawn.append(make)
 
@@ -390,7 +390,7 @@ class Board:
         return figure
 
 
-def _placed(artist: Any, pen: _Pen, clip: Box | None) -> Artist:
+def _placed(artist: Artist, pen: _Pen, clip: Box | None) -> Artist:
     artist.set_transform(pen.place)
     if clip is not None:
         from matplotlib.transforms import Bbox, TransformedBbox
@@ -399,7 +399,7 @@ def _placed(artist: Any, pen: _Pen, clip: Box | None) -> Artist:
             TransformedBbox(Bbox([[clip.x0, clip.y0], [clip.x1, clip.y1]]), pen.place)
         )
         artist.set_clip_on(True)
-    return artist  # type: ignore[no-any-return]
+    return artist
 
 
 def runs(good: NDArray[np.bool_]) -> list[slice]:
