@@ -14,11 +14,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from acqd.archive.database import open_writing
 from acqd.archive.layout import list_journals
 from acqd.archive.reader import open_archive
 from acqd.archive.records import Batch, GapRecord, HourlyRecord
 from acqd.archive.writer import ArchiveWriter
 from acqd.errors import ArchiveDamaged, ArchiveError, ArchiveLocked
+from acqd.station.surroundings import Surroundings
 
 
 def _fails(future: Future[Any]) -> str:
@@ -371,3 +373,12 @@ def test_the_journals_log_stays_short(scribe: Any, points: int) -> None:
     (journal,) = list_journals(scribe.root)
     assert journal.stat().st_size > 2 << 20
     assert open_archive(scribe.root).sweeps("harbour").sequence.size == sweeps
+
+
+def test_a_commit_waits_for_the_disk_unless_it_is_of_a_rehearsal(tmp_path: Path) -> None:
+    """A kill cannot show this: what was not synced is lost only where the power goes."""
+    for path, synced, mode in ((tmp_path / "a", {}, 2), (tmp_path / "b", {"synced": False}, 0)):
+        connection = open_writing(path, **synced)
+        assert connection.execute("PRAGMA synchronous").fetchone() == (mode,)
+        connection.close()
+    assert Surroundings().is_kept
