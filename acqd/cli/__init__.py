@@ -11,9 +11,12 @@ import importlib
 import io
 import os
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint
 
 __all__ = ["main"]
 
@@ -35,6 +38,10 @@ COMMANDS = {
 }
 """Kept here so that the help text needs no command's module; a test compares the two."""
 
+PLUGIN_COMMANDS = "acqd.commands"
+"""Entry-point group of commands that drivers' distributions bring, such as a check of their files.
+Core commands win over one of the same name."""
+
 
 class _NobodyReads(Exception):
     """Whoever read standard output went away (head, say): nothing is wrong, and nobody listens."""
@@ -53,13 +60,15 @@ class LazyGroup(click.Group):
         return value
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return sorted(COMMANDS)
+        return sorted({*COMMANDS, *_brought()})
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS:
+        if cmd_name in COMMANDS:
+            command = importlib.import_module(f"acqd.cli.{cmd_name}").command
+        elif (point := _brought().get(cmd_name)) is not None:
+            command = _loaded(point)
+        else:
             return None
-        module = importlib.import_module(f"acqd.cli.{cmd_name}")
-        command = module.command
         assert isinstance(command, click.Command)
         return command
 
@@ -69,14 +78,47 @@ class LazyGroup(click.Group):
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
             import difflib
 
-            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            names = self.list_commands(ctx)
+            if args[0] in names:
+                return super().resolve_command(ctx, args)
+            near = difflib.get_close_matches(args[0], names, n=1)
             hint = f"; did you mean '{near[0]}'?" if near else ""
             ctx.fail(f"no command '{args[0]}'{hint} ('acqd --help' lists them)")
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
-            formatter.write_dl(sorted(COMMANDS.items()))
+            brought = {
+                name: f"Of {point.dist.name if point.dist else point.value}."
+                for name, point in _brought().items()
+            }
+            formatter.write_dl(sorted({**brought, **COMMANDS}.items()))
+
+
+def _brought() -> dict[str, EntryPoint]:
+    """The commands that installed distributions bring, by name."""
+    from importlib.metadata import entry_points
+
+    return {
+        point.name: point
+        for point in entry_points(group=PLUGIN_COMMANDS)
+        if point.name not in COMMANDS
+    }
+
+
+def _loaded(point: EntryPoint) -> Any:
+    """The command of a distribution; a broken one costs this command alone."""
+    owner = f"{point.dist.name} {point.dist.version}" if point.dist else point.value
+    try:
+        command = point.load()
+    except Exception as exc:
+        raise click.ClickException(
+            f"the command '{point.name}' of {owner} cannot be loaded: "
+            f"{type(exc).__name__}: {exc}; install that distribution anew"
+        ) from exc
+    if not isinstance(command, click.Command):
+        raise click.ClickException(f"the command '{point.name}' of {owner} is no click command")
+    return command
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})

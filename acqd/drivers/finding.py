@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from acqd.drivers.contract import Candidate, Certainty, SerialPort, Transport
 from acqd.drivers.registry import DriverEntry, Registry
-from acqd.drivers.transport import Link, open_transport
+from acqd.drivers.transport import OpenedLink, open_transport
 from acqd.errors import TransportClosed
 
 __all__ = ["FindResult", "find_all", "look_for", "serial_ports", "usb_location"]
@@ -138,7 +138,7 @@ class _Look:
         self.problems: list[str] = []
         self._entry = entry
         self._ports = ports
-        self._links: list[Link] = []
+        self._links: list[OpenedLink] = []
         self._found: list[Candidate] = []
         self._lock = threading.Lock()
         self._over = False

@@ -6,8 +6,9 @@ Two forms of address are opened here::
                               user at a time: instruments listen to one (acqd.drivers.portlock)
     serial:/dev/ttyACM0       a serial port, a USB CDC port or a pseudo-terminal, opened exclusively
 
-Other forms (``sim:…``) belong to the drivers that document them and need no link. VISA resource
-strings have a place in :data:`OPENERS` to come to; until then they are refused by name.
+Other forms (``sim:…``) belong to the drivers that document them and need no link. A distribution
+may bring a link of another kind under the entry-point group ``acqd.links``: its name is the scheme,
+its value a function as in :data:`OPENERS`. VISA resource strings are of the scheme ``visa``.
 
 Both kinds are one class: a file descriptor in non-blocking mode and a wake pipe, polled together.
 The pipe is how :meth:`Link.interrupt` and :meth:`Link.close` reach a thread that waits for bytes.
@@ -27,9 +28,11 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Final
+from importlib.metadata import EntryPoint, entry_points
+from typing import TYPE_CHECKING, Any, Final, Protocol
 from urllib.parse import urlsplit
 
+from acqd.drivers.contract import Transport
 from acqd.drivers.portlock import PortLock
 from acqd.errors import (
     PortBusy,
@@ -44,14 +47,23 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ACCEPTED_FORMS",
+    "LINKS_GROUP",
     "OPENERS",
     "TRANSPORT_OPTIONS",
+    "VISA",
     "Link",
+    "OpenedLink",
     "check_address",
     "open_transport",
 ]
 
-ACCEPTED_FORMS: Final = "tcp://host:port or serial:/dev/…"
+ACCEPTED_FORMS: Final = "tcp://host:port, serial:/dev/… or a VISA resource string"
+
+LINKS_GROUP: Final = "acqd.links"
+"""Entry-point group of links of other kinds than those in this module."""
+
+VISA: Final = "visa"
+"""The scheme of VISA resource strings, which have none of their own."""
 
 DISCARD_CAP_BYTES: Final = 1 << 20
 """Most that discard_input takes away in one call: a peer that never stops must not hold us."""
@@ -255,7 +267,7 @@ def _poll_for(fd: int, event: int, wake_fd: int) -> select.poll:
     return poll
 
 
-def open_transport(address: str, options: Mapping[str, Any] | None = None) -> Link:
+def open_transport(address: str, options: Mapping[str, Any] | None = None) -> OpenedLink:
     """Open the link to ``address``.
 
     Args:
@@ -270,7 +282,35 @@ def open_transport(address: str, options: Mapping[str, Any] | None = None) -> Li
         PortBusy: another process holds the serial port, or has this TCP address open through here.
         TransportError: it cannot be opened; the reason is the system's.
     """
-    return OPENERS[check_address(address)](address, options or {})
+    return _opener(check_address(address))(address, options or {})
+
+
+class OpenedLink(Transport, Protocol):
+    """What an opener gives: a transport that can be interrupted, from another thread too."""
+
+    def interrupt(self) -> None: ...
+
+    def resume(self) -> None: ...
+
+
+def _opener(scheme: str) -> Callable[[str, Mapping[str, Any]], OpenedLink]:
+    if scheme in OPENERS:
+        return OPENERS[scheme]
+    point = _brought()[scheme]
+    owner = f"{point.dist.name} {point.dist.version}" if point.dist else "an unknown distribution"
+    try:
+        opener: Callable[[str, Mapping[str, Any]], OpenedLink] = point.load()
+    except Exception as error:
+        raise TransportError(
+            f"the link {scheme!r} of {owner} cannot be loaded: {type(error).__name__}: {error}; "
+            f"install that distribution anew"
+        ) from error
+    return opener
+
+
+def _brought() -> dict[str, EntryPoint]:
+    """Links that installed distributions bring, by scheme."""
+    return {point.name: point for point in entry_points(group=LINKS_GROUP)}
 
 
 def check_address(address: str) -> str:
@@ -282,9 +322,12 @@ def check_address(address: str) -> str:
     scheme, _, rest = address.partition(":")
     scheme = scheme.lower()
     if _looks_like_visa(address):
-        what = f"{address} (a VISA resource string)"
-        raise RequestRefused(setting="address", asked=what, limit=ACCEPTED_FORMS)
-    if scheme not in OPENERS:
+        if VISA not in _brought():
+            what = f"{address} (a VISA resource string)"
+            limit = "tcp://host:port or serial:/dev/…; acqd-scpi, which opens VISA, is not here"
+            raise RequestRefused(setting="address", asked=what, limit=limit)
+        return VISA
+    if scheme not in OPENERS and (scheme == VISA or scheme not in _brought()):
         raise RequestRefused(setting="address", asked=address, limit=ACCEPTED_FORMS)
     if scheme == "tcp":
         _host_and_port(address)

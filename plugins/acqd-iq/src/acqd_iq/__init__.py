@@ -1,0 +1,1 @@
+"""Sweeps computed from IQ samples: recordings and streams."""

@@ -1,0 +1,1 @@
+"""A driver for any sweeper that speaks lines or blocks, described in a profile."""

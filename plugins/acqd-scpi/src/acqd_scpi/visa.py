@@ -1,0 +1,1 @@
+"""Links by VISA resource strings."""
