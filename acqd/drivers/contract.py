@@ -53,11 +53,14 @@ __all__ = [
     "Certainty",
     "Driver",
     "FindContext",
+    "Named",
     "OpenContext",
     "SerialPort",
+    "Service",
     "Sweeper",
     "Trace",
     "Transport",
+    "UsbDevice",
 ]
 
 API = 1
@@ -143,6 +146,43 @@ class SerialPort:
     location: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UsbDevice:
+    """One USB device of this machine, as the operating system lists it; nobody has opened it."""
+
+    vid: int
+    pid: int
+    serial_number: str = ""
+    location: str = ""
+    """Where it is plugged in, such as "1-2.3"."""
+    manufacturer: str = ""
+    product: str = ""
+    interfaces: tuple[tuple[int, int, int], ...] = ()
+    """Class, subclass and protocol of each interface; USBTMC is 0xFE, 0x03 (USB-IF)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Service:
+    """One service that something on the local network announces by mDNS."""
+
+    kind: str
+    """Such as "_hislip._tcp"."""
+    name: str
+    host: str
+    """A numeric address where one was announced."""
+    port: int
+    text: Mapping[str, str] = field(default_factory=dict)
+    """What it says of itself: LXI names Manufacturer, Model, SerialNumber, FirmwareVersion."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Named:
+    """An address that the user named for a driver, with the options that go with it."""
+
+    address: str
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
 class FindContext(Protocol):
     """What a driver may use to look for sweepers."""
 
@@ -156,8 +196,21 @@ class FindContext(Protocol):
         """Addresses that the user named for this driver, on the command line or in a config."""
         ...
 
+    @property
+    def named(self) -> Sequence[Named]:
+        """The same addresses with the options that a config gives them; none for bare ones."""
+        ...
+
     def serial_ports(self) -> Sequence[SerialPort]:
-        """The serial ports of this machine."""
+        """The serial ports of this machine that no other driver has settled."""
+        ...
+
+    def usb_devices(self) -> Sequence[UsbDevice]:
+        """The USB devices of this machine. Listed from the system's tables; nothing is opened."""
+        ...
+
+    def services(self) -> Sequence[Service]:
+        """What announces itself on the local network as an instrument (mDNS)."""
         ...
 
     def connect(self, address: str, options: Mapping[str, Any] | None = None) -> Transport:

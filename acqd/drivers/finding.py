@@ -13,7 +13,15 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from acqd.drivers.contract import Candidate, Certainty, SerialPort, Transport
+from acqd.drivers.contract import (
+    Candidate,
+    Certainty,
+    Named,
+    SerialPort,
+    Service,
+    Transport,
+    UsbDevice,
+)
 from acqd.drivers.registry import DriverEntry, Registry
 from acqd.drivers.transport import OpenedLink, open_transport
 from acqd.errors import TransportClosed
@@ -145,6 +153,16 @@ class _Look:
 
     def serial_ports(self) -> Sequence[SerialPort]:
         return self._ports
+
+    @property
+    def named(self) -> Sequence[Named]:
+        return [Named(address=address) for address in self.addresses]
+
+    def usb_devices(self) -> Sequence[UsbDevice]:
+        return ()
+
+    def services(self) -> Sequence[Service]:
+        return ()
 
     def connect(self, address: str, options: Mapping[str, Any] | None = None) -> Transport:
         link = open_transport(address, options)

@@ -28,7 +28,16 @@ import numpy as np
 import pytest
 
 from acqd.clock import SystemClock
-from acqd.drivers.contract import API, Candidate, Driver, SerialPort, Transport
+from acqd.drivers.contract import (
+    API,
+    Candidate,
+    Driver,
+    Named,
+    SerialPort,
+    Service,
+    Transport,
+    UsbDevice,
+)
 from acqd.drivers.host import SweeperHost
 from acqd.drivers.transport import open_transport
 from acqd.drivers.worker import OpenLink
@@ -106,6 +115,16 @@ class _NoProbe:
 
     def serial_ports(self) -> Sequence[SerialPort]:
         return (SerialPort(device="/dev/ttyACM0"), SerialPort(device="/dev/ttyUSB7"))
+
+    @property
+    def named(self) -> Sequence[Named]:
+        return [Named(address=address) for address in self.addresses]
+
+    def usb_devices(self) -> Sequence[UsbDevice]:
+        return (UsbDevice(vid=0x1209, pid=0x0001, interfaces=((0xFE, 0x03, 0x01),)),)
+
+    def services(self) -> Sequence[Service]:
+        return ()
 
     def connect(self, address: str, options: Mapping[str, Any] | None = None) -> Transport:
         self.connected.append(address)
