@@ -17,6 +17,7 @@ from acqd.config.whole import StationConfig
 from acqd.drivers.contract import Driver
 from acqd.drivers.host import SweeperHost
 from acqd.drivers.registry import Registry
+from acqd.drivers.usbports import ListSerial, serial_ports
 from acqd.drivers.worker import MakeWorker, Worker
 from acqd.errors import BrokerError, ConfigError
 from acqd.plan.jobs import PlannedJob
@@ -34,7 +35,7 @@ from acqd.station.setup import SetupFacts
 from acqd.station.software import software_here
 from acqd.sweep import Identity, SweepRequest
 
-__all__ = ["Built", "SweeperSpec", "build", "plane_of"]
+__all__ = ["Built", "SweeperSpec", "build", "job_spec", "plane_of"]
 
 OwnBroker = LocalBroker | EmbeddedBroker
 
@@ -56,7 +57,7 @@ class SweeperSpec:
     make_worker: MakeWorker = Worker
     """Makes who does the driver's calls: a thread, but where no real time passes."""
 
-    def host(self, clock: Clock) -> SweeperHost:
+    def host(self, clock: Clock, *, list_serial: ListSerial = serial_ports) -> SweeperHost:
         """One that opens it; nothing is opened yet."""
         return SweeperHost(
             name=self.name,
@@ -67,6 +68,7 @@ class SweeperSpec:
             expected=self.expected,
             deadline_s=self.deadline_s,
             make_worker=self.make_worker,
+            list_serial=list_serial,
         )
 
 
@@ -92,6 +94,8 @@ class Built:
     topic_root: str
     trace_points: int
     time_zone: str
+    hot_plug: bool
+    """Whether to look for what is plugged in while it runs."""
 
 
 def build(
@@ -126,7 +130,7 @@ def build(
         keep_free_bytes=config.station.keep_free_bytes,
         software=software,
         sweepers=sweepers,
-        jobs=tuple(_job(config, name, software) for name in enabled),
+        jobs=tuple(job_spec(config, name, software) for name in enabled),
         contexts=_contexts(config),
         mqtt=mqtt,
         broker=make_broker,
@@ -134,6 +138,7 @@ def build(
         topic_root=config.mqtt.topic_root,
         trace_points=config.mqtt.trace_points,
         time_zone=config.station.time_zone,
+        hot_plug=config.station.hot_plug,
     )
 
 
@@ -186,7 +191,8 @@ def _resolved(config: StationConfig, options: Mapping[str, Any]) -> dict[str, An
     }
 
 
-def _job(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSpec:
+def job_spec(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSpec:
+    """One job of ``config``, ready to run; ``software`` is what its setups say measured."""
     table = config.jobs[name]
     sweeper = config.sweepers[table.sweeper]
     chain = config.chain(name)
