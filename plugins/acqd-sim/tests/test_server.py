@@ -115,6 +115,19 @@ def test_late_means_late(connect: Connect, mast: SimServer) -> None:
     assert time.monotonic() - before_s >= 0.2
 
 
+def test_an_answer_can_stop_halfway_or_lack_its_end(connect: Connect, mast: SimServer) -> None:
+    """Once each; the next is whole."""
+    client = ready(connect, mast)
+    for order, comes in (
+        ("half-line", b"GANNET,LOOKOU"),
+        ("no-end", b"GANNET,LOOKOUT 1,GL0017,1.04"),
+    ):
+        mast.tell(f"mast {order}")
+        client.send("*IDN?")
+        assert client.read(len(comes)) == comes
+    assert client.ask("*OPC?") == "1"
+
+
 def test_a_cut_block_stops_halfway(connect: Connect, mast: SimServer) -> None:
     """Half of it, then silence; the identity is not cut, and the next trace is whole."""
     client = ready(connect, mast)

@@ -194,7 +194,7 @@ def _heal(control: Control, name: str, argument: str) -> str:
 def _power_cycle(control: Control, name: str, argument: str) -> str:
     control.instruments[name].power_cycle()
     for port in control.ports[name]:
-        port.hang_up()
+        port.restart()
     return ""
 
 
@@ -249,6 +249,11 @@ ORDERS: Mapping[str, Order] = {
     "late": Order("SECONDS", "answers so much later", _late),
     "cut-block": Order("[COUNT]", "the second half of a trace never comes", _times("cut")),
     "long-block": Order("[COUNT]", "a block with more bytes than it says", _times("long")),
+    "half-line": Order("[COUNT]", "any answer stops halfway", _times("half_line")),
+    "no-end": Order("[COUNT]", "answers without what marks their end", _times("no_end")),
+    "wrong-sum": Order(
+        "[COUNT]", "a wrong sum or CRC, in dialects that have one", _times("wrong_sum")
+    ),
     "drop": Order("[COUNT]", "hangs up instead of answering", _times("drop")),
     "garbage": Order("[COUNT]", "answers bytes that mean nothing", _times("garbage")),
     "nan": Order("[COUNT]", "traces with 9.91E37 at every tenth point", _times("not_a_number")),

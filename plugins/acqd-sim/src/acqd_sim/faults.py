@@ -22,6 +22,12 @@ class Faults:
     """Block answers lose their second half, and the rest never comes."""
     long: int = 0
     """Block answers carry more bytes than their header says."""
+    half_line: int = 0
+    """Any answer stops halfway, and the rest never comes."""
+    no_end: int = 0
+    """Answers come without what marks their end: line feed, end line, prompt, CRC."""
+    wrong_sum: int = 0
+    """Sums and CRCs of the dialects that have them are wrong."""
     drop: int = 0
     """The connection is dropped instead of an answer."""
     garbage: int = 0

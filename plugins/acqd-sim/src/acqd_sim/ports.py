@@ -6,14 +6,15 @@ import asyncio
 import contextlib
 import errno
 import os
+import select
 import socket
 import tty
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from pathlib import Path
 
+from acqd_sim.dialects import SCPI, Talk, conversation
 from acqd_sim.instrument import Instrument
-from acqd_sim.session import Session
 
 __all__ = ["Port", "PortTaken", "PtyPort", "TcpPort"]
 
@@ -22,6 +23,8 @@ CLIENTS_MAX = 8
 READ_BYTES = 65_536
 UNSENT_MAX = 4_000_000
 """Bytes that may wait for a client that does not read; then its connection is dropped."""
+OPEN_LOOK_S = 0.01
+"""How often it is looked whether somebody opened a terminal where that matters."""
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
 
 
@@ -53,6 +56,10 @@ class Port(ABC):
     def hang_up(self) -> None:
         """Break off the conversations, stay reachable."""
 
+    def restart(self) -> None:
+        """The instrument lost power for a moment: conversations are over."""
+        self.hang_up()
+
 
 def _complain(task: asyncio.Task[None], drop: Callable[[], None]) -> None:
     """A defect of the simulator ends the conversation and is told by the loop's handler."""
@@ -65,10 +72,11 @@ def _complain(task: asyncio.Task[None], drop: Callable[[], None]) -> None:
 class TcpPort(Port):
     """A listening socket on loopback. Port 0 takes a free one, and keeps it over a replug."""
 
-    def __init__(self, instrument: Instrument, host: str, port: int) -> None:
+    def __init__(self, instrument: Instrument, host: str, port: int, speaks: str = SCPI) -> None:
         if host not in LOOPBACK:
             raise PortTaken(f"{host}: the simulator listens on loopback only, such as 127.0.0.1")
         self.instrument = instrument
+        self.speaks = speaks
         self.host = host
         self.port = port
         self._server: asyncio.Server | None = None
@@ -123,7 +131,8 @@ class TcpPort(Port):
             if writer.transport.get_write_buffer_size() > UNSENT_MAX:
                 writer.transport.abort()
 
-        session = Session(self.instrument, send, writer.transport.abort)
+        session = conversation(self.speaks, self.instrument, send, writer.transport.abort)
+        session.hello()
         work = asyncio.create_task(session.work())
         work.add_done_callback(lambda task: _complain(task, writer.transport.abort))
         try:
@@ -137,17 +146,21 @@ class TcpPort(Port):
 class PtyPort(Port):
     """A pseudo-terminal behind a symbolic link, which stands in for a serial port.
 
-    The slave side is kept open here too, so that a client may close and open it again.
+    The slave side is kept open here too, so that a client may close and open it again; but not
+    where the instrument starts anew on being opened, which could not be noticed then.
     """
 
-    def __init__(self, instrument: Instrument, path: str) -> None:
+    def __init__(self, instrument: Instrument, path: str, speaks: str = SCPI) -> None:
         self.instrument = instrument
+        self.speaks = speaks
         self.path = Path(path).absolute()
         self._master = -1
         self._slave = -1
+        self._target = ""
         self._unsent = bytearray()
         self._work: asyncio.Task[None] | None = None
-        self._session: Session | None = None
+        self._session: Talk | None = None
+        self._look: asyncio.Task[None] | None = None
 
     @property
     def address(self) -> str:
@@ -160,14 +173,38 @@ class PtyPort(Port):
             self._master, self._slave = os.openpty()
             tty.setraw(self._slave)
             os.set_blocking(self._master, False)
-            self._link(os.ttyname(self._slave))
+            self._target = os.ttyname(self._slave)
+            self._link(self._target)
         except OSError as exc:
             self._close_files()
             raise PortTaken(f"cannot make a terminal at {self.path}: {exc.strerror}") from exc
-        self._session = Session(self.instrument, self._send, self._drop)
+        self._session = conversation(self.speaks, self.instrument, self._send, self._drop)
         self._work = asyncio.create_task(self._session.work())
         self._work.add_done_callback(lambda task: _complain(task, self._drop))
-        asyncio.get_running_loop().add_reader(self._master, self._readable)
+        if self._session.wakes:
+            os.close(self._slave)
+            self._slave = -1
+            self._look = asyncio.create_task(self._await_openings(self._session))
+        else:
+            asyncio.get_running_loop().add_reader(self._master, self._readable)
+
+    async def _await_openings(self, session: Talk) -> None:
+        """Start the conversation anew whenever somebody opens the terminal, as a board does that
+        restarts when its port is opened. The other side hangs up while nobody has it open."""
+        poll = select.poll()
+        poll.register(self._master, 0)
+        loop = asyncio.get_running_loop()
+        is_open = False
+        while True:
+            hung_up = any(events & select.POLLHUP for _, events in poll.poll(0))
+            if is_open and hung_up:
+                loop.remove_reader(self._master)
+                self.hang_up()
+            elif not is_open and not hung_up:
+                session.hello()
+                loop.add_reader(self._master, self._readable)
+            is_open = not hung_up
+            await asyncio.sleep(OPEN_LOOK_S)
 
     def _link(self, target: str) -> None:
         """Put the link in place in one step, so that it never points to nowhere."""
@@ -182,9 +219,13 @@ class PtyPort(Port):
         if self._master < 0:
             return
         with contextlib.suppress(OSError):
-            if os.readlink(self.path) == os.ttyname(self._slave):
+            if os.readlink(self.path) == self._target:
                 self.path.unlink()
         loop = asyncio.get_running_loop()
+        if self._look is not None:
+            self._look.cancel()
+            await asyncio.wait([self._look])
+            self._look = None
         loop.remove_reader(self._master)
         loop.remove_writer(self._master)
         if self._work is not None:
@@ -202,6 +243,11 @@ class PtyPort(Port):
     def hang_up(self) -> None:
         """A terminal has no connection to break: what waits to be read is lost."""
         self._unsent.clear()
+
+    def restart(self) -> None:
+        self.hang_up()
+        if self._session is not None:
+            self._session.hello()
 
     def _drop(self) -> None:
         self.hang_up()

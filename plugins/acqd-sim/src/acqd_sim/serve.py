@@ -35,13 +35,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="acqd-sim", description="Simulated sweepers for acqd.")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    serve = commands.add_parser("serve", help="serve the instruments of a scene by SCPI")
+    serve = commands.add_parser("serve", help="serve the instruments of a scene")
     serve.add_argument("scene", nargs="?", help="scene file; left out: the built-in one")
     serve.add_argument(
         "--tcp", action="append", default=[], metavar="NAME=HOST:PORT", help="port 0: a free one"
     )
     serve.add_argument(
         "--pty", action="append", default=[], metavar="NAME=PATH", help="a link to a terminal"
+    )
+    serve.add_argument(
+        "--speak",
+        action="append",
+        default=[],
+        metavar="NAME=LANGUAGE",
+        help="tern, skua or dunlin instead of scpi",
     )
     serve.add_argument("--control", metavar="HOST:PORT", help="where to take orders")
     serve.add_argument(
@@ -92,10 +99,11 @@ def _serve(options: argparse.Namespace) -> int:
     world = load_world(options.scene)
     tcp = {name: _host_port(text) for name, text in _named(options.tcp, "HOST:PORT").items()}
     pty = _named(options.pty, "PATH")
+    speak = _named(options.speak, "LANGUAGE")
     if not tcp and not pty:
         tcp = dict.fromkeys(world.models, ("127.0.0.1", 0))
     control = _host_port(options.control) if options.control else None
-    served = Served(tcp=tcp, pty=pty, control=control, time_scale=options.time_scale)
+    served = Served(tcp=tcp, pty=pty, speak=speak, control=control, time_scale=options.time_scale)
 
     async def serve() -> int:
         stop = asyncio.Event()

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from acqd_sim.control import Control
+from acqd_sim.dialects import DIALECTS, SCPI
 from acqd_sim.instrument import Instrument
 from acqd_sim.ports import Port, PortTaken, PtyPort, TcpPort
 from acqd_sim.scenefile import World
@@ -27,12 +28,31 @@ AWAY_LOOK_S = 0.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Served:
-    """What is to be served: names with TCP ``(host, port)`` or with the path of a terminal."""
+    """What is to be served: names with TCP ``(host, port)`` or with the path of a terminal.
+
+    ``speak`` says of a name which of :data:`acqd_sim.dialects.DIALECTS` it speaks, not SCPI.
+    """
 
     tcp: Mapping[str, tuple[str, int]] = field(default_factory=dict)
     pty: Mapping[str, str] = field(default_factory=dict)
+    speak: Mapping[str, str] = field(default_factory=dict)
     control: tuple[str, int] | None = None
     time_scale: float = 1.0
+
+
+def _languages(served: Served, names: Iterable[str]) -> dict[str, str]:
+    """What each of ``names`` speaks.
+
+    Raises:
+        PortTaken: a language that there is not, or of an instrument that is not served.
+    """
+    known = (SCPI, *DIALECTS)
+    for name, language in served.speak.items():
+        if name not in names:
+            raise PortTaken(f"{name!r} is to speak {language}, and is not served")
+        if language not in known:
+            raise PortTaken(f"{name!r} cannot speak {language!r}; there are: {', '.join(known)}")
+    return {name: served.speak.get(name, SCPI) for name in names}
 
 
 class Service:
@@ -48,12 +68,13 @@ class Service:
         if unknown:
             known = ", ".join(world.models)
             raise PortTaken(f"there is no instrument {unknown[0]!r}; the scene has: {known}")
+        speaks = _languages(served, names)
         self.instruments = {name: Instrument(name, world.receiver(name), clock) for name in names}
         self.ports: dict[str, list[Port]] = {name: [] for name in names}
         for name, (host, port) in served.tcp.items():
-            self.ports[name].append(TcpPort(self.instruments[name], host, port))
+            self.ports[name].append(TcpPort(self.instruments[name], host, port, speaks[name]))
         for name, path in served.pty.items():
-            self.ports[name].append(PtyPort(self.instruments[name], path))
+            self.ports[name].append(PtyPort(self.instruments[name], path, speaks[name]))
         self.control = None
         if served.control is not None:
             self.control = Control(world, self.instruments, self.ports, *served.control)

@@ -44,6 +44,14 @@ class Session:
         self._arrived = asyncio.Event()
         self._skipping = False
 
+    @property
+    def wakes(self) -> bool:
+        """It does not start anew when somebody opens the port."""
+        return False
+
+    def hello(self) -> None:
+        """Somebody opened the port."""
+
     def receive(self, data: bytes) -> None:
         """Take in bytes as they come."""
         *lines, rest = (self._buffer + data).split(b"\n")
@@ -124,6 +132,10 @@ def _spoilt(answer: bytes, faults: Faults) -> bytes:
     """``answer`` with its terminator, as the faults leave it."""
     if faults.takes("garbage"):
         return b"\x00\xff?\x07" + bytes(reversed(answer[:40])) + b"\n"
+    if faults.takes("half_line"):
+        return answer[: len(answer) // 2]
+    if faults.takes("no_end"):
+        return answer
     is_block = answer.startswith(b"#")
     if (is_block or answer.count(b",") > TRACE_COMMAS) and faults.takes("cut"):
         return answer[: len(answer) // 2]
