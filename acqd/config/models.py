@@ -43,6 +43,8 @@ from acqd.config.tables import (
     Table,
     Together,
 )
+from acqd.drivers.usbports import USB_FORMS, UsbIdentity, is_usb_address
+from acqd.errors import RequestRefused
 
 __all__ = [
     "BandTable",
@@ -55,6 +57,8 @@ __all__ = [
     "PartTable",
     "StationTable",
     "SweeperTable",
+    "TimeZoneName",
+    "TopicLevel",
     "WhenTable",
     "is_topic_level",
 ]
@@ -102,13 +106,19 @@ def _time_zone(text: str) -> str:
     return text
 
 
+TopicLevel = Annotated[str, AfterValidator(_topic_level)]
+"""A name that can be a level of topics and a part of file names."""
+TimeZoneName = Annotated[str, AfterValidator(_time_zone)]
+"""A name of the IANA time zone database."""
+
+
 class StationTable(Table):
     """``[station]``: who and where the station is, and how it keeps what it hears."""
 
-    name: Annotated[str, AfterValidator(_topic_level)] = Field(description=TOPIC_LEVEL)
+    name: TopicLevel = Field(description=TOPIC_LEVEL)
     title: str = Field(default="", max_length=200)
     archive: PathText = Field(description="a folder, relative to this file's own")
-    time_zone: Annotated[str, AfterValidator(_time_zone)] = "UTC"
+    time_zone: TimeZoneName = "UTC"
     latitude_deg: (
         Annotated[float, Quantity(dimension=ANGLE, at_least="-90 deg", at_most="90 deg")] | None
     ) = Field(default=None, alias="latitude")
@@ -124,6 +134,7 @@ class StationTable(Table):
     keep_free_bytes: Annotated[int, Quantity(dimension=BYTES)] = Field(
         default=1_000_000_000, alias="keep_free"
     )
+    hot_plug: Switch = True
 
     rules: ClassVar[tuple[KeyRule, ...]] = (Together(("latitude", "longitude")),)
 
@@ -165,18 +176,30 @@ PhaseNoise = Annotated[
 ]
 
 
+def _address(text: str) -> str:
+    """Drivers know the forms of their addresses; that of ``usb:…`` is everybody's."""
+    if is_usb_address(text):
+        try:
+            UsbIdentity.parse(text)
+        except RequestRefused as exc:
+            raise refusal("not an identity on USB", accepted=USB_FORMS) from exc
+    return text
+
+
 class SweeperTable(Table):
     """``[sweeper.NAME]``: one attached instrument."""
 
     driver: str = Field(
         min_length=1, max_length=64, description='the name of a driver, such as "scpi"'
     )
-    address: str = Field(
+    address: Annotated[str, AfterValidator(_address)] = Field(
         min_length=1,
         max_length=1024,
         description='where it is, such as "tcp://127.0.0.1:5025" or "serial:/dev/ttyACM0"',
     )
     options: dict[str, Any] = Field(default_factory=dict)
+    maker: str = Field(default="", max_length=200)
+    model: str = Field(default="", max_length=200)
     serial_number: str = Field(default="", max_length=200)
     location: str = Field(default="", max_length=200)
     deadline_s: Annotated[float, Quantity(dimension=DURATION, at_least="1 s", at_most="1 h")] = (
