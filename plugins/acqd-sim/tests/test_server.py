@@ -119,7 +119,7 @@ def test_an_answer_can_stop_halfway_or_lack_its_end(connect: Connect, mast: SimS
     """Once each; the next is whole."""
     client = ready(connect, mast)
     for order, comes in (
-        ("half-line", b"GANNET,LOOKOU"),
+        ("half-line", b"GANNET,LOOKOUT"),
         ("no-end", b"GANNET,LOOKOUT 1,GL0017,1.04"),
     ):
         mast.tell(f"mast {order}")
