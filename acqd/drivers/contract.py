@@ -144,6 +144,11 @@ class SerialPort:
     pid: int | None = None
     serial_number: str = ""
     location: str = ""
+    """Where it is plugged in, such as "1-2.3", or "1-2.3:1.0" for one interface of several."""
+    manufacturer: str = ""
+    product: str = ""
+    interface: str = ""
+    """What the interface is called, where a device has several."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

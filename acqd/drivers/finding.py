@@ -6,7 +6,6 @@ A port that answered to one driver is not shown to the next.
 
 from __future__ import annotations
 
-import os
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -24,6 +23,7 @@ from acqd.drivers.contract import (
 )
 from acqd.drivers.registry import DriverEntry, Registry
 from acqd.drivers.transport import OpenedLink, open_transport
+from acqd.drivers.usbports import serial_ports, usb_location
 from acqd.errors import TransportClosed
 
 __all__ = ["FindResult", "find_all", "look_for", "serial_ports", "usb_location"]
@@ -45,32 +45,6 @@ class FindResult:
 
     candidates: tuple[Candidate, ...]
     problems: tuple[str, ...] = ()
-
-
-def serial_ports() -> list[SerialPort]:
-    """The serial ports of this machine, as the operating system lists them."""
-    from serial.tools import list_ports
-
-    return [
-        SerialPort(
-            device=str(port.device),
-            description=port.description or "",
-            vid=port.vid,
-            pid=port.pid,
-            serial_number=port.serial_number or "",
-            location=port.location or "",
-        )
-        for port in sorted(list_ports.comports())
-    ]
-
-
-def usb_location(path: str) -> str:
-    """Where the USB device behind a serial port is plugged in ("1-2.3"), or "" where it is none.
-
-    ``path`` may be a link to the port, as under /dev/serial.
-    """
-    device = os.path.realpath(path)
-    return next((port.location for port in serial_ports() if port.device == device), "")
 
 
 def find_all(

@@ -54,6 +54,8 @@ from acqd.drivers.protocol import (
 )
 from acqd.drivers.session import Session
 from acqd.drivers.transport import open_transport
+from acqd.drivers.usbports import ListSerial, UsbIdentity, serial_ports
+from acqd.drivers.whereabouts import Place, Whereabouts
 from acqd.drivers.worker import Calls, MakeWorker, OpenLink, Worker
 from acqd.errors import (
     DriverFault,
@@ -117,6 +119,8 @@ class Opened:
     capabilities: Capabilities
     identity_changed_from: Identity | None = None
     """The identity of the open before, where any part of it is different now."""
+    place: Place | None = None
+    """Where it was found, and what it is known by on the bus."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,7 +146,7 @@ class SweeperHost:
     Args:
         name: the sweeper's name in the config.
         driver: a driver of its own.
-        address: where the sweeper is.
+        address: where the sweeper is; one by identity (``usb:…``) is looked up at each opening.
         options: the driver's and the link's options.
         clock: stamps the sweeps; asked in the driver's thread.
         expected: who must answer there, as far as the config names it; see ``check_identity``.
@@ -151,6 +155,7 @@ class SweeperHost:
         known: who answered there last, so that a change while the station was down is seen.
         open_link: opens links; for tests.
         make_worker: makes who does the driver's calls, of each session; a thread by default.
+        list_serial: lists the serial ports that a sweeper may have moved to.
     """
 
     def __init__(
@@ -167,6 +172,7 @@ class SweeperHost:
         known: Identity | None = None,
         open_link: OpenLink = open_transport,
         make_worker: MakeWorker = Worker,
+        list_serial: ListSerial = serial_ports,
     ) -> None:
         self.name = name
         self.address = address
@@ -179,6 +185,7 @@ class SweeperHost:
         self._last_identity = known
         self._open_link = open_link
         self._make_worker = make_worker
+        self._whereabouts = Whereabouts(address, list_serial)
         self._turn = asyncio.Lock()
         self._session: Session | None = None
         self._opened: Opened | None = None
@@ -201,6 +208,11 @@ class SweeperHost:
     def identity(self) -> Identity | None:
         """Who answered last; None before the first open."""
         return self._last_identity
+
+    @property
+    def usb(self) -> UsbIdentity | None:
+        """What it was known by on the bus when it last opened; None before, and off USB."""
+        return self._whereabouts.known
 
     @property
     def capabilities(self) -> Capabilities | None:
@@ -230,6 +242,7 @@ class SweeperHost:
         """
         async with self._one_at_a_time():
             await self._end_session()
+            place = await self._whereabouts.now()
             if self.statistics().hanging >= ABANDONED_MAX:
                 raise DriverFault(
                     f"{self.name}: {ABANDONED_MAX} calls of its driver hang and cannot be ended; "
@@ -240,11 +253,12 @@ class SweeperHost:
             )
             self._session = Session(name=self.name, worker=worker, abandoned=self._abandon)
             try:
-                opened = await self._introduce()
+                opened = await self._introduce(place)
             except BaseException:
                 await self._end_session()
                 raise
             self._opened = opened
+            self._whereabouts.opened(place)
             self._in_a_row = 0
             self._last_identity = opened.identity
             self._opens += 1
@@ -307,8 +321,8 @@ class SweeperHost:
             raise _NotOpen(f"{self.name} is not open")
         return self._opened
 
-    async def _introduce(self) -> Opened:
-        call = OpenCall(name=self.name, address=self.address, options=self._options)
+    async def _introduce(self, place: Place) -> Opened:
+        call = OpenCall(name=self.name, address=place.address, options=self._options)
         await self._call(call, self._deadline_s)
         identity = await self._call(IdentifyCall(), self._deadline_s)
         capabilities = await self._call(CapabilitiesCall(), self._deadline_s)
@@ -327,6 +341,7 @@ class SweeperHost:
             identity=identity,
             capabilities=capabilities,
             identity_changed_from=before if changed else None,
+            place=place,
         )
 
     @contextlib.asynccontextmanager

@@ -26,6 +26,7 @@ from acqd.publish.broker import EmbeddedBroker, LocalBroker
 from acqd.publish.settings import BrokerSettings, MqttVersion
 from acqd.station.context import ContextSpec
 from acqd.station.feed import Feed
+from acqd.station.identities import OnChange
 from acqd.station.inputs import Arriving, InputSafety, source_power_w
 from acqd.station.job import JobSpec
 from acqd.station.kinds import kind_parts
@@ -168,8 +169,13 @@ def plane_of(chain: Chain | None, title: str) -> str:
 def _sweeper(config: StationConfig, name: str, registry: Registry) -> SweeperSpec:
     table = config.sweepers[name]
     expected = None
-    if table.serial_number or table.location:
-        expected = Identity(serial_number=table.serial_number, location=table.location)
+    if table.maker or table.model or table.serial_number or table.location:
+        expected = Identity(
+            maker=table.maker,
+            model=table.model,
+            serial_number=table.serial_number,
+            location=table.location,
+        )
     return SweeperSpec(
         name=name,
         driver_name=table.driver,
@@ -241,6 +247,7 @@ def job_spec(config: StationConfig, name: str, software: Mapping[str, str]) -> J
         guided_pass=parts.guided_pass,
         foresee=parts.foresee,
         safety=_safety(config, name),
+        on_change=_on_change(config, name),
         channel_keys=parts.channel_keys,
         ends=table.soak is not None,
         report=None
@@ -248,6 +255,16 @@ def job_spec(config: StationConfig, name: str, software: Mapping[str, str]) -> J
         else ReportRule(at_s=table.report.at_s, keep=table.report.keep, title=table.title or name),
         ptt=_ptt(config, name),
     )
+
+
+def _on_change(config: StationConfig, name: str) -> OnChange:
+    """As the config says. Left out, jobs stop whose verdict, or whose input's safety, rests on what
+    is known of one instrument."""
+    table = config.jobs[name]
+    if table.on_change is not None:
+        return OnChange(table.on_change)
+    rests_on_it = table.soak is not None or table.kind == "emission"
+    return OnChange.STOP if rests_on_it or _safety(config, name).is_concerned else OnChange.GO_ON
 
 
 def _contexts(config: StationConfig) -> tuple[ContextSpec, ...]:

@@ -19,6 +19,7 @@ import structlog
 from acqd.archive.records import GapRecord
 from acqd.clock import Clock
 from acqd.drivers.host import Opened, SweeperHost
+from acqd.drivers.usbports import is_usb_address
 from acqd.errors import (
     ArchiveError,
     DriverFault,
@@ -31,6 +32,7 @@ from acqd.errors import (
 from acqd.measure.meter import FindingDraft
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
 from acqd.station.errands import Errands
+from acqd.station.identities import IdentityBook, Unconfirmed, changes
 from acqd.station.job import JobRunner, gap_reason
 from acqd.station.keeping import Keeper
 from acqd.station.passes import Failed, PassTaker
@@ -50,6 +52,8 @@ FAILED_PAUSE_S = 0.5
 LONGEST_WAIT_S = 5.0
 """The plan is asked at least this often, so that a stepped clock cannot leave it asleep."""
 NO_ROOM_RETRY_S = 5.0
+MOVED_AGAIN_S = 600.0
+"""A sweeper whose port changes is told of no more often; the log has each change."""
 
 T = TypeVar("T")
 
@@ -74,11 +78,14 @@ class SweeperRunner:
         now_s: float,
         look_first: Callable[[], None] = lambda: None,
         known: Identity | None = None,
+        book: IdentityBook | None = None,
+        unconfirmed: Unconfirmed | None = None,
         context: Callable[[], Mapping[str, float]] = dict,
         keyed_since: Callable[[str, float], bool] = lambda name, since_s: False,
         on_ended: Callable[[str], None] = lambda name: None,
     ) -> None:
-        """``context``: the values beside the sweeps that are fresh now, by name.
+        """``book`` knows who else is there, ``unconfirmed`` which jobs wait at another identity.
+        ``context``: the values beside the sweeps that are fresh now, by name.
         ``keyed_since``: whether one of them was on at any time since a monotonic second.
         ``on_ended`` is told of each job that has ended by itself."""
         self.name = name
@@ -100,6 +107,10 @@ class SweeperRunner:
         self._findings = findings
         self._look_first = look_first
         self._known = known
+        self._book = book or IdentityBook({name: host.address})
+        self._unconfirmed = unconfirmed or Unconfirmed(name, rules={}, swept_with={})
+        self._tested: str | None = None
+        """Why no job sweeps while somebody tests the sweeper; None while nobody does."""
         self._present = False
         self._why_away = "it has not answered yet"
         self._lost_told = False
@@ -130,6 +141,9 @@ class SweeperRunner:
         self._wake = asyncio.Event()
         self._errands = Errands(name, self._wake.set)
         self._opening: asyncio.Task[None] | None = None
+        self._hurry = asyncio.Event()
+        self._found_at = host.address
+        self._moved_told_s: float | None = None
         self._log = structlog.get_logger().bind(sweeper=name)
 
     @property
@@ -153,9 +167,9 @@ class SweeperRunner:
         """The values beside the sweeps that are fresh now, by name."""
         return self._context()
 
-    async def errand(self, job: str, work: Callable[[], Awaitable[T]]) -> T:
-        """Have ``work`` done for a job between two passes, with nobody else at the sweeper. What
-        jobs miss meanwhile is an overrun.
+    async def errand(self, job: str | None, work: Callable[[], Awaitable[T]]) -> T:
+        """Have ``work`` done between two passes, for a job or, with None, for somebody who tests
+        the sweeper, with nobody else at it. What jobs miss meanwhile is an overrun.
 
         Raises:
             SweeperError: not now: the sweeper is away, or this job was stopped.
@@ -163,12 +177,17 @@ class SweeperRunner:
         """
 
         async def unless_stopped() -> T:
-            why = self._stopped.get(job) or self._held.get(job)
+            why = None if job is None else self._stopped.get(job) or self._why_waits(job)
             if why is not None:
                 raise SweeperError(f"job {job} does not sweep now: {why}")
             return await work()
 
         return await self._errands.ask(unless_stopped)
+
+    def try_now(self) -> None:
+        """Something was plugged in: where the sweeper is away, look for it now, and again soon."""
+        if not self._present:
+            self._hurry.set()
 
     async def close(self) -> None:
         """Close the sweeper and account for what is open. Bounded; raises nothing."""
@@ -201,6 +220,44 @@ class SweeperRunner:
         if self._present:
             self._tell_listening(self._jobs[job])
         self._wake.set()
+
+    def test(self, why: str | None) -> None:
+        """Let all jobs wait while somebody tests the sweeper, for this reason; None: go on."""
+        if why == self._tested:
+            return
+        self._tested = why
+        self._plan_all_anew()
+
+    def _why_waits(self, job: str) -> str | None:
+        """Why a job that was not stopped does not sweep now; None where it does."""
+        return self._unconfirmed.waiting.get(job) or self._tested or self._held.get(job)
+
+    def _plan_all_anew(self) -> None:
+        for job in self._jobs.values():
+            self._plan_anew(job.name)
+            if self._present:
+                self._tell_listening(job)
+        self._wake.set()
+
+    async def confirm(self) -> tuple[str, ...]:
+        """Somebody says that the instrument that answers is meant; the jobs that waited for it.
+
+        Raises:
+            SweeperError: nobody answers there now.
+        """
+        identity = self.host.identity
+        if not self._present or identity is None:
+            raise SweeperError(f"{self.name} is away: {self._why_away}")
+        freed = self._unconfirmed.confirm(identity)
+        if freed:
+            self._plan_all_anew()
+            await self._findings.tell(
+                "identity_confirmed",
+                f"sweeper {self.name} was confirmed to be {identity}; "
+                f"{', '.join(freed)} {'goes' if len(freed) == 1 else 'go'} on",
+                {"sweeper": self.name},
+            )
+        return freed
 
     async def turn_hours(self, by_s: float) -> None:
         """Turn the hours that ended by ``by_s`` for jobs that are not at work.
@@ -304,7 +361,7 @@ class SweeperRunner:
         """Let a job start, unless something keeps it from it."""
         if job in self._stopped or job in self._refused or job in self._ended:
             return
-        why = self._held.get(job)
+        why = self._why_waits(job)
         if why is None:
             self.plan.resume(job, self._now_s())
         else:
@@ -365,19 +422,31 @@ class SweeperRunner:
         self._opening = self._group.create_task(self._open_until_there(after_s))
 
     async def _open_until_there(self, after_s: float) -> None:
-        wait_s, tried = after_s, 0
+        wait_s, tried, told = after_s, 0, False
         while True:
-            await asyncio.sleep(wait_s)
+            if await self._hurried_within(wait_s):
+                tried = 0
             try:
                 opened = await self.host.open()
             except SweeperError as exc:
                 tried += 1
                 wait_s = _backoff_s(tried + self._losses)
-                if tried == 1 or isinstance(exc, IdentityChanged):
+                if not told or isinstance(exc, IdentityChanged):
+                    told = True
                     await self._not_there(exc)
                 continue
             await self._there(opened)
             return
+
+    async def _hurried_within(self, wait_s: float) -> bool:
+        """Wait, or less where something was plugged in meanwhile; whether it was."""
+        self._hurry.clear()
+        try:
+            async with asyncio.timeout(wait_s):
+                await self._hurry.wait()
+        except TimeoutError:
+            return False
+        return True
 
     async def _not_there(self, exc: SweeperError) -> None:
         self._why_away = str(exc)
@@ -419,9 +488,32 @@ class SweeperRunner:
             # One that was lost again before a good sweep is only said to be back after one.
             self._lost_told = False
             await self._tell_back()
+        await self._tell_moved(opened)
         await self._compare_identity(identity)
         self.plan.sweeper_back(self._now_s())
         self._wake.set()
+
+    async def _tell_moved(self, opened: Opened) -> None:
+        """A sweeper that is plugged in elsewhere: logged each time, told now and then."""
+        place = opened.place
+        if place is None:
+            return
+        before, self._found_at = self._found_at, place.address
+        if place.address == before or is_usb_address(before):
+            return
+        self._log.info("sweeper_moved", address=place.address, before=before, usb=str(place.usb))
+        now_s = self._clock.monotonic_s()
+        told_s = self._moved_told_s
+        # One that the config names by what it is may be at any port; that is no news.
+        if is_usb_address(self.host.address) or (
+            told_s is not None and now_s - told_s < MOVED_AGAIN_S
+        ):
+            return
+        self._moved_told_s = now_s
+        text = f"sweeper {self.name} is at {place.address} now; before it was at {before}"
+        if place.moved and place.usb is not None:
+            text += f". So that it is found there after a restart too: {place.usb.hint}"
+        await self._findings.tell("sweeper_moved", text, {"sweeper": self.name})
 
     async def _tell_back(self) -> None:
         await self._findings.tell(
@@ -431,26 +523,50 @@ class SweeperRunner:
         )
 
     async def _compare_identity(self, identity: Identity) -> None:
+        """Tell what is not as it was, who is there twice, and let jobs wait that must."""
         known, self._known = self._known, identity
         if known is not None and known != identity:
+            self._book.is_somebody_else(self.name)
+            found = changes(known, identity)
+            said = "; ".join(one.text for one in found) or f"it was {known}"
             await self._findings.tell(
                 "identity_changed",
-                f"sweeper {self.name} now says it is {identity}; it was {known}",
-                {"sweeper": self.name},
+                f"sweeper {self.name} now says it is {identity}: {said}",
+                {"sweeper": self.name, "changed": ", ".join(one.part for one in found)},
             )
         if identity.is_doubtful and (known is None or not known.is_doubtful):
             await self._findings.tell(
                 "identity_doubtful",
                 f"sweeper {self.name} has no usable serial number "
-                f"({identity.serial_number or 'empty'}): it is known by its address alone",
+                f"({identity.serial_number or 'empty'}: {identity.doubt}): "
+                "it is known by its address alone",
                 {"sweeper": self.name},
             )
+        for twins in self._book.arrived(self.name, identity):
+            for name in (twins.first, twins.second):
+                await self._findings.tell("identity_shared", twins.text(name), {"sweeper": name})
+        await self._wait_where_unconfirmed(identity)
+
+    async def _wait_where_unconfirmed(self, identity: Identity) -> None:
+        before = set(self._unconfirmed.waiting)
+        fresh = self._unconfirmed.answered(identity)
+        for name in before ^ set(self._unconfirmed.waiting):
+            self._plan_anew(name)
+            self._tell_listening(self._jobs[name])
+        for name in fresh:
+            why = self._unconfirmed.waiting[name]
+            self._log.warning("job_waits", job=name, why=why)
+            draft = FindingDraft(
+                what="identity_unconfirmed", at_s=self._clock.wall_s(), text=f"this job {why}"
+            )
+            await self._keeper.finding(self._jobs[name], draft)
 
     async def _lost(self, problem: str) -> None:
         """The conversation is broken: close, and open anew in the background."""
         if not self._present:
             return
         self._present = False
+        self._book.left(self.name)
         self._why_away = problem
         self._losses += 1
         self.plan.sweeper_away(self._now_s(), "sweeper lost")
@@ -499,8 +615,8 @@ class SweeperRunner:
             self._teller.job_state(job, "paused", self._ended[job.name])
         elif job.name in self._stopped:
             self._teller.job_state(job, "paused", self._stopped[job.name])
-        elif job.name in self._held:
-            self._teller.job_state(job, "paused", self._held[job.name])
+        elif (why := self._why_waits(job.name)) is not None:
+            self._teller.job_state(job, "paused", why)
         elif job.spec.planned.schedule.is_open(self._clock.wall_s()):
             self._teller.job_state(job, "listening")
         else:

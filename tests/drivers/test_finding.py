@@ -186,5 +186,5 @@ def test_a_link_leads_to_the_usb_location(tmp_path: Path, monkeypatch: pytest.Mo
     link = tmp_path / "by-id"
     link.symlink_to(device)
     ports = [SerialPort(device=str(device), location="1-2.3")]
-    monkeypatch.setattr("acqd.drivers.finding.serial_ports", lambda: ports)
+    monkeypatch.setattr("acqd.drivers.usbports.serial_ports", lambda: ports)
     assert usb_location(str(link)) == "1-2.3"
