@@ -12,7 +12,9 @@ from acqd.config.emission import emission_problems
 from acqd.config.limits import find_limit_profile, limit_profile_not_found, load_limit_profile
 from acqd.config.models import JobTable, StationTable, SweeperTable
 from acqd.config.problems import Text, near_miss
-from acqd.errors import ConfigError, ConfigProblem
+from acqd.drivers.transport import address_key
+from acqd.drivers.visa_names import looks_like_visa, parse_visa
+from acqd.errors import ConfigError, ConfigProblem, RequestRefused
 from acqd.measure.channels import ChannelPlan
 from acqd.measure.limit_profile import LimitProfile
 from acqd.plan.sharing import SHARES_MOST
@@ -55,6 +57,7 @@ def check_references(
         *_unknown_of_transmitters(data, places),
         *_unknown_contexts(data, places),
         *_beyond_sweeps(jobs, places),
+        *_wrong_resources(sweepers, places),
         *_doubled_sweepers(sweepers, places),
         *_too_many_contexts(data, places),
         *_shares(jobs, places),
@@ -216,6 +219,22 @@ def _tables(data: Mapping[str, Any], family: str) -> dict[str, Mapping[str, Any]
     return {name: table for name, table in named.items() if isinstance(table, Mapping)}
 
 
+def _wrong_resources(sweepers: Mapping[str, SweeperTable], places: Text) -> Iterator[ConfigProblem]:
+    """VISA resource strings that name nothing, or something else than was meant."""
+    for name, sweeper in sweepers.items():
+        if not looks_like_visa(sweeper.address):
+            continue
+        try:
+            parse_visa(sweeper.address)
+        except RequestRefused as error:
+            yield places.problem(
+                ("sweeper", name, "address"),
+                "not a VISA resource that can be opened",
+                accepted=error.limit,
+                given=f'"{sweeper.address}"',
+            )
+
+
 def _doubled_sweepers(
     sweepers: Mapping[str, SweeperTable], places: Text
 ) -> Iterator[ConfigProblem]:
@@ -224,7 +243,7 @@ def _doubled_sweepers(
     for name, sweeper in sweepers.items():
         if not sweeper.enabled:
             continue
-        before = first.setdefault((sweeper.driver, sweeper.address), name)
+        before = first.setdefault((sweeper.driver, address_key(sweeper.address)), name)
         if before != name:
             yield places.problem(
                 ("sweeper", name, "address"),

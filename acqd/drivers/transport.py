@@ -8,7 +8,8 @@ Two forms of address are opened here::
 
 Other forms (``sim:…``) belong to the drivers that document them and need no link. A distribution
 may bring a link of another kind under the entry-point group ``acqd.links``: its name is the scheme,
-its value a function as in :data:`OPENERS`. VISA resource strings are of the scheme ``visa``.
+its value a function as in :data:`OPENERS`. VISA resource strings are of the scheme ``visa``
+(:mod:`acqd.drivers.visa_names`).
 
 Both kinds are one class: a file descriptor in non-blocking mode and a wake pipe, polled together.
 The pipe is how :meth:`Link.interrupt` and :meth:`Link.close` reach a thread that waits for bytes.
@@ -21,7 +22,6 @@ from __future__ import annotations
 
 import errno
 import os
-import re
 import select
 import socket
 import threading
@@ -34,6 +34,7 @@ from urllib.parse import urlsplit
 
 from acqd.drivers.contract import Transport
 from acqd.drivers.portlock import PortLock
+from acqd.drivers.visa_names import looks_like_visa, parse_visa
 from acqd.errors import (
     PortBusy,
     RequestRefused,
@@ -53,8 +54,10 @@ __all__ = [
     "VISA",
     "Link",
     "OpenedLink",
+    "address_key",
     "check_address",
     "open_transport",
+    "tcp_link",
 ]
 
 ACCEPTED_FORMS: Final = "tcp://host:port, serial:/dev/… or a VISA resource string"
@@ -321,11 +324,12 @@ def check_address(address: str) -> str:
     """
     scheme, _, rest = address.partition(":")
     scheme = scheme.lower()
-    if _looks_like_visa(address):
+    if looks_like_visa(address):
         if VISA not in _brought():
             what = f"{address} (a VISA resource string)"
             limit = "tcp://host:port or serial:/dev/…; acqd-scpi, which opens VISA, is not here"
             raise RequestRefused(setting="address", asked=what, limit=limit)
+        parse_visa(address)
         return VISA
     if scheme not in OPENERS and (scheme == VISA or scheme not in _brought()):
         raise RequestRefused(setting="address", asked=address, limit=ACCEPTED_FORMS)
@@ -336,8 +340,18 @@ def check_address(address: str) -> str:
     return scheme
 
 
-def _looks_like_visa(address: str) -> bool:
-    return re.match(r"(?i)(tcpip|usb|asrl|gpib|vxi|pxi|prlgx)[^:]*::", address) is not None
+def address_key(address: str) -> str:
+    """A text that is the same for all spellings of one address; ``address`` where it has no form
+    that is known here. For telling doubles apart, not for opening."""
+    try:
+        if looks_like_visa(address):
+            return parse_visa(address).key
+        if address.lower().startswith("tcp:"):
+            host, port = _host_and_port(address)
+            return f"{host}:{port}".lower()
+    except RequestRefused:
+        pass
+    return address
 
 
 def _open_tcp(address: str, options: Mapping[str, Any]) -> Link:
@@ -345,16 +359,33 @@ def _open_tcp(address: str, options: Mapping[str, Any]) -> Link:
     timeout_s = _number(options, "connect_timeout_s", 5.0, low=0.05, high=60.0)
     lock = PortLock(address, f"{host}:{port}")
     try:
-        peer = socket.create_connection((host, port), timeout=timeout_s)
-    except TimeoutError as error:
-        lock.release()
-        raise TransportTimeout(f"{address}: no connection within {timeout_s:.3g} s") from error
-    except OSError as error:
-        lock.release()
-        raise TransportError(f"{address}: cannot connect: {error.strerror or error}") from error
+        return tcp_link(address, host, port, timeout_s=timeout_s, release=lock.release)
     except BaseException:
         lock.release()
         raise
+
+
+def tcp_link(
+    name: str, host: str, port: int, *, timeout_s: float, release: Callable[[], None] | None = None
+) -> Link:
+    """A link over a new TCP connection, without a lock of its own.
+
+    Args:
+        name: what to call it in messages.
+        host, port: where to connect.
+        timeout_s: for connecting; looking up a host name is the system's affair.
+        release: called once the link is closed.
+
+    Raises:
+        TransportTimeout: no connection in time.
+        TransportError: no connection; the reason is the system's.
+    """
+    try:
+        peer = socket.create_connection((host, port), timeout=timeout_s)
+    except TimeoutError as error:
+        raise TransportTimeout(f"{name}: no connection within {timeout_s:.3g} s") from error
+    except OSError as error:
+        raise TransportError(f"{name}: cannot connect: {error.strerror or error}") from error
     peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     peer.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     for name, value in (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT", 3)):
@@ -369,9 +400,10 @@ def _open_tcp(address: str, options: Mapping[str, Any]) -> Link:
         except OSError:
             pass  # the peer was gone already
         peer.close()
-        lock.release()
+        if release is not None:
+            release()
 
-    return Link(name=address, fd=peer.fileno(), receive=peer.recv, send=peer.send, free=free)
+    return Link(name=name, fd=peer.fileno(), receive=peer.recv, send=peer.send, free=free)
 
 
 def _host_and_port(address: str) -> tuple[str, int]:

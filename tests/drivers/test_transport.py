@@ -198,10 +198,10 @@ UNOPENABLE = {
     "no port": ("tcp://mast.local", RequestRefused, "port of 1 to 65535"),
     "port too large": ("tcp://mast.local:70000", RequestRefused, "port of 1 to 65535"),
     "a path behind": ("tcp://mast.local:5025/x", RequestRefused, "tcp://host:port"),
-    "VISA socket": ("TCPIP0::mast::5025::SOCKET", RequestRefused, "VISA .* tcp://host:port or"),
-    "VISA serial": ("ASRL/dev/ttyACM0::INSTR", RequestRefused, "VISA"),
-    "VISA USB": ("USB0::0x1234::0x5678::SN1::INSTR", RequestRefused, "VISA"),
-    "no scheme": ("mast", RequestRefused, "tcp://host:port or serial:/dev/"),
+    "VISA socket": ("TCPIP0::mast::socket", RequestRefused, "TCPIP0::mast::PORT::SOCKET"),
+    "VISA serial": ("ASRL3::INSTR", RequestRefused, "ASRL/dev/ttyACM0::INSTR: numbered"),
+    "VISA USB": ("USB0::0x1234::SN1::INSTR", RequestRefused, "two USB ids in hexadecimal"),
+    "no scheme": ("mast", RequestRefused, "tcp://host:port, serial:/dev/"),
 }
 
 
