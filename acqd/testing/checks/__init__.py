@@ -1,0 +1,1 @@
+"""The checks of the conformance kit, by subject; see :mod:`acqd.testing.conformance`."""
