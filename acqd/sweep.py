@@ -75,6 +75,15 @@ class SweepFlag(IntFlag):
 
 NO_FLAGS = SweepFlag(0)
 
+_ALL_ONES = frozenset({"4294967295", "18446744073709551615"})
+"""2³² − 1 and 2⁶⁴ − 1. 65535 is left alone: somebody may have made that many."""
+
+_NO_SERIAL = frozenset(
+    {"na", "nil", "none", "null", "unknown", "unset", "default", "serial", "serialnumber", "nosn"}
+)
+
+_COUNTING = ("0123456789abcdef", "1234567890", "123456789012345678901234567890", "abcdefghij")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceRequest:
@@ -162,10 +171,33 @@ class Identity:
     """Where it is plugged in (USB path), for sweepers without a serial number of their own."""
 
     @property
-    def is_doubtful(self) -> bool:
-        """True where the serial number is empty, all zeros or all ones, as after a bad update."""
+    def doubt(self) -> str | None:
+        """Why the serial number cannot tell this instrument from another; None where it can.
+
+        Nothing, zeros (IEEE 488.2 has "0" answered where there is none, 10.14, from memory), all
+        ones (memory that was erased reads so: f, -1, the largest number of 32 bits), one character
+        again and again, counting (1234567, abcdef), and words that say that there is none.
+        """
         serial = self.serial_number.strip().lower().removeprefix("0x")
-        return serial in ("", "-1") or set(serial) <= {"0"} or set(serial) <= {"f"}
+        plain = "".join(one for one in serial if one.isalnum())
+        if not plain:
+            return "it is empty"
+        if set(plain) <= {"0"}:
+            return "it is all zeros"
+        if serial == "-1" or set(plain) <= {"f"} or plain in _ALL_ONES:
+            return "it is all ones, as erased memory reads"
+        if plain in _NO_SERIAL:
+            return "it is a word that stands for none"
+        if len(plain) >= 4 and len(set(plain)) == 1:
+            return "it is one character again and again"
+        if len(plain) >= 6 and any(plain in row for row in _COUNTING):
+            return "it only counts up"
+        return None
+
+    @property
+    def is_doubtful(self) -> bool:
+        """True where the serial number tells no instrument from another, see :attr:`doubt`."""
+        return self.doubt is not None
 
     def __str__(self) -> str:
         parts = [part for part in (self.maker, self.model) if part]

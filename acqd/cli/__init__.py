@@ -22,6 +22,7 @@ __all__ = ["main"]
 
 COMMANDS = {
     "check": "What a station would do: sweepers, jobs, times, disk and messages.",
+    "confirm": "Another instrument answers and it is meant: jobs that wait go on.",
     "contract": "Print the AsyncAPI document of all messages.",
     "dash": "A live page of one or several stations, fed by MQTT alone.",
     "export": "Sweeps of an archive as CSV, netCDF, Parquet or Touchstone.",

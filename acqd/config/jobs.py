@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, datetime
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Literal
 
 from cronsim import CronSim, CronSimError
 from pydantic import AfterValidator, BeforeValidator, Field
@@ -204,6 +204,7 @@ class JobTable(Table):
     chain: str | None = None
     priority: Annotated[Count, Field(ge=-100, le=100)] = 0
     min_share: Annotated[float, Quantity(dimension=FRACTION, at_most="90 %")] = 0.1
+    on_change: Literal["go on", "stop", "stop at any"] | None = None
     enabled: Switch = True
     when: WhenTable = Field(description='a table that says how often, such as every = "2 s"')
     band: BandTable = Field(default_factory=BandTable)

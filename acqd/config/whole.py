@@ -32,7 +32,7 @@ from acqd.plan.schedule import Schedule
 __all__ = ["StationConfig"]
 
 _NOT_COMPARABILITY = (
-    *("title", "enabled", "priority", "min_share", "report"),
+    *("title", "enabled", "priority", "min_share", "report", "on_change"),
     *("centre", "span", "step"),
 )
 """What changes nothing about sweeps, and other ways to say start, stop and points."""

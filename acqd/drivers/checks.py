@@ -291,9 +291,10 @@ def check_identity(got: Identity, expected: Identity | None) -> None:
     """``got`` must be the instrument that the config names, as far as it names one.
 
     Only fields that ``expected`` fills count, and the firmware never does. A doubtful serial number
-    (empty, zeros, ones: a bad update does that) passes where maker and model are named and fit;
-    where only the serial number is named, nothing is left to know it by, and it fails. A location
-    counts where the driver knows one.
+    (:attr:`~acqd.sweep.Identity.doubt`: a bad update does that) passes where something else is
+    named and fits; where only the serial number is named, nothing is left to know it by, and it
+    fails. A location counts where the driver knows one: a clone with a borrowed name answers in
+    another place.
 
     Raises:
         IdentityChanged: another instrument answers.

@@ -60,6 +60,7 @@ class StationCommands:
     def table(self) -> Mapping[str, Command]:
         """The commands by their words."""
         return {
+            "confirm": self._confirm,
             "hello": self._hello,
             "note": self._note,
             "reference": self._reference,
@@ -72,6 +73,22 @@ class StationCommands:
     async def _status(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
         """What the station told last of itself, its sweepers and its jobs, all at once."""
         return self._tell()
+
+    async def _confirm(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
+        """The instrument that answers at a sweeper's address is meant: jobs that wait go on."""
+        sweeper = self._sweeper(asked.get("sweeper"))
+        freed = await sweeper.confirm()
+        structlog.get_logger().info("identity_confirmed", sweeper=sweeper.name, jobs=list(freed))
+        return {"jobs": list(freed), "identity": str(sweeper.host.identity)}
+
+    def _sweeper(self, name: object) -> SweeperRunner:
+        sweeper = self._sweepers.get(name) if isinstance(name, str) else None
+        if sweeper is None:
+            have = ", ".join(self._sweepers) or "none"
+            raise WrongUsage(
+                f"the running station {self._station} has no sweeper {name!r}; it has {have}"
+            )
+        return sweeper
 
     async def _note(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
         """Put a remark on the sheet of a job, or of all of them."""

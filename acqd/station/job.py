@@ -42,6 +42,7 @@ from acqd.station.feed import (
     sweep_seen,
 )
 from acqd.station.gaps import Waiting, WaitingGaps
+from acqd.station.identities import OnChange
 from acqd.station.inputs import InputSafety
 from acqd.station.kinds.parts import Foresee, no_foresight
 from acqd.station.ptt import PttRule
@@ -92,6 +93,8 @@ class JobSpec:
     same."""
     foresee: Foresee = no_foresight
     """What the kind can say before anything is swept, a sentence each."""
+    on_change: OnChange = OnChange.GO_ON
+    """What it does when another instrument answers."""
     ends: bool = False
     """Whether the job ends by itself, with a verdict."""
     report: ReportRule | None = None

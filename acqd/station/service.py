@@ -33,6 +33,7 @@ from acqd.station.build import Built, OwnBroker
 from acqd.station.commands import StationCommands
 from acqd.station.context import ContextSources, ContextStore
 from acqd.station.control import Control
+from acqd.station.identities import IdentityBook, Unconfirmed
 from acqd.station.job import JobRunner
 from acqd.station.keptplan import KeptPlan
 from acqd.station.outbox import ArchiveOutbox
@@ -368,7 +369,12 @@ class Station:
         plan: KeptPlan,
         now_s: float,
     ) -> None:
-        for spec in self._built.sweepers:
+        specs = self._built.sweepers
+        book = IdentityBook(
+            {spec.name: spec.address for spec in specs},
+            pinned=[one.name for one in specs if one.expected and one.expected.location],
+        )
+        for spec in specs:
             jobs = [job for job in self._jobs.values() if job.spec.sweeper == spec.name]
             self._sweepers.append(
                 SweeperRunner(
@@ -381,6 +387,13 @@ class Station:
                     findings=findings,
                     now_s=now_s,
                     known=past.identity(job.name for job in jobs),
+                    book=book,
+                    unconfirmed=Unconfirmed(
+                        spec.name,
+                        rules={job.name: job.spec.on_change for job in jobs if not job.ended},
+                        swept_with={job.name: past.jobs[job.name].identity for job in jobs},
+                        expected=spec.expected,
+                    ),
                     look_first=self._look_at_clocks,
                     context=self.context.fresh,
                     keyed_since=self.context.keyed_since,

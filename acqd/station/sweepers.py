@@ -348,6 +348,8 @@ class SweeperRunner:
         try:
             outcome = await self._passes.take(job, due)
             done = outcome.done
+            if done and self.host.identity is not None:
+                self._unconfirmed.swept(job.name, self.host.identity)
             if outcome.failed is not None:
                 await self._after_failure(job, outcome.failed)
         finally:
@@ -554,6 +556,8 @@ class SweeperRunner:
             self._plan_anew(name)
             self._tell_listening(self._jobs[name])
         for name in fresh:
+            if name in self._ended or name in self._stopped:
+                continue
             why = self._unconfirmed.waiting[name]
             self._log.warning("job_waits", job=name, why=why)
             draft = FindingDraft(
