@@ -109,11 +109,12 @@ class StationConfig:
         return FilePath(os.path.normpath(self.folder.resolve() / FilePath(path).expanduser()))
 
     def address(self, sweeper: str) -> str:
-        """The sweeper's address; the path of a serial port made absolute where it has folders."""
+        """The sweeper's address; the path of a serial port made absolute where it has folders, that
+        of a recording (``iq:``) always."""
         address = self.sweepers[sweeper].address
-        scheme, _, device = address.partition(":")
-        if scheme == "serial" and "/" in device:
-            return f"serial:{self.resolved(device)}"
+        scheme, _, path = address.partition(":")
+        if (scheme == "serial" and "/" in path) or (scheme == "iq" and path):
+            return f"{scheme}:{self.resolved(path)}"
         return address
 
     @property

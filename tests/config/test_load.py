@@ -135,6 +135,15 @@ def test_paths_are_relative_to_the_file(
     assert config.address("mast") == f"serial:{tmp_path / 'run/a.tty'}"
 
 
+@pytest.mark.parametrize("path", ["night.sigmf-meta", "./recordings/*.sigmf-meta", "recordings"])
+def test_recordings_are_relative_to_the_config(
+    edited: Edited, read: Read, small: str, tmp_path: Path, path: str
+) -> None:
+    """The path of an iq: address counts from the config's folder, with folders in it or without."""
+    config = read(edited(small, ("sim:mast", f"iq:{path}")))
+    assert config.address("mast") == f"iq:{tmp_path / path}"
+
+
 @pytest.mark.parametrize("address", ["serial:COM3", "serial:/dev/ttyACM0", "tcp://h:1", "sim:x/y"])
 def test_other_addresses_are_left_alone(
     edited: Edited, read: Read, small: str, address: str

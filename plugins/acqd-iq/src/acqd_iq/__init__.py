@@ -1,1 +1,5 @@
-"""Sweeps computed from IQ samples: recordings and streams."""
+"""Sweeps computed from IQ recordings and streams by Welch's method, for acqd."""
+
+from acqd_iq.driver import IqDriver
+
+__all__ = ["IqDriver"]
