@@ -21,6 +21,9 @@ __all__ = ["Text", "dotted", "homes_of_keys", "in_file_order", "near_miss", "pri
 LONGEST_SHOWN = 60
 """Characters of a given value that a message repeats."""
 
+KEY_ITSELF = "[key]"
+"""How the validator says that it is the key of a pair that is wrong, not the value."""
+
 SECRET_KEYS = ("password", "user", "username")
 _USERINFO = re.compile(r"//[^/@\s]*@")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
@@ -218,7 +221,7 @@ def _written(data: Any, loc: Path) -> Path:
     """``loc`` as it stands in the file: one text may be written where a list of such belongs."""
     path: list[str | int] = []
     for part in loc:
-        if isinstance(data, str) and isinstance(part, int):
+        if (isinstance(data, str) and isinstance(part, int)) or part == KEY_ITSELF:
             continue
         path.append(part)
         try:

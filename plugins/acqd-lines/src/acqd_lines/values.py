@@ -1,0 +1,293 @@
+"""From what came to levels and frequencies: ASCII lists and columns, and binary values. Pure.
+
+Levels are worked out in whole steps of the sweeper's own and turned into floats once, so that
+"-97.25", 0.01 · −9725 and the same in an archive are one value; ``resolution`` is that step.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acqd.errors import ProtocolViolation
+from acqd.units import LevelUnit
+
+__all__ = [
+    "BINARY_TYPES",
+    "COLUMNS",
+    "FREQUENCY_FACTORS",
+    "LEVEL_UNITS",
+    "BinaryType",
+    "Column",
+    "Decoded",
+    "ValueFormat",
+    "decode_block",
+    "decode_lines",
+    "parse_number",
+]
+
+BinaryType = Literal["i8", "u8", "i16", "u16", "i32", "u32", "f32", "f64"]
+BINARY_TYPES: Final[Mapping[str, int]] = {
+    "i8": 1, "u8": 1, "i16": 2, "u16": 2, "i32": 4, "u32": 4, "f32": 4, "f64": 8,
+}  # fmt: skip
+"""Bytes of each."""
+
+Column = Literal["frequency", "level", "real", "imaginary", "-"]
+COLUMNS: Final = ("frequency", "level", "real", "imaginary", "-")
+
+FREQUENCY_FACTORS: Final[Mapping[str, int]] = {
+    "Hz": 1, "kHz": 1000, "MHz": 1_000_000, "GHz": 1_000_000_000,
+}  # fmt: skip
+
+LEVEL_UNITS: Final[Mapping[str, tuple[LevelUnit, int]]] = {
+    "dBm": (LevelUnit.DBM, 0),
+    "dBµV": (LevelUnit.DBUV, 0),
+    "dBuV": (LevelUnit.DBUV, 0),
+    "dBmV": (LevelUnit.DBUV, 60),
+    "dBFS": (LevelUnit.DBFS, 0),
+    "digit": (LevelUnit.DIGIT, 0),
+    "1": (LevelUnit.RATIO, 0),
+}
+"""The unit that levels are handed over in, and what is added on the way: 1 mV is 60 dB over 1 µV."""
+
+FINEST_STEP: Final = Fraction(1, 10**9)
+"""Finer steps than this are no steps: the levels are taken as they are."""
+
+LARGEST_CODE: Final = 2**53
+
+_NUMBER = re.compile(r"([+-]?)(\d+\.?\d*|\.\d+)(?:[eE]([+-]?\d{1,3}))?", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValueFormat:
+    """How values are written.
+
+    ``type`` is "text" or a binary type in ``order``. A level is ``scale`` times the number, plus
+    ``offset``, in ``unit``. Text has ``columns`` that repeat along each line, told apart by any of
+    ``separators`` (a blank stands for any white space), perhaps each with ``suffix`` behind it.
+    ``missing`` are words or numbers that mean that there is no level; they become NaN.
+    """
+
+    type: Literal["text"] | BinaryType = "text"
+    order: Literal["big", "little"] = "big"
+    scale: Decimal = Decimal(1)
+    offset: Decimal = Decimal(0)
+    unit: str = "dBm"
+    separators: tuple[str, ...] = (" ",)
+    decimal_comma: bool = False
+    suffixes: tuple[str, ...] = ()
+    columns: tuple[Column, ...] = ("level",)
+    frequency_unit: str = "Hz"
+    missing: tuple[str | float, ...] = ()
+
+    @property
+    def level_unit(self) -> LevelUnit:
+        """The unit that levels are handed over in."""
+        return LEVEL_UNITS[self.unit][0]
+
+    @property
+    def value_bytes(self) -> int:
+        """Bytes of one binary value; 0 for text."""
+        return BINARY_TYPES.get(self.type, 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decoded:
+    """Levels, float or complex (points,), and their axis in Hz where it was in the answer."""
+
+    level: NDArray[Any]
+    frequency_hz: NDArray[np.float64] | None = None
+    resolution: float | None = None
+
+
+def parse_number(text: str, *, decimal_comma: bool = False) -> float:
+    """The number that ``text`` is.
+
+    Raises:
+        ProtocolViolation: it is none.
+    """
+    plain = _plain(text, decimal_comma)
+    if plain is None or not _NUMBER.fullmatch(plain):
+        raise ProtocolViolation(expected="a number", got=text)
+    return float(plain)
+
+
+def decode_block(payload: bytes, form: ValueFormat) -> Decoded:
+    """The levels of a binary payload.
+
+    Raises:
+        ProtocolViolation: its length is no whole number of values.
+    """
+    width = form.value_bytes
+    if not payload or len(payload) % width:
+        raise ProtocolViolation(
+            expected=f"values of {width} bytes each", got=f"{len(payload)} bytes"
+        )
+    kind = {"i": "i", "u": "u", "f": "f"}[form.type[0]]
+    raw = np.frombuffer(payload, dtype=f"{'>' if form.order == 'big' else '<'}{kind}{width}")
+    # How bytes are ordered is the answer's affair and nobody's after this.
+    raw = raw.astype(raw.dtype.newbyteorder("="))
+    numbers = [value for value in form.missing if not isinstance(value, str)]
+    missing = np.isin(raw, np.array(numbers, dtype=np.float64)) if numbers else None
+    if kind == "f":
+        return Decoded(level=_with_nan(_scaled_floats(raw, form), missing))
+    level, resolution = _stepped(raw.astype(np.float64), Fraction(1), form)
+    return Decoded(level=_with_nan(level, missing), resolution=resolution)
+
+
+def decode_lines(lines: Sequence[str], form: ValueFormat) -> Decoded:
+    """The levels of lines of text, and their frequencies where they are among the columns.
+
+    Raises:
+        ProtocolViolation: something that is no number, or columns that do not come out even.
+    """
+    columns: list[list[str]] = [[] for _ in form.columns]
+    for number, line in enumerate(lines, 1):
+        words = _words(line, form)
+        if len(words) % len(columns):
+            raise ProtocolViolation(
+                expected=f"{len(columns)} columns ({', '.join(form.columns)}) in line {number}",
+                got=f"{len(words)} in {line[:60]!r}",
+            )
+        for place, column in enumerate(columns):
+            column.extend(words[place :: len(columns)])
+    named = dict(zip(form.columns, columns, strict=True))
+    axis = named.get("frequency")
+    frequency_hz = None if axis is None else _frequencies(axis, form)
+    if "real" in named:
+        real, _ = _numbers(named["real"], form)
+        imaginary, _ = _numbers(named["imaginary"], form)
+        return Decoded(level=real + 1j * imaginary, frequency_hz=frequency_hz)
+    values, step = _numbers(named["level"], form)
+    missing = np.isnan(values)
+    level, resolution = _stepped(values, step, form)
+    return Decoded(
+        level=_with_nan(level, missing), frequency_hz=frequency_hz, resolution=resolution
+    )
+
+
+# --- text ---------------------------------------------------------------------------------------
+
+
+def _words(line: str, form: ValueFormat) -> list[str]:
+    """The words of a line. One separator at its very end is let pass."""
+    marks = [mark for mark in form.separators if mark != " "]
+    if not marks:
+        return line.split()
+    first, *others = marks
+    for other in others:
+        line = line.replace(other, first)
+    if " " in form.separators:
+        line = first.join(line.split())
+    words = [word.strip() for word in line.split(first)]
+    if len(words) > 1 and not words[-1]:
+        words.pop()
+    return words
+
+
+def _plain(text: str, decimal_comma: bool) -> str | None:
+    """``text`` with a decimal point; None where it has the other sign of the two."""
+    text = text.strip().replace("−", "-")
+    if decimal_comma:
+        return None if "." in text else text.replace(",", ".")
+    return text
+
+
+def _without_suffix(word: str, suffixes: Iterable[str]) -> str:
+    for suffix in suffixes:
+        if word.endswith(suffix):
+            return word.removesuffix(suffix).rstrip()
+    return word
+
+
+def _numbers(words: Sequence[str], form: ValueFormat) -> tuple[NDArray[np.float64], Fraction]:
+    """The numbers of ``words``, NaN where one is missing, and the step that they are written on."""
+    absent = {str(word).casefold() for word in form.missing}
+    values = np.empty(len(words))
+    decimals = 0
+    for place, word in enumerate(words):
+        if absent and word.casefold() in absent:
+            values[place] = np.nan
+            continue
+        plain = _plain(_without_suffix(word, form.suffixes), form.decimal_comma)
+        match = None if plain is None else _NUMBER.fullmatch(plain)
+        if plain is None or match is None:
+            raise ProtocolViolation(expected=f"a number as value {place + 1}", got=word)
+        values[place] = float(plain)
+        digits = len(match[2].partition(".")[2]) - int(match[3] or 0)
+        decimals = max(decimals, digits)
+    return values, Fraction(1, 10 ** min(decimals, 15))
+
+
+def _frequencies(words: Sequence[str], form: ValueFormat) -> NDArray[np.float64]:
+    """In Hz. The numbers are decimals: kHz with three decimals are whole Hz exactly."""
+    factor = FREQUENCY_FACTORS[form.frequency_unit]
+    values, step = _numbers(words, form)
+    unit = step * factor
+    code = np.rint(values / float(step)) if step >= FINEST_STEP else values
+    if step < FINEST_STEP or not _all_exact(code):
+        return values * factor
+    return _products(code, unit)
+
+
+# --- steps --------------------------------------------------------------------------------------
+
+
+def _stepped(
+    values: NDArray[np.float64], step: Fraction, form: ValueFormat
+) -> tuple[NDArray[np.float64], float | None]:
+    """Levels of ``values``, which lie on ``step``, and the step that the levels lie on."""
+    scale, offset = Fraction(form.scale), Fraction(form.offset) + LEVEL_UNITS[form.unit][1]
+    own = abs(scale) * step
+    common = _common_step(own, offset)
+    plain = values * float(scale) + float(offset)
+    if common < FINEST_STEP:
+        return plain, None
+    ratio = own / common
+    code = np.rint(values / float(step)) * (float(ratio) * (1 if scale > 0 else -1))
+    code = code + float(offset / common)
+    if not _all_exact(code):
+        return plain, None
+    return _products(code, common), float(common)
+
+
+def _common_step(one: Fraction, other: Fraction) -> Fraction:
+    """The greatest step that both lie on."""
+    if other == 0:
+        return one
+    denominator = math.lcm(one.denominator, other.denominator)
+    return Fraction(math.gcd(int(one * denominator), int(abs(other) * denominator)), denominator)
+
+
+def _all_exact(code: NDArray[np.float64]) -> bool:
+    known = code[np.isfinite(code)]
+    return known.size == 0 or float(np.abs(known).max()) < LARGEST_CODE
+
+
+def _products(code: NDArray[np.float64], step: Fraction) -> NDArray[np.float64]:
+    """``code · step``, rounded once where the parts of the fraction are small enough for that."""
+    whole = code * float(step.numerator)
+    return whole / float(step.denominator) if step.denominator > 1 else whole
+
+
+def _scaled_floats(raw: NDArray[Any], form: ValueFormat) -> NDArray[Any]:
+    offset = form.offset + LEVEL_UNITS[form.unit][1]
+    if form.scale == 1 and offset == 0:
+        return raw
+    return raw.astype(np.float64) * float(form.scale) + float(offset)
+
+
+def _with_nan(level: NDArray[Any], missing: NDArray[np.bool_] | None) -> NDArray[Any]:
+    if missing is None or not missing.any():
+        return level
+    level = np.array(level)
+    level[missing] = np.nan
+    return level
