@@ -244,8 +244,11 @@ class OpenContext(Protocol):
     @property
     def cancel(self) -> CancelToken: ...
 
-    def connect(self) -> Transport:
-        """The link to ``address``, opened and kept by the host. Once per ``open``."""
+    def connect(self, defaults: Mapping[str, Any] | None = None) -> Transport:
+        """The link to ``address``, opened and kept by the host. Once per ``open``.
+
+        ``defaults`` are settings of the link, such as ``baud``, for where the config has none.
+        """
         ...
 
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
+from functools import partial
 from queue import SimpleQueue
 from typing import Any, Protocol, runtime_checkable
 
@@ -92,15 +93,20 @@ class Cancel:
 class _Context:
     """The OpenContext that a driver gets."""
 
-    def __init__(self, call: OpenCall, cancel: Cancel, connect: Callable[[], Transport]) -> None:
+    def __init__(
+        self,
+        call: OpenCall,
+        cancel: Cancel,
+        connect: Callable[[Mapping[str, Any]], Transport],
+    ) -> None:
         self.name = call.name
         self.address = call.address
         self.options = call.options
         self.cancel = cancel
         self._connect = connect
 
-    def connect(self) -> Transport:
-        return self._connect()
+    def connect(self, defaults: Mapping[str, Any] | None = None) -> Transport:
+        return self._connect(defaults or {})
 
 
 class DriverSide:
@@ -169,16 +175,16 @@ class DriverSide:
         return self._sweeper
 
     def _open(self, call: OpenCall) -> None:
-        context = _Context(call, self._cancel, lambda: self._connect(call))
+        context = _Context(call, self._cancel, partial(self._connect, call))
         sweeper = self._driver.open(context)
         if not isinstance(sweeper, Sweeper):
             raise DriverFault(f"open() returned {type(sweeper).__name__}, expected a Sweeper")
         self._sweeper = sweeper
 
-    def _connect(self, call: OpenCall) -> Transport:
+    def _connect(self, call: OpenCall, defaults: Mapping[str, Any]) -> Transport:
         if self._link is not None:
             raise DriverFault("the driver called connect() twice in one open()")
-        link = self._open_link(call.address, call.options)
+        link = self._open_link(call.address, {**defaults, **call.options})
         with self._lock:
             self._link = link
             gone = self._link_gone

@@ -274,7 +274,7 @@ class _Trial:
         self.options = options
         self.cancel: CancelToken = Cancel()
 
-    def connect(self) -> Transport:
+    def connect(self, defaults: Mapping[str, Any] | None = None) -> Transport:
         raise WrongUsage(f"{self.address}: a rehearsal opens no link")
 
 
