@@ -248,7 +248,7 @@ def _settings(profile: Profile) -> Iterator[Finding]:
         }:
             yield Finding(
                 path=(*path, "send"),
-                problem=f"the {name} is not in it",
+                problem="there is nothing of it in the command",
                 accepted="a command with {start:MHz}" if name == "frequency" else f"{{{name}}}",
             )
         default = setting.default_value

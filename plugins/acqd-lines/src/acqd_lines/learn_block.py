@@ -23,6 +23,8 @@ LEAST_POINTS = 3
 LONGEST_HEAD = 16
 """Bytes before the values: sync and header together."""
 LONGEST_TAIL = 8
+SMOOTH = 0.3
+"""Smoother than this is smooth: less says nothing more."""
 TYPES: Final[tuple[BinaryType, ...]] = ("u16", "i16", "u8", "i8", "f32", "i32", "u32", "f64")
 
 KNOWN_CHECKSUMS: Final[tuple[Checksum, ...]] = (
@@ -87,7 +89,8 @@ def values_of(shape: BlockShape) -> Float:
     kind = {"i": "i", "u": "u", "f": "f"}[shape.type[0]]
     order = "<" if shape.order == "little" else ">"
     raw = np.frombuffer(shape.payload, dtype=f"{order}{kind}{BINARY_TYPES[shape.type]}")
-    return raw.astype(np.float64)
+    with np.errstate(invalid="ignore"):  # any bytes are tried as floats
+        return raw.astype(np.float64)
 
 
 def guess_block(data: bytes, *, points: int | None = None) -> list[Guess[BlockShape]]:
@@ -145,7 +148,8 @@ def _counted(data: bytes, points: int | None) -> Iterator[BlockShape]:
         for width in (4, 2, 1):
             for order in ORDERS[: 1 if width == 1 else 2]:
                 number = int.from_bytes(data[at : at + width], order)
-                if number >= LEAST_POINTS:
+                # One byte that fits is too easily chance, where no number of points bears it out.
+                if number >= LEAST_POINTS and (width > 1 or points is not None):
                     yield from _after_field(data, at, width, order, number, points)
 
 
@@ -212,14 +216,25 @@ def _judged(shape: BlockShape, points: int | None) -> Guess[BlockShape]:
     if points is not None and shape.points == points:
         weight += 0.05
         reasons.append(f"{points} values, as many as asked for")
-    rough = roughness(values_of(shape))
-    weight += 0.3 * (1.0 - rough)
+    values = values_of(shape)
+    rough = roughness(values)
+    weight += 0.3 * (1.0 - max(rough, SMOOTH))
+    if shape.type.startswith("i") and values.min() < 0.0 <= values.max():
+        weight -= 0.03  # levels of one sweep seldom have both signs
+    elif shape.type.startswith("u") and rough < 1.0 and values.min() >= _half(shape.type):
+        weight -= 0.03  # all in the upper half: rather negative numbers
     reasons.append(f"neighbouring values differ by {rough:.0%} of what chance would give")
     # Bytes that nothing explains count against it.
     idle = len(shape.tail) if checked.checksum is None else 0
     idle += shape.sync if shape.length is None else 0
     weight -= 0.02 * idle
+    if isinstance(shape.length, Length):
+        weight -= 0.03 * (len(shape.head) - shape.sync - shape.length.width)
     return Guess(value=checked, reason="; ".join(reasons), weight=max(0.0, min(1.0, weight)))
+
+
+def _half(kind: BinaryType) -> float:
+    return float(2 ** (8 * BINARY_TYPES[kind] - 1))
 
 
 def roughness(values: Float) -> float:

@@ -55,9 +55,10 @@ class Guess(Generic[T]):
 
 def is_text(data: bytes) -> bool:
     """Whether ``data`` can be lines of text: printable, and the usual control characters."""
-    odd = sum(1 for byte in data if not (32 <= byte < 127 or byte in b"\r\n\t\x08\x00"))
+    odd = sum(1 for byte in data if byte < 160 and not (32 <= byte < 127 or byte in b"\r\n\t\b\0"))
     # A sign such as µ or ° in some old code page is still text.
-    return bool(data) and odd <= len(data) // 50
+    signs = sum(1 for byte in data if byte >= 160)
+    return bool(data) and odd <= len(data) // 50 and signs <= len(data) // 10
 
 
 def guess_line_end(received: bytes) -> list[Guess[str]]:
@@ -127,7 +128,8 @@ def guess_errors(lines: Sequence[str]) -> list[Guess[str]]:
     if len(known) > 1 and start.strip():
         return [
             Guess(
-                value=f"^{re.escape(start.rstrip())}",
+                value=f"^{re.escape(start.rstrip())}"
+                + (r"\b" if start.rstrip()[-1].isalnum() else ""),
                 reason=f"all {len(known)} answers to nonsense begin with {start.rstrip()!r}",
                 weight=0.9,
             )

@@ -123,12 +123,12 @@ def guess_frequency_unit(
 
 
 def resolution_of(values: Sequence[float] | Float) -> float:
-    """The coarsest decimal step that all numbers lie on; 0 where they lie on none to 1e-6."""
+    """The coarsest decimal step that all numbers lie on; 0 where they lie on none down to 1e-6."""
     numbers = np.asarray(values, dtype=np.float64)
     numbers = numbers[np.isfinite(numbers)]
     for decimals in range(7):
         scaled = numbers * 10.0**decimals
-        if np.all(np.abs(scaled - np.rint(scaled)) < 1e-6 * 10.0**decimals + 1e-9):
+        if np.all(np.abs(scaled - np.rint(scaled)) < 1e-4):
             return float(10.0**-decimals)
     return 0.0
 

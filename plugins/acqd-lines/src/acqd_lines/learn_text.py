@@ -18,9 +18,8 @@ Form = Literal["pairs", "column", "list"]
 LEAST_POINTS = 3
 """Fewer numbers than this are an answer about something, not a sweep."""
 UNITS = ("dBm", "dBuV", "dBµV", "dBmV", "dBFS", "dB")
-SIGN = r"(?<![\d.,])[+\-−]?"
-POINT = re.compile(SIGN + r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?(?![\d])")
-COMMA = re.compile(SIGN + r"\d+(?:,\d+)?(?:[eE][+-]?\d{1,3})?(?![\d])")
+POINT = re.compile(r"(?<![\d.])[+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?(?![\d])")
+COMMA = re.compile(r"(?<![\d,])[+\-−]?\d+(?:,\d+)?(?:[eE][+-]?\d{1,3})?(?![\d])")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -338,6 +338,7 @@ class AnswerTable(Table):
         if self.kind == "block":
             return self._block(points * value_bytes, value_bytes, checksum)
         count = points if self.count == "points" else self.count
+        per = "line" if self.checksum is None or self.kind == "line" else self.checksum.per
         return LineFraming(
             count=1 if self.kind == "line" else count,
             end=self.end,
@@ -345,9 +346,7 @@ class AnswerTable(Table):
             skip=self.skip,
             ignore=None if self.ignore is None else self.ignore.compiled,
             checksum=checksum,
-            checksum_per="line"
-            if self.checksum is None or self.kind == "line"
-            else self.checksum.per,
+            checksum_per=per,
         )
 
     def _block(self, whole_bytes: int, value_bytes: int, checksum: Checksum | None) -> BlockFraming:

@@ -56,7 +56,7 @@ LEVEL_UNITS: Final[Mapping[str, tuple[LevelUnit, int]]] = {
     "digit": (LevelUnit.DIGIT, 0),
     "1": (LevelUnit.RATIO, 0),
 }
-"""The unit that levels are handed over in, and what is added on the way: 1 mV is 60 dB over 1 µV."""
+"""The unit that levels are handed over in, and what is added then: 1 mV is 60 dB over 1 µV."""
 
 FINEST_STEP: Final = Fraction(1, 10**9)
 """Finer steps than this are no steps: the levels are taken as they are."""
