@@ -25,8 +25,9 @@ class Checksum:
     """What is computed, and how it is written.
 
     ``form`` is "hex" (digits, two a byte, either case) or "bytes" in ``order``. ``over`` is what it
-    is computed of: the "payload" alone, or "all" that came before it. ``mark`` is a text right
-    before it, not counted in.
+    is computed of: the "payload" alone; what came "before" it, a block's header or the ends of lines
+    too, but not the sync bytes and not the mark; or "all" that came. ``mark`` is a text before it; in
+    a line of its own other words may stand between the two.
     """
 
     kind: ChecksumKind
@@ -36,7 +37,7 @@ class Checksum:
     final_xor: int = 0
     form: Literal["hex", "bytes"] = "hex"
     order: Literal["big", "little"] = "big"
-    over: Literal["payload", "all"] = "payload"
+    over: Literal["payload", "before", "all"] = "payload"
     mark: bytes = b""
 
     @property

@@ -408,11 +408,14 @@ class _LineParser(FrameParser):
         mark = checksum.mark.decode("latin-1")
         if not last.startswith(mark):
             raise ProtocolViolation(expected=f"the checksum after {mark!r}", got=last)
-        if checksum.over == "all":
-            data = bytes(self._buffer[self._first_at : self._last_at]) + checksum.mark
-        else:
+        if checksum.over == "payload":
             data = "".join(rest).encode("latin-1")
-        _check(checksum, data, last[len(mark) :].strip().encode("latin-1"))
+        else:
+            data = bytes(self._buffer[self._first_at : self._last_at])
+            data += checksum.mark if checksum.over == "all" else b""
+        # Other words may stand before it, such as how many lines it is of.
+        written = (last[len(mark) :].split() or [""])[-1]
+        _check(checksum, data, written.encode("latin-1"))
         return rest
 
 
@@ -535,7 +538,11 @@ class _BlockParser(FrameParser):
                     expected=f"{_hex(checksum.mark)} before the checksum",
                     got=bytes(self._buffer[end : end + written]),
                 )
-            counted_from = first if checksum.over == "payload" else self._begun_at
+            counted_from = {
+                "payload": first,
+                "before": self._begun_at + len(framing.sync),
+                "all": self._begun_at,
+            }[checksum.over]
             data = bytes(self._buffer[counted_from:end])
             _check(checksum, data, bytes(self._buffer[marked : end + written]))
         tail = bytes(self._buffer[end + written : end + written + len(framing.tail)])
@@ -572,7 +579,7 @@ def _without_checksum(line: str, checksum: Checksum) -> str:
     body, mark = data[: -width - len(checksum.mark)], data[-width - len(checksum.mark) : -width]
     if len(data) < width + len(checksum.mark) or mark != checksum.mark:
         raise ProtocolViolation(expected="a line that ends with its checksum", got=line)
-    counted = body if checksum.over == "payload" else body + mark
+    counted = body + mark if checksum.over == "all" else body
     _check(checksum, counted, data[-width:])
     return body.decode("latin-1")
 

@@ -233,7 +233,7 @@ class ChecksumTable(Table):
     final_xor: Annotated[Count, Field(ge=0, le=0xFFFF)] = 0
     form: Literal["hex", "bytes"] = "hex"
     order: Literal["big", "little"] = "big"
-    over: Literal["payload", "all"] = "payload"
+    over: Literal["payload", "before", "all"] = "payload"
     mark: ByteText = ""
     per: Literal["line", "answer"] = "answer"
 
