@@ -13,6 +13,7 @@ from acqd.drivers.host import SweeperHost
 from acqd.errors import RequestRefused, SweepInvalid
 from acqd.sweep import Capabilities, SourceRequest, SweepRequest
 from acqd.testing.bench import Bench, asking, broke, capabilities_of, must, skip, swept
+from acqd.testing.checks.sweeping import shown_setting
 
 __all__ = ["LimitChecks"]
 
@@ -176,8 +177,9 @@ async def _try_each(bench: Bench, name: str, values: Any) -> None:
 async def _try_one(bench: Bench, host: SweeperHost, name: str, value: Any) -> None:
     """A sweep with a setting that is advertised: it comes back, and with that setting."""
     request = replace(bench.request, **{name: value})
-    asks = f"It has {name} {value}, as capabilities() says."
-    sweep = await swept(bench, host, request, f"{name} {value}", asks, NARROWER)
+    what = shown_setting(name, value)
+    asks = f"It has {what}, as capabilities() says."
+    sweep = await swept(bench, host, request, what, asks, NARROWER)
     if sweep is not None and name in settings_that_differ(request, sweep.reported):
         broke(asks, f"it took {getattr(sweep.reported, name)}", NARROWER)
 

@@ -17,7 +17,7 @@ from acqd.errors import RequestRefused, SweeperError
 from acqd.sweep import Capabilities, LevelUnit, Sweep, SweepFlag, SweepRequest
 from acqd.testing.bench import Bench, asking, broke, capabilities_of, must, swept
 
-__all__ = ["SweepChecks", "advertised_values"]
+__all__ = ["SweepChecks", "advertised_values", "shown_setting"]
 
 COMES_BACK: Final = "A sweep within the limits comes back."
 WITHIN: Final = "Sweep it, or state a limit in capabilities() that keeps such requests away."
@@ -240,6 +240,11 @@ def advertised_values(capabilities: Capabilities) -> dict[str, list[Any]]:
     return {name: values for name, values in found.items() if values}
 
 
+def shown_setting(name: str, value: Any) -> str:
+    """As a check calls a setting: ``rbw_hz 10000``."""
+    return f"{name} {value:.10g}" if isinstance(value, float) else f"{name} {value}"
+
+
 def _three(values: list[float]) -> list[float]:
     """The last two and the middle, without doubles: the first may be too slow for a check."""
     chosen = {values[-1], values[-2], values[len(values) // 2]} if len(values) > 1 else set(values)
@@ -255,14 +260,14 @@ async def _set_and_read(
     reported: set[Any] = set()
     for value in values:
         request = replace(bench.request, **{name: value})
-        sweep = await swept(bench, host, request, f"{name} {value}", asks, WITHIN)
+        sweep = await swept(bench, host, request, shown_setting(name, value), asks, WITHIN)
         if sweep is None:
             continue
         got = getattr(sweep.reported, name)
         must(
             got is not None,
             asks,
-            f"{name} {value} was asked for, and the trace reports none",
+            f"{shown_setting(name, value)} was asked for, and the trace reports none",
             f"Read it back, or report what was set and name {name} in Reported.assumed.",
         )
         differs = name in settings_that_differ(request, sweep.reported)
