@@ -25,9 +25,9 @@ class Checksum:
     """What is computed, and how it is written.
 
     ``form`` is "hex" (digits, two a byte, either case) or "bytes" in ``order``. ``over`` is what it
-    is computed of: the "payload" alone; what came "before" it, a block's header or the ends of lines
-    too, but not the sync bytes and not the mark; or "all" that came. ``mark`` is a text before it; in
-    a line of its own other words may stand between the two.
+    is computed of: the "payload" alone; what came "before" it, also a block's header or the ends of
+    lines, but not the sync bytes and not the mark; or "all" that came. ``mark`` is a text before
+    it; in a line of its own other words may stand between the two.
     """
 
     kind: ChecksumKind
