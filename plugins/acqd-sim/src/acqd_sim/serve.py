@@ -11,8 +11,12 @@ import signal
 import socket
 import sys
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from acqd.errors import ConfigError
+
+if TYPE_CHECKING:
+    from acqd_sim.iq import IqSettings
 
 __all__ = ["main"]
 
@@ -50,6 +54,13 @@ def _parser() -> argparse.ArgumentParser:
         metavar="NAME=LANGUAGE",
         help="tern, skua or dunlin instead of scpi",
     )
+    serve.add_argument(
+        "--iq",
+        action="append",
+        default=[],
+        metavar="NAME=HOST:PORT,rate=…,centre=…[,type=…][,full_scale=…]",
+        help="its samples, as a stream",
+    )
     serve.add_argument("--control", metavar="HOST:PORT", help="where to take orders")
     serve.add_argument(
         "--time-scale", type=float, default=1.0, metavar="X", help="real seconds a scene second"
@@ -59,6 +70,19 @@ def _parser() -> argparse.ArgumentParser:
     tell.add_argument("control", metavar="HOST:PORT")
     tell.add_argument("words", nargs="+", metavar="NAME ORDER [ARGUMENT]", help="or: list")
     tell.set_defaults(run=_tell)
+    record = commands.add_parser(
+        "record", help="write an instrument's samples as a SigMF recording"
+    )
+    record.add_argument("scene", help="scene file, or - for the built-in one")
+    record.add_argument("name", help="name of an instrument in it")
+    record.add_argument("--centre", required=True, metavar="F", help='such as "156.5 MHz"')
+    record.add_argument("--rate", required=True, metavar="R", help='such as "1 MS/s"')
+    record.add_argument("--for", required=True, metavar="T", dest="lasts", help='such as "60 s"')
+    record.add_argument("--from", metavar="WHEN", dest="since", help="UTC; left out: now")
+    record.add_argument("--type", default="ci16_le", metavar="TYPE")
+    record.add_argument("--full-scale", default="-20 dBm", metavar="LEVEL")
+    record.add_argument("--out", required=True, metavar="NAME.sigmf-meta")
+    record.set_defaults(run=_record)
     truth = commands.add_parser("truth", help="what was on the air in a stretch of time")
     truth.add_argument("scene", help="scene file, or - for the built-in one")
     truth.add_argument("name", help="name of the scene in it")
@@ -85,6 +109,62 @@ def _named(texts: Sequence[str], what: str) -> dict[str, str]:
     return found
 
 
+def _samples(text: str) -> tuple[str, int, IqSettings]:
+    """Where samples go and which, from "HOST:PORT,rate=…,centre=…"."""
+    from acqd_sim.iq import IqSettings, WrongIq
+
+    where, *more = text.split(",")
+    host, port = _host_port(where)
+    pairs = (one.partition("=") for one in more)
+    try:
+        return host, port, IqSettings.from_texts({key.strip(): value for key, _, value in pairs})
+    except WrongIq as exc:
+        raise SystemExit(_wrong(f"--iq {text}: {exc}")) from exc
+
+
+def _record(options: argparse.Namespace) -> int:
+    import time
+    from pathlib import Path
+
+    from acqd.config.quantity import DURATION, QuantityError, parse_quantity
+    from acqd_sim.iq import IqSettings, WrongIq
+    from acqd_sim.iqrecord import record
+    from acqd_sim.scenefile import load_world
+
+    world = load_world(None if options.scene == "-" else options.scene)
+    texts = {
+        "rate": options.rate,
+        "centre": options.centre,
+        "type": options.type,
+        "full_scale": options.full_scale,
+    }
+    try:
+        settings = IqSettings.from_texts(texts)
+        lasts_s = parse_quantity(options.lasts, DURATION)
+        start_s = time.time() if options.since is None else _utc_s(options.since)
+        out = Path(options.out)
+        count = record(world, options.name, settings, start_s=start_s, lasts_s=lasts_s, out=out)
+    except (WrongIq, QuantityError) as exc:
+        return _wrong(str(exc))
+    except OSError as exc:
+        print(f"acqd-sim: {options.out}: cannot be written: {exc.strerror}", file=sys.stderr)
+        return 1
+    print(f"{count} samples of {options.name} are in {options.out}")
+    return 0
+
+
+def _utc_s(text: str) -> float:
+    from datetime import UTC, datetime
+
+    from acqd_sim.iq import WrongIq
+
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError as exc:
+        raise WrongIq(f"--from {text}: accepted: a time such as 2026-06-14T22:52:10Z") from exc
+    return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
+
+
 def _wrong(text: str) -> int:
     print(f"acqd-sim: {text}", file=sys.stderr)
     return 2
@@ -100,10 +180,13 @@ def _serve(options: argparse.Namespace) -> int:
     tcp = {name: _host_port(text) for name, text in _named(options.tcp, "HOST:PORT").items()}
     pty = _named(options.pty, "PATH")
     speak = _named(options.speak, "LANGUAGE")
-    if not tcp and not pty:
+    iq = {name: _samples(text) for name, text in _named(options.iq, "HOST:PORT,rate=…").items()}
+    if not tcp and not pty and not iq:
         tcp = dict.fromkeys(world.models, ("127.0.0.1", 0))
     control = _host_port(options.control) if options.control else None
-    served = Served(tcp=tcp, pty=pty, speak=speak, control=control, time_scale=options.time_scale)
+    served = Served(
+        tcp=tcp, pty=pty, iq=iq, speak=speak, control=control, time_scale=options.time_scale
+    )
 
     async def serve() -> int:
         stop = asyncio.Event()

@@ -14,6 +14,8 @@ from dataclasses import dataclass, field, replace
 from acqd_sim.control import Control
 from acqd_sim.dialects import DIALECTS, SCPI
 from acqd_sim.instrument import Instrument
+from acqd_sim.iq import IqSettings
+from acqd_sim.iqport import IqPort
 from acqd_sim.ports import Port, PortTaken, PtyPort, TcpPort
 from acqd_sim.scenefile import World
 from acqd_sim.simclock import SceneClock
@@ -30,11 +32,13 @@ AWAY_LOOK_S = 0.5
 class Served:
     """What is to be served: names with TCP ``(host, port)`` or with the path of a terminal.
 
-    ``speak`` says of a name which of :data:`acqd_sim.dialects.DIALECTS` it speaks, not SCPI.
+    ``speak`` says of a name which of :data:`acqd_sim.dialects.DIALECTS` it speaks, not SCPI; ``iq``
+    where its samples are sent, and which.
     """
 
     tcp: Mapping[str, tuple[str, int]] = field(default_factory=dict)
     pty: Mapping[str, str] = field(default_factory=dict)
+    iq: Mapping[str, tuple[str, int, IqSettings]] = field(default_factory=dict)
     speak: Mapping[str, str] = field(default_factory=dict)
     control: tuple[str, int] | None = None
     time_scale: float = 1.0
@@ -63,7 +67,7 @@ class Service:
         self._clock = clock
         self._away: dict[str, bool] = {}
         self._watch: asyncio.Task[None] | None = None
-        names = dict.fromkeys((*served.tcp, *served.pty))
+        names = dict.fromkeys((*served.tcp, *served.pty, *served.iq))
         unknown = [name for name in names if name not in world.models]
         if unknown:
             known = ", ".join(world.models)
@@ -75,6 +79,8 @@ class Service:
             self.ports[name].append(TcpPort(self.instruments[name], host, port, speaks[name]))
         for name, path in served.pty.items():
             self.ports[name].append(PtyPort(self.instruments[name], path, speaks[name]))
+        for name, (host, port, samples) in served.iq.items():
+            self.ports[name].append(IqPort(self.instruments[name], host, port, samples, clock))
         self.control = None
         if served.control is not None:
             self.control = Control(world, self.instruments, self.ports, *served.control)
@@ -136,7 +142,9 @@ class Service:
     def banner(self) -> list[str]:
         """One line an instrument and port."""
         lines = [
-            f"{name} is at {port.address}" for name, ports in self.ports.items() for port in ports
+            f"{name}{', samples,' if isinstance(port, IqPort) else ''} is at {port.address}"
+            for name, ports in self.ports.items()
+            for port in ports
         ]
         if self.control is not None:
             lines.append(f"control is at {self.control.address}")
@@ -197,6 +205,17 @@ class SimServer:
         if name == "control" and self._service.control is not None:
             return self._service.control.address
         return self._service.ports[name][0].address
+
+    def samples(self, name: str) -> IqPort:
+        """The port that sends the samples of instrument ``name``.
+
+        Raises:
+            KeyError: they are not served.
+        """
+        for port in self._service.ports[name]:
+            if isinstance(port, IqPort):
+                return port
+        raise KeyError(name)
 
     def instrument(self, name: str) -> Instrument:
         """The instrument itself, to look at while nobody talks to it."""
