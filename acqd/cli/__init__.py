@@ -27,6 +27,7 @@ COMMANDS = {
     "dash": "A live page of one or several stations, fed by MQTT alone.",
     "export": "Sweeps of an archive as CSV, netCDF, Parquet or Touchstone.",
     "find": "List attached sweepers.",
+    "ingest": "Bring sweeps from text logs into an archive, by a map of how they are written.",
     "note": 'Put a remark on the sheet: acqd note 21:05 "lamp off".',
     "once": "One pass of a job, or of a plain range such as 144MHz..146MHz.",
     "plot": "A picture of a job: the night sheet, a range, single sweeps, one channel.",
