@@ -117,6 +117,15 @@ class StationConfig:
             return f"{scheme}:{self.resolved(path)}"
         return address
 
+    def options(self, sweeper: str) -> dict[str, Any]:
+        """The sweeper's options; what begins with ``./`` or ``../`` made a path beside the file."""
+        return {
+            key: str(self.resolved(value))
+            if isinstance(value, str) and value.startswith(("./", "../"))
+            else value
+            for key, value in self.sweepers[sweeper].options.items()
+        }
+
     @property
     def enabled_jobs(self) -> dict[str, JobTable]:
         """The jobs to run: they and their sweepers are enabled."""

@@ -1,7 +1,9 @@
 """Asks every driver what it can find, with a limit of time on each and on all together.
 
 Drivers are asked one after the other: two of them probing one port at once would each find it busy.
-A port that answered to one driver is not shown to the next.
+A port that answered to one driver is not shown to the next, and one that another program holds is
+opened for none of them. What the network announces is listened to meanwhile, where that is asked
+for.
 """
 
 from __future__ import annotations
@@ -9,7 +11,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from acqd.drivers.contract import (
@@ -23,8 +25,20 @@ from acqd.drivers.contract import (
 )
 from acqd.drivers.registry import DriverEntry, Registry
 from acqd.drivers.transport import OpenedLink, open_transport
-from acqd.drivers.usbports import serial_ports, usb_location
-from acqd.errors import TransportClosed
+from acqd.drivers.usbports import (
+    Holder,
+    ListSerial,
+    UsbIdentity,
+    clean,
+    holders,
+    is_usb_address,
+    refuse_missing,
+    serial_ports,
+    usb_devices,
+    usb_location,
+    usb_nodes,
+)
+from acqd.errors import PortBusy, RequestRefused, TransportClosed
 
 __all__ = ["FindResult", "find_all", "look_for", "serial_ports", "usb_location"]
 
@@ -33,26 +47,42 @@ DRIVER_TIMEOUT_S: Final = 15.0
 
 GRACE_S: Final = 0.5
 
+ANNOUNCED_S: Final = 5.0
+"""For listening to the network; it takes two or three seconds."""
+
 CANDIDATES_MAX: Final = 200
 """From one driver; more is a driver that counts something else than sweepers."""
 
 _ORDER: Final = {certainty: place for place, certainty in enumerate(Certainty)}
 
+Addresses = Mapping[str, Sequence[str | Named]] | Sequence[str | Named]
+ListUsb = Callable[[], Sequence[UsbDevice]]
+ListServices = Callable[[], Sequence[Service]]
+FindHolders = Callable[[Iterable[str]], Mapping[str, Holder]]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindResult:
-    """What was found, the surest first, and what went wrong while looking, a line each."""
+    """What was found, the surest first, and what went wrong while looking, a line each.
+
+    ``ports``, ``usb`` and ``services`` are all that was there to look at; ``held`` says of an
+    address ``serial:…``, or of a USB device's location, which other program has it open.
+    """
 
     candidates: tuple[Candidate, ...]
     problems: tuple[str, ...] = ()
+    ports: tuple[SerialPort, ...] = ()
+    usb: tuple[UsbDevice, ...] = ()
+    services: tuple[Service, ...] = ()
+    held: Mapping[str, Holder] = field(default_factory=dict)
 
 
 def find_all(
     registry: Registry,
     *,
-    addresses: Mapping[str, Sequence[str]] | Sequence[str] = (),
+    addresses: Addresses = (),
     probe: bool = False,
-    list_serial: Callable[[], Sequence[SerialPort]] = serial_ports,
+    list_serial: ListSerial = serial_ports,
 ) -> list[Candidate]:
     """The candidates of :func:`look_for`, without its problems."""
     found = look_for(registry, addresses=addresses, probe=probe, list_serial=list_serial)
@@ -62,46 +92,165 @@ def find_all(
 def look_for(
     registry: Registry,
     *,
-    addresses: Mapping[str, Sequence[str]] | Sequence[str] = (),
+    addresses: Addresses = (),
     probe: bool = False,
-    list_serial: Callable[[], Sequence[SerialPort]] = serial_ports,
+    list_serial: ListSerial = serial_ports,
+    list_usb: ListUsb = usb_devices,
+    list_services: ListServices | None = None,
+    find_holders: FindHolders = holders,
     timeout_s: float = DRIVER_TIMEOUT_S,
 ) -> FindResult:
     """Let every driver look for its sweepers.
 
     Args:
         registry: the drivers.
-        addresses: what the user named: by driver, or a list that every driver gets.
+        addresses: what the user named, bare or with options: by driver, or a list that every
+            driver gets. Identities on USB are looked up first.
         probe: whether ports may be opened and asked.
         list_serial: lists the serial ports.
+        list_usb: lists the USB devices.
+        list_services: lists what the network announces, such as :func:`acqd.drivers.mdns.browse`;
+            without it the network is left alone.
+        find_holders: says which files other programs have open.
         timeout_s: for each driver. Past it its links are closed and what it found so far counts.
     """
-    candidates: dict[tuple[str, str], Candidate] = {}
     problems: list[str] = []
-    ports: Sequence[SerialPort] = ()
-    try:
-        ports = list_serial()
-    except Exception as error:
-        problems.append(f"the serial ports cannot be listed: {error}")
+    announced = None if list_services is None else _Announced(list_services)
+    ports = _listed("serial ports", list_serial, problems)
+    usb = _listed("USB devices", list_usb, problems)
+    looked_up = _LookedUp(ports, problems)
+    named = {
+        name: looked_up.all_of(
+            addresses.get(name, ()) if isinstance(addresses, Mapping) else addresses
+        )
+        for name in registry.drivers
+    }
+    held = _held(ports, usb, [one for each in named.values() for one in each], find_holders)
+    candidates: dict[tuple[str, str], Candidate] = {}
     for entry in registry.drivers.values():
-        named = addresses.get(entry.name, ()) if isinstance(addresses, Mapping) else addresses
         taken = {found.address for found in candidates.values() if _is_settled(found)}
-        free = [port for port in ports if f"serial:{port.device}" not in taken]
-        look = _Look(entry, named=tuple(named), probe=probe, ports=free)
+        look = _Look(
+            entry,
+            named=named[entry.name],
+            probe=probe,
+            ports=[port for port in ports if f"serial:{port.device}" not in taken],
+            usb=usb,
+            announced=announced,
+            held=held,
+        )
         for found in look.run(timeout_s):
-            key = (found.driver, found.address)
+            kept = _as_held(found, held)
+            key = (kept.driver, kept.address)
             known = candidates.get(key)
-            if known is None or _ORDER[found.certainty] < _ORDER[known.certainty]:
-                candidates[key] = found
+            if known is None or _ORDER[kept.certainty] < _ORDER[known.certainty]:
+                candidates[key] = kept
         problems.extend(look.problems)
+    services = () if announced is None else announced.get()
+    if announced is not None and announced.problem:
+        problems.append(announced.problem)
     ordered = sorted(
         candidates.values(), key=lambda one: (_ORDER[one.certainty], one.driver, one.address)
     )
-    return FindResult(candidates=tuple(ordered), problems=tuple(problems))
+    return FindResult(
+        candidates=tuple(ordered),
+        problems=tuple(problems),
+        ports=tuple(ports),
+        usb=tuple(usb),
+        services=tuple(services),
+        held=held,
+    )
 
 
 def _is_settled(found: Candidate) -> bool:
     return found.certainty is Certainty.ANSWERED
+
+
+def _listed(what: str, listing: Callable[[], Sequence[Any]], problems: list[str]) -> list[Any]:
+    try:
+        return list(listing())
+    except Exception as error:
+        problems.append(f"the {what} cannot be listed: {error}")
+        return []
+
+
+def _held(
+    ports: Iterable[SerialPort],
+    usb: Iterable[UsbDevice],
+    named: Iterable[Named],
+    find_holders: FindHolders,
+) -> dict[str, Holder]:
+    """Who has what open, by address and by location."""
+    addresses = [f"serial:{port.device}" for port in ports]
+    addresses += [one.address for one in named if one.address.lower().startswith("serial:")]
+    nodes = {node: device.location for device in usb for node in usb_nodes(device)}
+    paths = {address: address.partition(":")[2] for address in addresses}
+    found = find_holders([*paths.values(), *nodes])
+    held = {address: found[path] for address, path in paths.items() if path in found}
+    held.update({place: found[node] for node, place in nodes.items() if node in found})
+    return held
+
+
+def _as_held(found: Candidate, held: Mapping[str, Holder]) -> Candidate:
+    """A candidate that another program has open is busy, whatever a driver thinks of it."""
+    holder = held.get(found.address)
+    if holder is None or _is_settled(found):
+        return found
+    return replace(found, certainty=Certainty.BUSY, what=f"in use by {holder}")
+
+
+class _LookedUp:
+    """Named addresses as drivers know them: identities on USB become the ports they lead to."""
+
+    def __init__(self, ports: Sequence[SerialPort], problems: list[str]) -> None:
+        self._ports = ports
+        self._problems = problems
+
+    def all_of(self, named: Sequence[str | Named]) -> list[Named]:
+        found = [Named(address=one) if isinstance(one, str) else one for one in named]
+        return [kept for one in found if (kept := self._one(one)) is not None]
+
+    def _one(self, named: Named) -> Named | None:
+        if not is_usb_address(named.address):
+            return named
+        try:
+            wanted = UsbIdentity.parse(named.address)
+        except RequestRefused as error:
+            self._problem(str(error))
+            return None
+        fitting = [port for port in self._ports if wanted.fits(port)]
+        if len(fitting) != 1:
+            self._problem(str(refuse_missing(wanted, self._ports)))
+            return None
+        return replace(named, address=f"serial:{fitting[0].device}")
+
+    def _problem(self, text: str) -> None:
+        if text not in self._problems:
+            self._problems.append(text)
+
+
+class _Announced:
+    """What the network announces, listened to in a thread from the beginning."""
+
+    def __init__(self, list_services: ListServices) -> None:
+        self.problem = ""
+        self._found: Sequence[Service] = ()
+        self._thread = threading.Thread(
+            target=self._listen, args=(list_services,), name="acqd-find-network", daemon=True
+        )
+        self._thread.start()
+
+    def _listen(self, list_services: ListServices) -> None:
+        try:
+            self._found = tuple(list_services())
+        except Exception as error:
+            self.problem = clean(error)
+
+    def get(self) -> Sequence[Service]:
+        """All of it, once it is known; nothing where that takes too long."""
+        self._thread.join(ANNOUNCED_S)
+        if self._thread.is_alive() and not self.problem:
+            self.problem = f"the network did not answer within {ANNOUNCED_S:g} s"
+        return self._found
 
 
 class _Look:
@@ -111,15 +260,22 @@ class _Look:
         self,
         entry: DriverEntry,
         *,
-        named: Sequence[str],
+        named: Sequence[Named],
         probe: bool,
         ports: Sequence[SerialPort],
+        usb: Sequence[UsbDevice],
+        announced: _Announced | None,
+        held: Mapping[str, Holder],
     ) -> None:
         self.probe = probe
-        self.addresses = named
+        self.named = named
+        self.addresses = tuple(dict.fromkeys(one.address for one in named))
         self.problems: list[str] = []
         self._entry = entry
         self._ports = ports
+        self._usb = usb
+        self._announced = announced
+        self._held = held
         self._links: list[OpenedLink] = []
         self._found: list[Candidate] = []
         self._lock = threading.Lock()
@@ -128,17 +284,17 @@ class _Look:
     def serial_ports(self) -> Sequence[SerialPort]:
         return self._ports
 
-    @property
-    def named(self) -> Sequence[Named]:
-        return [Named(address=address) for address in self.addresses]
-
     def usb_devices(self) -> Sequence[UsbDevice]:
-        return ()
+        return self._usb
 
     def services(self) -> Sequence[Service]:
-        return ()
+        return () if self._announced is None else self._announced.get()
 
     def connect(self, address: str, options: Mapping[str, Any] | None = None) -> Transport:
+        holder = self._held.get(address)
+        if holder is not None:
+            # Not every program asks to be alone; ours would be let in, and spoil its conversation.
+            raise PortBusy(f"{address}: in use by {holder}")
         link = open_transport(address, options)
         with self._lock:
             self._links.append(link)

@@ -181,20 +181,10 @@ def _sweeper(config: StationConfig, name: str, registry: Registry) -> SweeperSpe
         driver_name=table.driver,
         driver=registry.make(table.driver),
         address=config.address(name),
-        options=_resolved(config, table.options),
+        options=config.options(name),
         expected=expected,
         deadline_s=table.deadline_s,
     )
-
-
-def _resolved(config: StationConfig, options: Mapping[str, Any]) -> dict[str, Any]:
-    """Options with what begins with ``./`` or ``../`` made a path beside the config file."""
-    return {
-        key: str(config.resolved(value))
-        if isinstance(value, str) and value.startswith(("./", "../"))
-        else value
-        for key, value in options.items()
-    }
 
 
 def job_spec(config: StationConfig, name: str, software: Mapping[str, str]) -> JobSpec:
