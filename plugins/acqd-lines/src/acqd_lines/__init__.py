@@ -1,1 +1,7 @@
 """A driver for any sweeper that speaks lines or blocks, described in a profile."""
+
+from __future__ import annotations
+
+from acqd_lines.driver import LinesDriver, LinesSweeper
+
+__all__ = ["LinesDriver", "LinesSweeper"]

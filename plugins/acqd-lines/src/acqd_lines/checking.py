@@ -209,12 +209,7 @@ def _values(profile: Profile) -> Iterator[Finding]:
 
 def _reach(profile: Profile) -> Iterator[Finding]:
     """Whether the sweeper is told what to sweep at all."""
-    sweep = profile.sweep
-    told: set[str] = set()
-    tables = [sweep.start, sweep.fetch, *profile.setting.given().values()]
-    for table in tables:
-        if table is not None:
-            told.update(*(command.names for command in table.send or ()))
+    told = profile.told
     wholes = ({"start", "stop"}, {"centre", "span"}, {"start", "span"}, {"start", "step"})
     if not any(whole <= told for whole in wholes) and profile.axis_source == "request":
         yield Finding(
@@ -252,6 +247,12 @@ def _settings(profile: Profile) -> Iterator[Finding]:
                 accepted="a command with {start:MHz}" if name == "frequency" else f"{{{name}}}",
             )
         default = setting.default_value
+        if name not in own and default is None and setting.auto is None:
+            yield Finding(
+                path=path,
+                problem="nothing says what it is where a job asks for none",
+                accepted="`default`, or `auto` that leaves it to the sweeper",
+            )
         if default is not None and setting.words_by_value and setting.word_of(default) is None:
             yield Finding(
                 path=(*path, "default"),

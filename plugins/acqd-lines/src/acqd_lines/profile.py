@@ -86,10 +86,22 @@ class Profile(Table):
             return self.sweep.axis.source
         return "answer" if "frequency" in self.sweep.values.columns else "request"
 
+    @property
+    def told(self) -> frozenset[str]:
+        """Names of all that is said to the sweeper in some command before or for a sweep."""
+        sweep = self.sweep
+        tables = (sweep.check, sweep.start, sweep.fetch, *self.setting.given().values())
+        commands = [one for table in tables if table is not None for one in table.send or ()]
+        return frozenset(name for command in commands for name in command.names)
+
     def capabilities(self) -> Capabilities:
         """What the profile says that it can do."""
         limits, setting = self.limits, self.setting
-        rbw = () if setting.rbw is None else tuple(setting.rbw.words)
+        rbw: tuple[float, ...] = ()
+        if setting.rbw is not None:
+            rbw = tuple(setting.rbw.words)
+            if "rbw" not in self.told and setting.rbw.default is not None:
+                rbw = (setting.rbw.default,)
         attenuation = () if setting.attenuation is None else tuple(setting.attenuation.words)
         names = {field.alias or name: name for name, field in LimitsTable.model_fields.items()}
         assumed = [names[key] for key in limits.assumed]

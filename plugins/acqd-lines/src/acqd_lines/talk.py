@@ -114,7 +114,7 @@ class Conversation:
         self.wait(self._talk.pause_s)
         came = self._read_away()
         for text in self._talk.begin:
-            self._write(text.encode("latin-1"))
+            self.write(text.encode("latin-1"))
             came += self._read_away()
         return came
 
@@ -203,7 +203,7 @@ class Conversation:
             errors=self._errors,
         )
         deadline_s = time.monotonic() + (timeout_s or self._talk.timeout_s)
-        self._write(data + self._talk.end_bytes)
+        self.write(data + self._talk.end_bytes)
         if parser is None:
             return Frame()
         frame = self._read_frame(parser, deadline_s, data)
@@ -251,7 +251,8 @@ class Conversation:
         self.is_broken = True
         raise ProtocolViolation(expected=f"nothing before {_shown(data)}", got=unasked)
 
-    def _write(self, data: bytes) -> None:
+    def write(self, data: bytes) -> None:
+        """Send ``data`` as it is, without a line end and without waiting for an answer."""
         try:
             self._link.write(data)
         except TransportError:

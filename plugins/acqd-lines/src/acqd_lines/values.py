@@ -29,6 +29,7 @@ __all__ = [
     "Column",
     "Decoded",
     "ValueFormat",
+    "decode_axis",
     "decode_block",
     "decode_lines",
     "parse_number",
@@ -172,6 +173,15 @@ def decode_lines(lines: Sequence[str], form: ValueFormat) -> Decoded:
     return Decoded(
         level=_with_nan(level, missing), frequency_hz=frequency_hz, resolution=resolution
     )
+
+
+def decode_axis(lines: Sequence[str], form: ValueFormat) -> NDArray[np.float64]:
+    """Frequencies in Hz, a list of nothing else, told apart as ``form`` says.
+
+    Raises:
+        ProtocolViolation: something that is no number.
+    """
+    return _frequencies([word for line in lines for word in _words(line, form)], form)
 
 
 # --- text ---------------------------------------------------------------------------------------
