@@ -27,7 +27,7 @@ from acqd.drivers.visa_names import VisaKind, VisaName, looks_like_visa, parse_v
 from acqd.errors import RequestRefused
 from acqd.sweep import Identity
 
-__all__ = ["Found", "gather", "names_port"]
+__all__ = ["Found", "gather", "names_device"]
 
 _SURE: Final = {certainty: place for place, certainty in enumerate(Certainty)}
 _NOBODY: Final = len(_SURE)
@@ -86,21 +86,29 @@ def gather(result: FindResult) -> tuple[Found, ...]:
     return tuple(one for group in groups for one in _said(group))
 
 
-def names_port(address: str, port: SerialPort) -> bool:
-    """Whether an address of a config leads to a serial port of USB, or to its device."""
-    if looks_like_visa(address):
-        name = _visa(address)
-        return name is not None and (
-            (name.kind is VisaKind.SERIAL and port_at(name.path, [port]) is not None)
-            or (name.kind is VisaKind.USBTMC and _is_device(name, port))
+def names_device(address: str, one: SerialPort | UsbDevice) -> bool:
+    """Whether an address of a config leads to a serial port, or to a USB device or a port of it."""
+    port = one if isinstance(one, SerialPort) else None
+    name = _visa(address)
+    if name is not None:
+        if name.kind is VisaKind.USBTMC:
+            return _is_device(name, one)
+        return (
+            name.kind is VisaKind.SERIAL
+            and port is not None
+            and port_at(name.path, [port]) is not None
         )
-    scheme, _, rest = address.partition(":")
+    scheme, _, path = address.partition(":")
     if scheme.lower() == "serial":
-        return port_at(rest, [port]) is not None
+        return port is not None and port_at(path, [port]) is not None
     try:
-        return UsbIdentity.parse(address).fits(port)
+        wanted = UsbIdentity.parse(address)
     except RequestRefused:
         return False
+    if port is None:
+        # The device as a whole: whichever of its interfaces is meant.
+        wanted = replace(wanted, location=wanted.location.partition(":")[0])
+    return wanted.fits(one)
 
 
 # -- one way in -----------------------------------------------------------------------------------

@@ -12,9 +12,10 @@ import structlog
 
 from acqd.chain import MARGIN_DB, Chain, PartKind
 from acqd.clock import Clock
+from acqd.config.models import SweeperTable
 from acqd.config.problems import in_file_order, near_miss
 from acqd.config.whole import StationConfig
-from acqd.drivers.contract import Driver
+from acqd.drivers.contract import Driver, Named
 from acqd.drivers.host import SweeperHost
 from acqd.drivers.registry import Registry
 from acqd.drivers.usbports import ListSerial, serial_ports
@@ -55,6 +56,8 @@ class SweeperSpec:
     options: Mapping[str, Any]
     expected: Identity | None
     deadline_s: float
+    table: SweeperTable | None = None
+    """What the config says of it; None where there is none."""
     make_worker: MakeWorker = Worker
     """Makes who does the driver's calls: a thread, but where no real time passes."""
 
@@ -97,6 +100,8 @@ class Built:
     time_zone: str
     hot_plug: bool
     """Whether to look for what is plugged in while it runs."""
+    configured: Mapping[str, tuple[str, Named]]
+    """Driver and address of every sweeper of the config by its name, also where it is disabled."""
 
 
 def build(
@@ -140,6 +145,10 @@ def build(
         trace_points=config.mqtt.trace_points,
         time_zone=config.station.time_zone,
         hot_plug=config.station.hot_plug,
+        configured={
+            name: (table.driver, Named(address=config.address(name), options=config.options(name)))
+            for name, table in config.sweepers.items()
+        },
     )
 
 
@@ -184,6 +193,7 @@ def _sweeper(config: StationConfig, name: str, registry: Registry) -> SweeperSpe
         options=config.options(name),
         expected=expected,
         deadline_s=table.deadline_s,
+        table=table,
     )
 
 

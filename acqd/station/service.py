@@ -25,6 +25,7 @@ import structlog
 
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
+from acqd.drivers.usbports import ListSerial
 from acqd.errors import AcqdError
 from acqd.publish.messages import Health
 from acqd.publish.settings import BrokerSettings
@@ -33,6 +34,7 @@ from acqd.station.build import Built, OwnBroker
 from acqd.station.commands import StationCommands
 from acqd.station.context import ContextSources, ContextStore
 from acqd.station.control import Control
+from acqd.station.hotplug import HotPlug
 from acqd.station.identities import IdentityBook, Unconfirmed
 from acqd.station.job import JobRunner
 from acqd.station.keptplan import KeptPlan
@@ -41,6 +43,7 @@ from acqd.station.past import Past, Recovered, look_back
 from acqd.station.ptt import KeyWatch
 from acqd.station.references import references_in
 from acqd.station.reporting import Reports
+from acqd.station.selftesting import SelfTests, tell_untold
 from acqd.station.surroundings import STOP_S, Surroundings
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.tell import STATION, Messenger, Teller, one_line
@@ -294,7 +297,18 @@ class Station:
                 tasks += [group.create_task(one) for one in self._beside(settings, findings)]
                 tasks.append(group.create_task(self._watch_clocks(findings)))
                 tasks += [group.create_task(one) for one in upkeep.loops()]
-                tasks.append(group.create_task(self._control(archive, teller).run()))
+                machine = self._around.machine
+                if self._built.hot_plug and machine is not None:
+                    plugs = HotPlug(
+                        machine,
+                        sweepers=self._sweepers,
+                        configured=self._built.configured,
+                        tell=findings.tell,
+                        clock=self._clock,
+                    )
+                    tasks.append(group.create_task(plugs.run()))
+                tasks.append(group.create_task(self._control(archive, teller, findings).run()))
+                tasks.append(group.create_task(tell_untold(findings, archive)))
                 self._reports = Reports(
                     built.archive,
                     self._jobs.values(),
@@ -374,12 +388,14 @@ class Station:
             {spec.name: spec.address for spec in specs},
             pinned=[one.name for one in specs if one.expected and one.expected.location],
         )
+        machine = self._around.machine
+        list_serial: ListSerial = tuple if machine is None else machine.serial_ports
         for spec in specs:
             jobs = [job for job in self._jobs.values() if job.spec.sweeper == spec.name]
             self._sweepers.append(
                 SweeperRunner(
                     name=spec.name,
-                    host=spec.host(self._clock),
+                    host=spec.host(self._clock, list_serial=list_serial),
                     jobs=jobs,
                     planned=[plan[job.name] for job in jobs if not job.ended],
                     clock=self._clock,
@@ -470,7 +486,9 @@ class Station:
             while self._clock_news:
                 await findings.tell_clock(self._clock_news.pop(0))
 
-    def _control(self, archive: ArchiveWriter, teller: Teller) -> Control:
+    def _control(
+        self, archive: ArchiveWriter, teller: Teller, findings: StationFindings
+    ) -> Control:
         """Listens to the commands of this station's user."""
         commands = StationCommands(
             station=self._built.name,
@@ -479,6 +497,13 @@ class Station:
             sweepers=self._sweepers,
             archive=archive,
             tell=partial(self._status, teller),
+            tests=SelfTests(
+                sweepers={one.name: one for one in self._sweepers},
+                specs={spec.name: spec for spec in self._built.sweepers},
+                archive=archive,
+                findings=findings,
+                clock=self._clock,
+            ),
         )
         return Control(self._built.archive, commands.table())
 

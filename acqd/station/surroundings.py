@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from acqd.drivers.plugged import Machine
 from acqd.publish.outbox import Outbox
 from acqd.station.reporting import PROGRAM
 from acqd.station.tell import Messenger
@@ -27,5 +28,7 @@ class Surroundings:
     """What makes the reports that jobs ask for; empty where none are to be made."""
     is_kept: bool = True
     """Whether what is committed must outlast a power cut (G1)."""
+    machine: Machine | None = field(default_factory=Machine)
+    """Where serial ports and USB devices are listed; None where nobody looks at any."""
     stop_s: float = STOP_S
     """For all of a stop, in real seconds; what is not sealed by then waits for the next start."""
