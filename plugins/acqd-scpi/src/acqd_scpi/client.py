@@ -3,23 +3,43 @@
 The client never repairs anything. After a timeout a late answer may still come, and the next query
 would get it; a stream has no device clear. So the client is broken from then on and says so, and
 its user starts anew with a new link.
+
+A link of messages (HiSLIP, USBTMC, VXI-11, GPIB) knows more than a stream: where an answer ends,
+and how to have the sweeper forget the conversation. Such a link is a :class:`MessageLink`.
 """
 
 from __future__ import annotations
 
 import time
-from typing import Final
+from typing import Final, Protocol, runtime_checkable
 
 from acqd.drivers.contract import Transport
 from acqd.errors import ProtocolViolation, TransportError, TransportTimeout
 from acqd_scpi.parser import Block, Line, ResponseParser, error_entry, number
 
-__all__ = ["ERROR_READS_MAX", "ScpiClient"]
+__all__ = ["ERROR_READS_MAX", "MessageLink", "ScpiClient"]
 
 ERROR_READS_MAX: Final = 32
 """Some firmware never says that its error queue is empty."""
 
 RESYNC_LINES_MAX: Final = 3
+
+
+@runtime_checkable
+class MessageLink(Protocol):
+    """What a link of messages can do beside what every transport can."""
+
+    @property
+    def at_end(self) -> bool:
+        """Whether the last byte that ``read`` gave was the last of an answer (END)."""
+        ...
+
+    def clear(self, *, timeout_s: float) -> None:
+        """Device clear: the sweeper forgets what it was told and what it has to say.
+
+        Settings, errors and a sweep under way stay (IEEE 488.2, from memory).
+        """
+        ...
 
 
 class ScpiClient:
@@ -36,10 +56,16 @@ class ScpiClient:
     ) -> None:
         self._link = link
         self._terminator = terminator
-        self._parser = ResponseParser()
+        self._messages = link if isinstance(link, MessageLink) else None
+        self._parser = ResponseParser(has_end=self._messages is not None)
         self.timeout_s = timeout_s
         self.is_broken = False
         self.errors_stuck = False
+
+    @property
+    def has_messages(self) -> bool:
+        """Whether the link keeps messages apart, so that nothing half said can lie in it."""
+        return self._messages is not None
 
     def write(self, command: str) -> None:
         """Send ``command``, which has no answer."""
@@ -144,7 +170,8 @@ class ScpiClient:
                 left_s = deadline_s - time.monotonic()
                 if left_s <= 0:
                     raise TransportTimeout("too slow")
-                self._parser.feed(self._link.read(timeout_s=left_s))
+                data = self._link.read(timeout_s=left_s)
+                self._parser.feed(data, end=self._messages is not None and self._messages.at_end)
         except TransportTimeout as late:
             self.is_broken = True
             partial = self._parser.pending

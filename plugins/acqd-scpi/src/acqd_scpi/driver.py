@@ -192,8 +192,9 @@ class ScpiSweeper(Sweeper):
         """Bring it into a known state. Called once by the driver's ``open``."""
         client = self._client
         client.discard()
-        # A bare terminator ends what an interrupted conversation left half said.
-        client.write("")
+        if not client.has_messages:
+            # A bare terminator ends what an interrupted conversation left half said.
+            client.write("")
         first = self._first_answer("*ESR?" if self._dialect.status else "*IDN?")
         if self._dialect.status:
             self._powered_on = bool(round(number(first)) & POWER_ON_BIT)

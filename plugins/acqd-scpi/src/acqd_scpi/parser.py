@@ -3,7 +3,8 @@
 IEEE 488.2 knows two kinds of response that a stream can carry: text up to a newline, and a
 definite-length block (``#`` one digit n, n digits length, that many bytes). Which one comes is seen
 from its first bytes. The third, an indefinite block (``#0``), ends with END, a signal beside the
-bytes; a socket or a serial line has none, so such a block is refused.
+bytes. HiSLIP, USBTMC, VXI-11 and GPIB have it, and then ``feed`` is told; a socket or a serial line
+has none, so there such a block is refused.
 
 Real sweepers end lines with NL, CR NL or CR. Either character ends a line here and further ones
 before the next response are skipped, so an empty response does not exist.
@@ -59,7 +60,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """The payload of a definite-length block."""
+    """The payload of a block."""
 
     payload: bytes
 
@@ -69,15 +70,18 @@ class ResponseParser:
 
     Args:
         cap_bytes: the longest response; a longer one raises ProtocolViolation.
+        has_end: whether ``feed`` will be told where a message ends.
     """
 
-    def __init__(self, cap_bytes: int = BUFFER_CAP_BYTES) -> None:
+    def __init__(self, cap_bytes: int = BUFFER_CAP_BYTES, *, has_end: bool = False) -> None:
         self._cap_bytes = cap_bytes
+        self._has_end = has_end
         self._buffer = bytearray()
         self._scanned = 0
+        self._ended = False
 
-    def feed(self, data: bytes) -> None:
-        """Take in ``data``.
+    def feed(self, data: bytes, *, end: bool = False) -> None:
+        """Take in ``data``; ``end`` where END came with its last byte.
 
         Raises:
             ProtocolViolation: more than ``cap_bytes`` without a complete response.
@@ -89,6 +93,7 @@ class ResponseParser:
                 expected=f"a response of at most {self._cap_bytes} bytes", got=got
             )
         self._buffer += data
+        self._ended = end
 
     def next_response(self) -> Line | Block | None:
         """The next complete response, or None while there is none.
@@ -102,7 +107,7 @@ class ResponseParser:
         try:
             # "#H1F" and its like are numbers, and so text.
             is_block = self._buffer[:1] == b"#" and self._buffer[1:2].isdigit()
-            if self._buffer == b"#":
+            if self._buffer == b"#" and not self._ended:
                 return None
             return self._maybe_block() if is_block else self._maybe_line()
         except ProtocolViolation:
@@ -120,6 +125,7 @@ class ResponseParser:
         dropped = bytes(self._buffer)
         self._buffer.clear()
         self._scanned = 0
+        self._ended = False
         return dropped
 
     def _skip_terminators(self) -> None:
@@ -132,6 +138,8 @@ class ResponseParser:
 
     def _maybe_line(self) -> Line | None:
         end = _END_OF_LINE.search(self._buffer, self._scanned)
+        if end is None and self._ended:
+            return Line(self.reset().decode("latin-1").strip())
         if end is None:
             self._scanned = len(self._buffer)
             return None
@@ -142,6 +150,9 @@ class ResponseParser:
 
     def _maybe_block(self) -> Block | None:
         digits = self._buffer[1] - ord("0")
+        if digits == 0 and self._has_end:
+            # The newline before END is the message's terminator, not of the payload.
+            return Block(self.reset()[2:].removesuffix(b"\n")) if self._ended else None
         if digits == 0:
             raise ProtocolViolation(
                 expected="a definite-length block (an indefinite one has no end on a stream)",
@@ -153,6 +164,7 @@ class ResponseParser:
                 expected=f"{digits} digits of block length", got=bytes(self._buffer[:60])
             )
         if len(header) < digits:
+            self._raise_if_ended(f"{digits} digits of block length")
             return None
         size = int(header)
         if size > self._cap_bytes:
@@ -161,11 +173,18 @@ class ResponseParser:
             )
         end = 2 + digits + size
         if len(self._buffer) < end:
+            self._raise_if_ended(f"a block of {size} bytes")
             return None
         payload = bytes(self._buffer[2 + digits : end])
         del self._buffer[:end]
         self._scanned = 0
         return Block(payload)
+
+    def _raise_if_ended(self, expected: str) -> None:
+        """Where the message has ended no more comes."""
+        if self._ended:
+            got = bytes(self._buffer[:60])
+            raise ProtocolViolation(expected=f"{expected} before the message's end", got=got)
 
 
 def number(text: str) -> float:

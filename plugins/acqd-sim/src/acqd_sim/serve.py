@@ -48,6 +48,9 @@ def _parser() -> argparse.ArgumentParser:
         "--pty", action="append", default=[], metavar="NAME=PATH", help="a link to a terminal"
     )
     serve.add_argument(
+        "--hislip", action="append", default=[], metavar="NAME=HOST:PORT", help="SCPI over HiSLIP"
+    )
+    serve.add_argument(
         "--speak",
         action="append",
         default=[],
@@ -179,13 +182,20 @@ def _serve(options: argparse.Namespace) -> int:
     world = load_world(options.scene)
     tcp = {name: _host_port(text) for name, text in _named(options.tcp, "HOST:PORT").items()}
     pty = _named(options.pty, "PATH")
+    hislip = {name: _host_port(text) for name, text in _named(options.hislip, "HOST:PORT").items()}
     speak = _named(options.speak, "LANGUAGE")
     iq = {name: _samples(text) for name, text in _named(options.iq, "HOST:PORT,rate=…").items()}
-    if not tcp and not pty and not iq:
+    if not (tcp or pty or hislip or iq):
         tcp = dict.fromkeys(world.models, ("127.0.0.1", 0))
     control = _host_port(options.control) if options.control else None
     served = Served(
-        tcp=tcp, pty=pty, iq=iq, speak=speak, control=control, time_scale=options.time_scale
+        tcp=tcp,
+        pty=pty,
+        hislip=hislip,
+        iq=iq,
+        speak=speak,
+        control=control,
+        time_scale=options.time_scale,
     )
 
     async def serve() -> int:

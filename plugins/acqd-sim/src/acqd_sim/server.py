@@ -10,15 +10,20 @@ import asyncio
 import threading
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from acqd_sim.control import Control
 from acqd_sim.dialects import DIALECTS, SCPI
+from acqd_sim.hislipport import HislipPort
 from acqd_sim.instrument import Instrument
 from acqd_sim.iq import IqSettings
 from acqd_sim.iqport import IqPort
 from acqd_sim.ports import Port, PortTaken, PtyPort, TcpPort
 from acqd_sim.scenefile import World
 from acqd_sim.simclock import SceneClock
+
+if TYPE_CHECKING:
+    from acqd_sim.usbbus import SimulatedBus
 
 __all__ = ["PortTaken", "Served", "SimServer"]
 
@@ -30,7 +35,8 @@ AWAY_LOOK_S = 0.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Served:
-    """What is to be served: names with TCP ``(host, port)`` or with the path of a terminal.
+    """What is to be served: names with ``(host, port)`` of TCP or HiSLIP, or with the path of a
+    terminal.
 
     ``speak`` says of a name which of :data:`acqd_sim.dialects.DIALECTS` it speaks, not SCPI; ``iq``
     where its samples are sent, and which.
@@ -38,6 +44,8 @@ class Served:
 
     tcp: Mapping[str, tuple[str, int]] = field(default_factory=dict)
     pty: Mapping[str, str] = field(default_factory=dict)
+    hislip: Mapping[str, tuple[str, int]] = field(default_factory=dict)
+    usb: Mapping[str, SimulatedBus] = field(default_factory=dict)
     iq: Mapping[str, tuple[str, int, IqSettings]] = field(default_factory=dict)
     speak: Mapping[str, str] = field(default_factory=dict)
     control: tuple[str, int] | None = None
@@ -67,7 +75,7 @@ class Service:
         self._clock = clock
         self._away: dict[str, bool] = {}
         self._watch: asyncio.Task[None] | None = None
-        names = dict.fromkeys((*served.tcp, *served.pty, *served.iq))
+        names = dict.fromkeys((*served.tcp, *served.pty, *served.hislip, *served.usb, *served.iq))
         unknown = [name for name in names if name not in world.models]
         if unknown:
             known = ", ".join(world.models)
@@ -79,6 +87,10 @@ class Service:
             self.ports[name].append(TcpPort(self.instruments[name], host, port, speaks[name]))
         for name, path in served.pty.items():
             self.ports[name].append(PtyPort(self.instruments[name], path, speaks[name]))
+        for name, (host, port) in served.hislip.items():
+            self.ports[name].append(HislipPort(self.instruments[name], host, port))
+        for name, bus in served.usb.items():
+            self.ports[name].append(bus.plug_in(self.instruments[name]))
         for name, (host, port, samples) in served.iq.items():
             self.ports[name].append(IqPort(self.instruments[name], host, port, samples, clock))
         self.control = None
