@@ -56,6 +56,7 @@ from acqd_scpi.dialect import Dialect
 from acqd_scpi.limits import Surveyed, survey
 from acqd_scpi.parser import Line, decode_reals, identity, number, numbers
 from acqd_scpi.settings import Settings, Span
+from acqd_scpi.sight import in_sight
 
 __all__ = ["ScpiDriver"]
 
@@ -90,7 +91,8 @@ class ScpiDriver(Driver):
         return sweeper
 
     def find(self, context: FindContext) -> Iterable[Candidate]:
-        """Addresses that the user named; with ``probe`` also serial ports that answer ``*IDN?``.
+        """Addresses that the user named, USBTMC devices and what the network announces; with
+        ``probe`` also serial ports that answer ``*IDN?``.
 
         Without ``probe`` no port is even opened: opening can restart a sweeper, and a bare question
         can set off a device that is none.
@@ -101,6 +103,16 @@ class ScpiDriver(Driver):
             except RequestRefused:
                 continue  # another driver's, or nobody's
             yield _look(context, address) if context.probe else _unasked(address)
+        for seen in in_sight(context):
+            if context.probe:
+                yield _located(_look(context, seen.address), seen.location)
+            else:
+                yield Candidate(
+                    driver="scpi",
+                    address=seen.address,
+                    what=seen.what,
+                    certainty=Certainty.LIKELY,
+                )
         if not context.probe:
             return
         for port in context.serial_ports():
