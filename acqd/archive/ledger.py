@@ -44,9 +44,12 @@ __all__ = [
 ]
 
 OverlayKind = str
-"""``note``, ``chain``, ``time``, ``pin`` or ``reference``."""
+"""``note``, ``chain``, ``time``, ``pin``, ``reference`` or ``self-test``."""
 
-OVERLAY_KINDS = ("note", "chain", "time", "pin", "reference")
+OVERLAY_KINDS = ("note", "chain", "time", "pin", "reference", "self-test")
+
+TESTS_BACK_S = 86400.0
+"""Self-tests of so long before a file begins are copied into it: nobody may have swept since."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,8 +68,8 @@ class Overlay:
 
     ``kind`` is ``note`` (a remark), ``chain`` (another chain than was described), ``time`` (a
     correction of the clock), ``pin`` (not to be thinned), ``reference`` (a sweep of the job that
-    others are compared with). ``job`` None means all jobs, a missing
-    bound of time an open one. ``body`` is plain JSON data.
+    others are compared with), ``self-test`` (a part of a sweeper's self-test, of no job). ``job``
+    None means all jobs, a missing bound of time an open one. ``body`` is plain JSON data.
     """
 
     id: int
@@ -336,12 +339,18 @@ class Ledger:
             (from_s, to_s, rows_most),
         ).fetchall()
         out["overlay"] = self._db.execute(
-            # Of references, which are large, the newest of each role before, and those since.
-            "SELECT id, kind, job, from_s, to_s, body, who, at_s FROM overlay "
-            "WHERE (job IS NULL OR job = ?) AND (kind != 'reference' OR at_s >= ? OR id IN ("
+            # Of references, which are large, the newest of each role before, and those since; of
+            # self-tests the same by sweeper and part, without their sweeps.
+            "SELECT id, kind, job, from_s, to_s, CASE kind WHEN 'self-test' "
+            "THEN json_remove(body, '$.sweeps') ELSE body END, who, at_s FROM overlay "
+            "WHERE (job IS NULL OR job = ?) AND (kind NOT IN ('reference', 'self-test') "
+            "OR at_s >= CASE kind WHEN 'self-test' THEN ? ELSE ? END OR id IN ("
             "SELECT MAX(id) FROM overlay WHERE kind = 'reference' AND job = ? AND at_s < ? "
-            "GROUP BY json_extract(body, '$.role'))) ORDER BY id LIMIT ?",
-            (job, from_s, job, from_s, rows_most),
+            "GROUP BY json_extract(body, '$.role') UNION ALL "
+            "SELECT MAX(id) FROM overlay WHERE kind = 'self-test' "
+            "GROUP BY json_extract(body, '$.sweeper'), json_extract(body, '$.part')"
+            ")) ORDER BY id LIMIT ?",
+            (job, from_s - TESTS_BACK_S, from_s, job, from_s, rows_most),
         ).fetchall()
         return {name: copied_rows(name, rows) for name, rows in out.items()}
 

@@ -14,7 +14,7 @@ __all__ = ["command"]
 
 
 @click.command("once")
-@click.argument("what")
+@click.argument("what", required=False)
 @click.option("--config", type=click.Path(), help="The station's config.")
 @click.option("--sweeper", help="A sweeper of the config by name, or an address.")
 @click.option("--driver", help="The driver for an address; sim: means sim, all else scpi.")
@@ -22,8 +22,17 @@ __all__ = ["command"]
 @click.option("--rbw", help='Resolution bandwidth of a plain range, such as "10 kHz".')
 @click.option("--margin", default="10 dB", show_default=True, help="Threshold over the floor.")
 @click.option("--json", "as_json", is_flag=True, help="The whole summary as JSON.")
+@click.option(
+    "--self-test",
+    "tested",
+    metavar="SWEEPER",
+    help="Test a sweeper of the config, or at an address, in place of a pass.",
+)
+@click.option("--part", "parts", multiple=True, help="Parts of the self-test; without it, all.")
+@click.option("--expect", type=click.Path(), help="For an address: a file of what is expected.")
+@click.option("-y", "--yes", is_flag=True, help="All is connected: do not wait for Enter.")
 def command(
-    what: str,
+    what: str | None,
     config: str | None,
     sweeper: str | None,
     driver: str | None,
@@ -31,12 +40,45 @@ def command(
     rbw: str | None,
     margin: str,
     as_json: bool,
+    tested: str | None,
+    parts: tuple[str, ...],
+    expect: str | None,
+    yes: bool,
 ) -> None:
     """Take one pass of a job, or of a plain range such as 144MHz..146MHz, and show what it saw.
 
     Nothing is kept. The sweepers of a running station are refused: stop it first. Where the job has
     a verdict the exit code is 0 for pass, 3 for fail, 4 for cannot tell, 5 for incomplete.
+
+    With --self-test a sweeper itself is tested: its noise, its source looped back, a known carrier,
+    as [sweeper.NAME.self_test] says; what to connect is asked for before each part. The result is
+    kept in the archive, also while the station runs, and drawn in its reports.
     """
+    if tested is not None:
+        from acqd.cli.selftest import run_self_test
+
+        _refuse_with_self_test(
+            {
+                "WHAT": what,
+                "--sweeper": sweeper,
+                "--points": points,
+                "--rbw": rbw,
+            }
+        )
+        code = run_self_test(
+            tested,
+            config=config,
+            driver=driver,
+            expect=expect,
+            parts=parts,
+            yes=yes,
+            as_json=as_json,
+        )
+        raise SystemExit(code)
+    if parts or expect or yes:
+        raise click.UsageError("--part, --expect and --yes are for --self-test")
+    if what is None:
+        raise click.UsageError("what? a job, a range such as 144MHz..146MHz, or --self-test")
     import asyncio
     import json
     from importlib import import_module
@@ -77,3 +119,10 @@ def command(
             click.echo(word if refused and text.endswith(refused) else f"{word}: {text}")
     if one.verdict is not None:
         raise SystemExit(EXIT_CODES[one.verdict["verdict"]])
+
+
+def _refuse_with_self_test(given: Mapping[str, object]) -> None:
+    """What belongs to a pass and means nothing to a self-test."""
+    for name, value in given.items():
+        if value is not None:
+            raise click.UsageError(f"--self-test takes no {name}; its config says what is swept")

@@ -24,7 +24,14 @@ from acqd.config.quantity import (
 from acqd.config.tables import AtMostOne, KeyRule, Misfit, Switch, Table, Together
 from acqd.safety import coupling_at_distance
 
-__all__ = ["FrequencyRange", "NearbyTable", "SourceTable", "TransmitterTable", "ranges_or_one"]
+__all__ = [
+    "FrequencyRange",
+    "Margin",
+    "NearbyTable",
+    "SourceTable",
+    "TransmitterTable",
+    "ranges_or_one",
+]
 
 LEAST_MARGIN = "10 dB"
 """The least that a config may ask for (G7)."""

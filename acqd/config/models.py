@@ -5,15 +5,15 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from difflib import get_close_matches
-from itertools import pairwise
 from typing import Annotated, Any, ClassVar, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, Field
 
 from acqd.chain import Chain, ChainPart, PartKind
 from acqd.config.bench import NearbyTable
 from acqd.config.context import ContextTable
+from acqd.config.curves import GainCurve, Loss, LossCurve, Pair, Rising
 from acqd.config.jobs import BandTable, JobTable, WhenTable
 from acqd.config.mqtt import Endpoint, MqttTable
 from acqd.config.quantity import (
@@ -25,13 +25,13 @@ from acqd.config.quantity import (
     FREQUENCY,
     POWER,
     TEMPERATURE,
-    Frequency,
     Level,
     LevelDifference,
     Ppm,
     Quantity,
     refusal,
 )
+from acqd.config.selftest import SelfTestTable
 from acqd.config.tables import (
     Count,
     DetectorName,
@@ -80,7 +80,6 @@ UNCERTAINTY_DB = {
 purpose, about what a part from a drawer does against its label."""
 
 KindWord = Literal["cable", "pad", "amplifier", "filter", "coupler", "limiter", "aerial", "other"]
-Loss = Annotated[float, Quantity(dimension=DIFFERENCE, at_least="0 dB", at_most="200 dB")]
 
 
 def is_topic_level(text: str) -> bool:
@@ -139,28 +138,6 @@ class StationTable(Table):
     rules: ClassVar[tuple[KeyRule, ...]] = (Together(("latitude", "longitude")),)
 
 
-def _pair(given: object) -> object:
-    if not isinstance(given, list | tuple) or len(given) != 2:
-        accepted = 'a frequency and a level difference, such as ["100 MHz", "1.1 dB"]'
-        raise refusal("not a pair", accepted=accepted)
-    return given
-
-
-def _rising(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-    if not curve:
-        raise refusal("an empty list", accepted='pairs, such as [["100 MHz", "1.1 dB"]]')
-    if any(after[0] <= before[0] for before, after in pairwise(curve)):
-        raise refusal("the frequencies do not rise", accepted="pairs in rising order of frequency")
-    return curve
-
-
-LossCurve = Annotated[
-    tuple[Annotated[tuple[Frequency, Loss], BeforeValidator(_pair)], ...], AfterValidator(_rising)
-]
-GainCurve = Annotated[
-    tuple[Annotated[tuple[Frequency, LevelDifference], BeforeValidator(_pair)], ...],
-    AfterValidator(_rising),
-]
 PhaseNoise = Annotated[
     tuple[
         Annotated[
@@ -168,11 +145,11 @@ PhaseNoise = Annotated[
                 Annotated[float, Quantity(dimension=FREQUENCY, above="0 Hz")],
                 Annotated[float, Quantity(dimension=DENSITY)],
             ],
-            BeforeValidator(_pair),
+            Pair,
         ],
         ...,
     ],
-    AfterValidator(_rising),
+    Rising,
 ]
 
 
@@ -220,6 +197,7 @@ class SweeperTable(Table):
     stopband_db: (
         Annotated[float, Quantity(dimension=DIFFERENCE, at_least="20 dB", at_most="200 dB")] | None
     ) = Field(default=None, alias="stopband")
+    self_test: SelfTestTable | None = None
     enabled: Switch = True
 
 

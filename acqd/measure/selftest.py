@@ -384,12 +384,13 @@ def _within(figure: TestFigure) -> TestFigure:
     )
     unit = figure.unit
     difference = "dB" if unit.startswith("dB") else unit
-    off = f"{number(away, figure.expanded)} {difference} off" if figure.expected else "off"
+    # A deviation says by itself how far off it is.
+    off = f", {number(away, figure.expanded)} {difference} off" if figure.expected else ""
     allowed = number(figure.tolerance, figure.expanded)
     return replace(
         figure,
         verdict=judged.verdict,
-        text=f"{reads(figure)}, {off}, at most {allowed} {difference}: {judged.verdict.value}",
+        text=f"{reads(figure)}{off}, at most {allowed} {difference}: {judged.verdict.value}",
     )
 
 

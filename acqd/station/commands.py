@@ -16,6 +16,7 @@ from acqd.measure.meter import Role
 from acqd.station.control import Command, Conversation
 from acqd.station.job import JobRunner
 from acqd.station.noting import note_text
+from acqd.station.selftesting import SelfTests
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.taking import (
     SWEEPS_MOST,
@@ -48,9 +49,11 @@ class StationCommands:
         sweepers: Sequence[SweeperRunner],
         archive: ArchiveWriter,
         tell: Callable[[], Mapping[str, Any]],
+        tests: SelfTests | None = None,
     ) -> None:
         """``tell`` says how everything is, as plain JSON data."""
         self._tell = tell
+        self._tests = tests
         self._station = station
         self._run_id = run_id
         self._jobs = jobs
@@ -59,13 +62,16 @@ class StationCommands:
 
     def table(self) -> Mapping[str, Command]:
         """The commands by their words."""
-        return {
+        table: dict[str, Command] = {
             "confirm": self._confirm,
             "hello": self._hello,
             "note": self._note,
             "reference": self._reference,
             "status": self._status,
         }
+        if self._tests is not None:
+            table["self-test"] = self._tests.do
+        return table
 
     async def _hello(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
         return {"station": self._station, "run_id": self._run_id, "jobs": sorted(self._jobs)}
