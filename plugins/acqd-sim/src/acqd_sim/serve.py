@@ -51,6 +51,9 @@ def _parser() -> argparse.ArgumentParser:
         "--hislip", action="append", default=[], metavar="NAME=HOST:PORT", help="SCPI over HiSLIP"
     )
     serve.add_argument(
+        "--vxi11", action="append", default=[], metavar="NAME=HOST:PORT", help="SCPI over VXI-11"
+    )
+    serve.add_argument(
         "--speak",
         action="append",
         default=[],
@@ -183,15 +186,17 @@ def _serve(options: argparse.Namespace) -> int:
     tcp = {name: _host_port(text) for name, text in _named(options.tcp, "HOST:PORT").items()}
     pty = _named(options.pty, "PATH")
     hislip = {name: _host_port(text) for name, text in _named(options.hislip, "HOST:PORT").items()}
+    vxi11 = {name: _host_port(text) for name, text in _named(options.vxi11, "HOST:PORT").items()}
     speak = _named(options.speak, "LANGUAGE")
     iq = {name: _samples(text) for name, text in _named(options.iq, "HOST:PORT,rate=…").items()}
-    if not (tcp or pty or hislip or iq):
+    if not (tcp or pty or hislip or vxi11 or iq):
         tcp = dict.fromkeys(world.models, ("127.0.0.1", 0))
     control = _host_port(options.control) if options.control else None
     served = Served(
         tcp=tcp,
         pty=pty,
         hislip=hislip,
+        vxi11=vxi11,
         iq=iq,
         speak=speak,
         control=control,

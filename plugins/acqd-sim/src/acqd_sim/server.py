@@ -21,6 +21,7 @@ from acqd_sim.iqport import IqPort
 from acqd_sim.ports import Port, PortTaken, PtyPort, TcpPort
 from acqd_sim.scenefile import World
 from acqd_sim.simclock import SceneClock
+from acqd_sim.vxi11port import Vxi11Port
 
 if TYPE_CHECKING:
     from acqd_sim.usbbus import SimulatedBus
@@ -35,8 +36,8 @@ AWAY_LOOK_S = 0.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Served:
-    """What is to be served: names with ``(host, port)`` of TCP or HiSLIP, or with the path of a
-    terminal.
+    """What is to be served: names with ``(host, port)`` of TCP, HiSLIP or VXI-11, with the
+    path of a terminal, or with a simulated USB bus.
 
     ``speak`` says of a name which of :data:`acqd_sim.dialects.DIALECTS` it speaks, not SCPI; ``iq``
     where its samples are sent, and which.
@@ -45,6 +46,7 @@ class Served:
     tcp: Mapping[str, tuple[str, int]] = field(default_factory=dict)
     pty: Mapping[str, str] = field(default_factory=dict)
     hislip: Mapping[str, tuple[str, int]] = field(default_factory=dict)
+    vxi11: Mapping[str, tuple[str, int]] = field(default_factory=dict)
     usb: Mapping[str, SimulatedBus] = field(default_factory=dict)
     iq: Mapping[str, tuple[str, int, IqSettings]] = field(default_factory=dict)
     speak: Mapping[str, str] = field(default_factory=dict)
@@ -75,7 +77,8 @@ class Service:
         self._clock = clock
         self._away: dict[str, bool] = {}
         self._watch: asyncio.Task[None] | None = None
-        names = dict.fromkeys((*served.tcp, *served.pty, *served.hislip, *served.usb, *served.iq))
+        ways = (served.tcp, served.pty, served.hislip, served.vxi11, served.usb, served.iq)
+        names = dict.fromkeys(name for way in ways for name in way)
         unknown = [name for name in names if name not in world.models]
         if unknown:
             known = ", ".join(world.models)
@@ -89,6 +92,8 @@ class Service:
             self.ports[name].append(PtyPort(self.instruments[name], path, speaks[name]))
         for name, (host, port) in served.hislip.items():
             self.ports[name].append(HislipPort(self.instruments[name], host, port))
+        for name, (host, port) in served.vxi11.items():
+            self.ports[name].append(Vxi11Port(self.instruments[name], host, port))
         for name, bus in served.usb.items():
             self.ports[name].append(bus.plug_in(self.instruments[name]))
         for name, (host, port, samples) in served.iq.items():
