@@ -25,6 +25,7 @@ from acqd_iq.sigmf import (
     META_SUFFIX,
     SigmfRecording,
     check_sha512,
+    frames_of,
     read_sigmf,
 )
 
@@ -108,7 +109,7 @@ def paths_of(address: str) -> list[Path]:
     """
     text = address.removeprefix(SCHEME)
     path = Path(text)
-    if not text:
+    if not text or "\0" in text:
         raise RequestRefused(setting="address", asked=address, limit=FORMS)
     if path.is_dir():
         found = sorted(path.glob(f"*{META_SUFFIX}"))
@@ -197,15 +198,7 @@ def _raw_row(path: Path, options: IqOptions) -> _Row:
         missing = [key for key in ("type", "rate", "centre") if getattr(options, key) is None]
         what = f"{path} (raw samples) without {' and '.join(missing)}"
         raise RequestRefused(setting="address", asked=what, limit=FORMS)
-    try:
-        size = path.stat().st_size
-    except OSError as exc:
-        raise TransportError(f"{path}: cannot be read: {exc.strerror or exc}") from exc
-    frames = size // kind.frame_bytes
-    if size % kind.frame_bytes or frames == 0:
-        limit = f"whole samples of {kind.frame_bytes} bytes ({kind.name}), at least one"
-        raise RequestRefused(setting="address", asked=f"{path}: {size} bytes", limit=limit)
-    stretch = Stretch(file=path, first=0, count=frames, started_s=None)
+    stretch = Stretch(file=path, first=0, count=frames_of(path, kind), started_s=None)
     return _Row(centre_hz, rate_hz, kind, stretch)
 
 

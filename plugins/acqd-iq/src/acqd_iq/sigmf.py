@@ -14,6 +14,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import stat
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -24,7 +25,15 @@ from acqd.drivers.contract import CancelToken
 from acqd.errors import RequestRefused, TransportClosed, TransportError
 from acqd_iq.datatypes import SampleType, parse_type
 
-__all__ = ["DATA_SUFFIX", "META_SUFFIX", "Capture", "SigmfRecording", "check_sha512", "read_sigmf"]
+__all__ = [
+    "DATA_SUFFIX",
+    "META_SUFFIX",
+    "Capture",
+    "SigmfRecording",
+    "check_sha512",
+    "frames_of",
+    "read_sigmf",
+]
 
 META_SUFFIX: Final = ".sigmf-meta"
 DATA_SUFFIX: Final = ".sigmf-data"
@@ -79,14 +88,7 @@ def read_sigmf(meta: Path) -> SigmfRecording:
     head = _table(meta, document, "global")
     kind = _type(meta, head)
     _refuse_unread(meta, head)
-    try:
-        size = data.stat().st_size
-    except OSError as exc:
-        raise TransportError(f"{data}: cannot be read: {exc.strerror or exc}") from exc
-    frames, rest = divmod(size, kind.frame_bytes)
-    if rest or frames == 0:
-        expected = f"whole samples of {kind.frame_bytes} bytes ({kind.name}), at least one"
-        raise _wrong(data, f"{size} bytes", expected)
+    frames = frames_of(data, kind)
     sha512 = head.get("core:sha512")
     return SigmfRecording(
         meta=meta,
@@ -96,6 +98,27 @@ def read_sigmf(meta: Path) -> SigmfRecording:
         sha512=sha512.lower() if isinstance(sha512, str) else None,
         hardware=head["core:hw"] if isinstance(head.get("core:hw"), str) else "",
     )
+
+
+def frames_of(data: Path, kind: SampleType) -> int:
+    """How many samples a file holds.
+
+    Raises:
+        TransportError: it is not there, or no plain file.
+        RequestRefused: it holds none, or no whole number of them.
+    """
+    try:
+        found = data.stat()
+    except (OSError, ValueError) as exc:
+        why = exc.strerror if isinstance(exc, OSError) else exc
+        raise TransportError(f"{data}: cannot be read: {why}") from exc
+    if not stat.S_ISREG(found.st_mode):
+        raise TransportError(f"{data}: cannot be read: it is no plain file")
+    frames, rest = divmod(found.st_size, kind.frame_bytes)
+    if rest or frames == 0:
+        expected = f"whole samples of {kind.frame_bytes} bytes ({kind.name}), at least one"
+        raise _wrong(data, f"{found.st_size} bytes", expected)
+    return frames
 
 
 def _document(meta: Path) -> Mapping[str, Any]:
