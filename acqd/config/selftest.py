@@ -152,13 +152,12 @@ class CarrierTestTable(Table):
                 problem="the sweep around the carrier would reach below 0 Hz",
                 accepted="less than twice `frequency`",
             )
-        for key in ("level_uncertainty", "level_tolerance"):
-            if self.level_dbm is None and f"{key}_db" in self.model_fields_set:
-                yield Misfit(
-                    key=key,
-                    problem="the carrier's level is not known",
-                    accepted=f"`{key}` with `level`",
-                )
+        if self.level_dbm is None and self.level_tolerance_db is not None:
+            yield Misfit(
+                key="level_tolerance",
+                problem="the carrier's level is not known",
+                accepted="`level_tolerance` with `level`",
+            )
         known = self.most_dbm is not None and self.level_dbm is not None
         if known and (self.most_dbm or 0.0) < (self.level_dbm or 0.0):
             yield Misfit(

@@ -44,6 +44,7 @@ from acqd.config.quantity import (
 )
 from acqd.config.reflection import ReflectionTable
 from acqd.config.report import ReportTable
+from acqd.config.selftest import CarrierTestTable, LoopTestTable, NoiseTestTable, SelfTestTable
 from acqd.config.soak import SoakLimitTable, SoakTable
 from acqd.config.tables import Table
 from acqd.config.transmission import (
@@ -64,6 +65,7 @@ EMISSION = (DOCS / "emission.md").read_text("utf-8")
 SOAK = (DOCS / "soak.md").read_text("utf-8")
 CARRIER = (DOCS / "carrier.md").read_text("utf-8")
 REFLECTION = (DOCS / "reflection.md").read_text("utf-8")
+IDENTITY = (DOCS / "identity.md").read_text("utf-8")
 
 PART = {"kind": "pad", "loss": "3 dB"}
 SWEEP = {"kind": "band", "sweeper": "m", "start": "1 MHz", "stop": "2 MHz", "points": 9}
@@ -96,6 +98,11 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[[job.NAME.transmission.frequency]]": (TRANSMISSION, NamedFrequencyTable, {
         "name": "a", "at": "1 MHz"}),
     "[job.NAME.transmission.pad]": (TRANSMISSION, PadTable, {"value": "20 dB"}),
+    "[sweeper.NAME.self_test]": (IDENTITY, SelfTestTable, {}),
+    "[[sweeper.NAME.self_test.noise]]": (IDENTITY, NoiseTestTable, {}),
+    "[sweeper.NAME.self_test.source]": (IDENTITY, LoopTestTable, {
+        "level": "-20 dBm", "at": "145 MHz", "loss": "1 dB"}),
+    "[[sweeper.NAME.self_test.carrier]]": (IDENTITY, CarrierTestTable, {"frequency": "10 MHz"}),
     "The file": (PLANS, PlanFile, {"title": "T", "edition": "E", "channel": [
         {"name": "16", **CENTRE}]}),
     "[[channel]]": (PLANS, ChannelTable, {"name": "16", **CENTRE}),
@@ -175,6 +182,15 @@ def test_example_of_a_station_is_right(tmp_path: Path) -> None:
     config = parse_config(example, tmp_path / "station.toml")
     assert list(config.enabled_jobs) == ["marine-vhf", "lamp-soak"]
     assert config.notes() == ()
+
+
+def test_examples_of_identity_are_right(tmp_path: Path) -> None:
+    """What the page shows of a sweeper goes into a config as it stands."""
+    station = '[station]\nname = "n"\narchive = "a"\n[mqtt]\nbroker = "none"\n'
+    config = parse_config(station + "".join(blocks(IDENTITY)), tmp_path / "station.toml")
+    tests = config.sweepers["mast"].self_test
+    assert tests is not None and tests.source is not None
+    assert tests.source.loss_at_hz(240e6) == pytest.approx(0.6)
 
 
 def test_example_of_a_plan_is_right(tmp_path: Path) -> None:
