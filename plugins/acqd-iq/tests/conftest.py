@@ -234,13 +234,14 @@ class Sender:
         size = round(self.BLOCK_S * self.rate_hz)
         due_s, first = time.monotonic(), 0
         peer.settimeout(self.BLOCK_S)
-        rest = b""
+        rest, rng = b"", np.random.default_rng(3)
         with peer:
             while not self._stop.wait(max(0.0, due_s - time.monotonic())):
                 due_s += self.BLOCK_S / self.speed
                 if not rest and not self.silent:
                     turn = 2j * np.pi * 0.1 * (first + np.arange(size))
-                    rest = encoded(self.amplitude * np.exp(turn), self.kind)
+                    hiss = rng.standard_normal(size) + 1j * rng.standard_normal(size)
+                    rest = encoded(self.amplitude * (np.exp(turn) + 1e-4 * hiss), self.kind)
                 elif rest:
                     self.left_out += 1
                 first += size

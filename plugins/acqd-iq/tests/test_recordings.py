@@ -463,7 +463,9 @@ def test_finding_lists_what_was_named_and_nothing_more(folder: Any, opened: Open
     (folder.path / "bad.sigmf-meta").write_text("{}")
 
     class Context:
-        probe = True
+        def __init__(self, *, probe: bool) -> None:
+            self.probe = probe
+
         named = (
             Named(address=address),
             Named(address=f"iq:{folder.path}"),
@@ -472,7 +474,10 @@ def test_finding_lists_what_was_named_and_nothing_more(folder: Any, opened: Open
             Named(address="sim:mast"),
         )
 
-    found = list(IqDriver().find(Context()))
+    unread = {one.address: one.what for one in IqDriver().find(Context(probe=False))}
+    assert unread[address] == "recording, named by the user"
+    assert unread[f"iq:{folder.path}"] == "2 recordings, named by the user"
+    found = list(IqDriver().find(Context(probe=True)))
     assert {one.certainty for one in found} == {Certainty.LISTED}
     told = {one.address: one.what for one in found}
     assert told[address] == "recording, cf32_le, 0.2 MS/s, 156.42 to 156.58 MHz, 0.5 s"

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from acqd.drivers.contract import (
     Certainty,
     Driver,
     FindContext,
+    Named,
     OpenContext,
     Sweeper,
     Trace,
@@ -266,11 +267,12 @@ class IqDriver(Driver):
     def find(self, context: FindContext) -> Iterable[Candidate]:
         """Addresses that the user named, and the recordings in folders that they named.
 
-        Only metadata are read, and only of what was named; no stream is opened.
+        No file is opened without ``probe``; with it the metadata of what was named are read, to say
+        what it is. No stream is ever opened.
         """
         for named in context.named:
             if named.address.startswith(SCHEME):
-                yield from _recorded(named.address, named.options)
+                yield from _recorded(named, probe=context.probe)
             elif "://" in named.address and "type" in named.options:
                 yield Candidate(
                     driver="iq",
@@ -302,21 +304,27 @@ class _Never:
         return False
 
 
-def _recorded(address: str, given: object) -> Iterable[Candidate]:
-    options = dict(given) if isinstance(given, dict) else {}
+def _recorded(named: Named, *, probe: bool) -> Iterable[Candidate]:
+    address, options = named.address, named.options
     try:
         paths = paths_of(address)
     except SweeperError as exc:
         yield _listed(address, f"cannot be played: {exc}", options)
         return
-    yield _listed(address, _described(address, options), options)
-    if len(paths) > 1:
-        for path in paths:
-            one = f"{SCHEME}{path}"
-            yield _listed(one, _described(one, options), options)
+    several = [f"{SCHEME}{path}" for path in paths] if len(paths) > 1 else []
+    for one in (address, *several):
+        if probe:
+            what = _described(one, options)
+        elif one == address and several:
+            what = f"{len(several)} recordings, named by the user"
+        elif all(path.is_file() for path in paths_of(one)):
+            what = "recording, named by the user"
+        else:
+            what = f"there is no {one.removeprefix(SCHEME)}"
+        yield _listed(one, what, options)
 
 
-def _described(address: str, given: dict[str, object]) -> str:
+def _described(address: str, given: Mapping[str, Any]) -> str:
     try:
         # The sum of 10 GB is not worked out to show a line of a table.
         options = IqOptions.from_options({**given, "check_sha512": False})
@@ -333,7 +341,7 @@ def _described(address: str, given: dict[str, object]) -> str:
     )
 
 
-def _listed(address: str, what: str, options: dict[str, object]) -> Candidate:
+def _listed(address: str, what: str, options: Mapping[str, Any]) -> Candidate:
     return Candidate(
         driver="iq", address=address, what=what, certainty=Certainty.LISTED, options=options
     )
