@@ -62,7 +62,7 @@ from acqd_lines.requests import (
 from acqd_lines.tables import CommandTable
 from acqd_lines.talk import Conversation
 from acqd_lines.values import Decoded, decode_axis, decode_block, decode_lines
-from acqd_lines.who import who_answers
+from acqd_lines.who import first_contact
 
 __all__ = ["OPTIONS", "LinesDriver", "LinesSweeper", "profile_of"]
 
@@ -155,8 +155,8 @@ class LinesSweeper(Sweeper):
     def start(self) -> None:
         """Bring it into a known state. Called once by the driver's ``open``."""
         self._talk.begin()
-        self._source_off()
-        self._identity = replace(who_answers(self._profile, self._talk), location=self._location)
+        identity = first_contact(self._profile, self._talk, before=self._source_off)
+        self._identity = replace(identity, location=self._location)
 
     # --- what the host asks -------------------------------------------------------------------
 

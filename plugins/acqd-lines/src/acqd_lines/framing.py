@@ -389,9 +389,15 @@ class _LineParser(FrameParser):
         else:
             self._lines.append(line)
             self._last_at = begun_at
-            if framing.count is not None:
-                own_line = framing.checksum is not None and framing.checksum_per == "answer"
-                self._is_complete = len(self._lines) == framing.count + own_line
+            self._is_complete = self._is_last(line)
+
+    def _is_last(self, line: str) -> bool:
+        """Whether ``line`` is the last one by its number, or the checksum by its mark."""
+        count, checksum = self._framing.count, self._framing.checksum
+        if checksum is None or self._framing.checksum_per == "line":
+            return len(self._lines) == count
+        is_marked = checksum.mark and line.startswith(checksum.mark.decode("latin-1"))
+        return bool(is_marked) or (count is not None and len(self._lines) == count + 1)
 
     def _made(self) -> Frame:
         lines, checksum = self._lines, self._framing.checksum
@@ -407,7 +413,9 @@ class _LineParser(FrameParser):
         *rest, last = lines
         mark = checksum.mark.decode("latin-1")
         if not last.startswith(mark):
-            raise ProtocolViolation(expected=f"the checksum after {mark!r}", got=last)
+            raise ProtocolViolation(
+                expected=f"a line that begins with {mark!r} and has the checksum", got=last
+            )
         if checksum.over == "payload":
             data = "".join(rest).encode("latin-1")
         else:
@@ -416,6 +424,11 @@ class _LineParser(FrameParser):
         # Other words may stand before it, such as how many lines it is of.
         written = (last[len(mark) :].split() or [""])[-1]
         _check(checksum, data, written.encode("latin-1"))
+        if self._framing.count is not None and len(rest) != self._framing.count:
+            raise ProtocolViolation(
+                expected=f"{self._framing.count} lines before the checksum",
+                got=f"{len(rest)} lines",
+            )
         return rest
 
 

@@ -189,6 +189,7 @@ class TalkTable(Table):
         Field(default=0.1, alias="quiet")
     )
     quiet_limit_s: Wait = Field(default=5.0, alias="quiet_limit")
+    recover_s: Wait = Field(default=3.0, alias="recover")
     end: Literal["lf", "crlf", "cr", "none"] = "lf"
     answer_end: LineEnd = "any"
     echo: Switch = False

@@ -112,10 +112,10 @@ class Conversation:
             ProtocolViolation: it does not fall silent within ``quiet_limit``.
         """
         self.wait(self._talk.pause_s)
-        came = self._read_away()
+        came = self.read_away()
         for text in self._talk.begin:
             self.write(text.encode("latin-1"))
-            came += self._read_away()
+            came += self.read_away()
         return came
 
     def restart(self) -> None:
@@ -261,8 +261,12 @@ class Conversation:
         if self._heard is not None:
             self._heard(Heard(way=Way.SENT, data=data))
 
-    def _read_away(self) -> bytes:
-        """Read until nothing has come for ``quiet``; the first 64 KiB of it."""
+    def read_away(self) -> bytes:
+        """Read until nothing has come for ``quiet``; the first 64 KiB of it.
+
+        Raises:
+            ProtocolViolation: something still comes after ``quiet_limit``.
+        """
         kept = bytearray()
         until_s = time.monotonic() + self._talk.quiet_limit_s
         while True:

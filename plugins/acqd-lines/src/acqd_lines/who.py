@@ -1,13 +1,45 @@
-"""Who answers at the other end, by a profile's ``[identify]``."""
+"""Who answers at the other end, by a profile's ``[identify]``, and coming to terms with it."""
 
 from __future__ import annotations
 
-from acqd.errors import ProtocolViolation
+import time
+from collections.abc import Callable
+
+from acqd.errors import ProtocolViolation, SweeperReported, TransportTimeout
 from acqd.sweep import Identity
 from acqd_lines.profile import Profile
 from acqd_lines.talk import Conversation
 
-__all__ = ["identity_in", "who_answers"]
+__all__ = ["first_contact", "identity_in", "who_answers"]
+
+
+def first_contact(
+    profile: Profile, talk: Conversation, before: Callable[[], None] = lambda: None
+) -> Identity:
+    """Who is there, after whatever an old conversation left behind.
+
+    A sweep that was given up may still be going on: then nothing is answered until it is over, and
+    first come its levels. So for ``recover`` of the profile whatever does not fit is read away and
+    the question asked anew, and after that nothing may be left of it. ``before`` is done before
+    each question: the source goes off first.
+
+    Raises:
+        SweeperError: as :func:`who_answers`, of the last try.
+    """
+    until_s = time.monotonic() + profile.talk.recover_s
+    tried = 0
+    while True:
+        try:
+            before()
+            identity = who_answers(profile, talk)
+            if not (tried and talk.read_away()):
+                return identity
+        except (ProtocolViolation, SweeperReported, TransportTimeout):
+            if time.monotonic() > until_s:
+                raise
+            talk.restart()
+            talk.read_away()
+        tried += 1
 
 
 def who_answers(profile: Profile, talk: Conversation) -> Identity:
