@@ -77,11 +77,12 @@ def provenance_of(archive: Path) -> Iterator[dict[str, Any]]:
         yield {**told, "path": str(path)}
 
 
-def ingested_files(archive: Path, job: str) -> frozenset[str]:
-    """SHA-256 of the files that were ingested whole into a job."""
+def ingested_files(archive: Path, job: str) -> frozenset[tuple[str, str]]:
+    """SHA-256 and name of the files that were ingested into a job without a row refused."""
     return frozenset(
-        file["sha256"]
+        (file["sha256"], file["name"])
         for told in provenance_of(archive)
         if told["job"] == job
         for file in told["files"]
+        if not file["refused"]
     )

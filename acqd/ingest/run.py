@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import secrets
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,11 +27,11 @@ from acqd.ingest.maps import LogMap, Span
 from acqd.ingest.moments import US
 from acqd.ingest.provenance import ingested_files, write_provenance
 from acqd.ingest.provenance import who as who_runs
-from acqd.ingest.scan import Progress, Scan, scan_files
+from acqd.ingest.scan import LogFile, Progress, Scan, scan_files
 from acqd.ingest.sweeps import SweepMaker, resolution_of
 from acqd.ingest.values import conversion_of
 from acqd.station.build import job_spec
-from acqd.station.job import JobSpec
+from acqd.station.job import JobSpec, Taken
 from acqd.station.noting import NOTE_MOST, note_text
 from acqd.station.software import software_here
 from acqd.sweep import Capabilities, Identity
@@ -157,12 +157,12 @@ class _Ingest:
         archive = task.archive
         if archive is not None:
             self._look_at(archive)
-        known = frozenset[str]() if archive is None else ingested_files(archive, task.job)
+        is_known = self._is_known(archive)
         scan = scan_files(
             self._told,
             task.paths,
             now_s=self._clock.wall_s(),
-            is_known=known.__contains__,
+            is_known=is_known,
             on_bad=self._bad,
             progress=self._progress,
         )
@@ -192,6 +192,14 @@ class _Ingest:
             )
         refuse_unreadable(archive)
 
+    def _is_known(self, archive: Path | None) -> Callable[[LogFile], bool]:
+        """Whether the job has all of a file already."""
+        known = frozenset() if archive is None else ingested_files(archive, self._task.job)
+        if self._told.time.name is not None:
+            return lambda file: (file.sha256, file.name) in known
+        digests = {sha256 for sha256, _ in known}
+        return lambda file: file.sha256 in digests
+
     def _bad(self, bad: Bad) -> None:
         if not self._task.skip_bad:
             raise Stopped(bad)
@@ -207,12 +215,12 @@ class _Ingest:
         first = _first_of(reader, left)
         if first is None:
             # Not one can be read: say why, of each.
-            self._through(reader, left, None)
+            self._through(reader, scan, left, None)
             return
         spec = self._spec(first, held)
         maker = self._maker(spec, first, held)
         if self._task.dry_run or self._task.archive is None:
-            self._through(reader, left, maker)
+            self._through(reader, scan, left, maker)
         else:
             asyncio.run(self._keep(self._task.archive, reader, scan, left, spec, maker))
 
@@ -271,25 +279,40 @@ class _Ingest:
 
     # -- the second pass -------------------------------------------------------------------------
 
-    def _through(self, reader: LogReader, left: Left, maker: SweepMaker | None) -> None:
+    def _good(
+        self, reader: LogReader, scan: Scan, left: Left, maker: SweepMaker | None
+    ) -> Iterator[tuple[int, Taken, int]]:
+        """Sweeps that can be taken, with their file and the number of rows refused before each."""
+        refused = 0
+        for at, number in enumerate(left.order.tolist()):
+            if at % TELL_EVERY == 0:
+                self._progress(at / left.order.size, f"{at} of {left.order.size} sweeps")
+            place = int(scan.file[number])
+            found = reader.read(number)
+            if isinstance(found, Logged) and maker is not None:
+                try:
+                    taken = maker.taken(found)
+                except BadRow as bad:
+                    found = reader.bad(number, bad.what, bad.expected)
+                else:
+                    yield place, taken, refused
+                    self._note(found.started_s, found.frequency_hz.size)
+                    refused = 0
+            if isinstance(found, Bad):
+                refused += 1
+                scan.files[place].refused += 1
+                self._bad(found)
+
+    def _through(self, reader: LogReader, scan: Scan, left: Left, maker: SweepMaker | None) -> None:
         """Read and check everything, and keep nothing."""
         gaps, last_s = self._told.gaps, self._last_s
-        for at, number in enumerate(left.order.tolist()):
-            self._tell(at, left)
-            found = reader.read(number)
-            try:
-                if isinstance(found, Logged) and maker is not None:
-                    maker.taken(found)
-                    self._note(found.started_s, found.frequency_hz.size)
-                    self._done.sweeps += 1
-                    self._done.missed += missed_between(
-                        last_s, found.started_s, every_s=gaps.every_s, off_after_s=gaps.off_after_s
-                    )
-                    last_s = found.started_s
-                elif isinstance(found, Bad):
-                    self._bad(found)
-            except BadRow as bad:
-                self._bad(reader.bad(number, bad.what, bad.expected))
+        for _, taken, _ in self._good(reader, scan, left, maker):
+            at_s = taken.sweep.started_s
+            self._done.sweeps += 1
+            self._done.missed += missed_between(
+                last_s, at_s, every_s=gaps.every_s, off_after_s=gaps.off_after_s
+            )
+            last_s = at_s
 
     async def _keep(
         self,
@@ -327,25 +350,10 @@ class _Ingest:
     async def _feed(
         self, feeder: Feeder, reader: LogReader, scan: Scan, left: Left, maker: SweepMaker
     ) -> None:
-        refused = 0
         try:
-            for at, number in enumerate(left.order.tolist()):
-                self._tell(at, left)
-                found = reader.read(number)
-                try:
-                    if isinstance(found, Bad):
-                        refused += 1
-                        self._bad(found)
-                        continue
-                    taken = maker.taken(found)
-                except BadRow as bad:
-                    refused += 1
-                    self._bad(reader.bad(number, bad.what, bad.expected))
-                    continue
+            for place, taken, refused in self._good(reader, scan, left, maker):
                 await feeder.take(taken, refused=refused)
-                refused = 0
-                self._note(found.started_s, found.frequency_hz.size)
-                self._kept[scan.file[number]] += 1
+                self._kept[place] += 1
         except Stopped:
             await feeder.flush()
             raise
@@ -357,11 +365,6 @@ class _Ingest:
         done.from_s = at_s if done.from_s is None else done.from_s
         done.to_s = at_s
         self._points.add(points)
-
-    def _tell(self, at: int, left: Left) -> None:
-        if at % TELL_EVERY == 0:
-            total = left.order.size
-            self._progress(at / total, f"{at} of {total} sweeps")
 
     # -- the archive -----------------------------------------------------------------------------
 
@@ -435,6 +438,7 @@ class _Ingest:
                         "last_line": file.lines[1],
                         "found": file.sweeps,
                         "kept": int(self._kept[at]),
+                        "refused": file.refused,
                     }
                     for at, file in enumerate(scan.files)
                 ],

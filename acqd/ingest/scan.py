@@ -53,6 +53,11 @@ class LogFile:
     def name(self) -> str:
         return self.path.name
 
+    def same_as(self, *, by_name: bool) -> object:
+        """What two files have alike that hold the same sweeps: where the clock is in the name, two
+        files of one content are of two times."""
+        return (self.sha256, self.name) if by_name else self.sha256
+
     def is_unchanged(self) -> bool:
         now = self.path.stat()
         return (now.st_size, now.st_mtime_ns) == (self.size_bytes, self.changed_ns)
@@ -145,7 +150,7 @@ def scan_files(
     paths: Sequence[Path],
     *,
     now_s: float,
-    is_known: Callable[[str], bool],
+    is_known: Callable[[LogFile], bool],
     on_bad: OnBad,
     progress: Progress | None = None,
 ) -> Scan:
@@ -153,7 +158,7 @@ def scan_files(
 
     Args:
         now_s: times after it are refused.
-        is_known: whether a file of this SHA-256 needs not be read any more.
+        is_known: whether a file needs not be read any more.
 
     Raises:
         AcqdError: what ``on_bad`` raises, or a file cannot be read.
@@ -162,15 +167,16 @@ def scan_files(
     scanner = _Scanner(told, Moments(told.time, now_s=now_s), on_bad)
     sizes = [path.stat().st_size for path in paths]
     total, done = max(1, sum(sizes)), 0
-    seen: set[str] = set()
+    seen: set[object] = set()
     for path, size in zip(paths, sizes, strict=True):
         if progress is not None:
             progress(done / total, f"reading clocks, {path.name}")
         file = _file(path)
-        if file.sha256 in seen or is_known(file.sha256):
+        same = file.same_as(by_name=told.time.name is not None)
+        if same in seen or is_known(file):
             scanner.known.append(file)
         else:
-            seen.add(file.sha256)
+            seen.add(same)
             scanner.scan(file)
         done += size
     return scanner.result()

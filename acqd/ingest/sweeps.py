@@ -65,7 +65,7 @@ class SweepMaker:
         request = self._request_of(logged.frequency_hz)
         reported = logged.reported
         if reported.sweep_time_s is None:
-            reported = replace(reported, assumed=("sweep_time_s",))
+            reported = replace(reported, assumed=("sweep_time",))
         trace = Trace(
             level=logged.level,
             unit=self._unit,

@@ -1,8 +1,9 @@
 """Numbers as logs write them, and levels in a unit that the archive has.
 
 What the archive has stays as it is: dBm, dBµV, dBFS and digits. Other logarithmic units differ by a
-whole number of decibels, which is added. Linear ones are turned into decibels in float64: what came
-back would be theirs to about one part in 10¹⁵, which is said in the sweep's setup.
+whole number of decibels, which is added, exactly for numbers of up to nine decimals. Linear ones
+are turned into decibels in float64: what came back would be theirs to about one part in 10¹⁵, which
+is said in the sweep's setup.
 """
 
 from __future__ import annotations
@@ -21,6 +22,9 @@ from acqd.units import LevelUnit
 __all__ = ["Conversion", "Levels", "conversion_of", "number_of"]
 
 Float = NDArray[np.float64]
+
+ADDED_DECIMALS = 9
+"""Decimals to which a sum of decibels is exact; logs have a few."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,7 +154,10 @@ class Levels:
             values = self._one_by_one(fields, names)
         if self.conversion.factor:
             return self._logarithms(values, names)
-        return values + self.conversion.add_db if self.conversion.add_db else values
+        if self.conversion.add_db:
+            # The float nearest to the decimal sum, which the sum of floats mostly is not.
+            return np.asarray(np.round(values + self.conversion.add_db, ADDED_DECIMALS))
+        return values
 
     def _quick(self, fields: Sequence[str]) -> Float | None:
         """All at once; None where one of them needs a look."""
