@@ -79,7 +79,7 @@ def browse(
     try:
         ends_s = time.monotonic() + limit_s
         types = [f"{kind}.local." for kind in KINDS]
-        ServiceBrowser(zeroconf, types, handlers=[heard])
+        browser = ServiceBrowser(zeroconf, types, handlers=[heard])
         known: dict[tuple[str, str], Service] = {}
         while (left_s := ends_s - time.monotonic()) > 0:
             changed.wait(min(left_s, 0.2))
@@ -87,6 +87,7 @@ def browse(
             _learn(zeroconf, list(names), known, within_s=0.0)
             if enough(list(known.values())):
                 break
+        browser.cancel()
         _learn(zeroconf, list(names), known, within_s=INFO_S)
         return sorted(known.values(), key=lambda one: (KINDS.index(one.kind), one.name, one.host))
     finally:

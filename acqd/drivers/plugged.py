@@ -47,6 +47,8 @@ class Machine:
     """Cheap; differs whenever the lists may differ."""
     events: Callable[[], PlugEvents | None] | None = None
     """Begins to listen; None where nobody tells. By default to udev."""
+    poll_s: float = 2.0
+    """How often to look where nobody tells."""
 
     def listen(self) -> PlugEvents | None:
         return udev_events() if self.events is None else self.events()

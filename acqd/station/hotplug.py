@@ -1,6 +1,6 @@
 """Notices what is plugged in while the station runs.
 
-    udev tells, or every two seconds the cheap signature differs
+    udev tells, or a look every two seconds sees another signature
       ─► sweepers that are away are tried at once, not after their backoff
       ─► what is new, and that no sweeper of the config names, is shown to the drivers: one that a
          driver takes for a sweeper is told of once a day, with the lines for a config
@@ -36,7 +36,6 @@ from acqd.publish.threads import OwnThreads
 
 __all__ = ["HotPlug", "Pluggable"]
 
-POLL_S: Final = 2.0
 EVENTS_POLL_S: Final = 30.0
 """Where udev tells: looked all the same, but seldom."""
 TROUBLE_POLL_S: Final = 30.0
@@ -112,7 +111,6 @@ class HotPlug:
         configured: driver and address of each sweeper of the config, by its name.
         tell: keeps and tells a finding.
         clock: for what is told once a day.
-        poll_s: how often to look where nobody tells.
     """
 
     def __init__(
@@ -123,14 +121,12 @@ class HotPlug:
         configured: Mapping[str, tuple[str, Named]],
         tell: Tell,
         clock: Clock,
-        poll_s: float = POLL_S,
     ) -> None:
         self._machine = machine
         self._sweepers = sweepers
         self._configured = configured
         self._tell_finding = tell
         self._clock = clock
-        self._poll_s = poll_s
         self._threads = OwnThreads("hotplug", most=2)
         self._told: OrderedDict[str, float] = OrderedDict()
         self._tries = _Rate(TRIES_MOST, TRIES_IN_S, clock)
@@ -147,7 +143,7 @@ class HotPlug:
         if events is not None:
             loop.add_reader(events.fileno(), _heard, events, changed)
         try:
-            await self._watch(changed, self._poll_s if events is None else EVENTS_POLL_S)
+            await self._watch(changed, self._machine.poll_s if events is None else EVENTS_POLL_S)
         finally:
             if events is not None:
                 loop.remove_reader(events.fileno())
