@@ -173,6 +173,24 @@ def _identity(control: Control, name: str, argument: str) -> str:
     return ""
 
 
+LARGEST_ERROR = {"level_error_db": 100.0, "frequency_error_ppm": 1000.0}
+
+
+def _error_of(fault: str) -> Callable[[Control, str, str], str]:
+    def act(control: Control, name: str, argument: str) -> str:
+        most = LARGEST_ERROR[fault]
+        try:
+            value = float(argument)
+        except ValueError as exc:
+            raise ValueError(f"expected a number, got {argument!r}") from exc
+        if not -most <= value <= most:
+            raise ValueError(f"expected -{most:g} to {most:g}, got {argument}")
+        setattr(control.instruments[name].faults, fault, value)
+        return ""
+
+    return act
+
+
 def _errors(control: Control, name: str, argument: str) -> str:
     status = control.instruments[name].status
     if argument == "endless":
@@ -260,6 +278,8 @@ ORDERS: Mapping[str, Order] = {
     "points": Order("MORE [COUNT]", "traces of another length than asked for", _points),
     "freeze": Order("", "gives the same trace again and again", _switch("frozen")),
     "identity": Order("MAKER,MODEL,SERIAL,FIRMWARE", "another answer to *IDN?", _identity),
+    "level-error": Order("DB", "reads so much too high", _error_of("level_error_db")),
+    "frequency-error": Order("PPM", "shows all so much too high", _error_of("frequency_error_ppm")),
     "errors": Order("COUNT|endless", "spurious entries in the error queue", _errors),
     "hang-up": Order("", "breaks the connections off now", _hang_up),
     "unplug": Order("", "is gone: no port, no link", _unplug),

@@ -41,6 +41,10 @@ class Faults:
     """Every sweep gives the last trace again."""
     identity: str | None = None
     """What ``*IDN?`` says instead."""
+    level_error_db: float = 0.0
+    """Every level reads so much more, as with an attenuator that is stuck."""
+    frequency_error_ppm: float = 0.0
+    """Everything is shown so much too high, as with a reference that has aged."""
 
     def takes(self, name: str) -> bool:
         """Whether the fault called ``name`` strikes now; counts it down."""

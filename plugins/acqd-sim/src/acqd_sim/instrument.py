@@ -64,6 +64,9 @@ class Instrument:
         """Bring conditions up to date with the clock."""
         sweeping = self.sweeping
         sweeping.frozen = self.faults.frozen
+        sweeping.receiver.misread(
+            level_db=self.faults.level_error_db, frequency_ppm=self.faults.frequency_error_ppm
+        )
         sweeping.collect()
         if self._opc_armed and not sweeping.busy:
             self._opc_armed = False

@@ -136,6 +136,7 @@ class Receiver:
         self.seed = seed
         self._key = stream_key(seed, "receiver", model.identity.serial_number)
         self._looks: dict[Settings, _Looks] = {}
+        self._broken_db = self._broken_ppm = 0.0
         scene = hookup.scene
         centres_hz = np.array([tone.frequency_hz for tone in scene.tones], dtype=np.float64)
         gains = 10.0 ** (hookup.path.gain_db(centres_hz) / 10.0)
@@ -145,9 +146,19 @@ class Receiver:
         middle_hz = np.array([(i.start_hz + i.stop_hz) / 2.0 for i in scene.impulses])
         self._impulses = tuple(zip(scene.impulses, hookup.path.gain_db(middle_hz), strict=True))
 
-    @cached_property
+    def misread(self, *, level_db: float, frequency_ppm: float) -> None:
+        """From now on levels read, and frequencies are shown, so much too high, on top of what it
+        is off by itself. Beyond its data sheet: it is broken."""
+        self._broken_db, self._broken_ppm = level_db, frequency_ppm
+
+    @property
     def frequency_error_ppm(self) -> float:
-        """Its fixed frequency error, within the stated accuracy."""
+        """Its frequency error: within the stated accuracy, unless it was told to misread."""
+        # Shown too high is tuned too low: the carrier seems to lie higher.
+        return self._own_error_ppm - self._broken_ppm
+
+    @cached_property
+    def _own_error_ppm(self) -> float:
         share = float(unit(self._key, 1)) * 2.0 - 1.0
         return 0.8 * share * self.model.frequency_accuracy_ppm
 
@@ -197,7 +208,7 @@ class Receiver:
         if looks.level_error_db is None:
             error_db = self.level_error_db(looks.frequency_hz, settings.attenuation_db)
             looks.level_error_db = error_db
-        level_dbm = level_dbm + looks.level_error_db
+        level_dbm = level_dbm + (looks.level_error_db + self._broken_db)
         step = self.model.level_step_db
         return Reading(level_dbm=np.rint(level_dbm / step) * step, overload=overload)
 
