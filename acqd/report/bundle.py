@@ -94,6 +94,12 @@ def _members(report: Report, with_picture: bool) -> Iterator[tuple[str, Rows]]:
         yield from _tables(job, folder)
         sums = [f"{digest}  {name}\n" for name, digest in job.files if digest]
         yield f"{folder}/ARCHIVE-SHA256SUMS", sums
+    for sweeper in report.sweepers:
+        parts = (sweeper.station and slug(sweeper.station), "sweepers", slug(sweeper.sweeper))
+        folder = "/".join(filter(None, parts))
+        for section in sweeper.sections:
+            for table in section.tables:
+                yield f"{folder}/{slug(table.title)}.csv", _table(table)
 
 
 def folder_of(job: JobReport) -> str:

@@ -20,6 +20,7 @@ from acqd.report.places import placed
 from acqd.report.range import default_range, extent_s
 from acqd.report.shapes import FindingShown, JobReport, Report, Section, Sheet
 from acqd.report.source import STATION, JobSource, finding_shown
+from acqd.report.sweepers import sweeper_reports, tests_extent_s
 from acqd.report.whose import Whose, whose
 
 __all__ = ["gather", "same_colours"]
@@ -85,6 +86,9 @@ def gather(
         jobs=same_colours(reports),
         station_findings=_station_findings(archive, start_s, stop_s),
         limits=(*station.limits, *limits),
+        sweepers=sweeper_reports(
+            archive, zone=zone, only=None if jobs is None else {one.sweeper for one in sources}
+        ),
     )
 
 
@@ -121,6 +125,10 @@ def _range(
     limits: tuple[str, ...] = ()
     if start_s is None or stop_s is None:
         found = default_range(archive, jobs, zone)
+        tested_s = tests_extent_s(archive) if found.stop_s == 0.0 else None
+        if tested_s is not None:
+            # Nothing was swept but by self-tests.
+            found = replace(found, start_s=tested_s[0], stop_s=tested_s[1] + 60.0)
         if start_s is None and stop_s is None:
             limits = found.limits
         start_s = found.start_s if start_s is None else start_s

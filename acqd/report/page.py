@@ -32,6 +32,7 @@ from acqd.report.shapes import (
     Section,
     Sheet,
     Spell,
+    SweeperReport,
     Table,
 )
 
@@ -99,6 +100,9 @@ def html(report: Report, *, progress: Progress | None = None) -> str:
     numbers = count(1)
     told = _Told(report, progress)
     jobs = tuple(_job_page(report, job, numbers, told) for job in report.jobs)
+    sweepers = tuple(
+        part for one in report.sweepers for part in _sweeper_parts(report, one, numbers, told)
+    )
     is_alone = len(jobs) == 1
     return (
         _environment()
@@ -106,6 +110,7 @@ def html(report: Report, *, progress: Progress | None = None) -> str:
         .render(
             report=report,
             jobs=jobs,
+            sweepers=sweepers,
             title=_title(report, jobs),
             head=jobs[0] if is_alone else None,
             level=2 if is_alone else 3,
@@ -125,6 +130,7 @@ class _Told:
 
     def __init__(self, report: Report, progress: Progress | None) -> None:
         sections = [section for job in report.jobs for section in job.sections]
+        sections += [section for one in report.sweepers for section in one.sections]
         self._of = sum(len(section.charts) for section in sections)
         self._done = 0
         self._progress = progress
@@ -242,7 +248,7 @@ def _drawing(report: Report, job: JobReport, numbers: Iterator[int], told: _Told
     sheet_title = "The night sheet" if night.startswith("Night") else "The sheet"
 
     def drawn(chart: Chart) -> Figure:
-        wide, narrow = (
+        pair = [
             svg(
                 chart,
                 start_s=report.start_s,
@@ -255,21 +261,58 @@ def _drawing(report: Report, job: JobReport, numbers: Iterator[int], told: _Told
                 notes=job.notes,
             )
             for width in WIDTHS
-        )
-        told.one_more()
-        is_sheet = isinstance(chart, Sheet)
+        ]
         title = sheet_title if isinstance(chart, Sheet) else chart.title
-        return Figure(
-            title=title,
-            alt=chart.alt or title,
-            caption=words.caption_of(chart, job.job),
-            wide=_with_ids(wide, next(numbers)),
-            narrow=_with_ids(narrow, next(numbers)),
-            numbers=numbers_of(chart, words.Moments(report)),
-            is_sheet=is_sheet,
-        )
+        return _figure(report, chart, title, pair, job.job, numbers, told)
 
     return drawn
+
+
+def _sweeper_parts(
+    report: Report, sweeper: SweeperReport, numbers: Iterator[int], told: _Told
+) -> tuple[Part, ...]:
+    """What is told of a sweeper, on a time axis of its own."""
+    from acqd.report.draw import svg
+
+    def drawn(chart: Chart) -> Figure:
+        pair = [
+            svg(
+                chart,
+                start_s=sweeper.start_s,
+                stop_s=sweeper.stop_s,
+                zone=report.zone,
+                width=width,
+            )
+            for width in WIDTHS
+        ]
+        title = "" if isinstance(chart, Sheet) else chart.title
+        return _figure(report, chart, title, pair, sweeper.sweeper, numbers, told)
+
+    anchor = words.slug(f"{sweeper.station} sweeper {sweeper.sweeper}")
+    return tuple(_part(section, anchor, drawn) for section in sweeper.sections)
+
+
+def _figure(
+    report: Report,
+    chart: Chart,
+    title: str,
+    pair: list[str],
+    whose: str,
+    numbers: Iterator[int],
+    told: _Told,
+) -> Figure:
+    """A chart that was drawn for a page and for a phone, as it stands there."""
+    told.one_more()
+    wide, narrow = pair
+    return Figure(
+        title=title,
+        alt=chart.alt or title,
+        caption=words.caption_of(chart, whose),
+        wide=_with_ids(wide, next(numbers)),
+        narrow=_with_ids(narrow, next(numbers)),
+        numbers=numbers_of(chart, words.Moments(report)),
+        is_sheet=isinstance(chart, Sheet),
+    )
 
 
 def _with_ids(svg: str, number: int) -> Markup:

@@ -38,6 +38,7 @@ __all__ = [
     "Spell",
     "Strip",
     "SweepRange",
+    "SweeperReport",
     "Table",
     "TrendChart",
     "VerdictShown",
@@ -405,6 +406,21 @@ class JobReport:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SweeperReport:
+    """What is told of a sweeper: its self-tests, all that are kept, whatever the report's range.
+
+    ``start_s`` and ``stop_s`` are the ends of the time axis of its charts.
+    """
+
+    sweeper: str
+    start_s: float
+    stop_s: float
+    sections: tuple[Section, ...] = ()
+    station: str = ""
+    """Whose it is, where a page has more stations than one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
     """What one page says."""
 
@@ -420,3 +436,5 @@ class Report:
     finding: FindingShown | None = None
     """Where it is one finding's own sheet."""
     limits: tuple[str, ...] = ()
+    sweepers: tuple[SweeperReport, ...] = ()
+    """Those that were tested by themselves."""

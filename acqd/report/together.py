@@ -52,6 +52,9 @@ def together(reports: Sequence[Report]) -> Report:
         jobs=same_colours(
             tuple(replace(job, station=label) for label, one in named for job in one.jobs)
         ),
+        sweepers=tuple(
+            replace(sweeper, station=label) for label, one in named for sweeper in one.sweepers
+        ),
         station_findings=tuple(sorted(findings, key=lambda finding: finding.at_s)),
         limits=tuple(f"{label}: {text}" for label, one in named for text in one.limits),
     )
