@@ -230,21 +230,32 @@ class Sender:
             thread.start()
             self._threads.append(thread)
 
-    def _send(self, peer: socket.socket) -> None:
+    def _blocks(self) -> list[bytes]:
+        """Made before they are sent, so that sending holds no more memory from block to block."""
         size = round(self.BLOCK_S * self.rate_hz)
-        due_s, first = time.monotonic(), 0
+        rng = np.random.default_rng(3)
+        found = []
+        for number in range(11):
+            hiss = rng.standard_normal(size) + 1j * rng.standard_normal(size)
+            turn = 2j * np.pi * 0.1 * (number * size + np.arange(size))
+            found.append(encoded(self.amplitude * (np.exp(turn) + 1e-4 * hiss), self.kind))
+        return found
+
+    def _send(self, peer: socket.socket) -> None:
+        blocks, made_for = self._blocks(), self.amplitude
+        due_s = time.monotonic()
         peer.settimeout(self.BLOCK_S)
-        rest, rng = b"", np.random.default_rng(3)
+        rest, number = b"", 0
         with peer:
             while not self._stop.wait(max(0.0, due_s - time.monotonic())):
                 due_s += self.BLOCK_S / self.speed
-                if not rest and not self.silent:
-                    turn = 2j * np.pi * 0.1 * (first + np.arange(size))
-                    hiss = rng.standard_normal(size) + 1j * rng.standard_normal(size)
-                    rest = encoded(self.amplitude * (np.exp(turn) + 1e-4 * hiss), self.kind)
-                elif rest:
+                if self.amplitude != made_for:
+                    blocks, made_for = self._blocks(), self.amplitude
+                number += 1
+                if rest:
                     self.left_out += 1
-                first += size
+                elif not self.silent:
+                    rest = blocks[number % len(blocks)]
                 try:
                     while rest:
                         piece = rest[: self.chunk or len(rest)]
