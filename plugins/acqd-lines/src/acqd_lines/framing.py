@@ -117,7 +117,7 @@ class BlockFraming:
     """A binary block. ``length`` is a number of bytes, a field of the header, or "definite".
 
     ``skip`` lines of text may come before it. ``expected_bytes`` is what a length that the answer
-    itself states must be; None takes any.
+    itself states must be; None takes any. ``tail_bytes`` may be anything, before ``tail``.
     """
 
     length: int | LengthField | Literal["definite"]
@@ -125,6 +125,7 @@ class BlockFraming:
     header_bytes: int = 0
     checksum: Checksum | None = None
     tail: bytes = b""
+    tail_bytes: int = 0
     skip: int = 0
     expected_bytes: int | None = None
 
@@ -542,7 +543,9 @@ class _BlockParser(FrameParser):
         framing, checksum = self._framing, self._framing.checksum
         written = 0 if checksum is None else len(checksum.mark) + checksum.written_bytes
         end = first + length
-        if len(self._buffer) < end + written + len(framing.tail):
+        # Bytes that nobody knows the meaning of are passed over.
+        tail_at = end + written + framing.tail_bytes
+        if len(self._buffer) < tail_at + len(framing.tail):
             return False
         if checksum is not None:
             marked = end + len(checksum.mark)
@@ -558,10 +561,10 @@ class _BlockParser(FrameParser):
             }[checksum.over]
             data = bytes(self._buffer[counted_from:end])
             _check(checksum, data, bytes(self._buffer[marked : end + written]))
-        tail = bytes(self._buffer[end + written : end + written + len(framing.tail)])
+        tail = bytes(self._buffer[tail_at : tail_at + len(framing.tail)])
         if tail != framing.tail:
             raise ProtocolViolation(expected=f"{_hex(framing.tail)} after the block", got=tail)
-        self._at = end + written + len(framing.tail)
+        self._at = tail_at + len(framing.tail)
         self._is_complete = True
         return True
 

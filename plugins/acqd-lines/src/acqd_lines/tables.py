@@ -277,7 +277,7 @@ class LengthTable(Table):
 
 
 _LINES_KEYS = ("count", "end", "ignore")
-_BLOCK_KEYS = ("length", "sync", "header_bytes", "tail")
+_BLOCK_KEYS = ("length", "sync", "header_bytes", "tail", "tail_bytes")
 
 
 class AnswerTable(Table):
@@ -295,6 +295,7 @@ class AnswerTable(Table):
     sync: HexBytes = b""
     header_bytes: Annotated[Count, Field(ge=0, le=1024)] = 0
     tail: HexBytes = b""
+    tail_bytes: Annotated[Count, Field(ge=0, le=64)] = 0
     checksum: ChecksumTable | None = None
 
     rules: ClassVar[tuple[KeyRule, ...]] = (
@@ -306,7 +307,7 @@ class AnswerTable(Table):
         for keys, kinds in (
             (("count", "end"), ("lines",)),
             (("ignore",), ("line", "lines")),
-            (("length", "length_field", "sync", "header_bytes", "tail"), ("block",)),
+            (("length", "length_field", *_BLOCK_KEYS[1:]), ("block",)),
             (("skip", "checksum"), ("line", "lines", "block")),
         ):
             for key in keys:
@@ -371,6 +372,7 @@ class AnswerTable(Table):
             header_bytes=self.header_bytes,
             checksum=checksum,
             tail=self.tail,
+            tail_bytes=self.tail_bytes,
             skip=self.skip,
             expected_bytes=whole_bytes or None,
         )
