@@ -33,6 +33,7 @@ from acqd_lines.learn_guess import (
 )
 from acqd_lines.learn_known import Carrier, peaks_of
 from acqd_lines.learn_shape import Swept, Understood, understand
+from acqd_lines.learn_text import TextShape
 from acqd_lines.learn_who import (
     QUESTIONS,
     Answers,
@@ -377,7 +378,9 @@ class Learner:
                 f"known here; is the number of points right (--points)?"
             )
         for number, guess in enumerate(guesses[:3], 1):
-            self._say(f"  {number}. {_described(guess)}")
+            self._say(f"  {number}. {_described(guess.value)}")
+            for reason in guess.value.reasons:
+                self._say(f"       {reason}")
         self._raise_if_far(guesses[0])
         most = str(min(3, len(guesses)))
         chosen = self._asks.text("--choose", f"which of them is it, 1 to {most}", "1")
@@ -426,15 +429,16 @@ def _is_answered(exchange: Exchange) -> bool:
     return bool(came) and came != exchange.sent.strip()
 
 
-def _described(guess: Guess[Understood]) -> str:
-    found = guess.value
-    shape = found.shape
-    form = getattr(shape, "form", None) or f"block of {getattr(shape, 'type', '')}"
-    order = f" {shape.order}-endian" if hasattr(shape, "order") else ""
-    scaling = found.scaling
-    scale = (
-        "levels in its own counts"
-        if scaling is None
-        else f"{scaling.scale} a count, {scaling.offset} added, in {scaling.unit}"
-    )
-    return f"{form}{order}; {scale} ({guess.reason})"
+def _described(found: Understood) -> str:
+    shape, scaling = found.shape, found.scaling
+    if isinstance(shape, TextShape):
+        form = {"pairs": "pairs of frequency and level", "column": "a level a line"}.get(
+            shape.form, "a list of levels"
+        )
+    else:
+        order = "low byte first" if shape.order == "little" else "high byte first"
+        form = f"a block of {shape.type}, {order}"
+    if scaling is None:
+        return f"{form}; levels in counts of its own"
+    added = "" if scaling.offset == 0 else f", {scaling.offset} added"
+    return f"{form}; {scaling.scale} dB a count{added}, in {scaling.unit}".replace("-", "−")

@@ -100,8 +100,8 @@ def guess_peak(
         off_hz = float(axis[peak.place]) - carrier.frequency_hz
         steps = abs(off_hz) / step_hz
         reason = (
-            f"it is at {axis[peak.place] / 1e6:.6g} MHz, {off_hz / 1e3:+.3g} kHz or "
-            f"{steps:.1f} points from where the carrier should be"
+            f"a peak at {axis[peak.place] / 1e6:.7g} MHz, {steps:.1f} points from where the carrier "
+            f"should be"
         ).replace("-", "−")
         guesses.append(Guess(value=peak, reason=reason, weight=1.0 / (1.0 + (steps / 2.0) ** 2)))
     return sorted(guesses, key=lambda guess: -guess.weight)
