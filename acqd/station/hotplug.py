@@ -127,7 +127,7 @@ class HotPlug:
         self._configured = configured
         self._tell_finding = tell
         self._clock = clock
-        self._threads = OwnThreads("hotplug", most=2)
+        self._threads = OwnThreads("hotplug", most=8)
         self._told: OrderedDict[str, float] = OrderedDict()
         self._tries = _Rate(TRIES_MOST, TRIES_IN_S, clock)
         self._tells = _Rate(TELLS_MOST, TELLS_IN_S, clock)
@@ -159,10 +159,12 @@ class HotPlug:
                 changed.clear()
             now = await self._safely(self._machine.signature)
             if now is None or (now == signature and not told):
+                self._in_trouble &= now is None
                 continue
             lists = await self._safely(self._list)
             if lists is None:
                 continue
+            self._in_trouble = False
             signature = now
             before, seen = seen, lists
             if before is not None:
@@ -177,15 +179,13 @@ class HotPlug:
         """``work``'s result from a thread; None where it fails, which is logged once."""
         try:
             async with asyncio.timeout(LIST_TIMEOUT_S):
-                result = await self._threads.run(work)
+                return await self._threads.run(work)
         except Exception as exc:
             # Whatever the system's tables hold: the station goes on without them.
             if not self._in_trouble:
                 self._in_trouble = True
                 self._log.warning("hot_plug_trouble", problem=str(exc) or type(exc).__name__)
             return None
-        self._in_trouble = False
-        return result
 
     # -- what to do about a change --------------------------------------------------------------
 
