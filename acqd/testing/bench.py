@@ -117,9 +117,17 @@ class Bench:
         self, make_worker: MakeWorker = Worker, log: Log | None = None
     ) -> AsyncIterator[SweeperHost]:
         """An open host, closed again."""
+        async with self.hosted(make_worker, log) as host:
+            with asking("open() brings the sweeper into a known state.", "See the error."):
+                await host.open()
+            yield host
+
+    @contextlib.asynccontextmanager
+    async def hosted(
+        self, make_worker: MakeWorker = Worker, log: Log | None = None
+    ) -> AsyncIterator[SweeperHost]:
+        """A host to be opened, closed at the end whatever a check says."""
         host = self.host(make_worker, log)
-        with asking("open() brings the sweeper into a known state.", "See the error."):
-            await host.open()
         try:
             yield host
         finally:

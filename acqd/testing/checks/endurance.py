@@ -47,24 +47,24 @@ class EnduranceChecks:
         """Threads and file descriptors are as many after eight openings as after one."""
 
         async def run() -> None:
-            host = bench.host()
-            begun_s = time.monotonic()
-            with asking("It can be opened as often as it is closed.", "See the error."):
-                await _once(host)
-                before = _Counts.now()
-                openings = 0
-                while openings < OPENINGS_LEAST or (
-                    openings < OPENINGS and time.monotonic() - begun_s < bench.endurance_s
-                ):
+            async with bench.hosted() as host:
+                begun_s = time.monotonic()
+                with asking("It can be opened as often as it is closed.", "See the error."):
                     await _once(host)
-                    openings += 1
-            after = await _settled(lambda: _Counts.now().is_below(before, openings // 2))
-            must(
-                after.is_below(before, openings // 2),
-                "close() leaves nothing behind.",
-                f"{openings} openings later there are {after.more_than(before)}",
-                "Close in close() what open() opened.",
-            )
+                    before = _Counts.now()
+                    openings = 0
+                    while openings < OPENINGS_LEAST or (
+                        openings < OPENINGS and time.monotonic() - begun_s < bench.endurance_s
+                    ):
+                        await _once(host)
+                        openings += 1
+                after = await _settled(lambda: _Counts.now().is_below(before, openings // 2))
+                must(
+                    after.is_below(before, openings // 2),
+                    "close() leaves nothing behind.",
+                    f"{openings} openings later there are {after.more_than(before)}",
+                    "Close in close() what open() opened.",
+                )
 
         asyncio.run(run())
 

@@ -52,43 +52,46 @@ class IntroductionChecks:
         """Identity and limits are usable and do not change from one opening to the next."""
 
         async def run() -> None:
-            host = bench.host()
-            with asking("open(), identify() and capabilities() work, again and again.", "See it."):
-                first = await host.open()
-                second = await host.open()
-                await host.close()
-            same = "A sweeper says the same of itself after every open."
-            must(
-                first.identity == second.identity and second.identity_changed_from is None,
-                same,
-                f"identify() gave {first.identity!r}, then {second.identity!r}",
-                "Give what the sweeper answers, and nothing that counts or tells the time.",
-            )
-            must(
-                first.capabilities == second.capabilities,
-                same,
-                f"capabilities() differ in {_differing(first.capabilities, second.capabilities)}",
-                "Leave out what depends on how it was swept before.",
-            )
-            must(
-                str(first.identity) != UNNAMED,
-                "identify() tells one instrument from another.",
-                "it gave no maker, no model and no serial number",
-                "Ask the sweeper; where it does not say, name at least the model.",
-            )
-            if first.identity.is_doubtful:
-                bench.say(
-                    "its serial number is empty or nothing but zeros or ones, so that another one "
-                    "of its kind could stand in its place unnoticed"
+            async with bench.hosted() as host:
+                with asking(
+                    "open(), identify() and capabilities() work, again and again.", "See it."
+                ):
+                    first = await host.open()
+                    second = await host.open()
+                    await host.close()
+                same = "A sweeper says the same of itself after every open."
+                must(
+                    first.identity == second.identity and second.identity_changed_from is None,
+                    same,
+                    f"identify() gave {first.identity!r}, then {second.identity!r}",
+                    "Give what the sweeper answers, and nothing that counts or tells the time.",
                 )
-            must(
-                _fits(bench.request, first.capabilities),
-                "capabilities() holds what the sweeper can do.",
-                f"the bench's request of {bench.request.start_hz:.0f} to "
-                f"{bench.request.stop_hz:.0f} Hz is not within {first.capabilities.start_hz:.0f} "
-                f"to {first.capabilities.stop_hz:.0f} Hz",
-                "State its true limits, or ask for less on the bench.",
-            )
+                differing = _differing(first.capabilities, second.capabilities)
+                must(
+                    first.capabilities == second.capabilities,
+                    same,
+                    f"capabilities() differ in {differing}",
+                    "Leave out what depends on how it was swept before.",
+                )
+                must(
+                    str(first.identity) != UNNAMED,
+                    "identify() tells one instrument from another.",
+                    "it gave no maker, no model and no serial number",
+                    "Ask the sweeper; where it does not say, name at least the model.",
+                )
+                if first.identity.is_doubtful:
+                    bench.say(
+                        "its serial number is empty or nothing but zeros or ones, so that another "
+                        "one of its kind could stand in its place unnoticed"
+                    )
+                must(
+                    _fits(bench.request, first.capabilities),
+                    "capabilities() holds what the sweeper can do.",
+                    f"the bench's request of {bench.request.start_hz:.0f} to "
+                    f"{bench.request.stop_hz:.0f} Hz is not within "
+                    f"{first.capabilities.start_hz:.0f} to {first.capabilities.stop_hz:.0f} Hz",
+                    "State its true limits, or ask for less on the bench.",
+                )
 
         asyncio.run(run())
 

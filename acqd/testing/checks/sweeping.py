@@ -255,11 +255,11 @@ async def _set_and_read(
     bench: Bench, host: SweeperHost, name: str, values: list[Any]
 ) -> dict[Any, float]:
     """Take a sweep with each of ``values``; the median level of each, where it is a number."""
-    asks = f"What is asked for ({name}) is set and reported, or reported as it is."
     medians: dict[Any, float] = {}
     reported: set[Any] = set()
     for value in values:
         request = replace(bench.request, **{name: value})
+        asks = f"What is asked for ({shown_setting(name, value)}) is set, and reported as it is."
         sweep = await swept(bench, host, request, shown_setting(name, value), asks, WITHIN)
         if sweep is None:
             continue
@@ -278,7 +278,7 @@ async def _set_and_read(
             medians[value] = float(np.nanmedian(sweep.level))
     must(
         len(reported) > 1 or len(medians) < 2,
-        asks,
+        "What is asked for is set, and reported as it is.",
         f"{name} was asked to be {', '.join(map(str, medians))}, and was reported as "
         f"{', '.join(map(str, reported))} each time",
         f"Set {name} before the sweep, or advertise only what the sweeper has.",

@@ -94,8 +94,7 @@ class TroubleChecks:
         ]
 
         async def run() -> None:
-            host = bench.host()
-            try:
+            async with bench.hosted() as host:
                 for request in absurd:
                     if not host.is_open:
                         with asking(STILL_WORKS, START_CLEAN):
@@ -115,8 +114,6 @@ class TroubleChecks:
                     if not host.is_open:
                         await host.open()
                     await host.sweep(bench.request)
-            finally:
-                await host.close()
 
         asyncio.run(run())
 
@@ -154,16 +151,15 @@ class TroubleChecks:
             skip(bench, "slow", "this bench has no slow sweep")
 
         async def run() -> None:
-            host = bench.host()
-            with asking(STILL_WORKS, START_CLEAN):
-                await host.open()
-            with bench.slow() as slow:
-                await _cancelled(host, slow)
-            _nothing_hangs(host)
-            with asking(STILL_WORKS, START_CLEAN):
-                await host.open()
-                await host.sweep(bench.request)
-            await host.close()
+            async with bench.hosted() as host:
+                with asking(STILL_WORKS, START_CLEAN):
+                    await host.open()
+                with bench.slow() as slow:
+                    await _cancelled(host, slow)
+                _nothing_hangs(host)
+                with asking(STILL_WORKS, START_CLEAN):
+                    await host.open()
+                    await host.sweep(bench.request)
 
         asyncio.run(run())
 
@@ -174,33 +170,33 @@ class TroubleChecks:
         patient = replace(bench, deadline_s=min(bench.deadline_s, SILENT_DEADLINE_S))
 
         async def run() -> None:
-            host = patient.host()
-            with asking(STILL_WORKS, START_CLEAN):
-                known = await host.open()
-                estimate_s = await host.estimate_s(bench.request)
-            bound_s = patient.deadline_s if estimate_s is None else 3 * estimate_s + 2.0
-            with bench.silent():
-                begun_s = time.monotonic()
-                with contextlib.suppress(SweeperError):
+            async with patient.hosted() as host:
+                with asking(STILL_WORKS, START_CLEAN):
+                    known = await host.open()
+                    estimate_s = await host.estimate_s(bench.request)
+                bound_s = patient.deadline_s if estimate_s is None else 3 * estimate_s + 2.0
+                with bench.silent():
+                    begun_s = time.monotonic()
+                    with contextlib.suppress(SweeperError):
+                        await host.sweep(bench.request)
+                        broke(
+                            "A sweep is what the sweeper answered.",
+                            "it brought a sweep from a sweeper that did not answer",
+                            "Raise TransportTimeout where no whole answer came.",
+                        )
+                    took_s = time.monotonic() - begun_s
+                    assert took_s < bound_s + 3.0
+                _nothing_hangs(host)
+                with asking(STILL_WORKS, START_CLEAN):
+                    again = await host.open()
                     await host.sweep(bench.request)
-                    broke(
-                        "A sweep is what the sweeper answered.",
-                        "it brought a sweep from a sweeper that did not answer",
-                        "Raise TransportTimeout where no whole answer came.",
-                    )
-                took_s = time.monotonic() - begun_s
-                assert took_s < bound_s + 3.0
-            _nothing_hangs(host)
-            with asking(STILL_WORKS, START_CLEAN):
-                again = await host.open()
-                await host.sweep(bench.request)
-            await host.close()
-            must(
-                again.identity == known.identity,
-                "A late answer never reaches the next question.",
-                f"after a silence it was {again.identity}, before {known.identity}",
-                START_CLEAN,
-            )
+                await host.close()
+                must(
+                    again.identity == known.identity,
+                    "A late answer never reaches the next question.",
+                    f"after a silence it was {again.identity}, before {known.identity}",
+                    START_CLEAN,
+                )
 
         asyncio.run(run())
 
@@ -212,23 +208,22 @@ class TroubleChecks:
 
         async def run() -> None:
             log = Remembering()
-            host = bench.host(log=log)
-            with asking(STILL_WORKS, START_CLEAN):
-                await host.open()
-            with bench.slow() if bench.has_slow() else _plain(bench.request) as request:
-                task = asyncio.ensure_future(host.sweep(request))
-                await asyncio.sleep(INTO_THE_SWEEP_S if bench.has_slow() else 0.0)
-                unplug()
-            try:
-                await _fails_without_a_link(host, task, bench)
-            finally:
-                replug()
-            _nothing_hangs(host)
-            _closes_quietly(log)
-            with asking(STILL_WORKS, START_CLEAN):
-                await _opens(host)
-                await host.sweep(bench.request)
-            await host.close()
+            async with bench.hosted(log=log) as host:
+                with asking(STILL_WORKS, START_CLEAN):
+                    await host.open()
+                with bench.slow() if bench.has_slow() else _plain(bench.request) as request:
+                    task = asyncio.ensure_future(host.sweep(request))
+                    await asyncio.sleep(INTO_THE_SWEEP_S if bench.has_slow() else 0.0)
+                    unplug()
+                try:
+                    await _fails_without_a_link(host, task, bench)
+                finally:
+                    replug()
+                _nothing_hangs(host)
+                _closes_quietly(log)
+                with asking(STILL_WORKS, START_CLEAN):
+                    await _opens(host)
+                    await host.sweep(bench.request)
 
         asyncio.run(run())
 
@@ -261,13 +256,40 @@ class TroubleChecks:
             skip(bench, "slow", "this bench has no slow sweep")
 
         async def run() -> None:
-            host = bench.host()
-            with asking(STILL_WORKS, START_CLEAN):
-                await host.open()
-            with bench.slow() as slow:
-                await _cancelled(host, replace(slow, source=wanted))
-            await host.close()
-            _is_off(seen(), "after a sweep with it was cancelled")
+            async with bench.hosted() as host:
+                with asking(STILL_WORKS, START_CLEAN):
+                    await host.open()
+                with bench.slow() as slow:
+                    await _cancelled(host, replace(slow, source=wanted))
+                await host.close()
+                _is_off(seen(), "after a sweep with it was cancelled")
+
+        asyncio.run(run())
+
+    def test_source_left_on_by_a_broken_link_goes_off_with_the_next_open(
+        self, bench: Bench
+    ) -> None:
+        """Where the link broke while it was on, nobody could turn it off: the next open() does."""
+        wanted, seen = _source_of(bench)
+        unplug, replug = bench.unplug, bench.replug
+        if unplug is None or replug is None:
+            skip(bench, "unplug", "this bench cannot be unplugged")
+
+        async def run() -> None:
+            async with bench.hosted() as host:
+                with asking(STILL_WORKS, START_CLEAN):
+                    await host.open()
+                    await host.set_source(wanted)
+                unplug()
+                try:
+                    await host.close()
+                finally:
+                    replug()
+                with asking(STILL_WORKS, START_CLEAN):
+                    await _opens(host)
+                is_on = seen()
+                await host.close()
+                _is_off(is_on, "after a link that broke while it was on, and a new open(),")
 
         asyncio.run(run())
 
@@ -275,21 +297,28 @@ class TroubleChecks:
         """After close() no thread of the sweeper is left, and the port can be opened again."""
 
         async def run() -> None:
+            before = set(threading.enumerate())
             log = Remembering()
-            host = bench.host(log=log)
-            with asking(STILL_WORKS, START_CLEAN):
-                await host.open()
-            await host.close()
-            await host.close()
-            await asyncio.sleep(0.05)
-            left = [one.name for one in threading.enumerate() if one.name == THREAD]
-            must(
-                not left, "close() returns within 1.2 s.", "its thread is still in it", BOUND_WAITS
-            )
-            _closes_quietly(log)
-            with asking("What was closed can be opened again.", "Leave nothing behind in close()."):
-                await host.open()
-            await host.close()
+            async with bench.hosted(log=log) as host:
+                with asking(STILL_WORKS, START_CLEAN):
+                    await host.open()
+                await host.close()
+                await host.close()
+                await asyncio.sleep(0.05)
+                new = set(threading.enumerate()) - before
+                left = [one.name for one in new if one.name == THREAD]
+                must(
+                    not left,
+                    "close() returns within 1.2 s.",
+                    "its thread is still in it",
+                    BOUND_WAITS,
+                )
+                _closes_quietly(log)
+                with asking(
+                    "What was closed can be opened again.", "Leave nothing behind in close()."
+                ):
+                    await host.open()
+                await host.close()
 
         asyncio.run(run())
 
