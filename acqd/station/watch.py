@@ -42,6 +42,9 @@ SLEEP_S = 2.0
 DRIFT_S = 2.0
 """A sweeper's own time that wanders from the station's by this much is worth a finding."""
 
+OTHER_DAY_S = 86_400.0
+"""Farther off it is no clock that wanders: a recording is played, or nobody ever set it."""
+
 
 class StationFindings:
     """Numbers, keeps and tells the station's own findings. They are not replayed."""
@@ -188,6 +191,8 @@ class SweeperClockWatch:
         if sweep.sweeper_time_s is None:
             return None
         offset_s = sweep.sweeper_time_s - sweep.started_s
+        if abs(offset_s) > OTHER_DAY_S:
+            return None
         if self._first_s is None:
             self._first_s = offset_s
             return None

@@ -102,7 +102,7 @@ def _metadata(
             "core:version": "1.0.0",
             "core:num_channels": 1,
             "core:sha512": sha512,
-            "core:hw": f"{identity} (simulated)",
+            "core:hw": f"{identity.maker} {identity.model} (simulated)".strip(),
             "core:recorder": f"acqd-sim {version('acqd-sim')}",
             "core:description": (
                 f"{world.title}: {name}, simulated. Full scale is {settings.full_scale_dbm:g} dBm."
