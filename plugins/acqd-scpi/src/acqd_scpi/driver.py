@@ -347,6 +347,9 @@ class ScpiSweeper(Sweeper):
             if self._client.is_broken:
                 self._client.restart()
                 self._client.write(f"ABOR{off}")
+                if self._client.has_messages:
+                    # Cleared on restarting, so the answer is the one to this question.
+                    self._client.query("*OPC?", timeout_s=0.2)
             else:
                 self._client.write(f"ABOR{off}")
                 self._client.query("*OPC?", timeout_s=0.4)

@@ -1,7 +1,7 @@
 """VXI-11 by PyVISA-py, on a connection of our own.
 
 Remote procedure calls, one at a time. A read is asked for in slices: the instrument itself ends
-each after half a second with "timeout", keeping its answer, so that the connection is not left with
+each after a fifth of a second with "timeout", keeping its answer, so that the connection is not left with
 a call that nobody waits for any more.
 
 Sources: VXI-11 (TCP/IP Instrument Protocol 1.0) and RFC 5531 with its record marking, from memory.
@@ -26,7 +26,7 @@ from acqd_scpi.visa_stream import LinkSocket
 
 __all__ = ["open_vxi11"]
 
-SLICE_S: Final = 0.5
+SLICE_S: Final = 0.2
 """Longest that the instrument is asked to wait for its answer in one call."""
 
 GRACE_S: Final = 0.3

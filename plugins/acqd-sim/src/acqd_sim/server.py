@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -233,6 +233,10 @@ class SimServer:
             if isinstance(port, IqPort):
                 return port
         raise KeyError(name)
+
+    def ports(self, name: str) -> Sequence[Port]:
+        """All ways in to instrument ``name``, in the order of their kinds in :class:`Served`."""
+        return tuple(self._service.ports[name])
 
     def instrument(self, name: str) -> Instrument:
         """The instrument itself, to look at while nobody talks to it."""
