@@ -47,7 +47,8 @@ def command(config: str | None, as_json: bool) -> None:
         told = {"jobs": []} if archive is None else left_by(archive, now_s=now_s)
     for job in told["jobs"]:
         job["figure"] = None if archive is None else figures_of(archive, job["job"], now_s=now_s)
-    told = {"runs": runs, "config": str(path), "now_s": now_s, **told}
+    tested = {} if archive is None else _tested(archive)
+    told = {"runs": runs, "config": str(path), "now_s": now_s, **told, "self_tests": tested}
     if as_json:
         click.echo(json.dumps(_finite(told), indent=2, ensure_ascii=False))
     elif runs:
@@ -70,6 +71,9 @@ def _show_running(told: Mapping[str, Any]) -> None:
     click.echo()
     for sweeper in told["sweepers"]:
         click.echo(f"  {sweeper['sweeper']:<16} {_sweeper(sweeper, zone)}")
+        if sweeper["sweeper"] in told["self_tests"]:
+            test = told["self_tests"][sweeper["sweeper"]]
+            click.echo(f"  {'':<16} {_self_test(test, zone)}")
     _show_jobs(told, zone)
     health = told["health"] or {}
     click.echo()
@@ -85,6 +89,46 @@ def _show_running(told: Mapping[str, Any]) -> None:
     click.echo("; ".join(said))
     if health.get("archive_problem"):
         click.echo(f"archive: {health['archive_problem']}")
+
+
+def _tested(archive: Archive) -> dict[str, dict[str, Any]]:
+    """The last self-test of each sweeper that was ever tested: what was worst of it."""
+    from acqd.archive.selftests import stored_tests
+    from acqd.measure.verdict import combine
+
+    try:
+        tests = stored_tests(archive.overlays())
+    except (KeyError, TypeError, ValueError):
+        return {}  # Of another version: it says nothing.
+    found = {}
+    for name in sorted({one.sweeper for one in tests}):
+        mine = [one for one in tests if one.sweeper == name]
+        last_s = max(one.test_s for one in mine)
+        newest = [one for one in mine if one.test_s == last_s]
+        figures = [figure for one in newest for figure in one.figures]
+        verdict = combine(figure.verdict for figure in figures)
+        worst = next((one for one in figures if one.verdict is verdict), None)
+        moved = [f"{key} {text}" for one in newest for key, text in one.moved.items()]
+        found[name] = {
+            "at_s": newest[-1].at_s,
+            "identity": str(newest[-1].identity),
+            "verdict": verdict.value,
+            "worst": "" if worst is None else f"{worst.title}: {worst.text}",
+            "moved": moved,
+        }
+    return found
+
+
+def _self_test(test: Mapping[str, Any], zone: str) -> str:
+    """When it was tested last and what came of it; of a pass no figure."""
+    from acqd.look.times import clock, date
+
+    said = f"self-test {date(test['at_s'], zone)}, {clock(test['at_s'], zone)}: {test['verdict']}"
+    if test["verdict"] != "pass":
+        said += f": {test['worst']}"
+    if test["moved"]:
+        said += f"; {'; '.join(test['moved'])}"
+    return said
 
 
 def _sweeper(sweeper: Mapping[str, Any], zone: str) -> str:
@@ -174,13 +218,20 @@ def _show_left(loaded: StationConfig, told: Mapping[str, Any]) -> None:
     name = loaded.station.title or loaded.station.name
     if not swept:
         click.echo(f"{name} does not run, and its archive {loaded.archive} holds no sweeps yet")
+        _show_tests(told, zone)
         return
     last_s = max(swept)
     click.echo(
         f"{name} does not run; its last sweep was on {date(last_s, zone)}, {clock(last_s, zone)} "
         f"({zone}). Start it with acqd run {told['config']}"
     )
+    _show_tests(told, zone)
     _show_jobs(told, zone)
+
+
+def _show_tests(told: Mapping[str, Any], zone: str) -> None:
+    for name, test in told["self_tests"].items():
+        click.echo(f"  {name:<16} {_self_test(test, zone)}")
 
 
 def _finite(told: Any) -> Any:

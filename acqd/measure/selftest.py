@@ -57,6 +57,10 @@ Float = NDArray[np.float64]
 SEEN_OVER_FLOOR_DB = 10.0
 """A source or carrier that stands less above the floor is not seen."""
 
+LEAK_DB = 40.0
+"""A source that reads so much too low is one whose cable is off: what is seen leaks past it.
+Definition ours: no single fault of an attenuator makes as much, and isolations are higher."""
+
 WANDER_SHARE = 0.1
 """Of its stated frequency accuracy a sweeper may wander from one day to the next. Definition ours:
 the accuracy holds over years and all temperatures, two tests in one room see little of that."""
@@ -173,7 +177,8 @@ def loop_figure(
     )
     seen = [one for one in on_dbm if math.isfinite(one)]
     value = float(np.mean(seen)) if seen else math.nan
-    if not seen or (off_dbm is not None and value - off_dbm < SEEN_OVER_FLOOR_DB):
+    is_floor = off_dbm is not None and value - off_dbm < SEEN_OVER_FLOOR_DB
+    if not seen or is_floor or value < expected - LEAK_DB:
         return replace(
             blank,
             text="the source is not seen at the input: is the cable joined, from the source to the "
