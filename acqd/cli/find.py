@@ -101,6 +101,7 @@ def _look(
     probe: bool,
     local: bool,
 ) -> FindResult:
+    from acqd.drivers import usbports
     from acqd.drivers.finding import look_for
     from acqd.drivers.mdns import browse, forms_of_host
 
@@ -120,7 +121,13 @@ def _look(
         for driver, one in configured:
             named.setdefault(driver, []).append(one)
     result = look_for(
-        registry, addresses=named, probe=probe, list_services=None if local else browse
+        registry,
+        addresses=named,
+        probe=probe,
+        list_serial=usbports.serial_ports,
+        list_usb=usbports.usb_devices,
+        list_services=None if local else browse,
+        find_holders=usbports.holders,
     )
     candidates = _with_held(result.candidates, held, result)
     return replace(result, candidates=_with_configured(candidates, configured, result))

@@ -144,6 +144,18 @@ def test_recordings_are_relative_to_the_config(
     assert config.address("mast") == f"iq:{tmp_path / path}"
 
 
+@pytest.mark.parametrize("address", ["usb:1209", "usb:1209:0001@", "usb:ttyACM0"])
+def test_an_identity_on_usb_that_is_none_is_told(
+    edited: Edited, read: Read, small: str, address: str
+) -> None:
+    """With its line and the form that would be one; a right one is kept as it is."""
+    with pytest.raises(ConfigError, match=r'not an identity on USB .*accepted: "usb:1209:0001"'):
+        read(edited(small, ('"sim:mast"', f'"{address}"')))
+    right = "usb:1209:0001/GL 17@1-2.3"
+    config = read(edited(small, ('"sim:mast"', f'"{right}"')))
+    assert config.address("mast") == right
+
+
 @pytest.mark.parametrize("address", ["serial:COM3", "serial:/dev/ttyACM0", "tcp://h:1", "sim:x/y"])
 def test_other_addresses_are_left_alone(
     edited: Edited, read: Read, small: str, address: str

@@ -412,3 +412,24 @@ class TestReferences:
             loss_db = archive.sweeps("filter")["least_loss_db"].values
         assert np.isfinite(loss_db).all()
         assert abs(loss_db).max() < 0.5
+
+
+def test_a_rehearsal_looks_at_no_port_of_this_machine(
+    night: Rehearsals, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not for a sweeper that is named by what it is on USB, nor for what might be plugged in."""
+    looked: list[str] = []
+
+    def looking(what: str) -> Any:
+        def look(*args: Any, **more: Any) -> Any:
+            looked.append(what)
+            raise OSError("a rehearsal looks at nothing")
+
+        return look
+
+    monkeypatch.setattr("acqd.drivers.usbports._names", looking("sysfs"))
+    monkeypatch.setattr("serial.tools.list_ports.comports", looking("comports"))
+    monkeypatch.setattr("acqd.drivers.plugged.Machine.listen", looking("listen"))
+    sweeper = night.sweeper("mast", driver="scpi", address="usb:1209:0001/GL0017", more="")
+    night(sweeper, night.job("vhf", more=QUICK), length_s=30.0)
+    assert looked == []
