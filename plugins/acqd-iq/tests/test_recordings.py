@@ -116,6 +116,7 @@ def test_a_loop_starts_over(folder: Any, opened: Opened, make: Make) -> None:
         assert first.sweeper_time_s == again.sweeper_time_s
 
 
+@pytest.mark.slow
 def test_as_recorded_waits_for_its_time(folder: Any, opened: Opened, make: Make) -> None:
     """A sweep shows what was recorded as long after the start as it is since the opening."""
     parts = [make["tone"](20_000, amplitude=amplitude) for amplitude in (0.1, 0.01, 0.001, 1e-4)]
@@ -423,6 +424,7 @@ def test_what_cannot_be_done_is_refused(
         opened(folder.write()).sweep(**changes)
 
 
+@pytest.mark.slow
 def test_a_long_recording_costs_no_more_memory(tmp_path: Path, opened: Opened) -> None:
     """10 GB, of which a sweep of five minutes reads a gigabyte: a few MiB at a time.
 

@@ -93,6 +93,7 @@ def swept(driver: Driver, address: str, request: SweepRequest, **options: object
     return asyncio.run(run())
 
 
+@pytest.mark.slow
 def test_samples_and_sweeps_of_one_receiver_agree(server: SimServer) -> None:
     """Carriers within 0.3 dB, noise within 0.3 dB, a hump of noise within 0.5 dB."""
     ours = swept(IqDriver(), server.samples("mast").address, REQUEST, **OPTIONS)
@@ -116,6 +117,7 @@ def test_samples_and_sweeps_of_one_receiver_agree(server: SimServer) -> None:
         assert means[0] - means[1] == pytest.approx(0.0, abs=within_db), low_hz
 
 
+@pytest.mark.slow
 def test_unplugged_samples_cost_sweeps_until_they_are_back(server: SimServer) -> None:
     """The control port's order takes the stream away, and gives it back."""
     address = server.samples("mast").address

@@ -39,6 +39,7 @@ def test_a_sweep_is_of_now(sender: Any, opened: Opened) -> None:
     assert sweep.level.max() == pytest.approx(-60.0, abs=0.2)
 
 
+@pytest.mark.slow
 def test_a_client_that_does_not_read_is_caught_up(opened: Opened, sender: Any) -> None:
     """After the buffers were full and blocks were left out, a sweep has no old sample in it."""
     sender.speed = 200.0
@@ -53,6 +54,7 @@ def test_a_client_that_does_not_read_is_caught_up(opened: Opened, sender: Any) -
     assert not sweep.flags & SweepFlag.NOT_FINITE
 
 
+@pytest.mark.slow
 def test_samples_that_are_cut_in_two_are_put_together(sender: Any, opened: Opened) -> None:
     """Three bytes at a time, of samples of four."""
     sender.chunk = 3
@@ -68,6 +70,7 @@ def test_samples_that_are_cut_in_two_are_put_together(sender: Any, opened: Opene
         assert np.median(sweep.level) < -60.0
 
 
+@pytest.mark.slow
 def test_a_stream_that_stalls_is_given_up(sender: Any, opened: Opened) -> None:
     """After the option stall; the session ends, and it can be opened anew."""
     ear = opened(sender.address, stall="200 ms", **sender.options)
@@ -86,6 +89,7 @@ def test_a_stream_that_ends_is_closed(sender: Any, opened: Opened) -> None:
         ear.sweep(sweep_time_s=0.02)
 
 
+@pytest.mark.slow
 def test_a_stream_that_is_slower_than_stated_is_refused(sender: Any, opened: Opened) -> None:
     """Samples that come late may not be all that there were; the rate may be wrong."""
     sender.speed = 0.4
