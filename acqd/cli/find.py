@@ -297,13 +297,8 @@ def _as_text(found: Sequence[Found], lines: Mapping[int, list[str]], *, probe: b
         if not probe:
             click.echo("(--probe also asks serial ports that nobody named)", err=True)
         return
-    has_usb = any(one.bus is not None for one in found)
-    head = ("sure", "driver", "address", "what it is", *(("USB",) if has_usb else ()))
-    rows = [
-        (_sure(one), one.driver or "–", one.address, _what(one), *((_usb(one),) if has_usb else ()))
-        for one in found
-    ]
-    click.echo(table(head, rows))
+    rows = [(_sure(one), one.driver or "–", one.address, _what(one)) for one in found]
+    click.echo(table(("sure", "driver", "address", "what it is"), rows))
     if lines:
         click.echo("\n# for a config:")
     for table_lines in lines.values():
@@ -319,17 +314,18 @@ def _sure(one: Found) -> str:
 
 
 def _what(one: Found) -> str:
-    parts = [f"same as {one.same_as}"] if one.same_as else []
-    parts.append(one.what)
+    parts = [one.what]
+    if one.same_as and one.certainty != "answered":
+        parts = [f"same as {one.same_as}"]
+    elif one.same_as:
+        parts.append(f"same as {one.same_as}")
+    if one.bus is not None and not one.same_as:
+        parts.append(str(one.bus))
     if one.held_by and one.held_by not in one.what:
         parts.append(f"in use by {one.held_by}")
     if one.also:
         parts.append(f"driver {', '.join(one.also)} takes it for one of its own too")
     return "; ".join(part for part in parts if part)
-
-
-def _usb(one: Found) -> str:
-    return "" if one.bus is None else str(one.bus).removeprefix("USB ")
 
 
 def _advice(one: Found, *, probe: bool) -> str:

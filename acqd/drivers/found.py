@@ -82,6 +82,7 @@ def gather(result: FindResult) -> tuple[Found, ...]:
             else:
                 kept.append(group)
         groups = [*kept, sorted(joined, key=_rank)]
+    groups = [[one for one in group if one is group[0] or not _is_page(one)] for group in groups]
     groups.sort(key=lambda group: _rank(group[0]))
     return tuple(one for group in groups for one in _said(group))
 
@@ -327,9 +328,13 @@ def _rank(way: Found) -> tuple[int, int, str, tuple[object, ...]]:
     sure = _NOBODY if way.certainty is None or not way.driver else _SURE[way.certainty]
     road = _road(way)
     place = _ROADS.index(road) if road in _ROADS else len(_ROADS)
-    # An announcement of a page for people comes after the ways in that were announced.
-    is_page = way.service is not None and way.service.kind == "_lxi._tcp"
-    return (sure, place + is_page * len(_ROADS), way.driver, _natural(way.address))
+    return (sure, place + _is_page(way) * len(_ROADS), way.driver, _natural(way.address))
+
+
+def _is_page(way: Found) -> bool:
+    """Whether all that is known is a page for people, which LXI announces: beside other ways in to
+    the same instrument it is none."""
+    return not way.driver and way.service is not None and way.service.kind == "_lxi._tcp"
 
 
 def _natural(text: str) -> tuple[object, ...]:

@@ -54,13 +54,14 @@ def shown(*candidates: Candidate, **more: Any) -> list[tuple[str, str]]:
 
 
 def test_one_instrument_by_three_ways_is_one_group() -> None:
-    """HiSLIP first, and what LXI announces last; none of them answered."""
+    """HiSLIP first; the page for people that LXI announces is no way in beside the others."""
     services = tuple(
         Service(kind=kind, name="mast", host="192.0.2.7", port=port, text=TEXT)
         for kind, port in (("_hislip._tcp", 4880), ("_scpi-raw._tcp", 5025), ("_lxi._tcp", 80))
     )
     found = shown(candidate(RAW), candidate(HISLIP), services=services)
-    assert found == [(HISLIP, ""), (RAW, HISLIP), (HISLIP, HISLIP)]
+    assert found == [(HISLIP, ""), (RAW, HISLIP)]
+    assert shown(services=services[2:]) == [(HISLIP, "")]
 
 
 def test_the_surest_comes_first() -> None:
