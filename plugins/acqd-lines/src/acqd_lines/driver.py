@@ -107,7 +107,11 @@ def profile_of(options: Mapping[str, Any]) -> Profile:
         if name not in OPTIONS and name not in TRANSPORT_OPTIONS:
             near = get_close_matches(name, OPTIONS, n=1)
             hint = f"did you mean {near[0]}?" if near else f"{', '.join(OPTIONS)} and the link's"
-            raise RequestRefused(setting="option", asked=repr(name), limit=f"known ones; {hint}")
+            raise RequestRefused(
+                setting=f"option {name}",
+                asked=repr(options[name]),
+                limit=f"known options; {hint}",
+            )
     profile = options.get("profile")
     if not isinstance(profile, str) or not profile:
         asked = "nothing" if profile is None else repr(profile)
@@ -147,6 +151,7 @@ class LinesSweeper(Sweeper):
         self._told: dict[str, bytes] = {}
         self._sent: dict[str, dict[str, float]] = {}
         self._read: dict[str, Any] = {}
+        self._is_read = False
         self._span: Span | None = None
         self._asked_axis: Float | None = None
         self._asked_time_s: float | None = None
@@ -216,22 +221,32 @@ class LinesSweeper(Sweeper):
             self._source_on(request)
         else:
             self._source_off()
+        self._hear_of_it()
 
     def close(self) -> None:
         """Source off; a sweep that may still run is ended where the profile knows how."""
-        talk, source = self._talk, self._profile.source
+        if self._profile.source is None and not self._talk.is_broken:
+            return
         try:
-            if talk.is_broken:
-                talk.restart()
-                for text in self._profile.sweep.abort:
-                    talk.write(text.encode("latin-1"))
-                if source is not None:
-                    for command in source.off:
-                        talk.write(command.render({}).data + self._profile.talk.end_bytes)
-            elif source is not None:
-                talk.send(source.off, source.answer, timeout_s=CLOSE_TIMEOUT_S)
+            if not self._talk.is_broken:
+                self._source_off()
+                self._hear_of_it(CLOSE_TIMEOUT_S)
+                return
+        except SweeperError:
+            pass  # out of step: what must be said is said all the same
+        try:
+            self._say_blindly()
         except SweeperError:
             pass  # the link is gone; the host opens anew and turns the source off first thing
+
+    def _say_blindly(self) -> None:
+        """End what runs and turn the source off without waiting for answers."""
+        profile = self._profile
+        self._talk.restart()
+        for text in profile.sweep.abort:
+            self._talk.write(text.encode("latin-1"))
+        for command in profile.source.off if profile.source is not None else ():
+            self._talk.write(command.render({}).data + profile.talk.end_bytes)
 
     # --- settings -----------------------------------------------------------------------------
 
@@ -260,9 +275,11 @@ class LinesSweeper(Sweeper):
             told[name] = said
         if sweep.check is not None and changed:
             self._talk.run(sweep.check, wanted.values, points=request.points)
-        if changed or self._span is None:
+        if changed or not self._is_read:
+            self._is_read = False
             self._read_back(request, wanted)
             self._talk.wait(sweep.settle_s if changed else 0.0)
+            self._is_read = True
         # What was told counts again only when all of it is done.
         self._told = told
 
@@ -411,6 +428,15 @@ class LinesSweeper(Sweeper):
             self._source_off()
             raise
         return sent.get("source_level", level_dbm)
+
+    def _hear_of_it(self, timeout_s: float | None = None) -> None:
+        """Where the source is switched without an answer, one to something else says that the
+        command was taken, not just sent."""
+        profile = self._profile
+        is_silent = profile.source is not None and profile.source.answer.kind == "none"
+        if is_silent and not profile.talk.prompt:
+            ask = profile.identify
+            self._talk.send(ask.send, ask.answer, timeout_s=timeout_s or ask.timeout_s)
 
     def _source_off(self) -> None:
         source = self._profile.source

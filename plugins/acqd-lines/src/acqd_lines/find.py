@@ -153,7 +153,7 @@ def _asked(context: FindContext, candidate: Candidate, known: _Known) -> Candida
     except PortBusy as error:
         what, certainty = str(error).removeprefix(f"{address}: "), Certainty.BUSY
     except ProtocolViolation as error:
-        what = f"something answers, but not as a {profile.title} does: {error}"
+        what = f"something else answers: {error}"
     except SweeperError as error:
         what = f"does not answer: {str(error).removeprefix(f'{address}: ')}"
     finally:

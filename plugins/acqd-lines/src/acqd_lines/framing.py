@@ -364,8 +364,9 @@ class _LineParser(FrameParser):
             if (line := self._line()) is None:
                 return None
             if self._error is not None:
-                break
-            self._take(line, begun_at)
+                self._is_complete = True
+            else:
+                self._take(line, begun_at)
         if not self._past_prompt():
             return None
         return self._failed() if self._error is not None else self._made()
