@@ -17,7 +17,7 @@ __all__ = ["command"]
 @click.argument("what", required=False)
 @click.option("--config", type=click.Path(), help="The station's config.")
 @click.option("--sweeper", help="A sweeper of the config by name, or an address.")
-@click.option("--driver", help="The driver for an address; sim: means sim, all else scpi.")
+@click.option("--driver", help="The driver for an address; sim: means sim, iq: iq, all else scpi.")
 @click.option("--points", type=click.IntRange(2, 1_000_000), help="Points of a plain range.")
 @click.option("--rbw", help='Resolution bandwidth of a plain range, such as "10 kHz".')
 @click.option("--margin", default="10 dB", show_default=True, help="Threshold over the floor.")

@@ -142,7 +142,8 @@ def _sweeper(
     registry: Registry, *, config: str | None, sweeper: str | None, driver: str | None
 ) -> SweeperSpec:
     if sweeper is not None and ":" in sweeper:
-        name = driver or ("sim" if sweeper.startswith("sim:") else "scpi")
+        scheme = sweeper.partition(":")[0]
+        name = driver or (scheme if scheme in ("sim", "iq") else "scpi")
         return SweeperSpec(
             name="sweeper",
             driver_name=name,

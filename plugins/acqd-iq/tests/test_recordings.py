@@ -200,7 +200,7 @@ def test_raw_files_are_played_by_the_options(folder: Any, opened: Opened, make: 
     sweep = ear.sweep()
     assert sweep.sweeper_time_s is None
     assert sweep.level.max() == pytest.approx(-20.0, abs=0.05)
-    with pytest.raises(RequestRefused, match=r"night\.bin \(raw samples\) without rate and centre"):
+    with pytest.raises(RequestRefused, match=r"night\.bin \(raw samples\) without rate or centre"):
         opened(f"iq:{path}", type="ci16_be")
 
 

@@ -22,7 +22,7 @@ from acqd.drivers.contract import (
     Sweeper,
     Trace,
 )
-from acqd.errors import RequestRefused, SweeperError, SweepInvalid
+from acqd.errors import RequestRefused, SweeperError, SweepInvalid, TransportClosed
 from acqd.sweep import (
     NO_FLAGS,
     Capabilities,
@@ -43,6 +43,7 @@ from acqd_iq.recordings import (
     Recording,
     Stretch,
     Tuning,
+    described,
     open_recording,
     paths_of,
 )
@@ -117,13 +118,9 @@ class StreamedSource(Source):
     """A stream over a link."""
 
     def __init__(self, context: OpenContext, options: IqOptions) -> None:
-        kind, rate_hz, centre_hz = options.type, options.rate, options.centre
-        if kind is None or rate_hz is None or centre_hz is None:
-            missing = [key for key in ("type", "rate", "centre") if getattr(options, key) is None]
-            what = f"{context.address} without {' and '.join(missing)}"
-            raise RequestRefused(setting="address", asked=what, limit=FORMS)
+        kind, rate_hz, centre_hz = described(context.address, options)
         self._kind, self._full_scale_count = kind, options.full_scale_count
-        self._rate_hz = rate_hz
+        self._rate_hz, self._cancel = rate_hz, context.cancel
         self._stream = Stream(
             context.connect(), kind, rate_hz=rate_hz, name=context.address, stall_s=options.stall
         )
@@ -140,6 +137,8 @@ class StreamedSource(Source):
             def read(
                 first: int, count: int, raw: NDArray[np.generic] = raw, each: int = each
             ) -> Decoded:
+                if self._cancel.is_set():
+                    raise TransportClosed("the sweep was cancelled")
                 try:
                     return self._kind.decode(
                         raw[first * each : (first + count) * each], self._full_scale_count

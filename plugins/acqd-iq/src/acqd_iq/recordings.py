@@ -36,6 +36,7 @@ __all__ = [
     "Recording",
     "Stretch",
     "Tuning",
+    "described",
     "open_recording",
     "paths_of",
 ]
@@ -192,12 +193,22 @@ def _rows_of(recording: SigmfRecording, options: IqOptions) -> list[_Row]:
     return found
 
 
-def _raw_row(path: Path, options: IqOptions) -> _Row:
+def described(what: str, options: IqOptions) -> tuple[SampleType, float, float]:
+    """Type, rate and centre of bare samples: nothing but the options says them.
+
+    Raises:
+        RequestRefused: one is missing; ``what`` is what needs them.
+    """
     kind, rate_hz, centre_hz = options.type, options.rate, options.centre
     if kind is None or rate_hz is None or centre_hz is None:
         missing = [key for key in ("type", "rate", "centre") if getattr(options, key) is None]
-        what = f"{path} (raw samples) without {' and '.join(missing)}"
-        raise RequestRefused(setting="address", asked=what, limit=FORMS)
+        asked = f"{what} without {' or '.join(missing)}"
+        raise RequestRefused(setting="address", asked=asked, limit=FORMS)
+    return kind, rate_hz, centre_hz
+
+
+def _raw_row(path: Path, options: IqOptions) -> _Row:
+    kind, rate_hz, centre_hz = described(f"{path} (raw samples)", options)
     stretch = Stretch(file=path, first=0, count=frames_of(path, kind), started_s=None)
     return _Row(centre_hz, rate_hz, kind, stretch)
 
