@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from acqd.drivers.contract import FindContext
 from acqd.drivers.mdns import addresses_of
+from acqd.drivers.transport import address_key
 from acqd.drivers.usbports import USBTMC
 from acqd.drivers.visa_names import usb_resource
 
@@ -28,12 +29,13 @@ class InSight:
 
 
 def in_sight(context: FindContext) -> Iterator[InSight]:
-    """All of them but for those that the user named; nothing is opened."""
+    """All of them but for those that the user named, in any spelling; nothing is opened."""
+    named = {address_key(address) for address in context.addresses}
     for device in context.usb_devices():
         # VISA names a USB device by its serial number; one without cannot be named.
         if device.serial_number and any(one[:2] == USBTMC for one in device.interfaces):
             address = usb_resource(device.vid, device.pid, device.serial_number)
-            if address not in context.addresses:
+            if address_key(address) not in named:
                 name = f"{device.manufacturer} {device.product}".strip()
                 what = f"{name or 'an instrument'}, by USBTMC"
                 yield InSight(address=address, what=what, location=device.location)
@@ -41,7 +43,7 @@ def in_sight(context: FindContext) -> Iterator[InSight]:
         if service.kind == "_lxi._tcp":
             continue
         for address in addresses_of(service):
-            if address not in context.addresses:
+            if address_key(address) not in named:
                 facts = {key.lower(): value for key, value in service.text.items()}
                 parts = (facts.get("manufacturer", ""), facts.get("model", ""))
                 name = " ".join(part for part in parts if part) or service.name

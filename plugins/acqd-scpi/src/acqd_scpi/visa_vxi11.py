@@ -1,8 +1,8 @@
 """VXI-11 by PyVISA-py, on a connection of our own.
 
 Remote procedure calls, one at a time. A read is asked for in slices: the instrument itself ends
-each after a fifth of a second with "timeout", keeping its answer, so that the connection is not left with
-a call that nobody waits for any more.
+each after a fifth of a second with "timeout", keeping its answer, so that the connection is not
+left with a call that nobody waits for any more.
 
 Sources: VXI-11 (TCP/IP Instrument Protocol 1.0) and RFC 5531 with its record marking, from memory.
 """
