@@ -125,7 +125,7 @@ class HotPlug:
         self._machine = machine
         self._sweepers = sweepers
         self._configured = configured
-        self._tell_finding = tell
+        self._tell = tell
         self._clock = clock
         self._threads = OwnThreads("hotplug", most=8)
         self._told: OrderedDict[str, float] = OrderedDict()
@@ -257,7 +257,7 @@ class HotPlug:
             names.add(name)
             lines = sweeper_lines(one, name, lists.ports)
             self._log.info("sweeper_new", address=one.address, driver=one.driver, what=one.what)
-            await self._tell_finding(
+            await self._tell(
                 "sweeper_new",
                 f"plugged in, and no sweeper of the config: {_named(one)} at {one.address}, for "
                 f"the driver {one.driver}. To use it: {' | '.join(lines)}",
