@@ -14,6 +14,7 @@ from acqd_lines.learn_known import (
     guess_scaling,
     peaks_of,
     resolution_of,
+    stands_out,
 )
 
 RNG = np.random.default_rng(11)
@@ -40,6 +41,14 @@ def test_peaks_are_apart_and_highest_first() -> None:
     assert [peak.place for peak in peaks_of(level, 2)] == [60, 150]
 
 
+def test_noise_does_not_stand_out() -> None:
+    """A carrier does; the highest of a floor, and its lowest turned over, do not."""
+    level = sweep_dbm()
+    strong, weak, noise = peaks_of(level, 3)
+    assert [stands_out(level, one) for one in (strong, weak, noise)] == [True, True, False]
+    assert not any(stands_out(-level, one) for one in peaks_of(-level))
+
+
 def test_the_nearest_peak_is_the_carrier() -> None:
     """Also where it is the weaker one."""
     axis = np.linspace(156e6, 158e6, 201)
@@ -49,7 +58,7 @@ def test_the_nearest_peak_is_the_carrier() -> None:
     assert best.weight == 1.0
     off = guess_peak(peaks[:1], axis, Carrier(frequency_hz=157.0e6, level_dbm=-40.0))[0]
     assert off.weight < 0.1
-    assert "40.0 points from where the carrier should be" in off.reason
+    assert "40.0 points from the carrier" in off.reason
 
 
 @pytest.mark.parametrize(("unit", "factor"), [("Hz", 1), ("kHz", 1e3), ("MHz", 1e6), ("GHz", 1e9)])

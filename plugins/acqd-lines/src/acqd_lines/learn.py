@@ -390,6 +390,11 @@ class Learner:
 
     def _raise_if_far(self, guess: Guess[Understood]) -> None:
         found = guess.value
+        if self._carriers and not found.peaks:
+            raise NotLearnt(
+                "nothing stands out of the noise where the carriers should be: are they on, is the "
+                "range right? Without --carrier levels stay as they come"
+            )
         step_hz = abs(float(found.axis_hz[-1] - found.axis_hz[0])) / max(1, found.axis_hz.size - 1)
         for number, (peak, carrier) in enumerate(zip(found.peaks, self._carriers, strict=False)):
             given = number < len(self._plan.peaks) and self._plan.peaks[number] is not None

@@ -27,6 +27,7 @@ __all__ = [
     "guess_scaling",
     "peaks_of",
     "resolution_of",
+    "stands_out",
 ]
 
 Float = NDArray[np.float64]
@@ -42,6 +43,7 @@ NEAT: Final = ((10.0, 0.6), (1.0, 0.25))
 CLOSE_DB: Final = 3.0
 """A level that is read within this of what it should be needs no offset."""
 FLOORS_DBM: Final = (-150.0, -60.0)
+STANDS_OUT: Final = 6.0
 POSSIBLE_DBM: Final = (-200.0, 60.0)
 
 
@@ -89,6 +91,15 @@ def peaks_of(values: Sequence[float] | Float, most: int = 5) -> list[Peak]:
     return found
 
 
+def stands_out(values: Sequence[float] | Float, peak: Peak) -> bool:
+    """Whether a peak is more than noise: :data:`STANDS_OUT` times the spread above the median."""
+    levels = np.asarray(values, dtype=np.float64)
+    middle = float(np.nanmedian(levels))
+    # 1.4826 times the median deviation is the standard deviation of Gaussian values.
+    spread = 1.4826 * float(np.nanmedian(np.abs(levels - middle)))
+    return peak.value - middle > STANDS_OUT * spread
+
+
 def guess_peak(
     peaks: Sequence[Peak], axis_hz: Sequence[float] | Float, carrier: Carrier
 ) -> list[Guess[Peak]]:
@@ -100,8 +111,7 @@ def guess_peak(
         off_hz = float(axis[peak.place]) - carrier.frequency_hz
         steps = abs(off_hz) / step_hz
         reason = (
-            f"a peak at {axis[peak.place] / 1e6:.7g} MHz, {steps:.1f} points from where the carrier "
-            f"should be"
+            f"a peak at {axis[peak.place] / 1e6:.7g} MHz, {steps:.1f} points from the carrier"
         ).replace("-", "−")
         guesses.append(Guess(value=peak, reason=reason, weight=1.0 / (1.0 + (steps / 2.0) ** 2)))
     return sorted(guesses, key=lambda guess: -guess.weight)

@@ -23,6 +23,7 @@ from acqd_lines.learn_known import (
     guess_scaling,
     peaks_of,
     resolution_of,
+    stands_out,
 )
 from acqd_lines.learn_text import TextShape, guess_text
 from acqd_lines.values import FREQUENCY_FACTORS
@@ -31,6 +32,8 @@ __all__ = ["Swept", "Understood", "text_checksum", "understand"]
 
 Float = NDArray[np.float64]
 
+PEAKS = 8
+"""Highest peaks that are looked at for a carrier."""
 MOST = 6
 """Candidates that are followed."""
 WORTH = 0.3
@@ -93,6 +96,9 @@ def understand(
             Guess(value=one.value, reason=one.reason, weight=one.weight)
             for one in guess_block(answer, points=swept.points)
         ]
+    # Nothing else counts as much as the number of points, which is known.
+    right = [shape for shape in shapes if shape.value.points == swept.points]
+    shapes = right or shapes
     guesses = [_followed(shape, swept, carriers, places, text) for shape in shapes[:MOST]]
     best = max((guess.weight for guess in guesses), default=0.0)
     kept = [guess for guess in guesses if guess.weight >= WORTH * best]
@@ -108,7 +114,7 @@ def _followed(
 ) -> Guess[Understood]:
     shape, weight, reasons = guess.value, guess.weight, [guess.reason]
     values = np.array(shape.levels) if isinstance(shape, TextShape) else values_of(shape)
-    unit, axis_hz = _axis(shape, swept, values.size, reasons)
+    unit, axis_hz, covers = _axis(shape, swept, values.size, reasons)
     peaks, fit = _peaks(values, axis_hz, carriers, places, reasons)
     own = shape.unit if isinstance(shape, TextShape) else ""
     scaling, likely = _scaling(values, peaks, carriers, own, reasons)
@@ -123,20 +129,22 @@ def _followed(
         checksum=text_checksum(text, shape) if isinstance(shape, TextShape) else None,
         reasons=tuple(reasons),
     )
-    return Guess(value=found, reason="; ".join(reasons), weight=weight * fit * likely)
+    return Guess(value=found, reason="; ".join(reasons), weight=weight * covers * fit * likely)
 
 
 def _axis(
     shape: TextShape | BlockShape, swept: Swept, size: int, reasons: list[str]
-) -> tuple[str | None, Float]:
+) -> tuple[str | None, Float, float]:
+    """Unit and frequencies of the axis, and which share of what was swept they cover."""
     if isinstance(shape, TextShape) and shape.frequencies is not None:
         best = guess_frequency_unit(
             shape.frequencies, start_hz=swept.start_hz, stop_hz=swept.stop_hz
         )[0]
         reasons.append(best.reason)
-        return best.value, np.array(shape.frequencies) * FREQUENCY_FACTORS[best.value]
+        axis_hz = np.array(shape.frequencies) * FREQUENCY_FACTORS[best.value]
+        return best.value, axis_hz, max(0.01, best.weight)
     reasons.append("the axis is even, from the first to the last frequency that was set")
-    return None, np.linspace(swept.start_hz, swept.stop_hz, size)
+    return None, np.linspace(swept.start_hz, swept.stop_hz, size), 1.0
 
 
 def _peaks(
@@ -150,8 +158,12 @@ def _peaks(
     if not carriers:
         return (), 1.0
     best: tuple[tuple[Peak, ...], float, list[str]] = ((), 0.0, [])
-    for sign in (1.0, -1.0):
-        peaks = [Peak(place=one.place, value=sign * one.value) for one in peaks_of(sign * values)]
+    for sign in (1.0, -1.0) if _may_fall(values) else (1.0,):
+        peaks = [
+            Peak(place=one.place, value=sign * one.value)
+            for one in peaks_of(sign * values, PEAKS)
+            if stands_out(sign * values, one)
+        ]
         chosen, fit, said = [], 1.0, []
         for number, carrier in enumerate(carriers):
             place = places[number] if number < len(places) else None
@@ -159,15 +171,26 @@ def _peaks(
                 here = Peak(place=place, value=float(values[min(place, values.size - 1)]))
                 chosen.append(here)
                 continue
+            if not peaks:
+                fit = 0.0
+                break
             guess = guess_peak(peaks, axis_hz, carrier)[0]
             chosen.append(guess.value)
             said.append(guess.reason)
             fit = min(fit, guess.weight)
-        # A floor with noise has lows everywhere: falling counts must fit clearly better.
+        # Noise in dB has deep lows: falling counts must fit clearly better.
         if fit * (1.0 if sign > 0 else 0.5) > best[1]:
             best = (tuple(chosen), fit, said)
     reasons += best[2]
     return best[0], max(best[1], 0.01)
+
+
+def _may_fall(values: Float) -> bool:
+    """Whether the numbers may be counts that fall with the level: whole, their lows lying further
+    from their middle than their highs."""
+    middle = float(np.nanmedian(values))
+    lows, highs = middle - float(np.nanmin(values)), float(np.nanmax(values)) - middle
+    return resolution_of(values) == 1.0 and lows > highs
 
 
 def _scaling(
