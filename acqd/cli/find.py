@@ -26,7 +26,7 @@ SURE = {"listed": "named", None: "unknown"}
 @click.command("find")
 @click.argument("wanted", nargs=-1, metavar="[ADDRESS|HOST]...")
 @click.option("--config", type=click.Path(), help="Also ask what the sweepers of this config are.")
-@click.option("--probe", is_flag=True, help="Ask ports that nobody named who they are.")
+@click.option("--probe", is_flag=True, help="Ask what is named, or else every port, who it is.")
 @click.option("--local", is_flag=True, help="Do not ask the network what it announces (2 s).")
 @click.option("--drivers", is_flag=True, help="List the installed drivers instead.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
@@ -41,7 +41,8 @@ def command(
     """List sweepers that are attached, announced on the network, or that answer at an ADDRESS.
 
     An ADDRESS is tcp://HOST:PORT, serial:PORT, usb:VID:PID, a VISA resource string or what else a
-    driver documents; of a HOST the registered ports are tried. Without --probe nothing is opened.
+    driver documents; of a HOST the registered ports are tried. Without --probe nothing is opened;
+    with it, what is named is asked and nothing else, and every port where nothing is.
     The sweepers of a CONFIG whose station runs are left alone.
     """
     from acqd.drivers.found import gather
@@ -56,10 +57,15 @@ def command(
     loaded = _loaded(config)
     hosts = [word for word in wanted if _is_host(word)]
     addresses = [word for word in wanted if word not in hosts]
-    result = _look(registry, addresses, hosts, loaded, probe=probe, local=local)
+    only_named = probe and bool(wanted)
+    result = _look(
+        registry, addresses, hosts, loaded, probe=probe, only_named=only_named, local=local
+    )
     for problem in result.problems:
         _problem(problem)
     found = gather(_without_silent(result, hosts, probe=probe))
+    if only_named:
+        found = tuple(one for one in found if one.driver)
     lines = _lines(found, result, loaded, probe=probe)
     if as_json:
         _as_json(found, lines)
@@ -99,6 +105,7 @@ def _look(
     loaded: StationConfig | None,
     *,
     probe: bool,
+    only_named: bool,
     local: bool,
 ) -> FindResult:
     from acqd.drivers import usbports
@@ -124,9 +131,10 @@ def _look(
         registry,
         addresses=named,
         probe=probe,
+        only_named=only_named,
         list_serial=usbports.serial_ports,
         list_usb=usbports.usb_devices,
-        list_services=None if local else browse,
+        list_services=None if local or only_named else browse,
         find_holders=usbports.holders,
     )
     candidates = _with_held(result.candidates, held, result)

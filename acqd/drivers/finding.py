@@ -94,6 +94,7 @@ def look_for(
     *,
     addresses: Addresses = (),
     probe: bool = False,
+    only_named: bool = False,
     list_serial: ListSerial = serial_ports,
     list_usb: ListUsb = usb_devices,
     list_services: ListServices | None = None,
@@ -107,6 +108,7 @@ def look_for(
         addresses: what the user named, bare or with options: by driver, or a list that every
             driver gets. Identities on USB are looked up first.
         probe: whether ports may be opened and asked.
+        only_named: show drivers nothing but what the user named, so that nothing else is asked.
         list_serial: lists the serial ports.
         list_usb: lists the USB devices.
         list_services: lists what the network announces, such as :func:`acqd.drivers.mdns.browse`;
@@ -133,9 +135,14 @@ def look_for(
             entry,
             named=named[entry.name],
             probe=probe,
-            ports=[port for port in ports if f"serial:{port.device}" not in taken],
-            usb=usb,
-            announced=announced,
+            ports=[
+                port
+                for port in ports
+                if (address := f"serial:{port.device}") not in taken
+                and (not only_named or any(one.address == address for one in named[entry.name]))
+            ],
+            usb=() if only_named else usb,
+            announced=None if only_named else announced,
             held=held,
         )
         for found in look.run(timeout_s):

@@ -307,3 +307,29 @@ def test_json_has_the_lines_and_the_ways_in(acqd: Any, desk: None) -> None:
     port = by_address["", f"serial:{PORT.device}"]
     assert port["certainty"] == "unknown" and port["usb"]["serial_number"] == "GL0017"
     assert by_address["", f"serial:{BUSY.device}"]["held_by"] == "term, process 77"
+
+
+def test_where_something_is_named_nothing_else_is_probed(
+    acqd: Any, served: SimServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another port hears nothing, and the network is not asked; it is asked where nothing is named.
+
+    A port that nobody answers at is said to have been asked only where it was.
+    """
+    ours, theirs = pty.openpty()
+    os.set_blocking(ours, False)
+    port = SerialPort(device=os.ttyname(theirs))
+    asked: list[str] = []
+    monkeypatch.setattr("acqd.drivers.usbports.serial_ports", lambda: [port])
+    monkeypatch.setattr("acqd.drivers.mdns.browse", lambda: asked.append("network") or [])
+    try:
+        answer = acqd("find", "--probe", served.address("mast"))
+        assert answer.code == 0 and port.device not in answer.out + answer.err and asked == []
+        with pytest.raises(BlockingIOError):
+            os.read(ours, 1)
+        answer = acqd("find", "--probe")
+        assert os.read(ours, 100) and asked == ["network"]
+        assert "it answered none" in answer.err
+    finally:
+        os.close(ours)
+        os.close(theirs)
