@@ -276,8 +276,7 @@ class LengthTable(Table):
         return BINARY_TYPES[self.type]
 
 
-_LINES_KEYS = ("count", "end", "ignore")
-_BLOCK_KEYS = ("length", "sync", "header_bytes", "tail", "tail_bytes")
+_BLOCK_KEYS = ("length", "length_field", "sync", "header_bytes", "tail", "tail_bytes")
 
 
 class AnswerTable(Table):
@@ -307,7 +306,7 @@ class AnswerTable(Table):
         for keys, kinds in (
             (("count", "end"), ("lines",)),
             (("ignore",), ("line", "lines")),
-            (("length", "length_field", *_BLOCK_KEYS[1:]), ("block",)),
+            (_BLOCK_KEYS, ("block",)),
             (("skip", "checksum"), ("line", "lines", "block")),
         ):
             for key in keys:
