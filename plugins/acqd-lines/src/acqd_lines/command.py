@@ -52,7 +52,7 @@ def check(
 @click.option("--range", "swept", metavar="RANGE", help='What to sweep, such as "156MHz..158MHz".')
 @click.option("--points", help="With how many points.")
 @click.option(
-    "--set", "sets", multiple=True, metavar="NAME=LINE", help="The line that sets this, as below."
+    "--set", "sets", multiple=True, metavar="NAME=LINE", help="What sets frequency or points."
 )
 @click.option("--sweep", "sweeps", multiple=True, metavar="LINE", help="Answered with a sweep.")
 @click.option(

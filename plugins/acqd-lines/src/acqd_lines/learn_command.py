@@ -28,9 +28,11 @@ from acqd_lines.learn import Learner, NotLearnt, Plan, carrier_of, lines_to_send
 from acqd_lines.learn_ear import Ear
 from acqd_lines.learn_write import Learnt, Unwritable, profile_text
 from acqd_lines.profile import Profile, parse_profile
-from acqd_lines.tables import SETTINGS
 
 __all__ = ["run_learn"]
+
+LEARNT_SETTINGS = ("frequency", "points")
+"""What is set while learning; other settings are added by hand, with what they take."""
 
 WARNING = """\
 This will open {address} and send it lines that nobody knows the effect of.
@@ -207,9 +209,9 @@ def _sets(texts: tuple[str, ...]) -> dict[str, str]:
     found = {}
     for text in texts:
         name, equals, line = text.partition("=")
-        if not equals or name not in SETTINGS:
+        if not equals or name not in LEARNT_SETTINGS:
             raise WrongUsage(
-                f"--set: expected NAME=LINE with one of {', '.join(SETTINGS)}, got {text!r}"
+                f"--set: expected NAME=LINE with one of {', '.join(LEARNT_SETTINGS)}, got {text!r}"
             )
         found[name] = line
     return found
