@@ -172,9 +172,11 @@ def test_the_page_has_every_option(name: str, option: str) -> None:
 
 
 def test_the_page_has_no_option_that_is_none() -> None:
-    """What was renamed or taken away is noticed."""
+    """What was renamed or taken away is noticed. Commands of plugins are held to it by their own
+    tests."""
     import re
 
-    text = PAGE.read_text("utf-8")
+    own, *sections = re.split(r"\n(?=## acqd )", PAGE.read_text("utf-8"))
+    text = own + "".join(part for part in sections if part.split()[2] in COMMANDS)
     known = {option for _, option in options()} | {"--help", "-h", "--version"}
     assert set(re.findall(r"`(--?[a-z][a-z-]*)", text)) <= known
