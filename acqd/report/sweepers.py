@@ -33,6 +33,8 @@ LINES_MOST = 6
 """Of the frequencies of a loop those are drawn that were furthest off."""
 ROWS_MOST = 200
 """Figures in the table of all tests; the newest."""
+MOVED_SAID = 2
+"""Of what moved in the last test so much is told in words; the table has the rest."""
 AIR_S = 3600.0
 """Beside the first and the last test on a time axis."""
 
@@ -112,15 +114,19 @@ def _lead(name: str, tests: Sequence[StoredTest], zone: str) -> str:
     figures = [figure for one in newest for figure in one.figures]
     verdict = combine(one.verdict for one in figures)
     count = len({one.test_s for one in tests})
-    many = "One test" if count == 1 else f"{count} tests"
+    many = f"One test of {name}, " if count == 1 else f"{count} tests of {name}; the last one, "
     said = [
-        f"{many} of {name}; the last one, of {newest[-1].identity}, "
-        f"on {date(last_s, zone)} at {clock(last_s, zone)}: {verdict.value}."
+        f"{many}of {newest[-1].identity}, on {date(last_s, zone)} at {clock(last_s, zone)}: "
+        f"{verdict.value}."
     ]
-    moved = [(one, key) for one in newest for key in one.moved]
-    for one, key in moved:
-        title = next(figure.title for figure in one.figures if figure.key == key)
-        said.append(f"{title} {one.moved[key]}.")
+    moved = [
+        f"{next(each.title for each in one.figures if each.key == key)} {text}."
+        for one in newest
+        for key, text in one.moved.items()
+    ]
+    said += moved[:MOVED_SAID]
+    if len(moved) > MOVED_SAID:
+        said.append(f"So did {len(moved) - MOVED_SAID} more.")
     identities = {_who(one) for one in tests}
     if len(identities) > 1:
         said.append(f"{len(identities)} identities answered over time: see the marks.")
@@ -144,7 +150,7 @@ def _chart(row: Sequence[_Point]) -> TrendChart:
     return TrendChart(
         title=last.title,
         unit=last.unit,
-        lines=(_line(last.title, row),),
+        lines=(_line("tests, with U", row),),
         marks=_marks(row),
         limits=tuple(limits),
         alt=f"{last.title} over {len(row)} self-tests; {last.text}",
@@ -244,24 +250,24 @@ def _last(rows: dict[str, list[_Point]], zone: str) -> Table:
     """Each figure as it was found last."""
     return Table(
         title="The last result of each figure",
-        heads=("figure", "value", "U", "should be", "may be off by", "unit", "verdict", "when"),
-        units=("",) * 8,
-        places=(None, 2, 2, 2, 2, None, None, None),
+        heads=("figure", "value", "U", "should be", "tolerance", "verdict", "when"),
+        units=("",) * 7,
+        places=(None, 2, 2, 2, 2, None, None),
         rows=tuple(
             (
-                one.figure.title,
+                _named(one.figure),
                 one.figure.value,
                 one.figure.expanded,
                 one.figure.expected,
                 one.figure.tolerance,
-                one.figure.unit,
                 one.figure.verdict.value,
                 _when(one.test.at_s, zone),
             )
             for row in rows.values()
             for one in row[-1:]
         ),
-        note="U of the test, k = 2; what may be off is the sweeper's own stated accuracy.",
+        note="U is that of the test, k = 2; the tolerance is the sweeper's own stated accuracy, or "
+        "as the config has it.",
     )
 
 
@@ -271,25 +277,28 @@ def _all(tests: Sequence[StoredTest], zone: str) -> Table:
     note = "" if len(shown) == len(points) else f"The newest {len(shown)} of {len(points)}."
     return Table(
         title="All self-tests",
-        heads=("when", "figure", "value", "U", "unit", "verdict", "moved", "who answered", "by"),
-        units=("",) * 9,
-        places=(None, None, 2, 2, None, None, None, None, None),
+        heads=("when", "figure", "value", "U", "verdict", "serial number", "firmware", "by"),
+        units=("",) * 8,
+        places=(None, None, 2, 2, None, None, None, None),
         rows=tuple(
             (
                 _when(one.test.at_s, zone),
-                one.figure.title,
+                _named(one.figure),
                 one.figure.value,
                 one.figure.expanded,
-                one.figure.unit,
-                one.figure.verdict.value,
-                "yes" if one.figure.key in one.test.moved else "",
-                str(one.test.identity),
+                one.figure.verdict.value + (", moved" if one.figure.key in one.test.moved else ""),
+                one.test.identity.serial_number or "–",
+                one.test.identity.firmware or "–",
                 one.test.who,
             )
             for one in reversed(shown)
         ),
         note=note,
     )
+
+
+def _named(figure: TestFigure) -> str:
+    return f"{figure.title} [{figure.unit}]"
 
 
 def _when(at_s: float, zone: str) -> str:
