@@ -25,6 +25,7 @@ COMMANDS = {
     "confirm": "Another instrument answers and it is meant: jobs that wait go on.",
     "contract": "Print the AsyncAPI document of all messages.",
     "dash": "A live page of one or several stations, fed by MQTT alone.",
+    "driver": "Begin a driver of your own: acqd driver new NAME.",
     "export": "Sweeps of an archive as CSV, netCDF, Parquet or Touchstone.",
     "find": "List attached sweepers.",
     "ingest": "Bring sweeps from text logs into an archive, by a map of how they are written.",
