@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd import __version__
+from acqd.archive.layout import ledger_path
 from acqd.archive.lock import holder_of
+from acqd.archive.reader import open_archive
 from acqd.archive.writer import KEEP_FREE_BYTES, ArchiveWriter
 from acqd.clock import Clock, SystemClock
 from acqd.config.whole import StationConfig
@@ -30,6 +32,7 @@ from acqd.ingest.provenance import who as who_runs
 from acqd.ingest.scan import LogFile, Progress, Scan, scan_files
 from acqd.ingest.sweeps import SweepMaker, resolution_of
 from acqd.ingest.values import conversion_of
+from acqd.report.whose import whose
 from acqd.station.build import job_spec
 from acqd.station.job import JobSpec, Taken
 from acqd.station.noting import NOTE_MOST, note_text
@@ -323,7 +326,8 @@ class _Ingest:
         spec: JobSpec,
         maker: SweepMaker,
     ) -> None:
-        archive = self._open(root, spec)
+        whose_it_is = self._whose(root)
+        archive = self._open(root, spec, whose_it_is)
         try:
             feeder = Feeder.opened(
                 archive,
@@ -331,7 +335,7 @@ class _Ingest:
                 run_id=self._run_id,
                 first_s=reader.at_s(int(left.order[0])),
                 last_s=self._last_s,
-                whose=self._whose(),
+                whose=whose_it_is,
                 every_s=self._told.gaps.every_s,
                 off_after_s=self._told.gaps.off_after_s,
                 teller_drivers={spec.sweeper: "ingest"},
@@ -368,18 +372,24 @@ class _Ingest:
 
     # -- the archive -----------------------------------------------------------------------------
 
-    def _open(self, root: Path, spec: JobSpec) -> ArchiveWriter:
+    def _open(self, root: Path, spec: JobSpec, whose_it_is: Whose) -> ArchiveWriter:
         config = self._task.config
         return ArchiveWriter.open(
             root,
-            station=self._whose().name,
+            station=whose_it_is.name,
             run_id=self._run_id,
             clock=self._clock,
             keep_free_bytes=KEEP_FREE_BYTES if config is None else config.station.keep_free_bytes,
             software=spec.facts.software,
         )
 
-    def _whose(self) -> Whose:
+    def _whose(self, root: Path) -> Whose:
+        """Whose the archive is: as it says itself, else as the config or the map does."""
+        if ledger_path(root).exists():
+            with open_archive(root) as archive:
+                if archive.plans():
+                    known = whose(archive)
+                    return Whose(name=known.name, title=known.title, zone=known.zone)
         config = self._task.config
         if config is None:
             logs = self._told.logs

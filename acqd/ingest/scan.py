@@ -22,7 +22,7 @@ from acqd.ingest.bad import Bad, BadRow
 from acqd.ingest.maps import LogMap
 from acqd.ingest.moments import US, Moments, seconds_text
 from acqd.ingest.shape import Shape, shape_of
-from acqd.ingest.text import Line, columns_of, open_log
+from acqd.ingest.text import Line, columns_of, first_columns_of, open_log
 
 __all__ = ["Headers", "LogFile", "Scan", "find_files", "scan_files"]
 
@@ -373,10 +373,12 @@ class _OneFile:
         return True
 
     def _fields(self, line: Line) -> list[str]:
-        fields = columns_of(line.text, self._table.sign)
-        assert self._shape is not None
-        if len(fields) < self._shape.most:
-            raise BadRow(f"{len(fields)} columns", f"at least {self._shape.most}")
+        """The columns as far as the clock needs them."""
+        shape = self._shape
+        assert shape is not None
+        fields, there = first_columns_of(line.text, self._table.sign, shape.clock_most)
+        if there < shape.most:
+            raise BadRow(f"{there} columns", f"at least {shape.most}")
         return fields
 
     def _sweep(self, line: Line) -> None:

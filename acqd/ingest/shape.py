@@ -36,7 +36,7 @@ class Shape:
         frequency: that of the frequency; None where the axis is known.
         axis_hz: (points,) in the log's own order; None where the rows say it.
         context: by name.
-        most: how many columns a row must have at least.
+        most: how many columns a row must have at least; of them ``clock_most`` for its clock.
     """
 
     time: tuple[int, ...]
@@ -51,6 +51,11 @@ class Shape:
     reference_level: int | None = None
     context: dict[str, int] = field(default_factory=dict)
     most: int = 1
+
+    @property
+    def clock_most(self) -> int:
+        """How many columns the clock needs."""
+        return 1 + max((*self.time, -1 if self.after is None else self.after))
 
 
 def shape_of(told: LogMap, header: str | None) -> Shape:

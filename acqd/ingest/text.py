@@ -20,7 +20,7 @@ from acqd.errors import AcqdError, ArchiveError
 from acqd.ingest.bad import BadRow, shown
 from acqd.ingest.tables import WIDE_ENCODINGS, FileTable
 
-__all__ = ["LINE_MOST_BYTES", "Line", "LogText", "columns_of", "open_log"]
+__all__ = ["LINE_MOST_BYTES", "Line", "LogText", "columns_of", "first_columns_of", "open_log"]
 
 LINE_MOST_BYTES = 32 << 20
 """A million points of a sweep, and more; a longer line is of no log."""
@@ -154,6 +154,18 @@ def _opened(path: Path) -> BinaryIO:
 def _unreadable(path: Path, exc: Exception) -> AcqdError:
     reason = exc.strerror if isinstance(exc, OSError) and exc.strerror else str(exc)
     return ArchiveError(f"{path}: cannot be read: {reason}")
+
+
+def first_columns_of(text: str, sign: str | None, count: int) -> tuple[list[str], int]:
+    """The first ``count`` columns of a line, maybe more, and how many it has in all.
+
+    Raises:
+        BadRow: a quote that is not closed.
+    """
+    if sign is None or QUOTE in text:
+        whole = columns_of(text, sign)
+        return whole, len(whole)
+    return text.split(sign, count), text.count(sign) + 1
 
 
 def columns_of(text: str, sign: str | None) -> list[str]:

@@ -167,7 +167,7 @@ class Levels:
             values = np.fromiter(map(float, fields), dtype=np.float64, count=len(fields))
         except ValueError:
             return None
-        return None if any("_" in field for field in fields) else values
+        return None if "_" in "".join(fields) else values
 
     def _one_by_one(self, fields: Sequence[str], names: Sequence[str]) -> Float:
         values = np.empty(len(fields))
