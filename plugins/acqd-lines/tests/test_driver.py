@@ -296,6 +296,90 @@ async def test_it_falls_silent_before_it_is_asked(
     await host.close()
 
 
+COLUMNS = ('separator = ","', 'columns = ["frequency", "level"]\nfrequency_unit = "kHz"')
+
+
+def pairs(first_khz: float, step_khz: float) -> bytes:
+    rows = [f"{first_khz + step_khz * at:.3f} -9{at % 7}.5" for at in range(101)]
+    return "\n".join([*rows, ".\n"]).encode()
+
+
+async def test_frequencies_in_the_answer_are_held_against_those_asked_for(
+    serve: Serve, profile: Callable[..., str], host_of: Make
+) -> None:
+    """The same: the even axis; a third of a step off: the sweeper's own; more: no sweep."""
+    device, peer = toy()
+    host = host_of(serve(peer).address, profile(COLUMNS))
+    await host.open()
+    device.answers = {b"data": pairs(156e3, 10.0)}
+    assert (await host.sweep(REQUEST)).frequency_hz[0] == 156e6
+    device.answers = {b"data": pairs(156e3 + 3.25, 10.0)}
+    assert (await host.sweep(REQUEST)).frequency_hz[0] == 156003250.0
+    device.answers = {b"data": pairs(156e3 + 20, 10.0)}
+    with pytest.raises(SweepInvalid, match=r"156020000 Hz at point 0: asked for 156000000 Hz"):
+        await host.sweep(REQUEST)
+    await host.close()
+
+
+async def test_an_axis_can_be_asked_for_by_itself(
+    serve: Serve, profile: Callable[..., str], host_of: Make
+) -> None:
+    """In a unit of its own; another number of frequencies than levels is no sweep."""
+    device, peer = toy()
+    path = profile(
+        more='\n[sweep.axis]\nsource = "asked"\nunit = "MHz"\n'
+        'ask = { send = "axis", answer = { kind = "line" } }\n'
+    )
+    axis_mhz = ",".join(f"{156.002 + 0.01 * at:.3f}" for at in range(101)).encode()
+    device.answers = {b"axis": axis_mhz + b"\r\n"}
+    host = host_of(serve(peer).address, path)
+    assert (await swept(host)).frequency_hz[0] == 156.002e6
+    device.answers = {b"axis": b"156,157\r\n"}
+    with pytest.raises(SweepInvalid, match="got 101 levels for 2 frequencies"):
+        await swept(host)
+
+
+async def test_complex_levels_come_through(
+    serve: Serve, profile: Callable[..., str], host_of: Make
+) -> None:
+    """As ratios, for sweepers that measure phase too."""
+    device, peer = toy()
+    path = profile(
+        ('separator = ","', 'columns = ["real", "imaginary"]'),
+        ('unit = "dBm"\n\n[timing]', 'unit = "1"\n\n[timing]'),
+        ("resolution = 0.01\n", ""),
+    )
+    device.answers = {b"data": b"0.5 -0.25\n" * 101 + b".\n"}
+    sweep = await swept(host_of(serve(peer).address, path))
+    assert sweep.level[0] == 0.5 - 0.25j
+    assert str(sweep.unit) == "1"
+
+
+async def test_a_block_is_asked_for_and_checked(
+    serve: Serve, profile: Callable[..., str], host_of: Make
+) -> None:
+    """Of as many values as points; one that says another length is refused at once."""
+    device, peer = toy()
+    path = profile(
+        ('separator = ","', 'type = "i16"\norder = "little"\nscale = 0.01'),
+        ('kind = "lines", end = ".", ignore = \'^hot$\'', 'kind = "block", length = "definite"'),
+    )
+    host = host_of(serve(peer).address, path)
+    await host.open()
+    data = np.arange(-9000, -8899, dtype="<i2").tobytes()
+    device.answers = {b"data": b"#3202" + data + b"\n"}
+    sweep = await host.sweep(REQUEST)
+    assert sweep.level[:2].tolist() == pytest.approx([-90.0, -89.99])
+    assert sweep.resolution == 0.01
+    device.answers = {b"data": b"BAD 6 cold\n"}
+    with pytest.raises(SweeperReported, match="6 cold"):
+        await host.sweep(REQUEST)
+    device.answers = {b"data": b"#3200" + data}
+    with pytest.raises(ProtocolViolation, match="a block of 202 bytes, got 'one that states 200'"):
+        await host.sweep(REQUEST)
+    await host.close()
+
+
 async def test_the_source_is_on_for_its_sweep_only(
     serve: Serve, profile: Callable[..., str], host_of: Make
 ) -> None:
@@ -344,7 +428,7 @@ def test_a_profile_with_problems_is_told_with_its_line(profile: Callable[..., st
     with pytest.raises(RequestRefused) as caught:
         profile_of({"profile": path})
     assert "unknown key `seperator`; did you mean `separator`?" in str(caught.value)
-    assert "(and 1 more)" in str(caught.value)
+    assert "the first of its 2: " in str(caught.value)
 
 
 async def test_the_links_settings_are_the_profiles_unless_the_config_has_its_own(

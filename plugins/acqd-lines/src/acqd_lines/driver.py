@@ -121,12 +121,9 @@ def profile_of(options: Mapping[str, Any]) -> Profile:
         return load_profile(find_profile(profile))
     except ConfigError as exc:
         first, *more = exc.problems
-        others = f" (and {len(more)} more)" if more else ""
-        raise RequestRefused(
-            setting="option profile",
-            asked=f"{first}{others}",
-            limit="a profile that `acqd profile check` finds nothing wrong with",
-        ) from exc
+        which = f"the first of its {len(more) + 1}" if more else "it has one"
+        limit = f"a profile without problems; {which}: {first}"
+        raise RequestRefused(setting="option profile", asked=repr(profile), limit=limit) from exc
 
 
 def _location(address: str) -> str:

@@ -34,8 +34,11 @@ def first_contact(
             identity = who_answers(profile, talk)
             if not (tried and talk.read_away()):
                 return identity
-        except (ProtocolViolation, SweeperReported, TransportTimeout):
+        except (ProtocolViolation, SweeperReported, TransportTimeout) as error:
             if time.monotonic() > until_s:
+                if isinstance(error, TransportTimeout):
+                    why = f"is it the sweeper of the profile {profile.title!r}, and at this rate?"
+                    raise TransportTimeout(f"{error}; {why}", partial=error.partial) from error
                 raise
             talk.restart()
             talk.read_away()
