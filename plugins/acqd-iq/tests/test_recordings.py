@@ -496,3 +496,43 @@ def test_errors_are_of_our_tree(folder: Any, opened: Opened) -> None:
     for address in (f"iq:{folder.path}/night.sigmf-meta", "iq:" + "x" * 300, "iq:\0"):
         with pytest.raises(SweeperError):
             opened(address)
+
+
+ODD: list[Any] = [
+    *(None, True, -1, 0, 3, 2**70, 1.5, float("nan"), float("inf"), 1e300),
+    *("", "x" * 5000, "\x00\ud800", "9999-12-31T23:59:59Z", [], {}, [[]], [None], {"a": 1}),
+]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("table", ["global", "capture", "document"])
+def test_metadata_with_odd_values_never_cost_more_than_the_recording(
+    folder: Any, opened: Opened, table: str
+) -> None:
+    """Each value of the metadata replaced by odd ones: it is swept, or a SweeperError says why."""
+    folder.write(**{"core:offset": 0, "core:sha512": "ab", "core:hw": "mast", "core:dataset": ""})
+    path = folder.path / "night.sigmf-meta"
+    text = path.read_text()
+    part = {"global": "global", "capture": "captures", "document": ""}[table]
+    plain = json.loads(text)
+    keys = list(plain if not part else plain[part] if table == "global" else plain[part][0])
+    said: list[str] = []
+    swept = 0
+    for key in keys:
+        for odd in ODD:
+            meta = json.loads(text)
+            where = meta if not part else meta[part] if table == "global" else meta[part][0]
+            where[key] = odd
+            path.write_text(json.dumps(meta))
+            try:
+                ear = opened(f"iq:{path}")
+                low_hz, high_hz = ear.capabilities.start_hz, ear.capabilities.stop_hz
+                if high_hz > low_hz:
+                    ear.sweep(SweepRequest(start_hz=low_hz, stop_hz=high_hz, points=101))
+                swept += 1
+            except SweeperError as exc:
+                said.append(str(exc))
+    assert len(said) > 10
+    assert table == "document" or swept > 3
+    # What the driver raised of its own, or handed over in a shape that the contract rules out.
+    assert [one for one in said if "the driver raised" in one or "must be" in one] == []

@@ -60,7 +60,7 @@ LEAST_DBM: Final = -249.0
 """A stretch of nothing but zeros reads no less, so that it is still a level."""
 ACCURACY_DB: Final = 2.0
 """Assumed where full scale is stated in dBm: how well people know it. A config can say better."""
-SECONDS_PER_SAMPLE: Final = 3e-7
+SECONDS_PER_SAMPLE: Final = 6e-8
 """Of work for each sample that goes through a transform, with some to spare on a slow machine."""
 
 

@@ -42,6 +42,8 @@ META_MOST_BYTES: Final = 16_000_000
 """No metadata are longer; a data file given by mistake is refused before it is read."""
 CAPTURES_MOST: Final = 100_000
 HASHED_BYTES: Final = 1 << 22
+TIME_END_S: Final = 9.2e9
+"""2261: the host takes no later time."""
 UTC_FORM: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d{1,18})?Z")
 
 
@@ -235,8 +237,8 @@ def _moment(meta: Path, row: Mapping[str, Any], where: str) -> float | None:
         moment_s = datetime.fromisoformat(f"{whole}+00:00").timestamp()
     except ValueError as exc:
         raise _wrong(meta, f"{where}core:datetime {given!r:.40}", accepted) from exc
-    if moment_s < 0:
-        raise _wrong(meta, f"{where}core:datetime {given!r:.40}", "a time from 1970 on")
+    if not 0 <= moment_s < TIME_END_S:
+        raise _wrong(meta, f"{where}core:datetime {given!r:.40}", "a time from 1970 to 2261")
     return moment_s + (float(f"0.{fraction}") if fraction else 0.0)
 
 

@@ -53,6 +53,8 @@ Complex = NDArray[np.complex128]
 
 GRID_SAMPLES: Final = 32
 LINES_MOST: Final = 200
+DENSITIES_MOST: Final = 2048
+"""Frequencies at which the densities of noise are worked out; straight lines between."""
 SLOWER: Final = 6.0
 """Highest rate of a voice or of data over the rate at which its frequency wanders here."""
 IMPULSE_PER_RBW: Final = 1.5054
@@ -154,12 +156,12 @@ class _Line:
     def field(self, at_s: Float, settings: IqSettings, error: float) -> Complex | None:
         """Amplitude at each sample; ``at_s`` is their instants, on an even grid. None while off."""
         tone = self.tone
-        coarse_s = at_s[::GRID_SAMPLES]
-        last_s = float(at_s[-1])
+        coarse_s, last_s = at_s[::GRID_SAMPLES], float(at_s[-1])
         if tone.keying.is_silent(float(at_s[0]), last_s):
-            power = np.zeros(coarse_s.size)
-        else:
-            power = tone.power_mw * self.gain * tone.gain(coarse_s)
+            return None
+        power = tone.power_mw * self.gain * tone.gain(coarse_s)
+        if not power.any():
+            return None
         knots_s = np.append(coarse_s, last_s + 1.0 / settings.rate_hz)
         away_hz = tone.carrier_hz(knots_s) * error - settings.centre_hz
         frequency_hz = np.interp(at_s, knots_s, away_hz)
@@ -169,8 +171,6 @@ class _Line:
         inside = np.abs(frequency_hz) < settings.rate_hz / 2.0
         turns = np.cumsum(frequency_hz) / settings.rate_hz
         phase, self.phase = self.phase + turns, float((self.phase + turns[-1]) % 1.0)
-        if not power.any():
-            return None
         amplitude = np.repeat(np.sqrt(power), GRID_SAMPLES)[: at_s.size] * inside
         return np.asarray(amplitude * np.exp(2j * np.pi * phase))
 
@@ -226,6 +226,7 @@ class IqSource:
         self._receiver = receiver
         self._start_s = start_s
         self._number = 0
+        self._shapes: dict[int, tuple[Float, Float, Float]] = {}
         self._error = 1.0 - receiver.frequency_error_ppm * 1e-6
         self._lines = [*self._tones(), *self._comb_lines()]
         middle = np.array([settings.centre_hz])
@@ -267,22 +268,39 @@ class IqSource:
 
     def _noise(self, rng: np.random.Generator, count: int, at_s: float) -> Complex:
         settings, hookup = self.settings, self._receiver.hookup
-        step_hz = settings.rate_hz / count
-        frequency_hz = settings.centre_hz + np.fft.fftfreq(count, 1.0 / settings.rate_hz)
-        frequency_hz = np.maximum(frequency_hz, 1.0)
-        path_gain = 10.0 ** (hookup.path.gain_db(frequency_hz) / 10.0)
-        density: Float = np.full(count, milliwatt(self._receiver.model.danl_dbm_per_hz))
-        density = density + hookup.path.added_noise_mw_per_hz(frequency_hz)
-        if hookup.scene.floor is None:
-            density = density + milliwatt(THERMAL_DENSITY_DBM_PER_HZ) * path_gain
         reach_hz = settings.rate_hz / 2.0
+        grid_hz, fixed, gain = self._shape(min(count, DENSITIES_MOST))
+        density = fixed
         for one in hookup.scene.densities:
             if one.touches(settings.centre_hz - reach_hz, settings.centre_hz + reach_hz):
-                instants_s = np.full(count, at_s)
-                density = density + one.density_mw_per_hz(frequency_hz, instants_s) * path_gain
-        power = density * self._error_gain(frequency_hz) * step_hz
+                instants_s = np.full(grid_hz.size, at_s)
+                density = density + one.density_mw_per_hz(grid_hz, instants_s) * gain
+        power = density * settings.rate_hz / count
+        if grid_hz.size < count:
+            frequency_hz = settings.centre_hz - reach_hz + np.arange(count) * (2 * reach_hz / count)
+            power = np.interp(frequency_hz, grid_hz, power)
         bins = rng.standard_normal((2, count)) * np.sqrt(power / 2.0)
-        return np.asarray(np.fft.ifft(bins[0] + 1j * bins[1]) * count)
+        return np.asarray(np.fft.ifft(np.fft.ifftshift(bins[0] + 1j * bins[1])) * count)
+
+    def _shape(self, count: int) -> tuple[Float, Float, Float]:
+        """At ``count`` frequencies over the rate: these, the noise that is always there as it is
+        shown, and what scales all else that comes in through the path. Worked out once."""
+        known = self._shapes.get(count)
+        if known is not None:
+            return known
+        settings, hookup = self.settings, self._receiver.hookup
+        reach_hz = settings.rate_hz / 2.0
+        frequency_hz = np.linspace(-reach_hz, reach_hz, count, endpoint=False)
+        frequency_hz = np.maximum(settings.centre_hz + frequency_hz, 1.0)
+        path_gain = 10.0 ** (hookup.path.gain_db(frequency_hz) / 10.0)
+        fixed: Float = np.full(count, milliwatt(self._receiver.model.danl_dbm_per_hz))
+        fixed = fixed + hookup.path.added_noise_mw_per_hz(frequency_hz)
+        if hookup.scene.floor is None:
+            fixed = fixed + milliwatt(THERMAL_DENSITY_DBM_PER_HZ) * path_gain
+        error = self._error_gain(frequency_hz)
+        self._shapes.clear()
+        self._shapes[count] = frequency_hz, fixed * error, path_gain * error
+        return self._shapes[count]
 
     def _gain_at(self, frequency_hz: float) -> float:
         at_hz = np.array([frequency_hz])
