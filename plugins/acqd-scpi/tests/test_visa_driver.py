@@ -27,7 +27,7 @@ from acqd_sim.server import Served, SimServer
 from acqd_sim.usbbus import SimulatedBus
 
 from acqd.clock import SystemClock
-from acqd.drivers.contract import Certainty, Driver
+from acqd.drivers.contract import Certainty, Driver, UsbDevice
 from acqd.drivers.finding import look_for
 from acqd.drivers.host import SweeperHost
 from acqd.drivers.registry import DriverEntry, Registry
@@ -319,6 +319,35 @@ async def test_a_restart_is_noticed(host_of: Make, shack: Shack) -> None:
     await host.open()
     sweep = await host.sweep(HAND_HELD)
     assert sweep.flags & SweepFlag.POWERED_ON and sweep.reported.rbw_hz == 10e3
+
+
+async def test_a_usb_instrument_says_where_it_is_plugged_in(
+    host_of: Make, shack: Shack, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The system's list of USB devices, by ids and serial number in any case."""
+    listed = [
+        UsbDevice(vid=0x1209, pid=1, serial_number="GL0017", location="1-1"),
+        UsbDevice(vid=0x1209, pid=1, serial_number="gl0103", location="1-2.3"),
+    ]
+    monkeypatch.setattr("acqd_scpi.driver.usb_devices", lambda: listed)
+    opened = await host_of(shack.addresses["USBTMC"]).open()
+    assert opened.identity.location == "1-2.3"
+    opened = await host_of(shack.addresses["HiSLIP"]).open()
+    assert opened.identity.location == ""
+
+
+async def test_a_serial_resource_is_given_the_time_that_its_rate_needs(
+    host_of: Make, shack: Shack
+) -> None:
+    """9600 Bd where none is given: 401 values of four bytes take 1.7 s; a terminal has no rate."""
+    host = host_of(shack.addresses["ASRL"], format="real32")
+    await host.open()
+    slow_s = await host.estimate_s(HAND_HELD)
+    quick = host_of(shack.addresses["SOCKET"], format="real32")
+    await quick.open()
+    quick_s = await quick.estimate_s(HAND_HELD)
+    assert slow_s is not None and quick_s is not None
+    assert slow_s - quick_s == pytest.approx(401 * 4 / 960, abs=0.01)
 
 
 # --- a server that is a process of its own -------------------------------------------------------

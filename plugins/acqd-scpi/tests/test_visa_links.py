@@ -19,7 +19,7 @@ import pytest
 import usb.backend.libusb1
 from acqd_scpi.client import MessageLink, ScpiClient
 from acqd_scpi.parser import Block
-from acqd_scpi.visa_link import CLEAR_AFTER_TIMEOUT_S
+from acqd_scpi.visa_link import CLEAR_AFTER_TIMEOUT_S, VisaLink
 from acqd_sim.scenefile import load_world
 from acqd_sim.server import Served, SimServer
 from acqd_sim.usbbus import SimulatedBus
@@ -472,3 +472,48 @@ def test_pyvisa_is_not_imported_before_it_is_needed() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert done.stdout.strip() == "[]", done.stderr
+
+
+# --- what GPIB would use --------------------------------------------------------------------------
+
+
+@pytest.fixture
+def resource_link(server: SimServer) -> Iterator[VisaLink]:
+    """The pipe of GPIB on another message-based resource of PyVISA, as no GPIB is at hand."""
+    import pyvisa
+    from acqd_scpi.visa_gpib import ResourcePipe
+
+    manager = pyvisa.ResourceManager("@py")
+    # Not HiSLIP: a device clear within an answer throws PyVISA-py out of step there.
+    resource = manager.open_resource(server.ports("mast")[2].address)
+    made = VisaLink("GPIB0::18::INSTR", ResourcePipe("here", resource), release=lambda: None)
+    yield made
+    made.close()
+    manager.close()
+
+
+def test_a_resource_of_pyvisa_is_waited_for_by_its_status_byte(resource_link: VisaLink) -> None:
+    """Message available, then the answer to its end, in pieces too; silence is a timeout."""
+    assert ask(resource_link, "*OPC?") == b"1\n" and resource_link.at_end
+    resource_link.write(b"*IDN?\n")
+    assert (resource_link.read(6, timeout_s=3), resource_link.at_end) == (b"GANNET", False)
+    resource_link.clear(timeout_s=2)
+    resource_link.write(b"*CLS\n")
+    with pytest.raises(TransportTimeout):
+        resource_link.read(timeout_s=0.2)
+    assert ask(resource_link, "*OPC?") == b"1\n"
+
+
+def test_a_resource_of_pyvisa_can_be_interrupted_between_two_looks(
+    server: SimServer, resource_link: VisaLink
+) -> None:
+    """The wait is ours, not the library's."""
+    resource_link.write(b"*CLS\n")
+    timer = later(resource_link.interrupt)
+    begun_s = time.monotonic()
+    with pytest.raises(TransportClosed):
+        resource_link.read(timeout_s=20)
+    assert time.monotonic() - begun_s < 0.3 + LOAD_S
+    timer.join()
+    resource_link.resume()
+    assert ask(resource_link, "*OPC?") == b"1\n"

@@ -33,6 +33,8 @@ from acqd.drivers.contract import (
 )
 from acqd.drivers.finding import usb_location
 from acqd.drivers.transport import check_address
+from acqd.drivers.usbports import usb_devices
+from acqd.drivers.visa_names import VisaKind, VisaName, looks_like_visa, parse_visa
 from acqd.errors import (
     PortBusy,
     ProtocolViolation,
@@ -57,6 +59,7 @@ from acqd_scpi.limits import Surveyed, survey
 from acqd_scpi.parser import Line, decode_reals, identity, number, numbers
 from acqd_scpi.settings import Settings, Span
 from acqd_scpi.sight import in_sight
+from acqd_scpi.visa import VISA_BAUD
 
 __all__ = ["ScpiDriver"]
 
@@ -173,13 +176,36 @@ def _option_refused(name: str, asked: str) -> RequestRefused:
 
 
 def _location(context: OpenContext) -> str:
-    scheme, _, path = context.address.partition(":")
-    return usb_location(path) if scheme.lower() == "serial" else ""
+    """Where on USB the instrument is plugged in; empty where it is not, or nobody can say."""
+    name = _visa_name(context.address)
+    if name is not None and name.kind is VisaKind.USBTMC:
+        wanted = (name.vid, name.pid, name.serial_number.lower())
+        found = (
+            one.location
+            for one in usb_devices()
+            if (one.vid, one.pid, one.serial_number.lower()) == wanted
+        )
+        return next(found, "")
+    path = _serial_path(context.address, name)
+    return usb_location(path) if path else ""
+
+
+def _visa_name(address: str) -> VisaName | None:
+    return parse_visa(address) if looks_like_visa(address) else None
+
+
+def _serial_path(address: str, name: VisaName | None) -> str:
+    if name is not None:
+        return name.path
+    scheme, _, path = address.partition(":")
+    return path if scheme.lower() == "serial" else ""
 
 
 def _line_rate(context: OpenContext) -> float | None:
     """Bytes a second of a serial line whose rate is given; USB ports ignore the rate."""
-    baud = context.options.get("baud")
+    name = _visa_name(context.address)
+    default = VISA_BAUD if name is not None and name.kind is VisaKind.SERIAL else None
+    baud = context.options.get("baud", default)
     return float(baud) / 10 if isinstance(baud, int) and baud > 0 else None
 
 

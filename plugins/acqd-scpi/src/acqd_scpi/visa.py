@@ -22,7 +22,7 @@ from acqd.drivers.visa_names import VisaKind, VisaName, parse_visa
 from acqd.errors import RequestRefused, TransportError
 from acqd_scpi.visa_link import OPENING_CLEAR_S, Pipe, VisaLink
 
-__all__ = ["open_visa"]
+__all__ = ["VISA_BAUD", "open_visa"]
 
 VISA_BAUD: Final = 9600
 """What VISA sets a serial port to where nobody says otherwise (VPP-4.3, from memory)."""
