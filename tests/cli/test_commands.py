@@ -34,7 +34,10 @@ def options() -> list[tuple[str, str]]:
     return [
         (name, text)
         for name, command in commands().items()
-        for parameter in command.params
+        for parameter in (
+            *command.params,
+            *(one for part in getattr(command, "commands", {}).values() for one in part.params),
+        )
         if isinstance(parameter, click.Option)
         for text in (*parameter.opts, *parameter.secondary_opts)
     ]
