@@ -16,11 +16,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final, Literal, TypedDict
+from typing import Final, TypedDict
 
 from acqd.errors import ProtocolViolation
 from acqd_lines.checksums import Checksum
+from acqd_lines.frames import (
+    BlockFraming,
+    ErrorPattern,
+    Frame,
+    Framing,
+    LengthField,
+    LineEnd,
+    LineFraming,
+    NoFraming,
+)
 
 __all__ = [
     "CAP_BYTES",
@@ -30,6 +39,7 @@ __all__ = [
     "FrameParser",
     "Framing",
     "LengthField",
+    "LineEnd",
     "LineFraming",
     "NoFraming",
     "parser_of",
@@ -48,110 +58,12 @@ SHOWN_BYTES: Final = 60
 
 LF: Final = 0x0A
 
-LineEnd = Literal["any", "lf", "crlf", "cr"]
-
 _ENDS: Final[dict[str, re.Pattern[bytes]]] = {
     "any": re.compile(rb"\r\n?|\n"),
     "lf": re.compile(rb"\n"),
     "crlf": re.compile(rb"\r\n"),
     "cr": re.compile(rb"\r"),
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ErrorPattern:
-    """How the sweeper says that something is wrong: searched for in each line of text.
-
-    Groups ``code`` (a number) and ``text`` are told where the pattern has them.
-    """
-
-    pattern: re.Pattern[str]
-
-    def found_in(self, line: str) -> tuple[int, str] | None:
-        """Code and text of the error that ``line`` tells; None where it tells none."""
-        match = self.pattern.search(line)
-        if match is None:
-            return None
-        groups = match.groupdict()
-        code, text = groups.get("code"), groups.get("text")
-        try:
-            number = int(code) if code else 0
-        except ValueError:
-            number = 0
-        return number, (text if text is not None else line).strip()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LineFraming:
-    """Text. Of ``count``, ``end`` and ``until_prompt`` one says where it ends.
-
-    ``skip`` lines at the start are kept apart, as are those that ``ignore`` matches anywhere.
-    ``checksum`` stands at the end of each line, or in a line of its own after the last one.
-    """
-
-    count: int | None = None
-    end: str | None = None
-    until_prompt: bool = False
-    skip: int = 0
-    ignore: re.Pattern[str] | None = None
-    checksum: Checksum | None = None
-    checksum_per: Literal["line", "answer"] = "line"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LengthField:
-    """A number in the header that says how long the payload is.
-
-    It begins ``at`` bytes after the sync bytes and counts ``each`` bytes; ``plus`` bytes are added.
-    """
-
-    at: int
-    width: int
-    order: Literal["big", "little"] = "big"
-    each: int = 1
-    plus: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BlockFraming:
-    """A binary block. ``length`` is a number of bytes, a field of the header, or "definite".
-
-    ``skip`` lines of text may come before it. ``expected_bytes`` is what a length that the answer
-    itself states must be; None takes any. ``tail_bytes`` may be anything, before ``tail``.
-    """
-
-    length: int | LengthField | Literal["definite"]
-    sync: bytes = b""
-    header_bytes: int = 0
-    checksum: Checksum | None = None
-    tail: bytes = b""
-    tail_bytes: int = 0
-    skip: int = 0
-    expected_bytes: int | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NoFraming:
-    """No answer at all; where the sweeper has a prompt, that and nothing before it."""
-
-
-Framing = LineFraming | BlockFraming | NoFraming
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Frame:
-    """One whole answer, and only that.
-
-    ``lines`` for text, without ends and checksums; ``payload`` and ``header`` for a block.
-    ``passed_over`` are lines that were skipped or ignored. ``error`` is what an error pattern found
-    instead of the answer.
-    """
-
-    lines: tuple[str, ...] = ()
-    payload: bytes = b""
-    header: bytes = b""
-    passed_over: tuple[str, ...] = ()
-    error: tuple[int, str] | None = None
 
 
 class CommonFraming(TypedDict):

@@ -2,37 +2,38 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from decimal import Decimal
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BeforeValidator, Field, GetCoreSchemaHandler, StringConstraints
-from pydantic_core import CoreSchema, core_schema
+from pydantic import BeforeValidator, Field, StringConstraints
 
-from acqd.config.quantity import (
-    DIFFERENCE,
-    DURATION,
-    FREQUENCY,
-    LEVEL,
-    Frequency,
-    Level,
-    Ppm,
-    Quantity,
-    refusal,
+from acqd.config.quantity import DURATION, LEVEL, Frequency, Level, Ppm, Quantity
+from acqd.config.tables import AtMostOne, Count, KeyRule, Misfit, Switch, Table
+from acqd_lines.answers import (
+    AnswerTable,
+    ChecksumTable,
+    CommandTable,
+    IdentifyTable,
+    LengthTable,
+    ReadTable,
 )
-from acqd.config.tables import AtMostOne, Count, DetectorName, KeyRule, Misfit, Switch, Table
-from acqd_lines.checksums import Checksum, ChecksumKind
-from acqd_lines.framing import (
-    BlockFraming,
-    Framing,
-    LengthField,
-    LineEnd,
-    LineFraming,
-    NoFraming,
+from acqd_lines.fields import (
+    Accuracy,
+    Attenuation,
+    ByteText,
+    Commands,
+    Number,
+    Pattern,
+    Positive,
+    Texts,
+    Timeout,
+    Wait,
+    one_or_more,
 )
-from acqd_lines.placeholders import Command
-from acqd_lines.values import BINARY_TYPES, BinaryType, Column, ValueFormat
+from acqd_lines.framing import LineEnd
+from acqd_lines.settings import SETTINGS, SettingsTable, SettingTable
+from acqd_lines.values import BinaryType, Column, ValueFormat
 
 __all__ = [
     "SETTINGS",
@@ -45,9 +46,11 @@ __all__ = [
     "LengthTable",
     "LimitsTable",
     "LinkTable",
+    "Pattern",
     "PollTable",
     "ReadTable",
     "SettingTable",
+    "SettingsTable",
     "SourceTable",
     "SweepTable",
     "TalkTable",
@@ -57,108 +60,6 @@ __all__ = [
 ]
 
 LINE_ENDS = {"lf": b"\n", "crlf": b"\r\n", "cr": b"\r", "none": b""}
-
-Bytes = Annotated[str, StringConstraints(max_length=1000)]
-
-
-class Pattern:
-    """A regular expression, compiled."""
-
-    def __init__(self, text: str) -> None:
-        self.text = text
-        self.compiled = re.compile(text)
-
-    def __repr__(self) -> str:
-        return f"Pattern({self.text!r})"
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, Pattern) and other.text == self.text
-
-    def __hash__(self) -> int:
-        return hash(self.text)
-
-    @property
-    def groups(self) -> frozenset[str]:
-        return frozenset(self.compiled.groupindex)
-
-    @classmethod
-    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        return core_schema.no_info_plain_validator_function(
-            _pattern,
-            serialization=core_schema.plain_serializer_function_ser_schema(
-                lambda pattern: pattern.text
-            ),
-        )
-
-
-PATTERN_CAP = 500
-
-
-def _pattern(given: object) -> Pattern:
-    if isinstance(given, Pattern):
-        return given
-    accepted = "a regular expression in single quotes, such as '^ERR (?P<code>\\d+)'"
-    if not isinstance(given, str) or not given:
-        raise refusal("not a pattern", accepted=accepted)
-    if len(given) > PATTERN_CAP:
-        raise refusal("too long", accepted=f"a pattern of at most {PATTERN_CAP} characters")
-    try:
-        return Pattern(given)
-    except re.error as exc:
-        raise refusal(f"a pattern that cannot be read: {exc}", accepted=accepted) from exc
-
-
-def _hex_bytes(given: object) -> bytes:
-    accepted = 'bytes in hex digits, such as "A5 5A"'
-    if isinstance(given, bytes):
-        return given
-    if not isinstance(given, str) or not given.strip():
-        raise refusal("not bytes in hex digits", accepted=accepted)
-    try:
-        data = bytes.fromhex(given)
-    except ValueError as exc:
-        raise refusal("not bytes in hex digits", accepted=accepted) from exc
-    if len(data) > 64:
-        raise refusal("too long", accepted="at most 64 bytes")
-    return data
-
-
-def _byte_text(given: object) -> object:
-    """A text whose characters are one byte each."""
-    if isinstance(given, str) and any(ord(character) > 0xFF for character in given):
-        odd = next(character for character in given if ord(character) > 0xFF)
-        raise refusal(
-            f"the character {odd!r}, which is not one byte", accepted="characters up to U+00FF"
-        )
-    return given
-
-
-def _one_or_more(given: object) -> object:
-    return [given] if isinstance(given, str) else given
-
-
-def _number(given: object) -> Decimal:
-    if isinstance(given, Decimal):
-        return given
-    if isinstance(given, bool) or not isinstance(given, int | float):
-        raise refusal("not a number", accepted="a number, without quotes")
-    number = Decimal(repr(given))
-    if not number.is_finite() or abs(number.adjusted()) > 12:
-        raise refusal("out of bounds", accepted="a finite number of ordinary size")
-    return number
-
-
-HexBytes = Annotated[bytes, BeforeValidator(_hex_bytes)]
-ByteText = Annotated[str, BeforeValidator(_byte_text), StringConstraints(max_length=200)]
-Number = Annotated[Decimal, BeforeValidator(_number)]
-Commands = Annotated[
-    tuple[Command, ...], BeforeValidator(_one_or_more), Field(min_length=1, max_length=32)
-]
-Texts = Annotated[tuple[ByteText, ...], BeforeValidator(_one_or_more), Field(max_length=16)]
-Wait = Annotated[float, Quantity(dimension=DURATION, at_most="60 s")]
-Timeout = Annotated[float, Quantity(dimension=DURATION, at_least="50 ms", at_most="1 h")]
-Accuracy = Annotated[float, Quantity(dimension=DIFFERENCE, above="0 dB", at_most="60 dB")]
-Positive = Annotated[float, Quantity(dimension=FREQUENCY, above="0 Hz")]
 
 
 class LinkTable(Table):
@@ -224,334 +125,6 @@ class ErrorTable(Table):
     pattern: Pattern = Field(description="a pattern that such a line fits, such as '^ERR'")
 
 
-class ChecksumTable(Table):
-    """``checksum = { … }`` of an answer."""
-
-    kind: ChecksumKind = Field(description='"sum8", "xor8", "crc16" or "crc32"')
-    polynomial: Annotated[Count, Field(ge=1, le=0xFFFF)] = 0x1021
-    initial: Annotated[Count, Field(ge=0, le=0xFFFF)] = 0xFFFF
-    reflected: Switch = False
-    final_xor: Annotated[Count, Field(ge=0, le=0xFFFF)] = 0
-    form: Literal["hex", "bytes"] = "hex"
-    order: Literal["big", "little"] = "big"
-    over: Literal["payload", "before", "all"] = "payload"
-    mark: ByteText = ""
-    per: Literal["line", "answer"] = "answer"
-
-    def misfits(self) -> Iterator[Misfit]:
-        given = self.model_fields_set & {"polynomial", "initial", "reflected", "final_xor"}
-        if self.kind != "crc16" and given:
-            yield Misfit(
-                key=min(given),
-                problem=f"a {self.kind} has no such parameter",
-                accepted='this key with kind = "crc16"',
-            )
-
-    def checksum(self) -> Checksum:
-        """The checksum as parsers work with it."""
-        return Checksum(
-            kind=self.kind,
-            polynomial=self.polynomial,
-            initial=self.initial,
-            reflected=self.reflected,
-            final_xor=self.final_xor,
-            form=self.form,
-            order=self.order,
-            over=self.over,
-            mark=self.mark.encode("latin-1"),
-        )
-
-
-class LengthTable(Table):
-    """``length = { … }``: a field of a block's header that says how long the payload is."""
-
-    at: Annotated[Count, Field(ge=0, le=1024)] = 0
-    type: Literal["u8", "u16", "u32"] = "u16"
-    order: Literal["big", "little"] = "big"
-    counts: Literal["bytes", "values"] = "bytes"
-    plus: Annotated[Count, Field(ge=-1024, le=1024)] = 0
-
-    @property
-    def width(self) -> int:
-        return BINARY_TYPES[self.type]
-
-
-_BLOCK_KEYS = ("length", "length_field", "sync", "header_bytes", "tail", "tail_bytes")
-
-
-class AnswerTable(Table):
-    """``answer = { … }`` of a command: where its answer begins and ends."""
-
-    kind: Literal["none", "line", "lines", "block"] = "line"
-    count: Annotated[Count, Field(ge=1, le=1_000_000)] | Literal["points"] | None = None
-    end: ByteText | None = None
-    skip: Annotated[Count, Field(ge=0, le=1000)] = 0
-    ignore: Pattern | None = None
-    length: Annotated[Count, Field(ge=1, le=16_000_000)] | Literal["points", "definite"] | None = (
-        None
-    )
-    length_field: LengthTable | None = None
-    sync: HexBytes = b""
-    header_bytes: Annotated[Count, Field(ge=0, le=1024)] = 0
-    tail: HexBytes = b""
-    tail_bytes: Annotated[Count, Field(ge=0, le=64)] = 0
-    checksum: ChecksumTable | None = None
-
-    rules: ClassVar[tuple[KeyRule, ...]] = (
-        AtMostOne(("count", "end")),
-        AtMostOne(("length", "length_field")),
-    )
-
-    def misfits(self) -> Iterator[Misfit]:
-        for keys, kinds in (
-            (("count", "end"), ("lines",)),
-            (("ignore",), ("line", "lines")),
-            (_BLOCK_KEYS, ("block",)),
-            (("skip", "checksum"), ("line", "lines", "block")),
-        ):
-            for key in keys:
-                if key in self.model_fields_set and self.kind not in kinds:
-                    homes = " or ".join(f'"{kind}"' for kind in kinds)
-                    yield Misfit(
-                        key=key,
-                        problem=f'has no meaning in an answer of kind "{self.kind}"',
-                        accepted=f"`{key}` with kind = {homes}",
-                    )
-        if self.length == "definite" and (self.sync or self.header_bytes):
-            yield Misfit(
-                key="length",
-                problem="a block that states its length itself begins with # and has no header",
-                accepted='length = "definite" without `sync` and `header_bytes`',
-            )
-        field = self.length_field
-        if field is not None and field.at + field.width > self.header_bytes:
-            yield Misfit(
-                key="length_field",
-                problem=f"reaches to byte {field.at + field.width} of the header",
-                accepted="`header_bytes` of at least that",
-            )
-
-    def framing(self, *, points: int, value_bytes: int = 0) -> Framing:
-        """Where the answer ends for a sweep of ``points`` values of ``value_bytes`` each."""
-        checksum = None if self.checksum is None else self.checksum.checksum()
-        if self.kind == "none":
-            return NoFraming()
-        if self.kind == "block":
-            return self._block(points * value_bytes, value_bytes, checksum)
-        count = points if self.count == "points" else self.count
-        per = "line" if self.checksum is None or self.kind == "line" else self.checksum.per
-        return LineFraming(
-            count=1 if self.kind == "line" else count,
-            end=self.end,
-            until_prompt=self.kind == "lines" and count is None and self.end is None,
-            skip=self.skip,
-            ignore=None if self.ignore is None else self.ignore.compiled,
-            checksum=checksum,
-            checksum_per=per,
-        )
-
-    def _block(self, whole_bytes: int, value_bytes: int, checksum: Checksum | None) -> BlockFraming:
-        length: int | LengthField | Literal["definite"]
-        if self.length_field is not None:
-            field = self.length_field
-            length = LengthField(
-                at=field.at,
-                width=field.width,
-                order=field.order,
-                each=value_bytes if field.counts == "values" else 1,
-                plus=field.plus,
-            )
-        elif self.length == "definite" or isinstance(self.length, int):
-            length = self.length
-        else:
-            length = whole_bytes
-        return BlockFraming(
-            length=length,
-            sync=self.sync,
-            header_bytes=self.header_bytes,
-            checksum=checksum,
-            tail=self.tail,
-            tail_bytes=self.tail_bytes,
-            skip=self.skip,
-            expected_bytes=whole_bytes or None,
-        )
-
-
-class CommandTable(Table):
-    """Lines that are sent one after the other, the answer to the last, and what it must be."""
-
-    send: Commands = Field(description="what is sent: a text, or a list of texts")
-    answer: AnswerTable = AnswerTable(kind="none")
-    expect: Pattern | None = None
-    timeout_s: Timeout | None = Field(default=None, alias="timeout")
-
-    def misfits(self) -> Iterator[Misfit]:
-        if self.expect is not None and self.answer.kind in ("none", "block"):
-            yield Misfit(
-                key="expect",
-                problem=f'an answer of kind "{self.answer.kind}" has no line to hold against it',
-                accepted='`expect` with an `answer` of kind "line" or "lines"',
-            )
-
-
-class IdentifyTable(CommandTable):
-    """``[identify]``: who is there. ``expect`` is what tells this sweeper from all others."""
-
-    answer: AnswerTable = AnswerTable()
-    expect: Pattern = Field(
-        description="a pattern for the whole answer, with groups such as (?P<serial_number>…)"
-    )
-    maker: str = Field(default="", max_length=100)
-    model: str = Field(default="", max_length=100)
-
-    def misfits(self) -> Iterator[Misfit]:
-        yield from super().misfits()
-        known = {"maker", "model", "serial_number", "firmware"}
-        if unknown := self.expect.groups - known:
-            yield Misfit(
-                key="expect",
-                problem=f"a group that means nothing: {min(unknown)}",
-                accepted="groups named " + ", ".join(sorted(known)),
-            )
-
-
-class ReadTable(CommandTable):
-    """``read = { … }``: a question, and the number or word in its answer.
-
-    Group ``value`` of ``expect`` is what is read; of the frequencies ``start`` and ``stop``, or
-    ``centre`` and ``span``.
-    """
-
-    answer: AnswerTable = AnswerTable()
-    expect: Pattern = Field(description="a pattern with what is read as group (?P<value>…)")
-    unit: str = Field(default="", max_length=8)
-    decimal_comma: Switch = False
-
-
-class SettingTable(Table):
-    """``[setting.NAME]``: one thing that can be set."""
-
-    send: Commands | None = None
-    answer: AnswerTable = AnswerTable(kind="none")
-    expect: Pattern | None = None
-    auto: Commands | None = None
-    read: ReadTable | None = None
-
-    rules: ClassVar[tuple[KeyRule, ...]] = (AtMostOne(("auto", "default")),)
-
-    @property
-    def default_value(self) -> Any:
-        """What is set where nothing was asked for; None where that is left to the sweeper."""
-        return getattr(self, "default", None)
-
-    def word_of(self, value: Any) -> str | None:
-        """The word for ``value``; None where it has words and this is none of them."""
-        for known, word in self.words_by_value:
-            if known == value or (
-                isinstance(value, float)
-                and isinstance(known, float)
-                and abs(value - known) <= 0.01 * abs(known)
-            ):
-                return word
-        return None
-
-    @property
-    def words_by_value(self) -> tuple[tuple[Any, str], ...]:
-        """Values with the words that stand for them, in the order of the profile."""
-        words = getattr(self, "words", None)
-        return tuple(words.items()) if words else ()
-
-
-class FrequencySetting(SettingTable):
-    """``[setting.frequency]``: start and stop, or centre and span."""
-
-
-class PointsSetting(SettingTable):
-    """``[setting.points]``."""
-
-
-Word = Annotated[str, BeforeValidator(_byte_text), StringConstraints(min_length=1, max_length=64)]
-
-
-class RbwSetting(SettingTable):
-    """``[setting.rbw]``."""
-
-    default: Positive | None = None
-    words: dict[Positive, Word] = Field(default_factory=dict)
-
-
-class VbwSetting(SettingTable):
-    """``[setting.vbw]``."""
-
-    default: Positive | None = None
-    words: dict[Positive, Word] = Field(default_factory=dict)
-
-
-class DetectorSetting(SettingTable):
-    """``[setting.detector]``. ``words`` are what the sweeper calls its detectors."""
-
-    default: DetectorName | None = None
-    words: dict[DetectorName, Word] = Field(
-        min_length=1, description='what it calls its detectors, such as { positive = "PK" }'
-    )
-
-
-Attenuation = Annotated[float, Quantity(dimension=DIFFERENCE, at_least="0 dB", at_most="200 dB")]
-
-
-class AttenuationSetting(SettingTable):
-    """``[setting.attenuation]``."""
-
-    default: Attenuation | None = None
-    words: dict[Attenuation, Word] = Field(default_factory=dict)
-
-
-class ReferenceLevelSetting(SettingTable):
-    """``[setting.reference_level]``."""
-
-    default: Level | None = None
-    words: dict[Level, Word] = Field(default_factory=dict)
-
-
-SweepTime = Annotated[float, Quantity(dimension=DURATION, above="0 s", at_most="1 h")]
-
-
-class SweepTimeSetting(SettingTable):
-    """``[setting.sweep_time]``."""
-
-    default: SweepTime | None = None
-    words: dict[SweepTime, Word] = Field(default_factory=dict)
-
-
-class AveragesSetting(SettingTable):
-    """``[setting.averages]``."""
-
-    default: Annotated[Count, Field(ge=1, le=100_000)] | None = 1
-
-
-class SettingsTable(Table):
-    """All ``[setting.NAME]``. What has no table here cannot be set."""
-
-    frequency: FrequencySetting | None = None
-    points: PointsSetting | None = None
-    rbw: RbwSetting | None = None
-    vbw: VbwSetting | None = None
-    detector: DetectorSetting | None = None
-    attenuation: AttenuationSetting | None = None
-    reference_level: ReferenceLevelSetting | None = None
-    averages: AveragesSetting | None = None
-    sweep_time: SweepTimeSetting | None = None
-
-    def given(self) -> dict[str, SettingTable]:
-        """Those that there are, by name."""
-        return {name: value for name, value in self if value is not None}
-
-
-SETTINGS = tuple(SettingsTable.model_fields)
-"""Names of settings, in the order of sending where the profile has no other: filters come before
-the sweep time, which hangs on them."""
-
-
 class ValuesTable(Table):
     """``[sweep.values]``: how levels are written."""
 
@@ -562,11 +135,11 @@ class ValuesTable(Table):
     unit: Literal["dBm", "dBµV", "dBuV", "dBmV", "dBFS", "digit", "1"] = "dBm"
     separator: Annotated[
         tuple[Annotated[str, StringConstraints(min_length=1, max_length=1)], ...],
-        BeforeValidator(_one_or_more),
+        BeforeValidator(one_or_more),
         Field(min_length=1, max_length=4),
     ] = (" ",)
     decimal_comma: Switch = False
-    suffix: Annotated[tuple[ByteText, ...], BeforeValidator(_one_or_more)] = ()
+    suffix: Annotated[tuple[ByteText, ...], BeforeValidator(one_or_more)] = ()
     columns: Annotated[tuple[Column, ...], Field(min_length=1, max_length=32)] = ("level",)
     frequency_unit: Literal["Hz", "kHz", "MHz", "GHz"] | None = None
     missing: tuple[str | int | float, ...] = ()
