@@ -296,6 +296,8 @@ def test_the_page_lists_every_option() -> None:
 
     page = (Path(__file__).parents[3] / "docs" / "cli.md").read_text(encoding="utf-8")
     section = page.split("\n## acqd profile\n")[1].split("\n## ")[0]
+    known = {text for sub in command.commands.values() for one in sub.params for text in one.opts}
+    assert set(re.findall(r"`(--[a-z][a-z-]*)", section)) <= known
     for sub in command.commands.values():
         assert f"acqd profile {sub.name}" in section
         for parameter in sub.params:

@@ -64,6 +64,13 @@ def test_lists(text: str, separators: tuple[str, ...], unit: str) -> None:
     assert shape.frequencies is None
 
 
+def test_a_list_in_rows_with_a_rest() -> None:
+    """The last line has fewer; a word behind it is no part of it."""
+    shape = best("-90.1 -80.2 -95.3\n-90.2 -81.2 -95.4\n-90.3\ndone\n", 7)
+    assert (shape.form, shape.points, shape.lines) == ("list", 7, 3)
+    assert shape.tail == ("done",)
+
+
 def test_a_list_of_pairs() -> None:
     """Two signs that take turns."""
     shape = best("1:-90;2:-80;3:-95\n")

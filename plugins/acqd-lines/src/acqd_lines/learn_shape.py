@@ -84,15 +84,14 @@ def understand(
         carriers: what is connected and known.
         places: for each carrier the point that the user says it is at, None where they do not say.
     """
-    if is_text(answer):
-        text = answer.decode("latin-1")
-        shapes: list[Guess[TextShape | BlockShape]] = [
-            Guess(value=one.value, reason=one.reason, weight=one.weight)
-            for one in guess_text(text, points=swept.points)
-        ]
-    else:
-        text = ""
-        shapes = [
+    text = answer.decode("latin-1") if is_text(answer) else ""
+    shapes: list[Guess[TextShape | BlockShape]] = [
+        Guess(value=one.value, reason=one.reason, weight=one.weight)
+        for one in (guess_text(text, points=swept.points) if text else ())
+    ]
+    if not any(shape.value.points == swept.points for shape in shapes):
+        # Bytes of binary values may all happen to be letters.
+        shapes += [
             Guess(value=one.value, reason=one.reason, weight=one.weight)
             for one in guess_block(answer, points=swept.points)
         ]

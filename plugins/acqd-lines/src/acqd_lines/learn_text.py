@@ -183,6 +183,7 @@ def _lists(lines: Sequence[str], comma: bool) -> list[Guess[TextShape]]:
         return []
     rows = [one for one in cut if 2 * len(one.numbers) > longest]
     first = cut.index(rows[0])
+    rows += _short_last(cut[first + len(rows) :], rows)
     between = Counter(text for row in rows for text in row.between)
     separator, count = between.most_common(1)[0]
     total = sum(between.values())
@@ -206,6 +207,15 @@ def _lists(lines: Sequence[str], comma: bool) -> list[Guess[TextShape]]:
     )
     said = f"{len(values)} numbers, all with {separator!r} between them"
     return [Guess(value=shape, reason=said, weight=0.9)]
+
+
+def _short_last(after: Sequence[_Line], rows: Sequence[_Line]) -> list[_Line]:
+    """The line behind rows of many numbers that has what was left over, where there is one."""
+    if not after or len(rows) < 2:
+        return []
+    last, known = after[0], set(rows[0].between)
+    fits = bool(last.numbers) and not last.before and set(last.between) <= known
+    return [last] if fits and last.after == rows[-1].after else []
 
 
 def _list_of_pairs(
