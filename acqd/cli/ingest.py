@@ -69,7 +69,14 @@ def command(
     set_up_logs(errors_only=True)
     with ProgressLine() as line:
         names = _Names(line)
-        done = ingest(task, on_bad=names.tell, progress=line.show)
+        try:
+            done = ingest(task, on_bad=names.tell, progress=line.show)
+        except KeyboardInterrupt:
+            line.clear()
+            click.echo(
+                "stopped: what was kept stays; the same command goes on from there", err=True
+            )
+            raise click.Abort from None
         names.rest()
     if as_json:
         _print_json(done)
@@ -97,6 +104,8 @@ def _task(
     if config is not None:
         station = load_config(find_config(config))
         jobs = ", ".join(station.jobs) or "none"
+        if name is None and len(station.jobs) == 1:
+            (name,) = station.jobs
         if name is None:
             raise WrongUsage(f"which job of {station.path}? give --job with one of: {jobs}")
         if name not in station.jobs:
@@ -117,7 +126,9 @@ def _task(
 def _with_files(task: Task, paths: list[Path]) -> Task:
     from dataclasses import replace
 
-    return replace(task, paths=paths)
+    # A map that lies among the logs is none of them.
+    own = task.told.path.resolve()
+    return replace(task, paths=[path for path in paths if path.resolve() != own])
 
 
 class _Names:

@@ -180,7 +180,8 @@ class _Ingest:
                 self._last_s = None if held.last_us is None else held.last_us / US
                 self._read(reader, scan, left, held)
         done.points = tuple(sorted(self._points))
-        if archive is not None and not task.dry_run and scan.files:
+        is_there = archive is not None and ledger_path(archive).exists()
+        if archive is not None and is_there and not task.dry_run and scan.files:
             self._tell_where_from(archive, scan)
         done.took_s = time.monotonic() - began_s
         return done

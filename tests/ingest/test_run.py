@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import gzip
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -335,6 +336,27 @@ def test_equal_sweeps_in_a_row_are_flagged(run: Run, archive: Open, tmp_path: Pa
     assert flags.tolist() == [0, 0, int(SweepFlag.REPEATED), 0]
 
 
+def test_the_hour_that_comes_twice(run: Run, archive: Open, tmp_path: Path) -> None:
+    """A log of local times that goes on while the clock is put back is in order; without a rule
+    each time of that hour is refused."""
+    rows = wide_log(181, every_s=60.0, start=START).splitlines()
+    clock = datetime(2025, 10, 26, 0, 0, tzinfo=UTC) - timedelta(hours=1)
+    local = [
+        (clock + timedelta(minutes=at)).astimezone(ZoneInfo("Europe/Dublin")) for at in range(181)
+    ]
+    log = [rows[0]] + [
+        f"{at.replace(tzinfo=None).isoformat(sep=' ')},{row.partition(',')[2]}"
+        for at, row in zip(local, rows[1:], strict=True)
+    ]
+    path = put(tmp_path, "a.csv", "\n".join(log))
+    text = WIDE.replace('"UTC"', '"Europe/Dublin"')
+    assert run(path, text=text, skip_bad=True, dry_run=True).refused == 120
+    text = text.replace("[frequency]", 'ambiguous = "order"\n\n[frequency]')
+    assert run(path, text=text).sweeps == 181
+    times = archive().sweeps("vhf").time.values.astype("M8[s]").astype(np.int64)
+    assert np.array_equal(times, clock.timestamp() + 60 * np.arange(181))
+
+
 # ---- bad rows ----------------------------------------------------------------------------------
 
 
@@ -507,6 +529,15 @@ def test_channels_that_were_not_swept(run: Run, tmp_path: Path) -> None:
     text = WIDE.replace('margin = "15 dB"', 'channels = "pmr446"')
     with pytest.raises(ConfigError, match="no channel of this plan lies in the sweep"):
         run(put(tmp_path, "a.csv", wide_log(3)), text=text)
+
+
+def test_files_without_a_sweep(run: Run, archive: Open, tmp_path: Path) -> None:
+    """Nothing is made of them, and what comes next is taken."""
+    done = run(put(tmp_path, "a.csv", wide_log(0)), put(tmp_path, "empty.csv", ""))
+    assert (done.files, done.sweeps, done.refused) == (2, 0, 0)
+    assert not (tmp_path / "archive").exists()
+    assert run(put(tmp_path, "a.csv", wide_log(5))).sweeps == 5
+    assert len(levels(archive())) == 5
 
 
 def test_files_that_are_not_there(run: Run, tmp_path: Path) -> None:
