@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -12,20 +13,16 @@ import pytest
 import acqd
 
 ROOT = Path(acqd.__file__).resolve().parents[1]
+PLUGINS = ("iq", "lines", "scpi", "sim")
 PACKAGES = (
     ROOT / "acqd",
-    ROOT / "plugins" / "acqd-sim" / "src" / "acqd_sim",
-    ROOT / "plugins" / "acqd-scpi" / "src" / "acqd_scpi",
+    *(ROOT / "plugins" / f"acqd-{name}" / "src" / f"acqd_{name}" for name in PLUGINS),
 )
 MODULES = sorted(path for package in PACKAGES for path in package.rglob("*.py"))
 
 
 def name_of(path: Path) -> str:
-    return (
-        str(path.relative_to(ROOT))
-        .replace("plugins/acqd-sim/src/", "")
-        .replace("plugins/acqd-scpi/src/", "")
-    )
+    return re.sub(r"^plugins/acqd-\w+/src/", "", str(path.relative_to(ROOT)))
 
 
 @pytest.mark.slow
