@@ -189,13 +189,14 @@ def _with_configured(
 ) -> tuple[Candidate, ...]:
     """What was found, and the sweepers of the config that their driver does not speak of."""
     from acqd.drivers.contract import Candidate, Certainty
+    from acqd.drivers.usbports import is_usb_address
 
     known = {(one.driver, one.address) for one in found}
     more = [
         Candidate(
             driver=driver,
             address=address,
-            what="named in the config",
+            what="not plugged in" if is_usb_address(address) else "named in the config",
             certainty=Certainty.LISTED,
             options=one.options,
         )

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any, Final
@@ -100,12 +100,15 @@ class ScpiDriver(Driver):
         Without ``probe`` no port is even opened: opening can restart a sweeper, and a bare question
         can set off a device that is none.
         """
-        for address in context.addresses:
+        for named in context.named:
             try:
-                check_address(address)
+                check_address(named.address)
             except RequestRefused:
                 continue  # another driver's, or nobody's
-            yield _look(context, address) if context.probe else _unasked(address)
+            if context.probe:
+                yield _look(context, named.address, named.options)
+            else:
+                yield _unasked(named.address)
         for seen in in_sight(context):
             if context.probe:
                 yield _located(_look(context, seen.address), seen.location)
@@ -144,13 +147,19 @@ def _unasked(address: str) -> Candidate:
     return Candidate(driver="scpi", address=address, what=what, certainty=Certainty.LISTED)
 
 
-def _look(context: FindContext, address: str) -> Candidate:
-    """Who answers ``*IDN?`` at ``address``; ANSWERED only with fields as IEEE 488.2 has them."""
+def _look(
+    context: FindContext, address: str, options: Mapping[str, Any] | None = None
+) -> Candidate:
+    """Who answers ``*IDN?`` at ``address``; ANSWERED only with fields as IEEE 488.2 has them.
+
+    ``options`` are those of a config: how the link is set, and what ends a line.
+    """
     link, who = None, None
     certainty = Certainty.LISTED
     try:
-        link = context.connect(address)
-        client = ScpiClient(link, timeout_s=FIND_TIMEOUT_S)
+        dialect = Dialect.from_options(options or {})
+        link = context.connect(address, options)
+        client = ScpiClient(link, terminator=dialect.terminator, timeout_s=FIND_TIMEOUT_S)
         client.discard()
         answer = client.query("*IDN?")
         if "," not in answer:
@@ -373,9 +382,9 @@ class ScpiSweeper(Sweeper):
             if self._client.is_broken:
                 self._client.restart()
                 self._client.write(f"ABOR{off}")
-                if self._client.has_messages:
-                    # Cleared on restarting, so the answer is the one to this question.
-                    self._client.query("*OPC?", timeout_s=0.2)
+                # On a stream an old answer may be taken for this one; then nothing is lost but
+                # the certainty.
+                self._client.query("*OPC?", timeout_s=0.2)
             else:
                 self._client.write(f"ABOR{off}")
                 self._client.query("*OPC?", timeout_s=0.4)
