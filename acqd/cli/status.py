@@ -141,6 +141,8 @@ def _sweeper(sweeper: Mapping[str, Any], zone: str) -> str:
     said = f"{sweeper['state']} since {clock(sweeper['since_s'], zone)}"
     if who:
         said += f": {who}"
+    if identity.get("doubtful"):
+        said += ", of no usable serial number"
     if sweeper["last_error"]:
         said += f" ({sweeper['last_error']})"
     return said

@@ -376,3 +376,38 @@ def test_two_instruments_of_one_name_are_told_of_both(bench: Any) -> None:
         "mast",
         "bench",
     }
+
+
+@pytest.mark.slow
+def test_an_update_that_lost_the_serial_number_stops_nobody(bench: Any) -> None:
+    """Where maker and model are pinned too: told of, shown as doubtful, and swept with."""
+    sim = bench.sim()
+    config = bench.config(
+        sim.addresses,
+        [bench.job("careful", more='on_change = "stop"')],
+        sweeper_more='maker = "GANNET"\nmodel = "LOOKOUT 1"\nserial_number = "GL0017"',
+    )
+    run = bench.run(config)
+    run.until("sweeper_present", sweeper="mast")
+
+    def sweeps() -> int:
+        return int(open_archive(bench.archive).coverage("careful").sweeps)
+
+    bench.wait_for("sweeps", lambda: sweeps() > 2)
+    sim.tell("mast", "identity", "GANNET,LOOKOUT 1,-1,2.0")
+    sim.tell("mast", "hang-up")
+    run.until("sweeper_present", 2, sweeper="mast")
+    before = sweeps()
+    bench.wait_for("more sweeps", lambda: sweeps() > before + 3)
+    status = acqd("status", str(config)).stdout
+    assert "mast             present" in status and "of no usable serial number" in status
+    run.stop()
+    station = {one.what: one for one in open_archive(bench.archive).findings("station")}
+    assert station["identity_changed"].figures["changed"] == "serial_number, firmware"
+    assert "it is lost, as a failed update leaves it" in station["identity_changed"].text
+    assert "all ones" in station["identity_doubtful"].text
+    assert not [
+        one
+        for one in open_archive(bench.archive).findings("careful")
+        if one.what == "identity_unconfirmed"
+    ]
