@@ -20,7 +20,7 @@ from acqd.report.places import placed
 from acqd.report.range import default_range, extent_s
 from acqd.report.shapes import FindingShown, JobReport, Report, Section, Sheet
 from acqd.report.source import STATION, JobSource, finding_shown
-from acqd.report.sweepers import sweeper_reports, tests_extent_s
+from acqd.report.sweepers import extent_of_tests_s, sweeper_reports
 from acqd.report.whose import Whose, whose
 
 __all__ = ["gather", "same_colours"]
@@ -125,7 +125,7 @@ def _range(
     limits: tuple[str, ...] = ()
     if start_s is None or stop_s is None:
         found = default_range(archive, jobs, zone)
-        tested_s = tests_extent_s(archive) if found.stop_s == 0.0 else None
+        tested_s = extent_of_tests_s(archive) if found.stop_s == 0.0 else None
         if tested_s is not None:
             # Nothing was swept but by self-tests.
             found = replace(found, start_s=tested_s[0], stop_s=tested_s[1] + 60.0)

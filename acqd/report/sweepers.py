@@ -26,7 +26,7 @@ from acqd.report.shapes import (
     TrendChart,
 )
 
-__all__ = ["sweeper_reports", "tests_extent_s"]
+__all__ = ["extent_of_tests_s", "sweeper_reports"]
 
 CHARTS_MOST = 8
 LINES_MOST = 6
@@ -45,7 +45,7 @@ class _Point:
     figure: TestFigure
 
 
-def tests_extent_s(archive: Archive) -> tuple[float, float] | None:
+def extent_of_tests_s(archive: Archive) -> tuple[float, float] | None:
     """When the first and the last self-test were taken; None where there is none."""
     found = _readable(archive)
     return (found[0].at_s, found[-1].at_s) if found else None
