@@ -9,12 +9,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from acqd_sim.server import SimServer
+from acqd_sim.scenefile import world_from_text
+from acqd_sim.server import Served, SimServer
 
 from acqd.config.load import parse_config
 from acqd.drivers.contract import SerialPort, Service, UsbDevice
 from acqd.drivers.usbports import Holder
+from acqd.publish.child import free_port
 
+SCENE = (
+    'seed = 7\n[scene.harbour]\n[instrument.mast]\nscene = "harbour"\nserial_number = "GL0017"\n'
+)
 HEAD = '[station]\nname = "lookout"\narchive = "archive"\n\n[mqtt]\nbroker = "none"\n\n'
 PORT = SerialPort(
     device="/dev/ttyACM90",
@@ -333,3 +338,25 @@ def test_where_something_is_named_nothing_else_is_probed(
     finally:
         os.close(ours)
         os.close(theirs)
+
+
+@pytest.mark.slow
+def test_one_instrument_that_answers_by_two_ways_is_one(acqd: Any, tmp_path: Path) -> None:
+    """By HiSLIP first; the raw socket says that it is the same, and one table is printed."""
+    port = free_port("127.0.0.1")
+    ways = Served(
+        tcp={"mast": ("127.0.0.1", 0)}, hislip={"mast": ("127.0.0.1", port)}, time_scale=0.02
+    )
+    hislip = f"TCPIP0::127.0.0.1::hislip0,{port}::INSTR"
+    with SimServer(world_from_text(SCENE), ways) as served:
+        # Of two ways in a server names the first.
+        raw = served.address("mast")
+        answer = acqd("find", "--probe", raw, hislip)
+    assert [line.split()[:3] for line in answer.out.splitlines()[1:3]] == [
+        ["answered", "scpi", hislip],
+        ["answered", "scpi", raw],
+    ]
+    assert f"same as {hislip}" in rows(answer.out)[raw][0]
+    sweepers = parse_config(HEAD + answer.out.partition("\n\n")[2], tmp_path / "s.toml").sweepers
+    (mast,) = [one for one in sweepers.values() if one.driver == "scpi"]
+    assert (mast.address, mast.serial_number) == (hislip, "GL0017")
