@@ -442,12 +442,13 @@ class SweeperRunner:
 
     async def _hurried_within(self, wait_s: float) -> bool:
         """Wait, or less where something was plugged in meanwhile; whether it was."""
-        self._hurry.clear()
         try:
             async with asyncio.timeout(wait_s):
                 await self._hurry.wait()
         except TimeoutError:
             return False
+        # Only now: what came while it was being closed or tried in vain must count as well.
+        self._hurry.clear()
         return True
 
     async def _not_there(self, exc: SweeperError) -> None:
@@ -478,6 +479,7 @@ class SweeperRunner:
     async def _there(self, opened: Opened) -> None:
         identity = opened.identity
         self._present = True
+        self._hurry.clear()
         self._stranger = None
         self._passes.opened_anew()
         refused, self._refused = self._refused, set()
