@@ -80,6 +80,8 @@ def test_sweep_times_are_those_of_the_table(world: World) -> None:
         "shack": (446e6, 446.2e6, 3e3, 0.06),
         "workbench": (60e6, 180e6, 30e3, 0.33),
         "hand-held-bench": (150e6, 800e6, 100e3, 0.16),
+        "hut": (156e6, 162.1e6, 10e3, 0.15),
+        "slip": (161.9e6, 162.1e6, 3e3, 0.06),
     }
     assert set(ordinary) == set(world.models)
     for name, (start_hz, stop_hz, rbw_hz, sweep_s) in ordinary.items():
