@@ -71,6 +71,9 @@ OPTIONS: Final = ("profile",)
 
 CLOSE_TIMEOUT_S: Final = 0.4
 
+FETCH_LEAST_S: Final = 0.25
+"""For the levels of a sweep that was done only just in time."""
+
 
 class LinesDriver(Driver):
     """Any sweeper with a line or block protocol that a profile describes."""
@@ -322,10 +325,10 @@ class LinesSweeper(Sweeper):
             sent.update(said.sent)
 
         if sweep.start is not None:
-            run(sweep.start, until_s - time.monotonic())
+            run(sweep.start, max(FETCH_LEAST_S, until_s - time.monotonic()))
         if sweep.poll is not None:
             self._wait_until_done(wanted, until_s)
-        run(sweep.fetch, max(self._profile.talk.timeout_s, until_s - time.monotonic()))
+        run(sweep.fetch, max(FETCH_LEAST_S, until_s - time.monotonic()))
         return frames, sent
 
     def _wait_until_done(self, wanted: Wanted, until_s: float) -> None:
