@@ -388,10 +388,10 @@ def tcp_link(
         raise TransportError(f"{name}: cannot connect: {error.strerror or error}") from error
     peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     peer.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-    for name, value in (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT", 3)):
+    for option, value in (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT", 3)):
         # A sweeper that lost power answers nothing: noticed after a minute, not two hours.
-        if hasattr(socket, name):
-            peer.setsockopt(socket.IPPROTO_TCP, getattr(socket, name), value)
+        if hasattr(socket, option):
+            peer.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)
     peer.setblocking(False)
 
     def free(_hurry: bool) -> None:

@@ -104,15 +104,31 @@ class Lines:
 class Sim:
     """Simulated sweepers, served by a process of their own."""
 
-    def __init__(self, scene: Path, ports: dict[str, str], *, time_scale: float) -> None:
+    def __init__(
+        self,
+        scene: Path,
+        ports: dict[str, str],
+        *,
+        time_scale: float,
+        speak: dict[str, str] | None = None,
+        samples: str = "",
+    ) -> None:
+        """``ports``: by instrument "tcp", "hislip", "iq" (with ``samples``), or a terminal's path.
+        ``speak``: the language of an instrument that does not speak SCPI."""
         control = free_port(HOST)
         self.addresses: dict[str, str] = {}
         words: list[str] = []
         for name, port in ports.items():
-            where = f"{HOST}:{free_port(HOST)}" if port == "tcp" else port
-            words += ["--tcp" if port == "tcp" else "--pty", f"{name}={where}"]
-            scheme = "tcp://" if port == "tcp" else "serial:"
-            self.addresses[name] = f"{scheme}{where}"
+            free = free_port(HOST)
+            kind, where, address = {
+                "tcp": ("--tcp", f"{HOST}:{free}", f"tcp://{HOST}:{free}"),
+                "hislip": ("--hislip", f"{HOST}:{free}", f"TCPIP::{HOST}::hislip0,{free}::INSTR"),
+                "iq": ("--iq", f"{HOST}:{free},{samples}", f"tcp://{HOST}:{free}"),
+            }.get(port, ("--pty", port, f"serial:{port}"))
+            words += [kind, f"{name}={where}"]
+            self.addresses[name] = address
+        for name, language in (speak or {}).items():
+            words += ["--speak", f"{name}={language}"]
         self.control = f"{HOST}:{control}"
         words += ["--control", self.control, "--time-scale", str(time_scale)]
         self._words = [*SIM, "serve", str(scene), *words]
@@ -308,11 +324,13 @@ class Bench:
     def archive(self) -> Path:
         return self.folder / "archive"
 
-    def sim(self, ports: dict[str, str] | None = None, *, time_scale: float = 0.02) -> Sim:
-        """Sweepers by name: "tcp", or the path of a terminal."""
+    def sim(
+        self, ports: dict[str, str] | None = None, *, time_scale: float = 0.02, **more: Any
+    ) -> Sim:
+        """Sweepers by name, served as :class:`Sim` has it."""
         scene = self.folder / "scene.toml"
         scene.write_text(SCENE)
-        sim = Sim(scene, ports or {"mast": "tcp"}, time_scale=time_scale)
+        sim = Sim(scene, ports or {"mast": "tcp"}, time_scale=time_scale, **more)
         self._stack.callback(sim.end)
         return sim
 
