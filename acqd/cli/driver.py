@@ -43,5 +43,5 @@ def new(name: str, folder: Path) -> None:
     click.echo(f"{target} is written. From here:")
     click.echo(f"  cd {target}")
     click.echo("  pip install -e '.[test]'")
-    click.echo("  pytest")
+    click.echo("  pytest -x")
     click.echo("README.md there says what to change, in order.")

@@ -31,6 +31,8 @@ from acqd.errors import SweeperError
 from acqd.sweep import Capabilities, SourceRequest, Sweep, SweepRequest
 
 __all__ = [
+    "FIRST_QUESTIONS",
+    "SEE_THE_ERROR",
     "THREAD",
     "Bench",
     "LookOnly",
@@ -46,6 +48,11 @@ __all__ = [
 
 THREAD = "acqd-sweeper-bench"
 """The name of the one thread that calls a driver under test."""
+
+FIRST_QUESTIONS = (
+    "Look at the first questions and their answers: address, spelling, what ends a line, time."
+)
+SEE_THE_ERROR = "See the error; where it is a timeout, what ends an answer, and how long one takes."
 
 SLACK_S = 5.0
 """Beyond the host's own limit of a sweep: two seconds, and a grace for a thread that hangs."""
@@ -118,7 +125,7 @@ class Bench:
     ) -> AsyncIterator[SweeperHost]:
         """An open host, closed again."""
         async with self.hosted(make_worker, log) as host:
-            with asking("open() brings the sweeper into a known state.", "See the error."):
+            with asking("open() brings the sweeper into a known state.", FIRST_QUESTIONS):
                 await host.open()
             yield host
 
@@ -171,7 +178,9 @@ def broke(asks: str, did: str, do: str) -> NoReturn:
     """Fail: what the contract asks, what the driver did, what to do."""
     lines = did.strip().splitlines() or [""]
     shown = "\n             ".join(lines)
-    pytest.fail(f"\ncontract: {asks}\nthe driver: {shown}\nwhat to do: {do}", pytrace=False)
+    text = f"\ncontract: {asks}\nthe driver: {shown}\nwhat to do: {do}"
+    # Without the chain of what led here: these lines are all that an author needs.
+    raise pytest.fail.Exception(text, pytrace=False) from None
 
 
 def must(condition: object, asks: str, did: str, do: str) -> None:
@@ -186,9 +195,18 @@ def asking(asks: str, do: str) -> Iterator[None]:
     try:
         yield
     except SweeperError as error:
-        trace = "".join(getattr(error, "__notes__", ())).strip().splitlines()
-        where = f"\n{chr(10).join(trace[-7:])}" if trace else ""
-        broke(asks, f"{type(error).__name__}: {error}{where}", do)
+        broke(asks, _told(error), do)
+
+
+def _told(error: SweeperError) -> str:
+    """The error, what had come before a timeout, and where in the driver it was raised."""
+    lines = [f"{type(error).__name__}: {error}"]
+    partial = getattr(error, "partial", None)
+    if partial is not None:
+        shown = repr(partial[:60]) + ("…" if len(partial) > 60 else "")
+        lines.append(f"what had come by then: {shown if partial else 'nothing'}")
+    trace = "".join(getattr(error, "__notes__", ())).strip().splitlines()
+    return "\n".join((*lines, *trace[-7:]))
 
 
 def capabilities_of(host: SweeperHost) -> Capabilities:

@@ -20,7 +20,7 @@ from typing import Final
 
 from acqd.drivers.host import SweeperHost
 from acqd.errors import SweeperError
-from acqd.testing.bench import THREAD, Bench, asking, broke, must
+from acqd.testing.bench import SEE_THE_ERROR, THREAD, Bench, asking, broke, must
 
 __all__ = ["EnduranceChecks"]
 
@@ -49,7 +49,7 @@ class EnduranceChecks:
         async def run() -> None:
             async with bench.hosted() as host:
                 begun_s = time.monotonic()
-                with asking("It can be opened as often as it is closed.", "See the error."):
+                with asking("It can be opened as often as it is closed.", SEE_THE_ERROR):
                     await _once(host)
                     before = _Counts.now()
                     openings = 0
@@ -74,7 +74,7 @@ class EnduranceChecks:
         async def run() -> None:
             before = set(threading.enumerate())
             async with bench.opened() as host:
-                with asking("A sweep within the limits comes back.", "See the error."):
+                with asking("A sweep within the limits comes back.", SEE_THE_ERROR):
                     await host.sweep(bench.request)
                 strange = [
                     one

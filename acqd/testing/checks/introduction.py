@@ -11,7 +11,16 @@ from acqd.drivers.protocol import Call, CloseCall, Reply
 from acqd.drivers.worker import Worker
 from acqd.errors import PortBusy, SweeperError
 from acqd.sweep import Capabilities, SweepRequest
-from acqd.testing.bench import Bench, LookOnly, asking, broke, must, opened_by_this_thread
+from acqd.testing.bench import (
+    FIRST_QUESTIONS,
+    SEE_THE_ERROR,
+    Bench,
+    LookOnly,
+    asking,
+    broke,
+    must,
+    opened_by_this_thread,
+)
 
 __all__ = ["IntroductionChecks"]
 
@@ -54,7 +63,7 @@ class IntroductionChecks:
         async def run() -> None:
             async with bench.hosted() as host:
                 with asking(
-                    "open(), identify() and capabilities() work, again and again.", "See it."
+                    "open(), identify() and capabilities() work, again and again.", FIRST_QUESTIONS
                 ):
                     first = await host.open()
                     second = await host.open()
@@ -106,7 +115,7 @@ class IntroductionChecks:
 
         async def run() -> None:
             async with bench.opened(recorder) as host:
-                with asking("A sweep within the limits comes back.", "See the error."):
+                with asking("A sweep within the limits comes back.", SEE_THE_ERROR):
                     await host.sweep(bench.request)
 
         asyncio.run(run())

@@ -12,7 +12,16 @@ from acqd.drivers.checks import settings_that_differ
 from acqd.drivers.host import SweeperHost
 from acqd.errors import RequestRefused, SweepInvalid
 from acqd.sweep import Capabilities, SourceRequest, SweepRequest
-from acqd.testing.bench import Bench, asking, broke, capabilities_of, must, skip, swept
+from acqd.testing.bench import (
+    SEE_THE_ERROR,
+    Bench,
+    asking,
+    broke,
+    capabilities_of,
+    must,
+    skip,
+    swept,
+)
 from acqd.testing.checks.sweeping import shown_setting
 
 __all__ = ["LimitChecks"]
@@ -95,7 +104,7 @@ class LimitChecks:
         async def run() -> None:
             async with bench.opened() as host:
                 most = capabilities_of(host).averages_max
-                with asking("estimate_s() answers for any averages.", "See the error."):
+                with asking("estimate_s() answers for any averages.", SEE_THE_ERROR):
                     while most > 2:
                         request = replace(bench.request, averages=most)
                         estimate_s = await host.estimate_s(request)

@@ -15,7 +15,7 @@ from acqd.drivers.checks import settings_that_differ
 from acqd.drivers.host import SweeperHost
 from acqd.errors import RequestRefused, SweeperError
 from acqd.sweep import Capabilities, LevelUnit, Sweep, SweepFlag, SweepRequest
-from acqd.testing.bench import Bench, asking, broke, capabilities_of, must, swept
+from acqd.testing.bench import SEE_THE_ERROR, Bench, asking, broke, capabilities_of, must, swept
 
 __all__ = ["SweepChecks", "advertised_values", "shown_setting"]
 
@@ -45,7 +45,7 @@ class SweepChecks:
         async def run() -> None:
             async with bench.opened() as host:
                 before_s = time.time()
-                with asking(COMES_BACK, "See the error."):
+                with asking(COMES_BACK, SEE_THE_ERROR):
                     sweep = await host.sweep(bench.request)
                 capabilities = capabilities_of(host)
                 assert sweep.request == bench.request
@@ -72,7 +72,7 @@ class SweepChecks:
 
         async def run() -> None:
             async with bench.opened() as host:
-                with asking(COMES_BACK, "See the error."):
+                with asking(COMES_BACK, SEE_THE_ERROR):
                     sweeps = [
                         await host.sweep(each) for each in (bench.request, other, bench.request)
                     ]
@@ -101,7 +101,7 @@ class SweepChecks:
 
         async def run() -> None:
             async with bench.opened() as host:
-                with asking("estimate_s() answers, and does no harm to the sweep.", "See it."):
+                with asking("estimate_s() answers, and does no harm to the sweep.", SEE_THE_ERROR):
                     estimate_s = await host.estimate_s(bench.request)
                     await host.sweep(bench.request)
                     sweep = await host.sweep(bench.request)
@@ -131,7 +131,7 @@ class SweepChecks:
 
         async def run() -> None:
             async with bench.opened() as host:
-                with asking(COMES_BACK, "See the error."):
+                with asking(COMES_BACK, SEE_THE_ERROR):
                     sweeps = [await host.sweep(bench.request) for _ in range(4)]
             first = sweeps[0]
             low, high = SANE.get(first.unit, (-math.inf, math.inf))
@@ -163,7 +163,7 @@ class SweepChecks:
 
         async def run() -> None:
             async with bench.opened() as host:
-                with asking(COMES_BACK, "See the error."):
+                with asking(COMES_BACK, SEE_THE_ERROR):
                     sweeps = [await host.sweep(bench.request) for _ in range(3)]
             step = sweeps[0].resolution
             if step is None or _is_complex(sweeps[0]):
@@ -195,7 +195,7 @@ class SweepChecks:
 
         async def run() -> None:
             async with bench.opened() as host:
-                with asking(COMES_BACK, "See the error."):
+                with asking(COMES_BACK, SEE_THE_ERROR):
                     sweep = await host.sweep(bench.request)
                 promised = capabilities_of(host).gives_time
             has = sweep.sweeper_time_s is not None

@@ -30,6 +30,7 @@ from acqd.drivers.worker import Worker
 from acqd.errors import RequestRefused, SweeperError
 from acqd.sweep import SourceRequest, SweepRequest
 from acqd.testing.bench import (
+    SEE_THE_ERROR,
     THREAD,
     Bench,
     Remembering,
@@ -395,7 +396,7 @@ async def _cancelled(host: SweeperHost, request: SweepRequest) -> None:
     await asyncio.wait([task])
     took_s = time.monotonic() - begun_s
     if not task.cancelled():
-        with asking("A sweep within the limits comes back.", "See the error."):
+        with asking("A sweep within the limits comes back.", SEE_THE_ERROR):
             task.result()
     must(
         took_s < CANCEL_BOUND_S,

@@ -17,6 +17,7 @@ from acqd.errors import SweeperError
 from acqd.sweep import Capabilities, SourceRequest, SweepRequest
 from acqd.testing.bench import Bench
 from acqd.testing.relay import Relay, relay_for
+from acqd.testing.suite.summary import HAS_NONE
 from acqd.testing.suite.told import Told
 
 __all__ = ["AtBench", "at_bench", "ordinary_request"]
@@ -174,7 +175,7 @@ def _why_not(opened: Opened) -> dict[str, str]:
     source = (
         "--source-dbm LEVEL allows it, into a load or an input that stands it"
         if opened.capabilities.source
-        else "it says that it has none"
+        else HAS_NONE
     )
     return {
         "unplug": f"{RELAYED}; else --unplug-by COMMAND",
