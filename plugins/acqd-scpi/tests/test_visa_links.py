@@ -20,6 +20,7 @@ import usb.backend.libusb1
 from acqd_scpi.client import MessageLink, ScpiClient
 from acqd_scpi.parser import Block
 from acqd_scpi.visa_link import CLEAR_AFTER_TIMEOUT_S, VisaLink
+from acqd_sim.hislip import HEADER, Frame, Kind
 from acqd_sim.scenefile import load_world
 from acqd_sim.server import Served, SimServer
 from acqd_sim.usbbus import SimulatedBus
@@ -136,16 +137,19 @@ def test_a_long_answer_is_whole(way: Way, link: Any) -> None:
     assert text.count(b",") == 1000 and text.endswith(b"\n")
 
 
-@pytest.mark.parametrize("points", [61, 62, 63, 64, 125, 126, 127])
-def test_an_answer_that_fills_its_last_packet_has_an_end_too(link: Any, points: int) -> None:
+@pytest.mark.parametrize("size", [*range(494, 502), *range(1006, 1014)])
+def test_an_answer_that_fills_its_last_packet_has_an_end_too(
+    way: Way, link: Any, size: int
+) -> None:
     """With header and padding some of these make whole packets of 512 bytes."""
-    link.write(f"INIT:CONT 0;:SWE:POIN {points};:FORM REAL,64;:INIT;*WAI;:TRAC? TRACE1\n".encode())
+    way.server.instrument("mast").faults.identity = "x" * size
+    link.write(b"*CLS;*IDN?\n")
     got = b""
     while not link.at_end:
         got += link.read(timeout_s=5)
-    digits = len(str(8 * points))
-    assert len(got) == 2 + digits + 8 * points + 1
-    assert ask(link, "*OPC?") == b"1\n"
+    assert got == b"x" * size + b"\n"
+    # Not -410, query interrupted: nothing of the answer was left lying.
+    assert ask(link, "SYST:ERR?").startswith(b"0,")
 
 
 def test_a_message_longer_than_a_packet_goes_over(link: Any) -> None:
@@ -472,6 +476,108 @@ def test_pyvisa_is_not_imported_before_it_is_needed() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert done.stdout.strip() == "[]", done.stderr
+
+
+# --- answers that come in drops -------------------------------------------------------------------
+
+
+def test_a_usb_transfer_that_trickles_in_loses_nothing(
+    server: SimServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A packet every 150 ms: longer than a single wait, which would throw away what it had."""
+    port: Any = server.ports("mast")[3]
+    link = open_transport(port.address)
+    server.instrument("mast").faults.identity = "y" * 1400
+    take, due_s = port.device.bulk_in, [0.0]
+
+    def drop_by_drop() -> bytes | None:
+        if time.monotonic() < due_s[0]:
+            return None
+        packet = take()
+        if packet is not None:
+            due_s[0] = time.monotonic() + 0.15
+        return packet
+
+    monkeypatch.setattr(port.device, "bulk_in", drop_by_drop)
+    got = b""
+    link.write(b"*IDN?\n")
+    while not link.at_end:
+        got += link.read(timeout_s=5)
+    link.close()
+    server.tell("mast heal")
+    assert got == b"y" * 1400 + b"\n"
+
+
+class Halting:
+    """A HiSLIP server that stops within a frame until it is told to go on."""
+
+    def __init__(self, listener: socket.socket, halt_at: int) -> None:
+        self.address = f"TCPIP::127.0.0.1::hislip0,{listener.getsockname()[1]}"
+        self.halted, self.go_on = threading.Event(), threading.Event()
+        self._listener = listener
+        self._halt_at = halt_at
+        self.thread = threading.Thread(target=self._serve, daemon=True)
+        self.thread.start()
+
+    def _serve(self) -> None:
+        sync, _ = self._listener.accept()
+        with sync:
+            self._frame(sync)
+            sync.sendall(Frame(Kind.INITIALIZE_RESPONSE, 0, 0x0100_0001).encode())
+            beside, _ = self._listener.accept()
+            with beside:
+                self._frame(beside)
+                beside.sendall(Frame(Kind.ASYNC_INITIALIZE_RESPONSE).encode())
+                self._frame(beside)
+                size = (1 << 20).to_bytes(8, "big")
+                beside.sendall(Frame(Kind.ASYNC_MAX_MSG_SIZE_RESPONSE, payload=size).encode())
+                self._frame(beside)
+                beside.sendall(Frame(Kind.ASYNC_DEVICE_CLEAR_ACKNOWLEDGE).encode())
+                self._frame(sync)
+                sync.sendall(Frame(Kind.DEVICE_CLEAR_ACKNOWLEDGE).encode())
+                self._answer(sync)
+
+    def _answer(self, sync: socket.socket) -> None:
+        asked = self._frame(sync)
+        data = Frame(Kind.DATA, 0, asked.parameter, b"GAN").encode()
+        data += Frame(Kind.DATA_END, 0, asked.parameter, b"NET\n").encode()
+        sync.sendall(data[: self._halt_at])
+        self.halted.set()
+        self.go_on.wait(10)
+        sync.sendall(data[self._halt_at :])
+        sync.recv(1)
+
+    @staticmethod
+    def _frame(source: socket.socket) -> Frame:
+        head = source.recv(16, socket.MSG_WAITALL)
+        _, kind, control, parameter, size = HEADER.unpack(head)
+        payload = source.recv(size, socket.MSG_WAITALL) if size else b""
+        return Frame(kind, control, parameter, payload)
+
+
+@pytest.mark.parametrize("halt_at", [0, 1, 8, 16, 18, 19, 27, 35, 37])
+def test_an_interrupt_within_a_frame_does_not_throw_hislip_out_of_step(
+    listener: socket.socket, halt_at: int
+) -> None:
+    """In a header or a payload: after resume the rest comes and the answer is whole."""
+    server = Halting(listener, halt_at)
+    link = open_transport(server.address)
+    link.write(b"*IDN?\n")
+    assert server.halted.wait(5)
+    got = b""
+    timer = later(link.interrupt, 0.05)
+    try:
+        while True:
+            got += link.read(timeout_s=20)
+    except TransportClosed:
+        timer.join()
+    link.resume()
+    server.go_on.set()
+    while not link.at_end:
+        got += link.read(timeout_s=5)
+    assert got == b"GANNET\n"
+    link.close()
+    server.thread.join(5)
 
 
 # --- what GPIB would use --------------------------------------------------------------------------
