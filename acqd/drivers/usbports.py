@@ -326,7 +326,8 @@ class Holder:
 def holders(paths: Iterable[str], proc: Path = PROC) -> Mapping[str, Holder]:
     """Who has each of these files open, by path, where the kernel tells; this process is left out.
 
-    Looks through the open files of the processes that this user may look into.
+    Looks through the open files of the processes that this user may look into. A program that
+    keeps up a pseudo-terminal often holds its near end too: it is the peer, nobody's user.
     """
     wanted: dict[str, list[str]] = {}
     for path in paths:
@@ -336,11 +337,14 @@ def holders(paths: Iterable[str], proc: Path = PROC) -> Mapping[str, Holder]:
     for name in _names(proc):
         if not name.isdigit() or int(name) == os.getpid():
             continue
-        for handle in _names(proc / name / "fd"):
-            looked += 1
-            if looked > HANDLES_MAX:
-                return found
-            target = _target(proc / name / "fd" / handle)
+        targets = [_target(proc / name / "fd" / handle) for handle in _names(proc / name / "fd")]
+        looked += len(targets)
+        if looked > HANDLES_MAX:
+            return found
+        keeps_terminals = any(target.endswith("/ptmx") for target in targets)
+        for target in targets:
+            if keeps_terminals and target.startswith("/dev/pts/"):
+                continue
             for path in wanted.get(target, ()):
                 found.setdefault(path, Holder(pid=int(name), command=_command(proc / name)))
     return found

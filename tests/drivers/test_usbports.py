@@ -233,6 +233,19 @@ def test_who_holds_a_port_is_told(terminal: Any) -> None:
     os.close(ours)
 
 
+def test_the_program_behind_a_terminal_does_not_hold_it() -> None:
+    """What keeps up a pseudo-terminal has both its ends open: it is the sweeper, not its user."""
+    code = "import os; print(os.ttyname(os.openpty()[1]), flush=True); input()"
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        path = process.stdout.readline().strip()
+        found = holders([path])
+        process.kill()
+    assert path.startswith("/dev/pts/") and found == {}
+
+
 def test_a_link_leads_to_its_port(tmp_path: Path) -> None:
     """Names under /dev/serial are links."""
     there = tmp_path / "ttyACM0"
