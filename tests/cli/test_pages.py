@@ -102,8 +102,17 @@ def hurried(path: Path, folder: Path) -> Path:
     return copy
 
 
-ONCE = [c for c in COMMANDS if c.startswith("once")]
+TESTED = [c for c in COMMANDS if c.startswith("once --self-test")]
+ONCE = [c for c in COMMANDS if c.startswith("once") and c not in TESTED]
 GUIDED = [c for c in ONCE if c.startswith("once handheld ")]
+
+
+def test_the_readmes_self_test_is_one_that_the_demo_states() -> None:
+    """It is asked of the running demo, so it is only looked up here."""
+    (line,) = TESTED
+    sweepers = load_config(DEMO).sweepers
+    assert line.endswith("--config configs/demo.toml")
+    assert sweepers[line.split()[2]].self_test is not None
 
 
 @pytest.mark.parametrize("line", [c for c in ONCE if c not in GUIDED])
