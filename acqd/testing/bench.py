@@ -261,18 +261,15 @@ class LookOnly:
     Without ``probe`` nothing may be opened; with it every port is held by somebody else.
     """
 
-    def __init__(self, addresses: Sequence[str], refusal: SweeperError, *, probe: bool) -> None:
+    def __init__(self, bench: Bench, refusal: SweeperError, *, probe: bool) -> None:
         self.probe = probe
-        self.addresses = addresses
+        self.addresses = (bench.address,)
+        self.named = (Named(address=bench.address, options=bench.options),)
         self.connected: list[str] = []
         self._refusal = refusal
 
     def serial_ports(self) -> Sequence[SerialPort]:
         return (SerialPort(device="/dev/ttyACM0"), SerialPort(device="/dev/ttyUSB7"))
-
-    @property
-    def named(self) -> Sequence[Named]:
-        return [Named(address=address) for address in self.addresses]
 
     def usb_devices(self) -> Sequence[UsbDevice]:
         return (UsbDevice(vid=0x1209, pid=0x0001, interfaces=((0xFE, 0x03, 0x01),)),)

@@ -132,7 +132,7 @@ class IntroductionChecks:
     def test_finding_without_probe_opens_nothing(self, bench: Bench) -> None:
         """find() gives Candidates and touches no port unless probing is allowed."""
         refusal = SweeperError("nothing may be opened without probe")
-        context = LookOnly([bench.address], refusal, probe=False)
+        context = LookOnly(bench, refusal, probe=False)
         port = bench.address.partition(":")[2]
         with opened_by_this_thread([port] if port.startswith("/") else []) as seen:
             try:
@@ -155,7 +155,7 @@ class IntroductionChecks:
     def test_finding_says_of_a_busy_port_that_it_is_busy(self, bench: Bench) -> None:
         """Where somebody else holds every port, find() with probe answers and raises nothing."""
         refusal = PortBusy(f"{bench.address}: another program holds this port")
-        context = LookOnly([bench.address], refusal, probe=True)
+        context = LookOnly(bench, refusal, probe=True)
         asks = "A port that somebody else holds is a Candidate of Certainty.BUSY, or none."
         with asking(asks, "Catch PortBusy around context.connect()."):
             found = list(bench.driver.find(context))
