@@ -12,12 +12,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import errno
-import socket
 import struct
 from collections import deque
 from collections.abc import Callable
-from typing import Final
+from typing import ClassVar, Final
 
 from acqd_sim.hislip import (
     PAYLOAD_MOST,
@@ -32,7 +30,7 @@ from acqd_sim.hislip import (
 )
 from acqd_sim.hisliplocks import Locks
 from acqd_sim.instrument import Instrument
-from acqd_sim.ports import CLIENTS_MAX, LOOPBACK, READ_BYTES, UNSENT_MAX, Port, PortTaken
+from acqd_sim.ports import CLIENTS_MAX, READ_BYTES, UNSENT_MAX, SocketPort
 from acqd_sim.session import Session
 
 __all__ = ["HislipPort"]
@@ -234,65 +232,21 @@ class Client:
         return Frame(Kind.ERROR, Wrong.KIND, 0, b"unknown, or not of this connection")
 
 
-class HislipPort(Port):
-    """A listening socket on loopback. Port 0 takes a free one, and keeps it over a replug.
+class HislipPort(SocketPort):
+    """Two connections for each client. ``clears`` counts the device clears."""
 
-    ``clears`` counts the device clears.
-    """
+    connections_max: ClassVar[int] = 2 * CLIENTS_MAX
 
     def __init__(self, instrument: Instrument, host: str, port: int) -> None:
-        if host not in LOOPBACK:
-            raise PortTaken(f"{host}: the simulator listens on loopback only, such as 127.0.0.1")
-        self.instrument = instrument
-        self.host = host
-        self.port = port
+        super().__init__(instrument, host, port)
         self.clears = 0
         self.locks = Locks()
-        self._server: asyncio.Server | None = None
         self._clients: dict[int, Client] = {}
-        self._tasks: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
         self._last = 0
 
     @property
     def address(self) -> str:
         return f"TCPIP0::{self.host}::{SUB_ADDRESS},{self.port}::INSTR"
-
-    async def open(self) -> None:
-        try:
-            server = await asyncio.start_server(self._serve, self.host, self.port)
-        except OSError as exc:
-            reason = "it is taken" if exc.errno == errno.EADDRINUSE else exc.strerror
-            raise PortTaken(f"cannot listen on {self.host}:{self.port}: {reason}") from exc
-        self._server = server
-        self.port = server.sockets[0].getsockname()[1]
-
-    async def close(self) -> None:
-        if self._server is not None:
-            self._server.close()
-            self._server = None
-        self.hang_up()
-        if self._tasks:
-            await asyncio.wait(list(self._tasks), timeout=1.0)
-
-    def hang_up(self) -> None:
-        for task, writer in list(self._tasks.items()):
-            writer.transport.abort()
-            task.cancel()
-
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        if task is None or len(self._tasks) >= 2 * CLIENTS_MAX:
-            writer.transport.abort()
-            return
-        self._tasks[task] = writer
-        writer.get_extra_info("socket").setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        try:
-            await self._talk(reader, writer)
-        except (OSError, asyncio.CancelledError):
-            pass  # the client went away, or the server is closing: either way it is over
-        finally:
-            del self._tasks[task]
-            writer.transport.abort()
 
     async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         incoming = _Incoming(reader)

@@ -12,11 +12,12 @@ import tty
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from pathlib import Path
+from typing import ClassVar
 
 from acqd_sim.dialects import SCPI, Talk, conversation
 from acqd_sim.instrument import Instrument
 
-__all__ = ["Port", "PortTaken", "PtyPort", "TcpPort"]
+__all__ = ["Port", "PortTaken", "PtyPort", "SocketPort", "TcpPort"]
 
 CLIENTS_MAX = 8
 """Connections at once to one instrument; more are closed at once."""
@@ -69,14 +70,15 @@ def _complain(task: asyncio.Task[None], drop: Callable[[], None]) -> None:
         task.get_loop().call_exception_handler(context)
 
 
-class TcpPort(Port):
+class SocketPort(Port):
     """A listening socket on loopback. Port 0 takes a free one, and keeps it over a replug."""
 
-    def __init__(self, instrument: Instrument, host: str, port: int, speaks: str = SCPI) -> None:
+    connections_max: ClassVar[int] = CLIENTS_MAX
+
+    def __init__(self, instrument: Instrument, host: str, port: int) -> None:
         if host not in LOOPBACK:
             raise PortTaken(f"{host}: the simulator listens on loopback only, such as 127.0.0.1")
         self.instrument = instrument
-        self.speaks = speaks
         self.host = host
         self.port = port
         self._server: asyncio.Server | None = None
@@ -110,7 +112,7 @@ class TcpPort(Port):
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
-        if task is None or len(self._tasks) >= CLIENTS_MAX:
+        if task is None or len(self._tasks) >= self.connections_max:
             writer.transport.abort()
             return
         self._tasks[task] = writer
@@ -124,6 +126,18 @@ class TcpPort(Port):
         finally:
             del self._tasks[task]
             writer.transport.abort()
+
+    @abstractmethod
+    async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """One connection, from its first byte to its end."""
+
+
+class TcpPort(SocketPort):
+    """A conversation in SCPI, or in another language, for each connection."""
+
+    def __init__(self, instrument: Instrument, host: str, port: int, speaks: str = SCPI) -> None:
+        super().__init__(instrument, host, port)
+        self.speaks = speaks
 
     async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         def send(data: bytes) -> None:

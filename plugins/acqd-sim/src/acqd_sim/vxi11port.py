@@ -12,14 +12,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import errno
-import socket
 from collections.abc import Callable
-from typing import Final
+from typing import ClassVar, Final
 
 from acqd_sim.hisliplocks import Lock, Locks
 from acqd_sim.instrument import Instrument
-from acqd_sim.ports import CLIENTS_MAX, LOOPBACK, READ_BYTES, Port, PortTaken
+from acqd_sim.ports import CLIENTS_MAX, READ_BYTES, SocketPort
 from acqd_sim.session import Session
 from acqd_sim.vxi11 import (
     ABORT,
@@ -152,58 +150,23 @@ class Link:
         return bool(self._answer)
 
 
-class Vxi11Port(Port):
-    """A listening socket on loopback. Port 0 takes a free one, and keeps it over a replug.
+class Vxi11Port(SocketPort):
+    """A client may have a second connection, to abort. ``clears`` counts the device clears."""
 
-    ``clears`` counts the device clears.
-    """
+    connections_max: ClassVar[int] = 2 * CLIENTS_MAX
 
     def __init__(self, instrument: Instrument, host: str, port: int) -> None:
-        if host not in LOOPBACK:
-            raise PortTaken(f"{host}: the simulator listens on loopback only, such as 127.0.0.1")
-        self.instrument = instrument
-        self.host = host
-        self.port = port
+        super().__init__(instrument, host, port)
         self.clears = 0
         self.locks = Locks()
         self._links: dict[int, Link] = {}
         self._last = 0
-        self._server: asyncio.Server | None = None
-        self._tasks: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
     @property
     def address(self) -> str:
         return f"TCPIP0::{self.host},{self.port}::inst0::INSTR"
 
-    async def open(self) -> None:
-        try:
-            server = await asyncio.start_server(self._serve, self.host, self.port)
-        except OSError as exc:
-            reason = "it is taken" if exc.errno == errno.EADDRINUSE else exc.strerror
-            raise PortTaken(f"cannot listen on {self.host}:{self.port}: {reason}") from exc
-        self._server = server
-        self.port = server.sockets[0].getsockname()[1]
-
-    async def close(self) -> None:
-        if self._server is not None:
-            self._server.close()
-            self._server = None
-        self.hang_up()
-        if self._tasks:
-            await asyncio.wait(list(self._tasks), timeout=1.0)
-
-    def hang_up(self) -> None:
-        for task, writer in list(self._tasks.items()):
-            writer.transport.abort()
-            task.cancel()
-
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        if task is None or len(self._tasks) >= 2 * CLIENTS_MAX:
-            writer.transport.abort()
-            return
-        self._tasks[task] = writer
-        writer.get_extra_info("socket").setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         calls = _Calls(self, writer)
         try:
             records = Records()
@@ -211,12 +174,10 @@ class Vxi11Port(Port):
                 for call in records.feed(data):
                     writer.write(await calls.answer(call))
                     await writer.drain()
-        except (OSError, Broken, asyncio.CancelledError):
-            pass  # the client went away or talks of something else, or the server is closing
+        except Broken:
+            pass  # the client talks of something else: the connection ends
         finally:
-            del self._tasks[task]
             await calls.end()
-            writer.transport.abort()
 
     def new_link(self, drop: Callable[[], None]) -> Link:
         self._last += 1
