@@ -38,7 +38,7 @@ from acqd.station.taking import (
     told_of,
 )
 
-__all__ = ["Bench", "Taker"]
+__all__ = ["Bench", "Taker", "own_archive", "user_name", "with_sweeper"]
 
 RUN_ID = "reference"
 
@@ -124,27 +124,8 @@ class Bench:
             ArchiveError: the archive can be neither read nor made.
             PortBusy: another process writes it, and takes no requests.
         """
-        try:
-            archive = ArchiveWriter.open(
-                self.built.archive,
-                station=self.built.name,
-                run_id=RUN_ID,
-                clock=SystemClock(),
-                keep_free_bytes=self.built.keep_free_bytes,
-                software=self.built.software,
-            )
-        except ArchiveLocked as exc:
-            if ask_station(self.built.archive, {"do": "hello"}) is None:
-                raise PortBusy(
-                    f"{exc}; it takes no requests of this user here, so no reference can be taken "
-                    f"while it runs"
-                ) from exc
-            yield _Station(self)
-            return
-        try:
-            yield _Alone(self, archive)
-        finally:
-            archive.close((), seal=False)
+        with own_archive(self.built, RUN_ID, cannot="no reference can be taken") as archive:
+            yield _Station(self) if archive is None else _Alone(self, archive)
 
 
 class _Station:
@@ -161,7 +142,7 @@ class _Station:
             "do": "reference",
             "job": self._bench.spec.name,
             "role": role.value,
-            "who": _user(),
+            "who": user_name(),
             "sweeps": 1,
             **more,
         }
@@ -193,7 +174,7 @@ class _Alone:
             refuse_unsafe(self._bench.spec, opened.capabilities)
             return await host.estimate_s(first_request(self._bench.spec))
 
-        return asyncio.run(self._with_sweeper(foreseen))
+        return asyncio.run(with_sweeper(self._bench.sweeper, foreseen))
 
     def take(
         self, role: Role, *, sweeps: int, temperature_c: float | None, say: Callable[[str], None]
@@ -209,24 +190,61 @@ class _Alone:
                 say=say,
             )
 
-        taken = asyncio.run(self._with_sweeper(take))
+        taken = asyncio.run(with_sweeper(self._bench.sweeper, take))
         name, record = self._bench.spec.name, taken.record
         before = references_in(self._archive.recovery.overlays).get(name, {})
         number = self._archive.add_overlay_now(
-            "reference", body=record.to_body(), who=_user(), job=name, from_s=record.at_s
+            "reference", body=record.to_body(), who=user_name(), job=name, from_s=record.at_s
         )
         return {**told_of(taken, before), "number": number}
 
-    async def _with_sweeper(self, work: Callable[[SweeperHost, Opened], Awaitable[T]]) -> T:
-        """Open the sweeper (its source goes off), do something, and leave it safe again."""
-        host = self._bench.sweeper.host(SystemClock())
-        try:
-            return await work(host, await host.open())
-        finally:
-            await asyncio.shield(host.close())
+
+@contextlib.contextmanager
+def own_archive(built: Built, run_id: str, *, cannot: str) -> Iterator[ArchiveWriter | None]:
+    """The archive of a station, for this process to write to; None where the running station has
+    it and takes requests.
+
+    ``cannot`` says what is not to be had where somebody has it and takes none.
+
+    Raises:
+        ArchiveError: the archive can be neither read nor made.
+        PortBusy: another process writes it, and takes no requests.
+    """
+    try:
+        archive = ArchiveWriter.open(
+            built.archive,
+            station=built.name,
+            run_id=run_id,
+            clock=SystemClock(),
+            keep_free_bytes=built.keep_free_bytes,
+            software=built.software,
+        )
+    except ArchiveLocked as exc:
+        if ask_station(built.archive, {"do": "hello"}) is None:
+            raise PortBusy(
+                f"{exc}; it takes no requests of this user here, so {cannot} while it runs"
+            ) from exc
+        yield None
+        return
+    try:
+        yield archive
+    finally:
+        archive.close((), seal=False)
 
 
-def _user() -> str:
+async def with_sweeper(
+    sweeper: SweeperSpec, work: Callable[[SweeperHost, Opened], Awaitable[T]]
+) -> T:
+    """Open the sweeper (its source goes off), do something, and leave it safe again."""
+    host = sweeper.host(SystemClock())
+    try:
+        return await work(host, await host.open())
+    finally:
+        await asyncio.shield(host.close())
+
+
+def user_name() -> str:
+    """Who asks, for the ledger."""
     try:
         return getpass.getuser()
     except (KeyError, OSError):

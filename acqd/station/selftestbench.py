@@ -8,21 +8,20 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import getpass
 import time
-from collections.abc import Awaitable, Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Any, Protocol
 
 from acqd.archive.selftests import KIND, stored_tests
 from acqd.archive.writer import ArchiveWriter
-from acqd.clock import SystemClock
 from acqd.config.load import find_config, load_config
 from acqd.config.selftest import SelfTestTable, load_expected
 from acqd.drivers.host import Opened, SweeperHost
 from acqd.drivers.registry import load_drivers
-from acqd.errors import ArchiveLocked, PortBusy, WrongUsage
+from acqd.errors import PortBusy, WrongUsage
+from acqd.station.bench import own_archive, user_name, with_sweeper
 from acqd.station.build import Built, SweeperSpec, build
 from acqd.station.control import ask_station
 from acqd.station.selftest import TestPart, facts_of, parts_of, refuse_unsafe_part, take_part
@@ -32,8 +31,6 @@ from acqd.sweep import SourceRequest
 __all__ = ["TestBench", "Tester"]
 
 RUN_ID = "self-test"
-
-T = TypeVar("T")
 
 
 class Tester(Protocol):
@@ -138,27 +135,8 @@ class TestBench:
         if self.built is None:
             yield _Alone(self, None)
             return
-        try:
-            archive = ArchiveWriter.open(
-                self.built.archive,
-                station=self.built.name,
-                run_id=RUN_ID,
-                clock=SystemClock(),
-                keep_free_bytes=self.built.keep_free_bytes,
-                software=self.built.software,
-            )
-        except ArchiveLocked as exc:
-            if ask_station(self.built.archive, {"do": "hello"}) is None:
-                raise PortBusy(
-                    f"{exc}; it takes no requests of this user here, so nothing can be tested "
-                    f"while it runs"
-                ) from exc
-            yield _Station(self, self.built.archive)
-            return
-        try:
-            yield _Alone(self, archive)
-        finally:
-            archive.close((), seal=False)
+        with own_archive(self.built, RUN_ID, cannot="nothing can be tested") as archive:
+            yield (_Station(self, self.built.archive) if archive is None else _Alone(self, archive))
 
 
 class _Station:
@@ -180,7 +158,7 @@ class _Station:
             "step": step,
             "sweeper": self._sweeper,
             "test_s": self._test_s,
-            "who": _user(),
+            "who": user_name(),
             **more,
         }
         told = ask_station(self._archive, request, say=say)
@@ -227,7 +205,7 @@ class _Alone:
             return str(opened.identity)
 
         self._test_s = time.time()
-        identity = asyncio.run(self._with_sweeper(who))
+        identity = asyncio.run(with_sweeper(self._bench.sweeper, who))
         return {"identity": identity, "parts": [one.key for one in self._parts]}
 
     def check(self, part: str) -> str:
@@ -236,7 +214,7 @@ class _Alone:
         async def checked(host: SweeperHost, opened: Opened) -> None:
             refuse_unsafe_part(found, self._stated_dbm, opened.capabilities)
 
-        asyncio.run(self._with_sweeper(checked))
+        asyncio.run(with_sweeper(self._bench.sweeper, checked))
         return found.instruction()
 
     def take(self, part: str, say: Callable[[str], None]) -> Mapping[str, Any]:
@@ -258,25 +236,12 @@ class _Alone:
                     await host.set_source(SourceRequest(on=False))
             return got.to_body(self._bench.sweeper.name, self._test_s)
 
-        body = body_of(asyncio.run(self._with_sweeper(taken)), self._stored, told=False)
+        body = body_of(
+            asyncio.run(with_sweeper(self._bench.sweeper, taken)), self._stored, told=False
+        )
         if self._archive is not None:
-            self._archive.add_overlay_now(KIND, body=body, who=_user(), from_s=body["at_s"])
+            self._archive.add_overlay_now(KIND, body=body, who=user_name(), from_s=body["at_s"])
         return {key: value for key, value in body.items() if key != "sweeps"}
 
     def end(self) -> None:
         pass
-
-    async def _with_sweeper(self, work: Callable[[SweeperHost, Opened], Awaitable[T]]) -> T:
-        """Open the sweeper (its source goes off), do something, and leave it safe again."""
-        host = self._bench.sweeper.host(SystemClock())
-        try:
-            return await work(host, await host.open())
-        finally:
-            await asyncio.shield(host.close())
-
-
-def _user() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "somebody"
