@@ -10,7 +10,6 @@ from acqd_lines.learn_guess import (
     answer_of,
     guess_echo,
     guess_errors,
-    guess_line_end,
     guess_prompt,
     is_text,
 )
@@ -18,21 +17,6 @@ from acqd_lines.learn_guess import (
 
 def said(sent: str, received: str) -> Exchange:
     return Exchange(sent=sent.encode(), received=received.encode())
-
-
-@pytest.mark.parametrize(
-    ("received", "ranked"),
-    [
-        (b"a\r\nb\r\n", ["crlf"]),
-        (b"a\nb\nc\r\n", ["lf", "crlf"]),
-        (b"a\rb\r", ["cr"]),
-        (b"no end", []),
-        (b"", []),
-    ],
-)
-def test_line_ends_are_counted(received: bytes, ranked: list[str]) -> None:
-    """The most frequent first; a CR LF is one of its own, not one of each."""
-    assert [guess.value for guess in guess_line_end(received)] == ranked
 
 
 def test_an_echo_is_seen_where_most_answers_have_it() -> None:

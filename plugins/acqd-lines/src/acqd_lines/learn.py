@@ -51,9 +51,6 @@ ENDS: Final = ("lf", "cr", "crlf")
 """In the order of trying: what takes one of the first two would take both together for one and a
 blank line, and what wants both ignores each alone."""
 
-FAR: Final = 0.2
-"""A peak that weighs less than this is not at the carrier."""
-
 
 class NotLearnt(AcqdError):
     """It did not come to a profile; the text says why and what may help."""
@@ -98,7 +95,7 @@ def swept_of(text: str, points: str) -> Swept:
         start_hz, stop_hz = parse_frequency_range(text)
     except QuantityError as exc:
         raise NotLearnt(f"--range: {exc}") from exc
-    if not points.isdigit() or not 3 <= int(points) <= 1_000_000:
+    if not points.isdecimal() or not 3 <= int(points) <= 1_000_000:
         raise NotLearnt(f"--points: expected a number from 3 to 1000000, got {points!r}")
     return Swept(start_hz=start_hz, stop_hz=stop_hz, points=int(points))
 
@@ -276,11 +273,15 @@ class Learner:
 
     def _swept(self) -> Swept:
         """What is to be swept; where nobody said it beforehand the user is asked."""
-        if self._plan.swept is not None:
-            return self._plan.swept
-        text = self._asks.text("--range", "what to sweep, such as 156MHz..158MHz")
-        points = self._asks.text("--points", "with how many points", "101")
-        return swept_of(text, points)
+        swept = self._plan.swept
+        if swept is None:
+            text = self._asks.text("--range", "what to sweep, such as 156MHz..158MHz")
+            points = self._asks.text("--points", "with how many points", "101")
+            swept = swept_of(text, points)
+        for place in self._plan.peaks:
+            if place is not None and place >= swept.points:
+                raise NotLearnt(f"--peak: expected a point from 0 to {swept.points - 1}: {place}")
+        return swept
 
     def _sets(self) -> dict[str, str]:
         sets = dict(self._plan.sets)
@@ -384,7 +385,7 @@ class Learner:
         self._raise_if_far(guesses[0])
         most = str(min(3, len(guesses)))
         chosen = self._asks.text("--choose", f"which of them is it, 1 to {most}", "1")
-        if not chosen.isdigit() or not 1 <= int(chosen) <= len(guesses):
+        if not chosen.isdecimal() or not 1 <= int(chosen) <= len(guesses):
             raise NotLearnt(f"--choose: expected 1 to {len(guesses)}, got {chosen!r}")
         return guesses[int(chosen) - 1].value
 
@@ -412,7 +413,14 @@ class Learner:
     # --- pieces ---------------------------------------------------------------------------------
 
     def _ask(self, line: str, wait_s: float, quiet_s: float | None = None) -> Exchange:
-        return self._ask_bytes(line.encode("latin-1"), wait_s, quiet_s)
+        try:
+            data = line.encode("latin-1")
+        except UnicodeEncodeError as exc:
+            raise NotLearnt(
+                f"{line!r}: the character {line[exc.start]!r} is not one byte; accepted: "
+                f"characters up to U+00FF"
+            ) from exc
+        return self._ask_bytes(data, wait_s, quiet_s)
 
     def _ask_bytes(self, data: bytes, wait_s: float, quiet_s: float | None = None) -> Exchange:
         return self._ear.ask(data + LINE_ENDS[self._end], wait_s=wait_s, quiet_s=quiet_s)

@@ -19,7 +19,6 @@ __all__ = [
     "answer_of",
     "guess_echo",
     "guess_errors",
-    "guess_line_end",
     "guess_prompt",
     "is_text",
 ]
@@ -59,26 +58,6 @@ def is_text(data: bytes) -> bool:
     # A sign such as µ or ° in some old code page is still text.
     signs = sum(1 for byte in data if byte >= 160)
     return bool(data) and odd <= len(data) // 50 and signs <= len(data) // 10
-
-
-def guess_line_end(received: bytes) -> list[Guess[str]]:
-    """How the sweeper ends its lines: ``crlf``, ``lf`` or ``cr``, the most frequent first."""
-    both = received.count(b"\r\n")
-    counts = {
-        "crlf": both,
-        "lf": received.count(b"\n") - both,
-        "cr": received.count(b"\r") - both,
-    }
-    total = sum(counts.values())
-    return [
-        Guess(
-            value=name,
-            reason=f"{count} of {total} line ends are {name.upper()}",
-            weight=count / total,
-        )
-        for name, count in sorted(counts.items(), key=lambda one: -one[1])
-        if count
-    ]
 
 
 def guess_echo(exchanges: Sequence[Exchange]) -> Guess[bool]:

@@ -41,7 +41,6 @@ class Learnt:
     pause_s: float
     identify: str
     expect: str
-    identity_lines: int = 1
     errors: str | None
     settings: tuple[LearntSetting, ...]
     sweep: str
@@ -76,7 +75,8 @@ def profile_text(learnt: Learnt) -> str:
 
 def quoted(text: str) -> str:
     """``text`` as a basic string of TOML."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+    written = json.dumps(text, ensure_ascii=False)
+    return "".join(sign if sign.isprintable() else f"\\U{ord(sign):08x}" for sign in written)
 
 
 def literal(pattern: str) -> str:
@@ -201,6 +201,11 @@ def _text_values(learnt: Learnt, shape: TextShape) -> Iterator[str]:
 
 
 def _block_answer(learnt: Learnt, shape: BlockShape) -> Iterator[str]:
+    if shape.digits:
+        yield 'kind = "line"  # of hexadecimal digits, two a byte'
+        if shape.checksum is not None:
+            yield f"checksum = {_checksum(shape.checksum)}"
+        return
     yield 'kind = "block"'
     if shape.length == "definite":
         yield 'length = "definite"  # IEEE 488.2: # and digits that say how long'
