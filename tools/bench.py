@@ -35,6 +35,10 @@ class Size:
     night: int
     report: int
     rehearsal_s: float
+    links: int
+    samples: int
+    logs: int
+    looks: int
 
 
 SIZES = {
@@ -49,6 +53,10 @@ SIZES = {
         night=300,
         report=240,
         rehearsal_s=60.0,
+        links=3,
+        samples=200_000,
+        logs=20,
+        looks=20,
     ),
     "quick": Size(
         rounds=7,
@@ -61,6 +69,10 @@ SIZES = {
         night=28_800,
         report=7_200,
         rehearsal_s=600.0,
+        links=100,
+        samples=10_000_000,
+        logs=1_000,
+        looks=200,
     ),
     "full": Size(
         rounds=15,
@@ -73,6 +85,10 @@ SIZES = {
         night=28_800,
         report=28_800,
         rehearsal_s=3600.0,
+        links=300,
+        samples=10_000_000,
+        logs=1_000,
+        looks=500,
     ),
 }
 
@@ -139,6 +155,31 @@ def _rehearsal(report: Report, folder: Path, size: Size) -> None:
     )
 
 
+def _links(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.links import bench_links
+
+    bench_links(report, folder, count=size.links, repeat=min(size.rounds, 7))
+
+
+def _iq(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.iq import bench_iq
+
+    bench_iq(report, folder, samples=size.samples, repeat=max(1, min(size.rounds // 2, 5)))
+
+
+def _ingest(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.ingest import bench_ingest
+
+    repeat = max(1, min(size.rounds // 2, 5))
+    bench_ingest(report, folder, wide=2 * size.logs, files=size.logs, repeat=repeat)
+
+
+def _plug(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.plug import bench_plug
+
+    bench_plug(report, folder, looks=size.looks, repeat=min(size.rounds, 7))
+
+
 PARTS: dict[str, tuple[str, Callable[[Report, Path, Size], None]]] = {
     "sweep": ("one sweep through the whole path, alone and in tens", _sweep),
     "seal": ("bits per point of a segment, time to seal it", _seal),
@@ -149,6 +190,10 @@ PARTS: dict[str, tuple[str, Callable[[Report, Path, Size], None]]] = {
     "dash": ("the live page: 20 sweeps a second of 8 jobs, 4 viewers", _dash),
     "report": ("acqd report of a night, and of a quarter of it", _report),
     "rehearsal": ("acqd rehearse of a band job", _rehearsal),
+    "links": ("a sweep through each driver from a peer that answers at once", _links),
+    "iq": ("a sweep from samples beside SciPy", _iq),
+    "ingest": ("old logs into an archive beside csv and NumPy", _ingest),
+    "plug": ("looking for what is plugged in", _plug),
     "overview": ("reading a night back; only with --full or by name", _overview),
 }
 

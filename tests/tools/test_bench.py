@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
+LINKS = ("text", "pairs", "block", "scpi", "hislip")
 
 
 def bench(folder: Path, *options: str) -> subprocess.CompletedProcess[str]:
@@ -25,7 +26,7 @@ def bench(folder: Path, *options: str) -> subprocess.CompletedProcess[str]:
 def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, object]]:
     """The figures of one tiny run of all parts, by name."""
     names = ["sweep", "seal", "latency", "dash", "memory", "start", "kernel", "overview"]
-    names += ["report", "rehearsal"]
+    names += ["report", "rehearsal", "links", "iq", "ingest", "plug"]
     options = [word for name in names for word in ("--only", name)]
     done = bench(tmp_path_factory.mktemp("bench"), "--json", *options)
     assert done.returncode == 0, done.stderr
@@ -68,6 +69,16 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, object
         "rehearsal committing",
         "rehearsal sealing",
         "rehearsal telling",
+        *(f"link {kind} {what}" for kind in LINKS for what in ("cpu", "p50", "p95")),
+        "iq CPU",
+        "iq memory",
+        "iq rate",
+        "ingest wide CPU",
+        "ingest wide RSS",
+        "ingest files CPU",
+        "ingest files RSS",
+        "plug here",
+        "plug hub",
     ],
 )
 def test_every_figure_comes_out(told: dict[str, dict[str, object]], name: str) -> None:
