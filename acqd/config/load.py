@@ -8,16 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path as FilePath
-from typing import Any, TypeVar
-
-from pydantic import ValidationError
 
 from acqd.config.checks import check_references
 from acqd.config.models import (
-    TOPIC_LEVEL,
     ChainTable,
     ContextTable,
     JobTable,
@@ -25,10 +21,10 @@ from acqd.config.models import (
     NearbyTable,
     StationTable,
     SweeperTable,
-    is_topic_level,
 )
-from acqd.config.problems import Text, homes_of_keys, in_file_order, near_miss, shown
+from acqd.config.problems import homes_of_keys, in_file_order
 from acqd.config.reading import parse_toml, read_text
+from acqd.config.tablereader import TableReader, headers_of
 from acqd.config.tables import Table
 from acqd.config.whole import StationConfig
 from acqd.errors import ConfigError, ConfigProblem
@@ -46,11 +42,6 @@ _FAMILIES: Mapping[str, type[Table]] = {
     "job": JobTable,
 }
 """Tables that there is one of, and tables that there are many of by name."""
-
-_RESERVED = {"job": ("station",)}
-"""Names that topics need for something else: findings of the station itself."""
-
-T = TypeVar("T", bound=Table)
 
 
 def find_config(
@@ -120,8 +111,8 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
     """
     file = FilePath(path)
     data, places = parse_toml(str(file), text)
-    places = replace(places, homes=homes_of_keys(dict(_headers())))
-    reader = _Reader(data, places)
+    places = replace(places, homes=homes_of_keys(headers_of(_TABLES, _FAMILIES)))
+    reader = TableReader(data, places, tables=_TABLES, families=_FAMILIES)
     station = reader.single("station", StationTable)
     mqtt = reader.single("mqtt", MqttTable)
     sweepers = reader.family("sweeper", SweeperTable)
@@ -129,7 +120,7 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
     context = reader.family("context", ContextTable)
     transmitters = reader.family("transmitter", NearbyTable)
     jobs = reader.family("job", JobTable)
-    reader.refuse_unknown_tables()
+    reader.refuse_unknown()
     references = check_references(
         data, places, station=station, sweepers=sweepers, jobs=jobs, folder=file.parent
     )
@@ -151,79 +142,3 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
         limit_profiles=references.limit_profiles,
         places=places,
     )
-
-
-def _headers() -> Iterator[tuple[str, type[Table]]]:
-    yield from _TABLES.items()
-    yield from ((f"{family}.NAME", model) for family, model in _FAMILIES.items())
-
-
-class _Reader:
-    """Takes the tables of one file one by one and gathers what is wrong with them."""
-
-    def __init__(self, data: Mapping[str, Any], places: Text) -> None:
-        self._data = data
-        self._places = places
-        self.problems: list[ConfigProblem] = []
-
-    def single(self, name: str, model: type[T]) -> T | None:
-        """The table that there is one of; all defaults where it may be missing and is."""
-        data = self._data.get(name, {})
-        if name not in self._data and any(f.is_required() for f in model.model_fields.values()):
-            self._problem((name,), f"the table [{name}] is missing", accepted=f"a table [{name}]")
-            return None
-        return self._table((name,), data, model)
-
-    def family(self, family: str, model: type[T]) -> dict[str, T]:
-        """The tables of one family that are right, by name, in file order."""
-        named = self._data.get(family, {})
-        if not isinstance(named, Mapping):
-            self._problem(
-                (family,), "not a table", accepted=f"tables [{family}.NAME]", given=shown(named)
-            )
-            return {}
-        tables = {name: self._member(family, name, data, model) for name, data in named.items()}
-        return {name: table for name, table in tables.items() if table is not None}
-
-    def _member(self, family: str, name: str, data: object, model: type[T]) -> T | None:
-        path = (family, name)
-        if not isinstance(data, Mapping):
-            self._problem(
-                path,
-                f"`{name}` stands where the NAME of a {family} belongs",
-                accepted=f"{family}s have names: a table [{family}.NAME]",
-                given=shown(data),
-            )
-            return None
-        if not is_topic_level(name):
-            self._problem(path, f"a name that is not fit for a topic: {name}", accepted=TOPIC_LEVEL)
-        elif name in _RESERVED.get(family, ()):
-            self._problem(path, f"the name `{name}` is reserved", accepted="another name")
-        return self._table(path, data, model)
-
-    def _table(self, path: tuple[str, ...], data: object, model: type[T]) -> T | None:
-        try:
-            return model.model_validate(data)
-        except ValidationError as exc:
-            found = self._places.problems_of(exc, table=path, model=model, data=data)
-            self.problems.extend(found)
-            return None
-
-    def refuse_unknown_tables(self) -> None:
-        """Whatever stands at the top of the file and is nothing that is known."""
-        known = [*_TABLES, *_FAMILIES]
-        for name in self._data:
-            if name in known:
-                continue
-            what = "table" if isinstance(self._data[name], Mapping | list) else "key"
-            hint = near_miss(name, known) or self._places.home_of(name)
-            self._problem(
-                (name,),
-                f"unknown {what} `{name}`{hint}",
-                accepted=", ".join(f"[{header}]" for header, _ in _headers()),
-            )
-
-    def _problem(
-        self, path: tuple[str, ...], problem: str, *, accepted: str, given: str | None = None
-    ) -> None:
-        self.problems.append(self._places.problem(path, problem, accepted=accepted, given=given))

@@ -26,9 +26,10 @@ from acqd.config.models import (
     SweeperTable,
     is_topic_level,
 )
-from acqd.config.problems import Text, homes_of_keys, in_file_order, near_miss, shown
+from acqd.config.problems import Text, homes_of_keys, in_file_order
 from acqd.config.quantity import DURATION, FREQUENCY, format_quantity
 from acqd.config.reading import parse_toml, read_text
+from acqd.config.tablereader import TableReader, headers_of
 from acqd.config.tables import Table
 from acqd.config.whole import StationConfig
 from acqd.errors import ConfigError, ConfigProblem, WrongUsage
@@ -309,13 +310,13 @@ def parse_map(text: str, path: Path) -> LogMap:
         ConfigError: as :func:`load_map`.
     """
     data, places = parse_toml(str(path), text)
-    places = replace(places, homes=homes_of_keys(dict(_headers())))
-    reader = _Reader(data, places)
+    places = replace(places, homes=homes_of_keys(headers_of(TABLES, FAMILIES)))
+    reader = TableReader(data, places, tables=TABLES, families=FAMILIES)
     single = {name: reader.single(name, model) for name, model in TABLES.items()}
     context = reader.family("context", ContextColumn)
     sweepers = reader.family("sweeper", LoggedSweeperTable)
     chains = reader.family("chain", ChainTable)
-    reader.check_names("job")
+    reader.named("job")  # their tables are filled in first, when it is known what was swept
     reader.refuse_unknown()
     if reader.problems or None in single.values():
         raise ConfigError(in_file_order(reader.problems))
@@ -334,76 +335,3 @@ def parse_map(text: str, path: Path) -> LogMap:
     if problems:
         raise ConfigError(in_file_order(problems))
     return made
-
-
-def _headers() -> Iterator[tuple[str, type[Table]]]:
-    yield from TABLES.items()
-    yield from ((f"{family}.NAME", model) for family, model in FAMILIES.items())
-
-
-class _Reader:
-    """Takes the tables of one map one by one and gathers what is wrong with them."""
-
-    def __init__(self, data: Mapping[str, Any], places: Text) -> None:
-        self._data = data
-        self._places = places
-        self.problems: list[ConfigProblem] = []
-
-    def single(self, name: str, model: type[T]) -> T | None:
-        if name not in self._data and any(f.is_required() for f in model.model_fields.values()):
-            self._problem((name,), f"the table [{name}] is missing", accepted=f"a table [{name}]")
-            return None
-        return self._table((name,), self._data.get(name, {}), model)
-
-    def family(self, family: str, model: type[T]) -> dict[str, T]:
-        found = {
-            name: self._table((family, name), data, model)
-            for name, data in self.check_names(family).items()
-        }
-        return {name: table for name, table in found.items() if table is not None}
-
-    def check_names(self, family: str) -> Mapping[str, Any]:
-        """The tables of a family by name; what is wrong with their names is noted."""
-        named = self._data.get(family, {})
-        if not isinstance(named, Mapping) or not all(
-            isinstance(data, Mapping) for data in named.values()
-        ):
-            self._problem(
-                (family,),
-                f"{family}s have names",
-                accepted=f"tables [{family}.NAME]",
-                given=None if isinstance(named, Mapping) else shown(named),
-            )
-            return {}
-        for name in named:
-            if not is_topic_level(name) or (family, name) == ("job", "station"):
-                self._problem(
-                    (family, name), f"`{name}` is not fit for a name", accepted=TOPIC_LEVEL
-                )
-        return named
-
-    def refuse_unknown(self) -> None:
-        """Whatever stands at the top of the map and is nothing that is known."""
-        known = [*TABLES, *FAMILIES]
-        for name, value in self._data.items():
-            if name in known:
-                continue
-            what = "table" if isinstance(value, Mapping | list) else "key"
-            hint = near_miss(name, known) or self._places.home_of(name)
-            self._problem(
-                (name,),
-                f"unknown {what} `{name}`{hint}",
-                accepted=", ".join(f"[{header}]" for header, _ in _headers()),
-            )
-
-    def _table(self, path: tuple[str, ...], data: object, model: type[T]) -> T | None:
-        try:
-            return model.model_validate(data)
-        except ValidationError as exc:
-            self.problems.extend(self._places.problems_of(exc, table=path, model=model, data=data))
-            return None
-
-    def _problem(
-        self, path: tuple[str, ...], problem: str, *, accepted: str, given: str | None = None
-    ) -> None:
-        self.problems.append(self._places.problem(path, problem, accepted=accepted, given=given))

@@ -103,8 +103,8 @@ def test_which_job_is_meant(map_of: Callable[..., LogMap]) -> None:
         (LEAST + '[job.a]\nchain = "b"\n', "m.toml:10: job.a.chain: there is no chain `b`"),
         (LEAST + '[job.a]\nband = { margin = 3 }\n', "m.toml:10: job.a.band.margin: a numb"),
         (LEAST + '[sweeper.a]\ndriver = "scpi"\n', "m.toml:10: sweeper.a.driver: a driver, but"),
-        (LEAST + "[job.station]\n", "m.toml:9: job.station: `station` is not fit"),
-        (LEAST + "[job]\nkind = 1\n", "job: jobs have names"),
+        (LEAST + "[job.station]\n", "m.toml:9: job.station: the name `station` is reserved"),
+        (LEAST + "[job]\nkind = 1\n", "m.toml:10: job.kind: `kind` stands where the NAME of a job"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_said_with_its_line(text: str, where: str) -> None:
