@@ -86,6 +86,26 @@ async def test_a_restart_in_the_middle_of_a_run_is_noticed_and_all_is_set_again(
     await host.close()
 
 
+async def test_another_one_in_its_place_on_a_link_that_stays_up_gives_no_sweep_as_the_first(
+    peer: Any, host_for: Make
+) -> None:
+    """Behind an adapter nothing hangs up: who restarted is asked, and known after opening anew."""
+    host = await opened(host_for, peer)
+    await host.sweep(ASK)
+    peer.idn = "ACME,MODEL 1,SN0002,1.02,b"
+    peer.power_on()
+    with pytest.raises(TransportError, match=r"restarted.*SN0002.*opened anew"):
+        await host.sweep(ASK)
+    again = await host.open()
+    assert again.identity_changed_from is not None
+    assert (again.identity_changed_from.serial_number, again.identity.serial_number) == (
+        "SN0001",
+        "SN0002",
+    )
+    assert (await host.sweep(ASK)).level.size == 401
+    await host.close()
+
+
 FORMATS = {
     "ascii": {"format": "ascii"},
     "real32": {"format": "real32"},

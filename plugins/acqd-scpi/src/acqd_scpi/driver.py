@@ -6,8 +6,8 @@ meanwhile? settings where they differ, ``INIT:IMM;*OPC?`` under a deadline from 
 trace, and the error queue. Whatever goes wrong, the source goes off.
 
 A restart that drops the link is found on opening anew, one that does not by the power-on bit of
-``*ESR?``, asked before each sweep. Either way all settings are applied again and the next sweep is
-flagged POWERED_ON.
+``*ESR?``, asked before each sweep; who it is is asked then too. Either way all settings are applied
+again and the next sweep is flagged POWERED_ON.
 """
 
 from __future__ import annotations
@@ -273,6 +273,13 @@ class ScpiSweeper(Sweeper):
             raise ProtocolViolation(expected=f"{first!r} again from *IDN?", got=second)
         return identity(first)
 
+    def _be_the_same(self) -> None:
+        """Whoever restarted may be another one, put in the place of the first on a link that stayed
+        up (an adapter to RS-232, a gateway): nothing of it is taken for the first one's."""
+        now = replace(self._ask_who_it_is(), location=self._identity.location)
+        if now != self._identity:
+            raise TransportClosed(f"it restarted, and now says it is {now}; it is opened anew")
+
     def _first_answer(self, query: str) -> str:
         """The answer to ``query``; a sweeper that restarts on opening is asked again."""
         until_s = time.monotonic() + self._dialect.boot_s
@@ -347,6 +354,7 @@ class ScpiSweeper(Sweeper):
     def sweep(self, request: SweepRequest) -> Trace:
         if self._dialect.status and self._restarted():
             self._powered_on = True
+            self._be_the_same()
             self._prepare()
         with self._source_for(request):
             span, changed = self._settings.apply(request)
