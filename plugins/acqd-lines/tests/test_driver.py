@@ -290,10 +290,60 @@ async def test_it_falls_silent_before_it_is_asked(
                 pass  # nobody is connected at this moment
 
     task = asyncio.create_task(chatter())
-    with pytest.raises(ProtocolViolation, match=r"silence within 0\.3 s of opening"):
+    with pytest.raises(ProtocolViolation, match=r"silence within 0\.3 s"):
         await host.open()
     task.cancel()
     await host.close()
+
+
+class Streaming:
+    """A toy that sweeps on and on once it is told to ``run``, until ``stop``."""
+
+    def __init__(self, link: Any, device: Lookout) -> None:
+        self.is_on = True
+        self.link, self.device = link, device
+
+    def answer(self, line: bytes) -> bytes | None:
+        """As the toy, but for what starts and stops the stream."""
+        if line in (b"stop", b"data"):
+            self.is_on = line == b"data"
+            return b""
+        return self.device.answer(line)
+
+    async def go_on(self) -> None:
+        """Sweep after sweep."""
+        while True:
+            await asyncio.sleep(0.01)
+            if self.is_on:
+                try:
+                    self.link.say(self.device.answer(b"data"))
+                except (AssertionError, OSError):
+                    pass  # nobody is connected at this moment
+
+
+async def test_a_sweeper_that_never_stops_by_itself_is_stopped(
+    serve: Serve, profile: Callable[..., str], host_of: Make
+) -> None:
+    """Before the first question by ``begin``, and after each sweep by ``halt``."""
+    device, peer = toy()
+    link = serve(peer)
+    streaming = Streaming(link, device)
+    peer.answer = streaming.answer
+    path = profile(
+        ('quiet = "30 ms"', 'quiet = "30 ms"\nquiet_limit = "300 ms"\nbegin = ["stop\\n"]'),
+        ("abort =", "halt ="),
+    )
+    host = host_of(link.address, path)
+    task = asyncio.create_task(streaming.go_on())
+    try:
+        await host.open()
+        for _ in range(3):
+            sweep = await host.sweep(REQUEST)
+            assert sweep.level.size == 101
+            assert not streaming.is_on
+    finally:
+        task.cancel()
+        await host.close()
 
 
 COLUMNS = ('separator = ","', 'columns = ["frequency", "level"]\nfrequency_unit = "kHz"')

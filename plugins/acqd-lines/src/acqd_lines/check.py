@@ -312,6 +312,7 @@ class Check:
             self._poll(deadline_s)
         self._at = ("sweep", "fetch")
         said = talk.run(sweep.fetch, values, points=points, timeout_s=deadline_s)
+        talk.halt(sweep.halt)
         self._at = ("sweep", "values")
         form = sweep.values.format()
         frame = said.frame

@@ -201,6 +201,7 @@ class LinesSweeper(Sweeper):
                 # Below the host's own limit (three times and 2 s): the error names the command.
                 limit_s = 2.5 * estimate_s + 1.5
             frames, sent = self._take(wanted, request, time.monotonic() + limit_s)
+            self._talk.halt(self._profile.sweep.halt)
         decoded = self._decoded(frames[-1])
         if decoded.level.size != request.points:
             raise SweepInvalid(f"asked for {request.points} points, got {decoded.level.size}")
@@ -243,7 +244,7 @@ class LinesSweeper(Sweeper):
         """End what runs and turn the source off without waiting for answers."""
         profile = self._profile
         self._talk.restart()
-        for text in profile.sweep.abort:
+        for text in profile.sweep.abort or profile.sweep.halt:
             self._talk.write(text.encode("latin-1"))
         for command in profile.source.off if profile.source is not None else ():
             self._talk.write(command.render({}).data + profile.talk.end_bytes)

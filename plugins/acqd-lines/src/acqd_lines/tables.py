@@ -261,6 +261,7 @@ class SweepTable(Table):
     fetch: FetchTable = Field(description="the command that is answered with the levels")
     values: ValuesTable = ValuesTable()
     axis: AxisTable = AxisTable()
+    halt: Texts = ()
     abort: Texts = ()
     overload: Pattern | None = None
 

@@ -8,7 +8,7 @@ uses it starts anew with a new link. Bytes that nobody asked for break it too.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, Protocol
@@ -106,17 +106,30 @@ class Conversation:
 
     def begin(self) -> bytes:
         """Come to rest after the link was opened: wait, say what ends an old conversation, and read
-        away what the sweeper says unasked until it is quiet; that is returned.
+        away what the sweeper says unasked until it is quiet; that is returned. What goes on by
+        itself until it is told to end need not be quiet before it is told.
 
         Raises:
             ProtocolViolation: it does not fall silent within ``quiet_limit``.
         """
         self.wait(self._talk.pause_s)
-        came = self.read_away()
+        came = self.read_away(is_endless=bool(self._talk.begin))
         for text in self._talk.begin:
             self.write(text.encode("latin-1"))
             came += self.read_away()
         return came
+
+    def halt(self, texts: Iterable[str]) -> None:
+        """Stop a sweeper that goes on sweeping once it was started: say ``texts`` as they stand,
+        and read away what still comes.
+
+        Raises:
+            ProtocolViolation: it does not fall silent.
+        """
+        for text in texts:
+            self.write(text.encode("latin-1"))
+            self._unasked = b""
+            self.read_away()
 
     def restart(self) -> None:
         """Talk again after a failure, for what must be said whatever the answers are worth: only
@@ -261,11 +274,12 @@ class Conversation:
         if self._heard is not None:
             self._heard(Heard(way=Way.SENT, data=data))
 
-    def read_away(self) -> bytes:
+    def read_away(self, *, is_endless: bool = False) -> bytes:
         """Read until nothing has come for ``quiet``; the first 64 KiB of it.
 
         Raises:
-            ProtocolViolation: something still comes after ``quiet_limit``.
+            ProtocolViolation: something still comes after ``quiet_limit``, and ``is_endless`` does
+                not say that it may.
         """
         kept = bytearray()
         until_s = time.monotonic() + self._talk.quiet_limit_s
@@ -280,9 +294,11 @@ class Conversation:
             self._told_received(data)
             kept += data[: KEPT_BYTES - len(kept)]
             if time.monotonic() > until_s:
+                if is_endless:
+                    return bytes(kept)
                 self.is_broken = True
                 raise ProtocolViolation(
-                    expected=f"silence within {self._talk.quiet_limit_s:g} s of opening",
+                    expected=f"silence within {self._talk.quiet_limit_s:g} s",
                     got=bytes(kept[:PARTIAL_BYTES]),
                 )
 
