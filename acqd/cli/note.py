@@ -25,13 +25,12 @@ def command(
     WHEN is a time of the station's clock (the last such time), now (as it is without it), or
     ISO 8601. The station may be running or not. A remark changes no figure.
     """
-    import getpass
     from pathlib import Path
 
     from acqd.clock import SystemClock
     from acqd.errors import WrongUsage
     from acqd.look.times import clock, date, moment_of
-    from acqd.station.noting import put_note
+    from acqd.station.noting import put_note, user_name
 
     if len(words) > 2:
         raise WrongUsage('the remark is to be one word for the shell: acqd note 21:05 "lamp off"')
@@ -48,10 +47,6 @@ def command(
         raise WrongUsage(str(exc)) from exc
     if to_s is not None and to_s < from_s:
         raise WrongUsage(f"--until {until} is before {words[0]}; a remark ends after it begins")
-    try:
-        who = getpass.getuser()
-    except (KeyError, OSError):
-        who = "somebody"
     put_note(
         Path(folder),
         station=station,
@@ -60,7 +55,7 @@ def command(
         job=job,
         from_s=from_s,
         to_s=to_s,
-        who=who,
+        who=user_name(),
     )
     when = f"{date(from_s, zone)}, {clock(from_s, zone, seconds=True)}"
     if to_s is not None:

@@ -7,7 +7,6 @@ needs not be read again.
 
 from __future__ import annotations
 
-import getpass
 import json
 import secrets
 import socket
@@ -18,19 +17,12 @@ from typing import Any
 
 from acqd.archive.durable import make_folder, write_whole
 from acqd.errors import ArchiveDamaged, ArchiveError
+from acqd.station.noting import user_name
 
-__all__ = ["ingested_files", "provenance_of", "who", "write_provenance"]
+__all__ = ["ingested_files", "provenance_of", "write_provenance"]
 
 FOLDER = "ingested"
 VERSION = 1
-
-
-def who() -> str:
-    """Whoever runs this, as far as the machine knows."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "somebody"
 
 
 def write_provenance(archive: Path, told: dict[str, Any], *, at_s: float) -> Path:
@@ -45,7 +37,7 @@ def write_provenance(archive: Path, told: dict[str, Any], *, at_s: float) -> Pat
         "version": VERSION,
         "at": at.isoformat(timespec="seconds"),
         "at_s": at_s,
-        "who": who(),
+        "who": user_name(),
         "host": socket.gethostname(),
         **told,
     }

@@ -28,14 +28,13 @@ from acqd.ingest.logged import Logged, LogReader
 from acqd.ingest.maps import LogMap, Span
 from acqd.ingest.moments import US
 from acqd.ingest.provenance import ingested_files, write_provenance
-from acqd.ingest.provenance import who as who_runs
 from acqd.ingest.scan import LogFile, Progress, Scan, scan_files
 from acqd.ingest.sweeps import SweepMaker, resolution_of
 from acqd.ingest.values import conversion_of
 from acqd.report.whose import whose
 from acqd.station.build import job_spec
 from acqd.station.job import JobSpec, Taken
-from acqd.station.noting import NOTE_MOST, note_text
+from acqd.station.noting import NOTE_MOST, note_text, user_name
 from acqd.station.software import software_here
 from acqd.sweep import Capabilities, Identity
 
@@ -414,7 +413,7 @@ class _Ingest:
         archive.add_overlay(
             "note",
             body={"text": note_text(text[:NOTE_MOST])},
-            who=who_runs(),
+            who=user_name(),
             job=done.job,
             from_s=done.from_s,
         ).result()

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import getpass
 from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
@@ -23,6 +22,7 @@ from acqd.measure.meter import Role
 from acqd.station.build import Built, SweeperSpec, build
 from acqd.station.control import ask_station
 from acqd.station.job import JobSpec
+from acqd.station.noting import user_name
 from acqd.station.references import (
     ReferenceRecord,
     differences_from_job,
@@ -38,7 +38,7 @@ from acqd.station.taking import (
     told_of,
 )
 
-__all__ = ["Bench", "Taker", "own_archive", "user_name", "with_sweeper"]
+__all__ = ["Bench", "Taker", "own_archive", "with_sweeper"]
 
 RUN_ID = "reference"
 
@@ -241,11 +241,3 @@ async def with_sweeper(
         return await work(host, await host.open())
     finally:
         await asyncio.shield(host.close())
-
-
-def user_name() -> str:
-    """Who asks, for the ledger."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "somebody"

@@ -6,6 +6,7 @@ figure: whoever reads the archive, and every report, has it beside the sweeps.
 
 from __future__ import annotations
 
+import getpass
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -15,12 +16,20 @@ from acqd.clock import Clock
 from acqd.errors import ArchiveLocked, PortBusy, WrongUsage
 from acqd.station.control import ask_station
 
-__all__ = ["NOTE_MOST", "note_text", "put_note"]
+__all__ = ["NOTE_MOST", "note_text", "put_note", "user_name"]
 
 NOTE_MOST = 500
 """Characters of a remark."""
 
 RUN_ID = "note"
+
+
+def user_name() -> str:
+    """Whoever runs this, as far as the machine knows."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "somebody"
 
 
 def note_text(text: str) -> str:

@@ -21,9 +21,10 @@ from acqd.config.selftest import SelfTestTable, load_expected
 from acqd.drivers.host import Opened, SweeperHost
 from acqd.drivers.registry import load_drivers
 from acqd.errors import PortBusy, WrongUsage
-from acqd.station.bench import own_archive, user_name, with_sweeper
+from acqd.station.bench import own_archive, with_sweeper
 from acqd.station.build import Built, SweeperSpec, build
 from acqd.station.control import ask_station
+from acqd.station.noting import user_name
 from acqd.station.selftest import TestPart, facts_of, parts_of, refuse_unsafe_part, take_part
 from acqd.station.selftesting import body_of, part_of
 from acqd.sweep import SourceRequest
