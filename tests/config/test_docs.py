@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +54,7 @@ from acqd.config.transmission import (
     TransmissionTable,
 )
 from acqd.errors import ConfigError
+from doc_tables import rows
 
 DOCS = Path(__file__).parents[2] / "docs"
 CONFIG = (DOCS / "config.md").read_text("utf-8")
@@ -110,15 +110,6 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
                                         "width": "1 kHz"}),
 }  # fmt: skip
 """Each table, the page that describes it, its model, and the least that makes one."""
-
-
-def rows(page: str, section: str) -> Iterator[tuple[str, str]]:
-    """Key and default of each row of the table under a heading."""
-    body = re.split(r"(?m)^## ", page.split(f"\n## {section}\n", 1)[1])[0]
-    for line in body.splitlines():
-        match = re.match(r"\| `(\w+)` \| [^|]+ \| ([^|]+) \|", line)
-        if match is not None:
-            yield match[1], match[2].strip()
 
 
 @pytest.mark.parametrize("section", SECTIONS)

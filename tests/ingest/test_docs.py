@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, get_args
 
@@ -13,6 +13,7 @@ import pytest
 from acqd.config.tables import Table
 from acqd.ingest.tables import TABLES, ContextColumn, LevelTable
 from acqd.ingest.values import UNITS
+from doc_tables import rows
 
 PAGE = (Path(__file__).parents[2] / "docs" / "ingest.md").read_text("utf-8")
 SECTIONS: dict[str, type[Table]] = {
@@ -21,26 +22,19 @@ SECTIONS: dict[str, type[Table]] = {
 }
 
 
-def rows(section: str) -> Iterator[tuple[str, str]]:
-    """Key and default of each row of the table under a heading."""
-    body = re.split(r"(?m)^## ", PAGE.split(f"\n## {section}\n", 1)[1])[0]
-    for line in body.splitlines():
-        match = re.match(r"\| `(\w+)` \| [^|]+ \| ([^|]+) \|", line)
-        if match is not None:
-            yield match[1], match[2].strip()
-
-
 @pytest.mark.parametrize("section", SECTIONS)
 def test_every_key_is_described(section: str) -> None:
     """The page has a row for each key of the model, and none that the model does not have."""
-    assert sorted(key for key, _ in rows(section)) == sorted(SECTIONS[section].fields_by_key())
+    assert sorted(key for key, _ in rows(PAGE, section)) == sorted(
+        SECTIONS[section].fields_by_key()
+    )
 
 
 @pytest.mark.parametrize("section", SECTIONS)
 def test_every_default_is_as_described(section: str) -> None:
     """What is required, what is nothing, and what is something."""
     fields = SECTIONS[section].fields_by_key()
-    for key, default in rows(section):
+    for key, default in rows(PAGE, section):
         field = fields[key]
         assert field.is_required() == (default == "required"), key
         if default == "none":

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +36,7 @@ from pydantic import BaseModel
 
 from acqd.config.tables import Table
 from acqd.errors import ConfigError
+from doc_tables import rows
 
 PAGE = (Path(__file__).parents[3] / "docs" / "lines.md").read_text("utf-8")
 WHO = {"send": "who", "expect": "^X$"}
@@ -68,19 +68,12 @@ SECTIONS: dict[str, tuple[type[Table], dict[str, Any]]] = {
 """Each table of the page, its model, and the least that makes one."""
 
 
-def rows(section: str) -> Iterator[tuple[str, str]]:
-    """Key and default of each row of the table under a heading."""
-    body = re.split(r"(?m)^## ", PAGE.split(f"\n## {section}\n", 1)[1])[0]
-    for line in body.splitlines():
-        match = re.match(r"\| `(\w+)` \| [^|]+ \| ([^|]+) \|", line)
-        if match is not None:
-            yield match[1], match[2].strip()
-
-
 @pytest.mark.parametrize("section", SECTIONS)
 def test_every_key_is_described(section: str) -> None:
     """A row for each key of the model, and none that it does not have."""
-    assert sorted(key for key, _ in rows(section)) == sorted(SECTIONS[section][0].fields_by_key())
+    assert sorted(key for key, _ in rows(PAGE, section)) == sorted(
+        SECTIONS[section][0].fields_by_key()
+    )
 
 
 @pytest.mark.parametrize("section", SECTIONS)
@@ -88,7 +81,7 @@ def test_every_default_is_as_described(section: str) -> None:
     """Leaving a key out and writing its described default are the same."""
     model, least = SECTIONS[section]
     names = {field.alias or name: (name, field) for name, field in model.model_fields.items()}
-    for key, default in rows(section):
+    for key, default in rows(PAGE, section):
         name, field = names[key]
         assert field.is_required() == (default == "required"), key
         if default == "none":
@@ -109,7 +102,7 @@ def test_every_key_of_every_setting_is_described() -> None:
     for field in SettingsTable.model_fields.values():
         table = field.annotation.__args__[0]  # type: ignore[union-attr]  # "X | None" of each
         keys |= set(table.fields_by_key())
-    assert {key for key, _ in rows("[setting.NAME]")} == keys
+    assert {key for key, _ in rows(PAGE, "[setting.NAME]")} == keys
     body = PAGE.split("\n## [setting.NAME]\n", 1)[1]
     named = re.findall(r"`(\w+)`", body[: body.index(". A setting")])
     assert set(named) == set(SETTINGS)
