@@ -223,6 +223,8 @@ class Capabilities:
     rbw_steps_hz: tuple[float, ...] = ()
     rbw_min_hz: float | None = None
     rbw_max_hz: float | None = None
+    noise_bandwidth_ratio: float | None = None
+    """Noise bandwidth over what it calls its RBW; None: taken for a Gaussian filter's, 1.0645."""
     detectors: tuple[Detector, ...] = ()
     attenuation_steps_db: tuple[float, ...] = ()
     averages_max: int = 1

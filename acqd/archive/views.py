@@ -77,6 +77,7 @@ class SetupView:
             absolute_max_dbm=told.get("absolute_max_dbm"),
             range_hz=None if told.get("range_hz") is None else tuple(told["range_hz"]),
             points_max=told.get("points_max"),
+            noise_bandwidth_ratio=told.get("noise_bandwidth_ratio"),
             attenuation_steps_db=tuple(told.get("attenuation_steps_db", ())),
             identity=str(Identity(**record.details.get("identity", {}))),
         )

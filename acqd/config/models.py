@@ -192,6 +192,9 @@ class SweeperTable(Table):
     noise_figure_db: (
         Annotated[float, Quantity(dimension=DIFFERENCE, at_least="0 dB", at_most="100 dB")] | None
     ) = Field(default=None, alias="noise_figure")
+    noise_bandwidth_ratio: Annotated[float, Field(strict=True, ge=0.5, le=2.0)] | None = Field(
+        default=None, alias="noise_bandwidth"
+    )
     shape_factor: Annotated[float, Field(strict=True, gt=1.0, le=1000.0)] | None = None
     phase_noise_at: PhaseNoise | None = None
     stopband_db: (

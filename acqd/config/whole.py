@@ -49,6 +49,8 @@ _SWEEPER_SAYS = (
     "phase_noise_at",
     "stopband",
 )
+_SWEEPER_MAY_SAY = ("noise_bandwidth",)
+"""Keys that came later, left out where they are not said: so digests of old stay as they are."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -171,7 +173,11 @@ class StationConfig:
             "points": request.points,
             **self._kind_source(table, plain),
             "when": {key: plain["when"][key] for key in _RHYTHM},
-            "sweeper_says": {key: sweeper[key] for key in _SWEEPER_SAYS},
+            "sweeper_says": {
+                key: sweeper[key]
+                for key in (*_SWEEPER_SAYS, *_SWEEPER_MAY_SAY)
+                if key in _SWEEPER_SAYS or sweeper[key] is not None
+            },
             "chain_parts": None if chain is None else chain.to_json(),
             "channel_plan": None if plan is None else _plain_plan(plan),
             **self._limits_source(job),

@@ -31,6 +31,8 @@ COARSEST_DB: Final = 10.0
 """A scale in decibels with coarser steps than this measures nothing."""
 
 ABOVE_ZERO: Final = frozenset({"rbw_hz", "vbw_hz", "averages", "averages_max", "resolution"})
+WITHIN: Final = {"noise_bandwidth_ratio": (0.5, 2.0)}
+"""A filter of one pole has 1.57, one whose RBW is a 6 dB width 0.75, an impulse bandwidth 0.71."""
 NOT_BELOW_ZERO: Final = frozenset({"sweep_time_s", "level_accuracy_db", "frequency_accuracy_ppm"})
 
 
@@ -104,6 +106,10 @@ def problem_of(told: Reported | Capabilities | Identity) -> str | None:
             return f"{field.name} must be above 0, got {value}"
         if value is not None and field.name in NOT_BELOW_ZERO and value < 0:
             return f"{field.name} must not be below 0, got {value}"
+        if value is not None and field.name in WITHIN:
+            least, most = WITHIN[field.name]
+            if not least <= value <= most:
+                return f"{field.name} must lie in {least:g}..{most:g}, got {value}"
     return None
 
 

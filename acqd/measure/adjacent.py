@@ -102,6 +102,7 @@ def filter_leak_db(
     channel_hz: float,
     rbw_hz: float,
     shape: FilterShape = FilterShape.GAUSSIAN,
+    enb_per_rbw: float | None = None,
 ) -> float:
     """How far below a lone carrier its skirt lies, summed over a channel ``offset_hz`` away.
 
@@ -115,7 +116,7 @@ def filter_leak_db(
     least_db = float(loss_db.min())
     gain = ratio_from_db(least_db - loss_db)
     within_hz = float((gain[1:] + gain[:-1]).sum()) * (edges[1] - edges[0]) / 2.0
-    return least_db - 10.0 * math.log10(within_hz / enb_hz(rbw_hz, shape))
+    return least_db - 10.0 * math.log10(within_hz / enb_hz(rbw_hz, shape, enb_per_rbw))
 
 
 def adjacent_power(
@@ -131,6 +132,7 @@ def adjacent_power(
     floor_dbm: Float | float | None = None,
     averages: float = 1.0,
     shape: FilterShape = FilterShape.GAUSSIAN,
+    enb_per_rbw: float | None = None,
 ) -> AdjacentPower:
     """Power of an emission in its channel and in those beside it.
 
@@ -146,6 +148,7 @@ def adjacent_power(
         floor_dbm: mean noise power in the same RBW, one value or (points,). None: nothing is taken
             out, and a ratio cannot be known to be the floor's.
         averages: N, samples averaged in power in each point.
+        enb_per_rbw: ENB / RBW where it is stated; None: that of ``shape``.
 
     Returns:
         Both ratios of each pair and the worse. A channel that the sweep does not cover, or with a
@@ -167,7 +170,8 @@ def adjacent_power(
     floor = None
     if floor_dbm is not None:
         floor = np.broadcast_to(np.asarray(floor_dbm, dtype=np.float64), level_dbm.shape)
-    sweep = _Swept(Grid.from_axis(frequency_hz), level_dbm, floor, rbw_hz, shape, averages)
+    grid = Grid.from_axis(frequency_hz)
+    sweep = _Swept(grid, level_dbm, floor, rbw_hz, shape, enb_per_rbw, averages)
     main = sweep.channel(centre_hz, channel_hz)
     neighbours = tuple(
         sweep.neighbour(main, place, centre_hz + place * spacing_hz, width_hz, place * spacing_hz)
@@ -188,6 +192,7 @@ class _Swept:
     floor: Float | None
     rbw_hz: float | None
     shape: FilterShape
+    enb_per_rbw: float | None
     averages: float
 
     def channel(self, centre_hz: float, width_hz: float) -> ChannelPower:
@@ -231,7 +236,7 @@ class _Swept:
         channel = self.channel(centre_hz, width_hz)
         leak_db = None
         if self.rbw_hz is not None:
-            leak_db = filter_leak_db(offset_hz, width_hz, self.rbw_hz, self.shape)
+            leak_db = filter_leak_db(offset_hz, width_hz, self.rbw_hz, self.shape, self.enb_per_rbw)
             leak_db = leak_db if leak_db < LEAK_NONE_DB else None
         ratio_db, u_db, bound, reason = None, None, Bound.VALUE, channel.reason
         if main.level is None or main.bound is not Bound.VALUE:
@@ -262,6 +267,7 @@ class _Swept:
             stop_hz=stop_hz,
             rbw_hz=self.rbw_hz,
             shape=self.shape,
+            enb_per_rbw=self.enb_per_rbw,
         )
         if found.level is None:
             return found.reason or "no power"
@@ -273,7 +279,8 @@ class _Swept:
         """Deviation of a sum over ``width_hz``: noise-like, one independent value per ENB."""
         independent = 1.0
         if self.rbw_hz is not None:
-            independent = max(1.0, width_hz / enb_hz(self.rbw_hz, self.shape))
+            own_hz = enb_hz(self.rbw_hz, self.shape, self.enb_per_rbw)
+            independent = max(1.0, width_hz / own_hz)
         return reading_deviation_db(0.0, self.averages * independent)
 
     @staticmethod

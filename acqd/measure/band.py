@@ -160,6 +160,7 @@ class BandMeter:
             assumed=event.assumed,
             resolution=event.resolution,
             attenuation_db=event.attenuation_db,
+            noise_bandwidth_ratio=event.noise_bandwidth_ratio,
             gain_db=band_more.gain_in_the_middle_db(event),
             **band_more.reference_fields(event),
         )

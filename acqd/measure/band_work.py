@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from acqd.measure.band_references import residual_limit
 from acqd.measure.bandpower import enb_hz, scallop_db, step_too_wide
 from acqd.measure.channels import ChannelPlan
+from acqd.measure.checkpoint import ADDED
 from acqd.measure.floor import BUSY_FALSE_ALARM, FlatFloor, dither
 from acqd.measure.neighbours import Leakage, leak_out_db, poles_of
 from acqd.measure.occupancy import index_channels
@@ -168,8 +169,10 @@ class BandSettings:
         # What the sweeper does to neighbours is looked at here, not at the first sweep.
         self.leakage(1.0)
 
-    def leakage(self, rbw_hz: float) -> Leakage:
+    def leakage(self, rbw_hz: float, enb_hz: float | None = None) -> Leakage:
         """How far a signal reaches behind an RBW filter of that 3 dB width.
+
+        ``enb_hz`` is its noise bandwidth where that is stated; None takes a Gaussian filter's.
 
         Raises:
             ValueError: a shape factor beyond a single pole's, or phase noise out of order.
@@ -179,6 +182,7 @@ class BandSettings:
             poles=math.inf if self.shape_factor is None else poles_of(self.shape_factor),
             phase_noise=self.phase_noise,
             stopband_db=self.stopband_db,
+            enb_hz=enb_hz,
         )
 
 
@@ -208,6 +212,8 @@ class BandSetup:
     ambient_at_s: float | None = None
     ambient_u_db: float = 0.0
     """Standard uncertainty of a point of it."""
+    noise_bandwidth_ratio: float | None = field(default=None, metadata={ADDED: True})
+    """Noise bandwidth over ``rbw_hz``; None where nobody stated it."""
 
 
 class BandWork:
@@ -242,10 +248,11 @@ class BandWork:
             if self.logarithmic
             else f"levels are in {setup.unit.value}, not in decibels"
         )
-        enb = None if setup.rbw_hz is None else enb_hz(setup.rbw_hz)
+        stated = setup.noise_bandwidth_ratio
+        enb = None if setup.rbw_hz is None else enb_hz(setup.rbw_hz, enb_per_rbw=stated)
         self.enb_hz = enb
         self.leakage = (
-            settings.leakage(setup.rbw_hz)
+            settings.leakage(setup.rbw_hz, None if stated is None else enb)
             if setup.rbw_hz is not None and self.logarithmic
             else None
         )

@@ -59,9 +59,17 @@ def enb_ratio(shape: FilterShape = FilterShape.GAUSSIAN) -> float:
     return synchronous_enb_ratio(poles)
 
 
-def enb_hz(rbw_hz: float, shape: FilterShape = FilterShape.GAUSSIAN) -> float:
-    """Equivalent noise bandwidth of a filter of 3 dB width ``rbw_hz``."""
-    return rbw_hz * enb_ratio(shape)
+def enb_hz(
+    rbw_hz: float,
+    shape: FilterShape = FilterShape.GAUSSIAN,
+    enb_per_rbw: float | None = None,
+) -> float:
+    """Equivalent noise bandwidth of a filter that is called ``rbw_hz`` wide.
+
+    ``enb_per_rbw`` is ENB / RBW as the sweeper or its owner states it, whatever the sweeper calls
+    its RBW. None: the RBW is taken for the 3 dB width of a filter of that shape.
+    """
+    return rbw_hz * (enb_ratio(shape) if enb_per_rbw is None else enb_per_rbw)
 
 
 def scallop_db(step_hz: float, rbw_hz: float) -> float:
@@ -74,11 +82,12 @@ def noise_density_dbm_per_hz(
     *,
     rbw_hz: float,
     shape: FilterShape = FilterShape.GAUSSIAN,
+    enb_per_rbw: float | None = None,
     db_averaged: bool = False,
 ) -> float:
     """Density of noise that reads ``level_dbm``; ``db_averaged`` adds 2.5068 dB."""
     correction_db = DB_AVERAGE_OF_NOISE_DB if db_averaged else 0.0
-    return level_dbm - 10.0 * math.log10(enb_hz(rbw_hz, shape)) + correction_db
+    return level_dbm - 10.0 * math.log10(enb_hz(rbw_hz, shape, enb_per_rbw)) + correction_db
 
 
 def noise_figure_db(density_dbm_per_hz: float) -> float:
@@ -122,6 +131,7 @@ def band_power(
     stop_hz: float,
     rbw_hz: float | None,
     shape: FilterShape = FilterShape.GAUSSIAN,
+    enb_per_rbw: float | None = None,
 ) -> BandPower:
     """Power between two frequencies: 10 log10[Σ wᵢ·Δfᵢ·10^(Lᵢ/10) / ENB].
 
@@ -129,6 +139,7 @@ def band_power(
         level_db: (points,) in rising order of ``grid``, in dB over any power; rms data. Data
             averaged in dB read noise-like signals up to 2.51 dB low; peak data read high.
         rbw_hz: 3 dB width; None refuses.
+        enb_per_rbw: ENB / RBW where it is stated; None: that of ``shape``. See :func:`enb_hz`.
 
     Returns:
         The level in the unit of ``level_db``, where the step allows a sum (at most half the RBW),
@@ -153,5 +164,5 @@ def band_power(
     if not 0.0 < power < math.inf:
         # Levels of −3000 dB and the like: a scale that is none, or a sweeper that says nothing.
         return BandPower(level=None, reason="the levels are no powers", covered=covered)
-    level = DB_PER_NEPER * math.log(power / enb_hz(rbw_hz, shape))
+    level = DB_PER_NEPER * math.log(power / enb_hz(rbw_hz, shape, enb_per_rbw))
     return BandPower(level=level, reason=None, covered=covered)

@@ -118,6 +118,7 @@ def occupied_bandwidth(
     floor_u_db: float = 0.0,
     averages: float = 1.0,
     shape: FilterShape = FilterShape.GAUSSIAN,
+    enb_per_rbw: float | None = None,
     within_hz: tuple[float, float] | None = None,
 ) -> Bandwidth:
     """Width outside which β/2 of the total mean power lies on either side; β = 1 − ``share``.
@@ -132,6 +133,7 @@ def occupied_bandwidth(
             floor, to see whether noise has ruined the figure.
         floor_u_db: standard uncertainty of ``floor_dbm``, common to all points.
         averages: N, samples averaged in power in each point.
+        enb_per_rbw: ENB / RBW where it is stated; None: that of ``shape``.
         within_hz: part of the sweep that counts; the whole sweep if None.
 
     Returns:
@@ -165,6 +167,7 @@ def occupied_bandwidth(
     total = float(power.sum())
     common = Viewed(
         rbw_hz=rbw_hz,
+        enb_hz=None if rbw_hz is None else enb_hz(rbw_hz, shape, enb_per_rbw),
         filter_hz=None if rbw_hz is None else filter_occupied_hz(rbw_hz, share, shape),
         floor=float(np.median(floor)),
         removed=known,
@@ -178,15 +181,13 @@ def occupied_bandwidth(
         )
     goal = (1.0 - share) / 2.0 * total
     edges = _quantile_edges(frequency, cell_hz, power, goal)
-    found = replace(
-        plain(common), as_seen_hz=edges[1] - edges[0], power=_level_of(total, common, shape)
-    )
+    found = replace(plain(common), as_seen_hz=edges[1] - edges[0], power=_level_of(total, common))
     shares = _noise_shares(held, noise, goal, edges[2], known, floor_u_db, averages)
     noted, refused = (UNKNOWN_NOTED, UNKNOWN_REFUSED) if known else (NOISE_NOTED, NOISE_REFUSED)
     lost = not known and any(held[at] < 2.0 * noise[at] for at in edges[2])
     if lost or max(shares) >= refused:
         return replace(found, limited_by_noise=True, reason=_noise_text(known))
-    errors = _edge_errors(held, share, edges[2], averages, common, shape)
+    errors = _edge_errors(held, share, edges[2], averages, common)
     if known:
         errors = [math.hypot(e, part * goal) for e, part in zip(errors, shares, strict=True)]
     return judged(
@@ -202,10 +203,10 @@ def occupied_bandwidth(
     )
 
 
-def _level_of(total: float, common: Viewed, shape: FilterShape) -> float | None:
-    if common.rbw_hz is None or step_too_wide(common.largest_cell_hz, common.rbw_hz) is not None:
+def _level_of(total: float, common: Viewed) -> float | None:
+    if common.enb_hz is None or step_too_wide(common.largest_cell_hz, common.rbw_hz) is not None:
         return None
-    return common.top_db + DB_PER_NEPER * math.log(total / enb_hz(common.rbw_hz, shape))
+    return common.top_db + DB_PER_NEPER * math.log(total / common.enb_hz)
 
 
 def _quantile_edges(
@@ -278,7 +279,6 @@ def _edge_errors(
     at: tuple[int, int],
     averages: float,
     common: Viewed,
-    shape: FilterShape,
 ) -> list[float]:
     """Standard deviation of the power outside each edge less its share of all power.
 
@@ -286,8 +286,8 @@ def _edge_errors(
     """
     half = (1.0 - share) / 2.0
     alike = 1.0
-    if common.rbw_hz is not None:
-        alike = max(1.0, enb_hz(common.rbw_hz, shape) / common.largest_cell_hz)
+    if common.enb_hz is not None:
+        alike = max(1.0, common.enb_hz / common.largest_cell_hz)
     index = np.arange(held.size)
     errors = []
     for outside in (index < at[0], index > at[1]):
@@ -395,6 +395,7 @@ def x_db_bandwidth(
     line_db = (top_db if reference_dbm is None else reference_dbm) - x_db
     common = Viewed(
         rbw_hz=rbw_hz,
+        enb_hz=None if rbw_hz is None else enb_hz(rbw_hz, shape),
         filter_hz=None if rbw_hz is None else filter_width_hz(rbw_hz, x_db, shape),
         floor=float(np.median(floor)),
         removed=known,

@@ -19,12 +19,16 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-__all__ = ["dump_state", "load_state"]
+__all__ = ["ADDED", "DERIVED", "dump_state", "load_state"]
 
 T = TypeVar("T")
 
 DERIVED = "derived"
 """Metadata key of fields that are worked out anew from the others and not stored."""
+
+ADDED = "added"
+"""Metadata key of fields that older states of the same version lack: they have their default then.
+It has to mean what such states were made with."""
 
 
 def dump_state(version: str, state: Any) -> bytes:
@@ -84,6 +88,12 @@ def _fields(kind: type[Any]) -> Mapping[str, Any]:
     return {f.name: hints[f.name] for f in dataclasses.fields(kind) if not f.metadata.get(DERIVED)}
 
 
+@cache
+def _added(kind: type[Any]) -> frozenset[str]:
+    """Stored fields of a dataclass that a state may lack."""
+    return frozenset(f.name for f in dataclasses.fields(kind) if f.metadata.get(ADDED))
+
+
 def _build(hint: Any, value: Any) -> Any:
     if hint is Any:
         return value  # plain JSON data
@@ -101,7 +111,10 @@ def _build(hint: Any, value: Any) -> Any:
         array = np.frombuffer(raw, dtype=np.dtype(value["dtype"])).reshape(value["shape"])
         return array.astype(array.dtype.newbyteorder("="), copy=True)
     if dataclasses.is_dataclass(hint) and isinstance(hint, type):
-        return hint(**{name: _build(kind, value[name]) for name, kind in _fields(hint).items()})
+        may_lack = _added(hint)
+        fields = _fields(hint).items()
+        there = {n: kind for n, kind in fields if n not in may_lack or n in value}
+        return hint(**{name: _build(kind, value[name]) for name, kind in there.items()})
     if isinstance(hint, type) and issubclass(hint, Enum):
         return hint(value)
     if hint is float and isinstance(value, int) and not isinstance(value, bool):

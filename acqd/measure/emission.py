@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.measure.bandpower import FilterShape, band_power, enb_hz
+from acqd.measure.bandpower import FilterShape, band_power
 from acqd.measure.floor import floor_flat
 from acqd.measure.fluctuation import fluctuation, sum_deviation_db
 from acqd.measure.peaks import InterpolatedPeak, ReadingNoise, check_trace, extent_of
@@ -99,6 +99,7 @@ def find_fundamental(
     least_over_floor_db: float = LEAST_OVER_FLOOR_DB,
     averages: float = 1.0,
     shape: FilterShape = FilterShape.GAUSSIAN,
+    enb_per_rbw: float | None = None,
 ) -> FundamentalSearch:
     """The strongest emission, near where it is expected.
 
@@ -111,6 +112,7 @@ def find_fundamental(
             next to each other that lie within 40 dB of the peak and 6 dB above the floor.
         floor_dbm: mean noise power in the same RBW; None takes it from the sweep itself.
         averages: N, samples averaged in power in each point.
+        enb_per_rbw: ENB / RBW where it is stated; None: that of ``shape``.
 
     Returns:
         The fundamental; or none, with a reason: an empty sweep, nothing within the search, nothing
@@ -140,7 +142,9 @@ def find_fundamental(
             f"{number_text(over_db, 1)} dB over it",
             floor,
         )
-    noise = ReadingNoise(floor_dbm=floor, averages=averages, rbw_hz=rbw_hz, shape=shape)
+    noise = ReadingNoise(
+        floor_dbm=floor, averages=averages, rbw_hz=rbw_hz, shape=shape, enb_per_rbw=enb_per_rbw
+    )
     found = _described(frequency_hz, level_dbm, inside, at, necessary_hz, noise)
     return FundamentalSearch(fundamental=found, reason=None, floor_dbm=floor)
 
@@ -170,7 +174,13 @@ def _described(
     else:
         low_hz, high_hz = centre_hz - necessary_hz / 2.0, centre_hz + necessary_hz / 2.0
     power = band_power(
-        level_dbm, grid, start_hz=low_hz, stop_hz=high_hz, rbw_hz=noise.rbw_hz, shape=noise.shape
+        level_dbm,
+        grid,
+        start_hz=low_hz,
+        stop_hz=high_hz,
+        rbw_hz=noise.rbw_hz,
+        shape=noise.shape,
+        enb_per_rbw=noise.enb_per_rbw,
     )
     level, level_from, u_level_db = power.level, "channel", noise.deviation_db(peak.level_db)
     if level is None or level < peak.level_db - PEAK_OVER_CHANNEL_DB:
@@ -221,9 +231,9 @@ def _own_run(
 
 def _alike(grid: Grid, run: slice, noise: ReadingNoise) -> float:
     """Points that share an RBW, and are taken as one reading."""
-    if noise.rbw_hz is None:
+    if noise.enb_hz is None:
         return 1.0
-    return max(1.0, enb_hz(noise.rbw_hz, noise.shape) / max(float(grid.cell_hz[run].max()), 1e-9))
+    return max(1.0, noise.enb_hz / max(float(grid.cell_hz[run].max()), 1e-9))
 
 
 def _centroid(

@@ -124,6 +124,8 @@ class Read:
     carrier_hz: float | None = None
     fundamental_dbm: float | None = None
     down_expanded_db: float | None = None
+    enb_per_rbw: float | None = None
+    """Noise bandwidth over the RBW, where it is stated."""
     spread_db: float = 0.0
     """How much more than ``level_dbm`` it may be in all, where it is wider than the RBW; not for a
     limit with a reference bandwidth, which the level is brought to."""
@@ -182,7 +184,7 @@ def _beside(
 ) -> Beside:
     widths: Bandwidths | None = None
     if limit.reference is not None and read.rbw_hz is not None:
-        widths = bandwidths(read.rbw_hz, limit.reference)
+        widths = bandwidths(read.rbw_hz, limit.reference, enb_per_rbw=read.enb_per_rbw)
     bound: Bound | None = None
     if read.at_most:
         bound = "at least" if relative else "at most"

@@ -332,7 +332,7 @@ class _Work:
             return 0.0
         return self.last.fundamental.level_dbm - self.fundamental_dbm
 
-    def _spread_db(self, product: Product) -> float:
+    def _spread_db(self, product: Product, seen: Seen) -> float:
         """How much more power than one reading shows may lie under the noise, where the emission is
         wider than the RBW: its n-th harmonic is n times as wide (frequency modulation; else less).
         """
@@ -340,7 +340,8 @@ class _Work:
         rbw_hz = product.rbw_hz
         if occupied is None or occupied.width_hz is None or rbw_hz is None:
             return 0.0
-        cells = (product.order or 1) * occupied.width_hz / enb_hz(rbw_hz)
+        own_hz = enb_hz(rbw_hz, enb_per_rbw=seen.setup.noise_bandwidth_ratio)
+        cells = (product.order or 1) * occupied.width_hz / own_hz
         return 10.0 * math.log10(max(1.0, cells))
 
     @cached_property
@@ -357,6 +358,7 @@ class _Work:
             rbw_hz=seen.setup.rbw_hz,
             share=self.settings.occupied_share,
             averages=averages,
+            enb_per_rbw=seen.setup.noise_bandwidth_ratio,
         )
         x_db = x_db_bandwidth(
             frequency,
@@ -381,6 +383,7 @@ class _Work:
             spacing_hz=settings.spacing_hz,
             rbw_hz=seen.setup.rbw_hz,
             averages=averages,
+            enb_per_rbw=seen.setup.noise_bandwidth_ratio,
         )
 
     # -- products --------------------------------------------------------------------------------
@@ -450,7 +453,7 @@ class _Work:
         if at_most:
             bound = classed.at_most_dbm
             level = level if bound is None else bound
-        spread_db = self._spread_db(product) if product.bound is Bound.AT_MOST else 0.0
+        spread_db = self._spread_db(product, seen) if product.bound is Bound.AT_MOST else 0.0
         level += spread_db
         more = own_part(classed.half_width_db)
         budget = product_budget(settings, product, seen, more=more, pads_db=self._pads)
@@ -479,6 +482,7 @@ class _Work:
             and product.over_floor_db >= LINE_OVER_FLOOR_DB,
             detector=seen.setup.detector,
             rbw_hz=seen.setup.rbw_hz,
+            enb_per_rbw=seen.setup.noise_bandwidth_ratio,
             carrier_hz=self.carrier_hz,
             fundamental_dbm=self._ahead_dbm,
             down_expanded_db=None if below is None else (math.inf if unbounded else below.expanded),

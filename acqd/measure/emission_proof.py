@@ -46,6 +46,7 @@ def foreseen(
     carrier: Harmonic,
     harmonics: Sequence[Harmonic],
     attenuation_db: float | None,
+    enb_per_rbw: float | None = None,
 ) -> tuple[str, ...]:
     """What can be said before anybody keys, a sentence each: what can be proved, and what would do.
 
@@ -53,11 +54,13 @@ def foreseen(
         carrier: the fundamental, with the chain's loss there.
         harmonics: from the second on, as far as they are asked for.
         attenuation_db: the sweeper's own; None takes 0.
+        enb_per_rbw: its noise bandwidth over its RBW; None takes that of a Gaussian filter.
     """
     if settings.power_dbm is None or not settings.limits:
         return ()
     rbw_hz = settings.harmonic_rbw_hz or settings.request.rbw_hz or ASSUMED_RBW_HZ
-    sweeper = _figures(settings, rbw_hz, attenuation_db or 0.0)
+    noise_hz = enb_hz(rbw_hz, enb_per_rbw=enb_per_rbw)
+    sweeper = _figures(settings, rbw_hz, noise_hz, attenuation_db or 0.0)
     found: list[tuple[str, Provability]] = []
     for order, (at_hz, loss_db) in enumerate(harmonics, start=2):
         limit_dbm = limit_dbm_at(settings, at_hz, carrier[0])
@@ -75,13 +78,13 @@ def foreseen(
     return (*_sentences(found), *_common(found, attenuation_db))
 
 
-def _figures(settings: EmissionSettings, rbw_hz: float, attenuation_db: float) -> SweeperFigures:
+def _figures(
+    settings: EmissionSettings, rbw_hz: float, noise_hz: float, attenuation_db: float
+) -> SweeperFigures:
     floor = None
     if settings.noise_figure_db is not None:
         floor_dbm = (
-            THERMAL_DENSITY_DBM_PER_HZ
-            + settings.noise_figure_db
-            + 10.0 * math.log10(enb_hz(rbw_hz))
+            THERMAL_DENSITY_DBM_PER_HZ + settings.noise_figure_db + 10.0 * math.log10(noise_hz)
         )
         floor = Figure(value_dbm=floor_dbm, known=KnownFrom.DECLARED)
     return SweeperFigures.known(

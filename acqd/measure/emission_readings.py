@@ -149,6 +149,7 @@ def look_at(settings: EmissionSettings, seen: Seen) -> Look:
         necessary_hz=settings.necessary_hz,
         floor_dbm=floor.level,
         averages=averages,
+        enb_per_rbw=seen.setup.noise_bandwidth_ratio,
     )
     look = Look(
         keyed=bool(state.keyed) and found.fundamental is not None,
@@ -247,6 +248,7 @@ def reading_of(
         floor_u_db=floor.uncertainty or 0.0,
         window=window,
         averages=averages,
+        enb_per_rbw=setup.noise_bandwidth_ratio,
     )
     if found.level_dbm is None or found.frequency_hz is None or found.reading_dbm is None:
         return found.reason or "the sweep has no levels there"

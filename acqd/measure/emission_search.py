@@ -121,6 +121,7 @@ def searched(
         rbw_hz=seen.setup.rbw_hz,
         excluded_hz=excluded_hz(settings, look, first),
         averages=averages,
+        enb_per_rbw=seen.setup.noise_bandwidth_ratio,
     )
     return found, floor, threshold
 
@@ -235,6 +236,7 @@ def range_of(
         is_line=False,
         detector=seen.setup.detector,
         rbw_hz=seen.setup.rbw_hz,
+        enb_per_rbw=seen.setup.noise_bandwidth_ratio,
         carrier_hz=carrier_hz,
         fundamental_dbm=None if fundamental is None else fundamental.level_dbm + pad_db,
         down_expanded_db=budget.expanded,

@@ -82,17 +82,24 @@ class Bandwidths:
 
 
 def bandwidths(
-    rbw_hz: float, reference: ReferenceBandwidth, *, kind: WidthKind = WidthKind.DB_3
+    rbw_hz: float,
+    reference: ReferenceBandwidth,
+    *,
+    kind: WidthKind = WidthKind.DB_3,
+    enb_per_rbw: float | None = None,
 ) -> Bandwidths:
     """Compare an RBW, by default a 3 dB width, with a reference bandwidth. Gaussian filters.
 
     A reference whose text does not say how it is counted is taken as a noise bandwidth: it is the
-    bandwidth that a power is referred to.
+    bandwidth that a power is referred to. Where ``enb_per_rbw`` states the noise bandwidth over the
+    RBW, it is the Gaussian filter of that noise bandwidth which is compared, whatever ``kind``.
 
     Raises:
         ValueError: a width that is not above 0.
     """
     wanted = reference.kind or WidthKind.NOISE
+    if enb_per_rbw is not None:
+        rbw_hz, kind = rbw_hz * enb_per_rbw, WidthKind.NOISE
     ratio = width_as(rbw_hz, kind, wanted) / reference.width_hz
     db = -10.0 * math.log10(ratio)
     return Bandwidths(ratio=ratio, noise_db=db, impulse_db=2.0 * db)

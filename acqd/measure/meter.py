@@ -23,6 +23,7 @@ from typing import Any, Generic, Protocol, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.measure.checkpoint import ADDED
 from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag, SweepRequest
 
 __all__ = [
@@ -128,6 +129,8 @@ class SetupChanged:
     range_hz: tuple[float, float] | None = None
     """What the sweeper can sweep at all."""
     points_max: int | None = None
+    noise_bandwidth_ratio: float | None = field(default=None, metadata={ADDED: True})
+    """Noise bandwidth over ``rbw_hz``; None: nobody stated it, and a Gaussian filter is assumed."""
     attenuation_steps_db: tuple[float, ...] = ()
     """The attenuations that the sweeper has; empty where it has none or does not say."""
     identity: str = ""

@@ -269,6 +269,7 @@ def phase_noise_from_sweep(
     rbw_hz: float,
     offsets_hz: Sequence[float],
     poles: float = math.inf,
+    enb_per_rbw: float | None = None,
     floor: float = -math.inf,
 ) -> tuple[tuple[float, float], ...]:
     """Phase noise of sweeper and source together from one sweep of a clean, strong carrier.
@@ -277,6 +278,7 @@ def phase_noise_from_sweep(
         level_db: (points,) readings averaged in power, the carrier the largest; NaN is left out.
         offsets_hz: where to read it: power mean of the points within a tenth of each offset, on
             both sides.
+        enb_per_rbw: ENB / RBW where it is stated; None: that of a Gaussian filter.
         floor: displayed floor of the sweep; an offset where the mean is not 3 dB above it is left
             out, and so is one where the RBW's skirt is not 10 dB below it, or without any point.
 
@@ -293,7 +295,7 @@ def phase_noise_from_sweep(
     at = int(np.argmax(np.where(known, level_db, -np.inf)))
     away_hz = np.abs(grid.frequency_hz - grid.frequency_hz[at])
     peak = float(level_db[at])
-    width_db = 10.0 * math.log10(enb_hz(rbw_hz))
+    width_db = 10.0 * math.log10(enb_hz(rbw_hz, enb_per_rbw=enb_per_rbw))
     found = []
     for offset_hz in sorted(offsets_hz):
         near = known & (np.abs(away_hz - offset_hz) <= 0.1 * offset_hz)

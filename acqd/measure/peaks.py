@@ -16,7 +16,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.measure.bandpower import FilterShape
+from acqd.measure.bandpower import FilterShape, enb_hz
 from acqd.measure.statistics import DB_PER_NEPER
 
 __all__ = [
@@ -463,13 +463,20 @@ def _fitted(
 class ReadingNoise:
     """What the noise of a reading, and the shape of a line, follow from.
 
-    ``floor_dbm`` is the mean noise power in the RBW; None where it is not known.
+    ``floor_dbm`` is the mean noise power in the RBW; None where it is not known. ``enb_per_rbw`` is
+    ENB / RBW where it is stated; None: that of ``shape``.
     """
 
     floor_dbm: float | None
     averages: float
     rbw_hz: float | None
     shape: FilterShape
+    enb_per_rbw: float | None = None
+
+    @property
+    def enb_hz(self) -> float | None:
+        """Equivalent noise bandwidth of the filter; None without an RBW."""
+        return None if self.rbw_hz is None else enb_hz(self.rbw_hz, self.shape, self.enb_per_rbw)
 
     def peak(
         self, frequency_hz: Float, level_dbm: Float, within: slice, at: int

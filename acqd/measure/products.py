@@ -153,6 +153,7 @@ def harmonic_level(
     averages: float = 1.0,
     coverage_factor: float = 2.0,
     shape: FilterShape = FilterShape.GAUSSIAN,
+    enb_per_rbw: float | None = None,
 ) -> ProductLevel:
     """The level of the strongest line in a window, the floor's noise taken out.
 
@@ -166,6 +167,7 @@ def harmonic_level(
         floor_u_db: standard uncertainty of the floor.
         window: part of the sweep to look at; all of it if None.
         coverage_factor: k of an "at most".
+        enb_per_rbw: ENB / RBW where it is stated; None: that of ``shape``.
 
     Returns:
         A line wider than the RBW gives the power summed over its points where the step allows that
@@ -183,7 +185,13 @@ def harmonic_level(
         seen &= (frequency_hz >= window.start_hz) & (frequency_hz <= window.stop_hz)
     if not seen.any():
         return _no_level("the sweep has no levels there")
-    noise = ReadingNoise(floor_dbm=floor_dbm, averages=averages, rbw_hz=rbw_hz, shape=shape)
+    noise = ReadingNoise(
+        floor_dbm=floor_dbm,
+        averages=averages,
+        rbw_hz=rbw_hz,
+        shape=shape,
+        enb_per_rbw=enb_per_rbw,
+    )
     at = int(np.argmax(np.where(seen, level_dbm, -math.inf)))
     top = noise.peak(frequency_hz, level_dbm, extent_of(seen), at)
     over_db = math.inf if floor_dbm is None else float(level_dbm[at]) - floor_dbm
@@ -191,12 +199,12 @@ def harmonic_level(
     if correction_db is None:
         return _bounded(top, over_db, noise, coverage_factor)
     extent = equivalent_width_of(frequency_hz, level_dbm, seen, at, noise)
-    kind = kind_of_product(extent, rbw_hz, shape)
+    kind = kind_of_product(extent, rbw_hz, shape, enb_per_rbw)
     level = top.level_db + correction_db
-    if kind is ProductKind.NOISE_LIKE and extent is not None and rbw_hz is not None:
+    if kind is ProductKind.NOISE_LIKE and extent is not None and noise.enb_hz is not None:
         # The extent counts from the highest reading, which a fit through noise does not go through.
         level = float(level_dbm[at]) + correction_db
-        level += 10.0 * math.log10(extent / enb_hz(rbw_hz, shape))
+        level += 10.0 * math.log10(extent / noise.enb_hz)
     over = 10.0 ** (-over_db / 10.0)
     reading_u_db = noise.deviation_db(top.level_db) if top.u_db is None else top.u_db
     return ProductLevel(
@@ -230,10 +238,10 @@ def _own_deviation_db(
         return 0.0
     run = slice(extent.start + int(own[0]), extent.start + int(own[-1]) + 1)
     unsteady = fluctuation(level_dbm[run], floor_db=floor, averages=noise.averages)
-    if kind is not ProductKind.NOISE_LIKE or noise.rbw_hz is None:
+    if kind is not ProductKind.NOISE_LIKE or noise.enb_hz is None:
         return sum_deviation_db(np.ones(1), unsteady)
     cell_hz = Grid.from_axis(frequency_hz).cell_hz[run]
-    alike = max(1.0, enb_hz(noise.rbw_hz, noise.shape) / float(cell_hz.max()))
+    alike = max(1.0, noise.enb_hz / float(cell_hz.max()))
     held = ratio_from_db(level_dbm[run] - float(level_dbm[at])) * cell_hz
     return sum_deviation_db(held, unsteady, alike=alike)
 
@@ -300,11 +308,13 @@ def kind_of_product(
     equivalent_width_hz: float | None,
     rbw_hz: float | None,
     shape: FilterShape = FilterShape.GAUSSIAN,
+    enb_per_rbw: float | None = None,
 ) -> ProductKind:
     """Whether a product is a lone line or wider than the filter.
 
     Args:
         equivalent_width_hz: its power over its peak; one ENB for a line. None: not known.
+        enb_per_rbw: ENB / RBW where it is stated; None: that of ``shape``.
 
     Returns:
         Noise-like from 1.5 ENB on; unknown without a width or an RBW.
@@ -313,7 +323,7 @@ def kind_of_product(
     """
     if equivalent_width_hz is None or rbw_hz is None:
         return ProductKind.UNKNOWN
-    wide = equivalent_width_hz >= WIDE * enb_hz(rbw_hz, shape)
+    wide = equivalent_width_hz >= WIDE * enb_hz(rbw_hz, shape, enb_per_rbw)
     return ProductKind.NOISE_LIKE if wide else ProductKind.CARRIER
 
 
@@ -325,6 +335,7 @@ def in_reference_bandwidth(
     reference_hz: float,
     equivalent_width_hz: float | None = None,
     shape: FilterShape = FilterShape.GAUSSIAN,
+    enb_per_rbw: float | None = None,
 ) -> float:
     """The level that a product read as ``level_dbm`` at its peak has in a reference bandwidth.
 
@@ -334,6 +345,7 @@ def in_reference_bandwidth(
     Args:
         level_dbm: peak reading in the RBW, the floor taken out.
         equivalent_width_hz: power over peak; caps B. None does not cap it.
+        enb_per_rbw: ENB / RBW where it is stated; None: that of ``shape``.
 
     Raises:
         ValueError: a bandwidth that is not above 0.
@@ -344,7 +356,7 @@ def in_reference_bandwidth(
         raise ValueError(f"bandwidths must be above 0, got {rbw_hz} and {reference_hz} Hz")
     if kind is ProductKind.CARRIER:
         return level_dbm
-    enb = enb_hz(rbw_hz, shape)
+    enb = enb_hz(rbw_hz, shape, enb_per_rbw)
     held_hz = reference_hz
     if equivalent_width_hz is not None:
         held_hz = min(reference_hz, max(equivalent_width_hz, enb))

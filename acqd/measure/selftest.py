@@ -78,6 +78,8 @@ class Facts:
     level_step_db: float = 0.0
     input_vswr: float | None = None
     shape: FilterShape = FilterShape.GAUSSIAN
+    enb_per_rbw: float | None = None
+    """Noise bandwidth over the RBW; None: that of ``shape``."""
 
     @property
     def level_tolerance_db(self) -> float:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.measure.bandpower import enb_ratio
+from acqd.measure.bandpower import enb_hz
 from acqd.measure.budget import student_factor
 from acqd.measure.floor import dither, spread_of_noise
 from acqd.measure.selftest import (
@@ -216,7 +216,7 @@ def noise_figure(
         return blank
     if rbw_hz is None:
         return replace(blank, text="no noise figure: the sweeper does not say its RBW")
-    enb_db = 10.0 * math.log10(enb_ratio(facts.shape))
+    enb_db = 10.0 * math.log10(enb_hz(1.0, facts.shape, facts.enb_per_rbw))
     padded_db = 0.0 if attenuation_db is None else attenuation_db
     per_hertz = seen.power_dbm - 10.0 * math.log10(rbw_hz) - enb_db - padded_db
     value = per_hertz + stated.attenuation_db + 10.0 * math.log10(stated.rbw_hz)

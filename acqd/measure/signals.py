@@ -117,6 +117,7 @@ def describe_signal(
     rbw_hz: float | None,
     x_db: float | None = None,
     shape: FilterShape = FilterShape.GAUSSIAN,
+    enb_per_rbw: float | None = None,
 ) -> Signal:
     """What the run from ``first`` to ``last`` (both inside) amounts to; see :class:`Signal`.
 
@@ -135,7 +136,7 @@ def describe_signal(
     power = None
     if reason is None and rbw_hz is not None:
         power = float(level[run].max()) + DB_PER_NEPER * float(
-            np.log(total / enb_hz(rbw_hz, shape))
+            np.log(total / enb_hz(rbw_hz, shape, enb_per_rbw))
         )
     return Signal(
         first_hz=float(frequency_hz[0]),
@@ -197,6 +198,7 @@ def find_signals(
     unit: LevelUnit = LevelUnit.DBM,
     rbw_hz: float | None = None,
     x_db: float | None = None,
+    enb_per_rbw: float | None = None,
     limit: int = RUNS_LIMIT,
 ) -> tuple[Signal, ...]:
     """The signals of one sweep, in rising order of frequency; see :func:`find_runs`."""
@@ -212,6 +214,7 @@ def find_signals(
             unit=unit,
             rbw_hz=rbw_hz,
             x_db=x_db,
+            enb_per_rbw=enb_per_rbw,
         )
         for first, last, peak in zip(
             runs.first.tolist(), runs.last.tolist(), runs.peak.tolist(), strict=True

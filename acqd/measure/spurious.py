@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,6 +101,7 @@ def spurious_search(
     averages: float = 1.0,
     limit: int = PRODUCTS_LIMIT,
     shape: FilterShape = FilterShape.GAUSSIAN,
+    enb_per_rbw: float | None = None,
 ) -> SpuriousSearch:
     """What stands above a threshold outside the ranges that belong to the emission.
 
@@ -113,6 +114,7 @@ def spurious_search(
         excluded_hz: ranges (low, high) to leave out, such as the fundamental's necessary band and
             the windows of its harmonics. They may overlap.
         limit: most products to give.
+        enb_per_rbw: ENB / RBW where it is stated; None: that of ``shape``.
 
     Returns:
         None found in an empty sweep, or where all is excluded: ``searched_hz`` is 0 then.
@@ -142,9 +144,11 @@ def spurious_search(
     grid = Grid.from_axis(frequency_hz)
     joined = _joined(runs, value, frequency_hz, rbw_hz)
     joined.sort(key=lambda one: -float(value[one[2]]))
+    lines = ReadingNoise(
+        floor_dbm=None, averages=averages, rbw_hz=rbw_hz, shape=shape, enb_per_rbw=enb_per_rbw
+    )
     products = tuple(
-        _product(grid, masked, run, value, floor, out, (averages, rbw_hz, shape))
-        for run in joined[:limit]
+        _product(grid, masked, run, value, floor, out, lines) for run in joined[:limit]
     )
     searched = ~out & np.isfinite(level_dbm)
     return SpuriousSearch(
@@ -192,11 +196,10 @@ def _product(
     value: Float,
     floor: Float,
     out: NDArray[np.bool_],
-    settings: tuple[float, float | None, FilterShape],
+    lines: ReadingNoise,
 ) -> SpuriousProduct:
     first, last, at = run
-    averages, rbw_hz, shape = settings
-    noise = ReadingNoise(floor_dbm=float(floor[at]), averages=averages, rbw_hz=rbw_hz, shape=shape)
+    noise = replace(lines, floor_dbm=float(floor[at]))
     # By level, not by distance to a threshold that may slope.
     at = first + int(np.nanargmax(level_dbm[first : last + 1]))
     wider = slice(max(0, first - 1), last + 2)
@@ -217,7 +220,7 @@ def _product(
         low_hz=float(grid.frequency_hz[first] - grid.cell_hz[first] / 2.0),
         high_hz=float(grid.frequency_hz[last] + grid.cell_hz[last] / 2.0),
         equivalent_width_hz=extent,
-        kind=kind_of_product(extent, rbw_hz, shape),
+        kind=kind_of_product(extent, noise.rbw_hz, noise.shape, noise.enb_per_rbw),
         beside_excluded=beside,
         cut_off=missing or first == 0 or last == level_dbm.size - 1,
         note=top.reason,

@@ -99,6 +99,8 @@ class Viewed:
     """What both kinds of width know of a sweep."""
 
     rbw_hz: float | None
+    enb_hz: float | None
+    """Its equivalent noise bandwidth."""
     filter_hz: float | None
     floor: float
     removed: bool

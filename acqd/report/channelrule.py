@@ -89,6 +89,7 @@ class ChannelRule:
                 level_accuracy_db=event.level_accuracy_db,
                 assumed=event.assumed,
                 resolution=event.resolution,
+                noise_bandwidth_ratio=event.noise_bandwidth_ratio,
             ),
             math.nan,
         )

@@ -239,6 +239,7 @@ def job_spec(config: StationConfig, name: str, software: Mapping[str, str]) -> J
             averages=sweeper.averages,
             software=software,
             absolute_max_dbm=sweeper.absolute_max_dbm,
+            noise_bandwidth_ratio=sweeper.noise_bandwidth_ratio,
             context={
                 key: {"unit": one.unit, "title": one.title} for key, one in config.context.items()
             },

@@ -122,6 +122,7 @@ def facts_of(table: SweeperTable | None, capabilities: Capabilities) -> Facts:
     tests = None if table is None else table.self_test
     said_db = None if table is None else table.level_accuracy_db
     said_ppm = None if table is None else table.frequency_accuracy_ppm
+    said_ratio = None if table is None else table.noise_bandwidth_ratio
     return Facts(
         level_accuracy_db=capabilities.level_accuracy_db if said_db is None else said_db,
         frequency_accuracy_ppm=capabilities.frequency_accuracy_ppm
@@ -129,6 +130,7 @@ def facts_of(table: SweeperTable | None, capabilities: Capabilities) -> Facts:
         else said_ppm,
         level_step_db=capabilities.resolution or 0.0,
         input_vswr=None if tests is None else tests.input_vswr,
+        enb_per_rbw=capabilities.noise_bandwidth_ratio if said_ratio is None else said_ratio,
     )
 
 
@@ -349,7 +351,9 @@ class _Taker:
         seen = noise_seen(
             [one.level for one in swept],
             detector=self.shown(last),
-            independent=1.0 if rbw_hz is None else request.step_hz / enb_hz(rbw_hz),
+            independent=1.0
+            if rbw_hz is None
+            else request.step_hz / enb_hz(rbw_hz, enb_per_rbw=self.facts.enb_per_rbw),
             resolution_db=last.resolution or 0.0,
         )
         got_db = last.reported.attenuation_db
@@ -367,6 +371,8 @@ class _Taker:
             notes.append("nobody says the sweeper's attenuation: it is taken to be 0 dB")
         if seen is not None and "detector" in seen.assumed:
             notes.append("nobody says its detector: it is taken to show single samples")
+        if rbw_hz is not None and self.facts.enb_per_rbw is None:
+            notes.append("nobody says its noise bandwidth: 1.0645 times its RBW is taken")
         return PartTaken(part=part, figures=(figure,), sweeps=tuple(swept), notes=tuple(notes))
 
     async def loop(self, part: TestPart, table: LoopTestTable) -> PartTaken:

@@ -63,6 +63,7 @@ class SetupFacts:
     averages: int | None
     software: Mapping[str, str]
     absolute_max_dbm: float | None = None
+    noise_bandwidth_ratio: float | None = None
     context: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     """Unit and title of each context, by name."""
 
@@ -182,7 +183,13 @@ class SetupMaker:
         facts, reported = self._facts, sweep.reported
         stated = {
             name
-            for name in ("level_accuracy_db", "frequency_accuracy_ppm", "detector", "averages")
+            for name in (
+                "level_accuracy_db",
+                "frequency_accuracy_ppm",
+                "detector",
+                "averages",
+                "noise_bandwidth_ratio",
+            )
             if getattr(facts, name) is not None
         }
         assumed = [
@@ -204,6 +211,9 @@ class SetupMaker:
         if accuracy_ppm is None:
             accuracy_ppm = ASSUMED_FREQUENCY_ACCURACY_PPM
             assumed.append("frequency_accuracy_ppm")
+        noise_ratio = facts.noise_bandwidth_ratio
+        if noise_ratio is None:
+            noise_ratio = capabilities.noise_bandwidth_ratio
         settings = settings_of(sweep)
         detector = reported.detector or facts.detector or sweep.request.detector
         if detector is None:
@@ -229,6 +239,8 @@ class SetupMaker:
             "range_hz": [capabilities.start_hz, capabilities.stop_hz],
             "points_max": capabilities.points_max,
             "attenuation_steps_db": list(capabilities.attenuation_steps_db),
+            # Only where it is stated: setups of old would have new digests else.
+            **({} if noise_ratio is None else {"noise_bandwidth_ratio": noise_ratio}),
         }
 
 

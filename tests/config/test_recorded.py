@@ -198,6 +198,20 @@ def test_the_jobs_of_every_example_come_back(path: Path) -> None:
         assert_same(config, job)
 
 
+def test_a_noise_bandwidth_is_recorded_where_it_is_said(tmp_path: Path) -> None:
+    """And comes back; where it is not, the source is what it was before there was such a key."""
+    plain = config_of(JOBS["one frequency"], tmp_path)
+    assert "noise_bandwidth" not in plain.job_source("one")["sweeper_says"]
+    text = (HEAD + JOBS["one frequency"]).replace(
+        "averages = 16", "averages = 16\nnoise_bandwidth = 1"
+    )
+    said = parse_config(text, tmp_path / "station.toml")
+    assert_same(said, "one")
+    assert said.job_digest("one") != plain.job_digest("one")
+    _, again = recorded(said, "one")
+    assert again.sweepers["shack"].noise_bandwidth_ratio == 1.0
+
+
 def test_what_an_older_acqd_did_not_record_takes_its_default(tmp_path: Path) -> None:
     """And is named."""
     source, _ = recorded(config_of(JOBS["a small margin"], tmp_path), "one")

@@ -45,6 +45,10 @@ WRONG: dict[str, tuple[Any, str]] = {
     "huge": (Reported(rbw_hz=10**400), "rbw_hz must be a finite"),
     "zero": (Reported(rbw_hz=0.0), "rbw_hz must be above 0"),
     "below zero": (Reported(sweep_time_s=-1.0), "sweep_time_s must not be below 0"),
+    "no noise bandwidth": (
+        Capabilities(start_hz=0, stop_hz=1, noise_bandwidth_ratio=10.6),
+        "noise_bandwidth_ratio must lie in 0.5..2",
+    ),
     "float32": (Reported(rbw_hz=np.float32(1e4)), "rbw_hz must be a finite Python"),
     "truth": (Reported(averages=True), "averages must be a whole"),
     "a word": (Reported(detector="sample"), "detector must be a Detector"),

@@ -144,6 +144,9 @@ class Night:
     channels: str = CHANNELS
     burst: int = 1
     """Sweeps of a pass, a second apart; due times are those of passes."""
+    sweep_s: float | None = 0.5
+    """How long a sweep takes; None: nobody says, and nobody timed it, as in some logs."""
+    noise_bandwidth_ratio: float | None = None
 
     def __post_init__(self) -> None:
         self.folder.mkdir(parents=True, exist_ok=True)
@@ -261,20 +264,22 @@ class Night:
                 request=SweepRequest(
                     start_hz=START_HZ, stop_hz=STOP_HZ, points=self.points, rbw_hz=3e3
                 ),
-                reported=Reported(rbw_hz=3e3, sweep_time_s=0.5),
+                reported=Reported(rbw_hz=3e3, sweep_time_s=self.sweep_s),
                 frequency_hz=axis,
                 level=level,
                 unit=LevelUnit.DBM,
                 resolution=self.step,
                 started_s=at_s,
                 monotonic_s=at_s,
-                took_s=0.5,
+                took_s=self.sweep_s or 0.0,
                 boot_id=BOOT,
                 clock_synchronised=True,
                 identity=Identity(maker="GANNET", model="LOOKOUT 1", serial_number="GL0017"),
                 flags=flags,
             ),
-            capabilities=Capabilities(start_hz=1e5, stop_hz=1e9),
+            capabilities=Capabilities(
+                start_hz=1e5, stop_hz=1e9, noise_bandwidth_ratio=self.noise_bandwidth_ratio
+            ),
             step=0,
             due_s=at_s,
             first_of_pass=True,

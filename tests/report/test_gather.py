@@ -363,6 +363,20 @@ def test_the_foot_says_what_it_was_measured_with(nights: ModuleType, tmp_path: P
     assert facts["reported"].startswith("201 points, RBW 3.0 kHz")
     assert facts["clock"] == "synchronised all the time"
     assert "acqd" in facts["software"]
+    assert "sweep time 0.5 s" in facts["reported"]
+    assert facts["taken for granted"] == (
+        "nobody stated detector, frequency accuracy and noise bandwidth "
+        "(that of a Gaussian filter, 1.0645 RBW)"
+    )
+
+
+def test_the_foot_says_what_nobody_stated(nights: ModuleType, tmp_path: Path) -> None:
+    """A sweep time of nothing is none; a stated noise bandwidth is not taken for granted."""
+    one = plain(nights, tmp_path, sweep_s=None, noise_bandwidth_ratio=1.0)
+    (job,) = gather(one.root).jobs
+    facts = {fact.name: fact.text for fact in job.footer}
+    assert facts["reported"] == "201 points, RBW 3.0 kHz, sweep time not stated"
+    assert facts["taken for granted"] == "nobody stated detector and frequency accuracy"
 
 
 def test_a_clock_that_nobody_set_is_told(nights: ModuleType, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -93,6 +94,34 @@ def test_the_step_of_the_levels_is_told_also_where_nobody_states_it(
     assert record.details["measuring"]["resolution"] == told
     if unit is LevelUnit.DBM:
         assert SetupView.of(record, 0.0).event.resolution == told
+
+
+@pytest.mark.parametrize(
+    ("config", "sweeper", "told"),
+    [(None, None, None), (None, 1.0, 1.0), (1.13, None, 1.13), (1.13, 1.0, 1.13)],
+    ids=["nobody", "the sweeper", "the config", "both"],
+)
+def test_the_noise_bandwidth_is_told_where_it_is_stated(
+    config: float | None, sweeper: float | None, told: float | None
+) -> None:
+    """The config before the sweeper; where nobody does, the setup is that of old archives."""
+    can = replace(CAN, noise_bandwidth_ratio=sweeper)
+    record = SetupMaker(_facts(noise_bandwidth_ratio=config)).setup_of(_sweep(), can, step=0)
+    assert record.details["measuring"].get("noise_bandwidth_ratio") == told
+    assert SetupView.of(record, 0.0).event.noise_bandwidth_ratio == told
+    plain = SetupMaker(_facts()).setup_of(_sweep(), CAN, step=0)
+    assert (record.setup == plain.setup) == (told is None)
+    assert "noise_bandwidth_ratio" not in plain.details["measuring"]
+    guessed = replace(can, assumed=("noise_bandwidth_ratio",))
+    guess = SetupMaker(_facts(noise_bandwidth_ratio=config)).setup_of(_sweep(), guessed, step=0)
+    assumed = guess.details["measuring"]["assumed"]
+    assert ("noise_bandwidth_ratio" in assumed) == (config is None)
+
+
+def test_setups_without_a_stated_noise_bandwidth_keep_their_digest() -> None:
+    """That of the same sweep before anybody could state one."""
+    record = SetupMaker(_facts()).setup_of(_sweep(), CAN, step=0)
+    assert record.setup == "68c9189f8b24c6b6"
 
 
 @pytest.mark.parametrize(

@@ -29,6 +29,7 @@ HARMONICS_FORESEEN = 20
 def emission_parts(config: StationConfig, name: str, plane: str) -> KindParts:
     settings = emission_settings(config, name, plane)
     chain = config.chain(name) or Chain()
+    said = config.sweepers[config.jobs[name].sweeper].noise_bandwidth_ratio
 
     def make_pass(request: SweepRequest, passes: int) -> Pass:
         return emission_pass(settings, passes)
@@ -37,7 +38,11 @@ def emission_parts(config: StationConfig, name: str, plane: str) -> KindParts:
         return guided_pass(settings)
 
     def foresee(capabilities: Capabilities | None) -> tuple[str, ...]:
-        return (*_proofs(settings, chain, capabilities), *_refusals(settings, capabilities))
+        ratio = said
+        if ratio is None and capabilities is not None:
+            ratio = capabilities.noise_bandwidth_ratio
+        proofs = _proofs(settings, chain, capabilities, ratio)
+        return (*proofs, *_refusals(settings, capabilities))
 
     return KindParts(
         meter=EmissionMeter(settings),
@@ -68,7 +73,10 @@ def _harmonics_hz(settings: EmissionSettings, capabilities: Capabilities | None)
 
 
 def _proofs(
-    settings: EmissionSettings, chain: Chain, capabilities: Capabilities | None
+    settings: EmissionSettings,
+    chain: Chain,
+    capabilities: Capabilities | None,
+    enb_per_rbw: float | None,
 ) -> tuple[str, ...]:
     if not settings.keyed:
         return ()
@@ -82,6 +90,7 @@ def _proofs(
         carrier=with_loss(_carrier_hz(settings)),
         harmonics=[with_loss(at_hz) for at_hz in asked_hz],
         attenuation_db=settings.request.attenuation_db,
+        enb_per_rbw=enb_per_rbw,
     )
     return (*told, *_beyond(settings, asked_hz, capabilities))
 

@@ -35,7 +35,13 @@ from acqd.sweep import (
 )
 from acqd_iq.datatypes import Decoded, Samples
 from acqd_iq.options import IqOptions
-from acqd_iq.planning import Part, limits_of, plan, reported_rbw_hz
+from acqd_iq.planning import (
+    Part,
+    limits_of,
+    noise_bandwidth_ratio,
+    plan,
+    reported_rbw_hz,
+)
 from acqd_iq.recordings import (
     FORMS,
     SCHEME,
@@ -174,6 +180,7 @@ class IqSweeper(Sweeper):
             points_max=POINTS_MOST,
             rbw_min_hz=min(limits.rbw_min_hz, limits.rbw_max_hz),
             rbw_max_hz=limits.rbw_max_hz,
+            noise_bandwidth_ratio=noise_bandwidth_ratio(self._options),
             detectors=tuple(Detector),
             averages_max=AVERAGES_MOST,
             unit=self._options.unit,

@@ -15,7 +15,7 @@ from acqd_iq.options import IqOptions
 from acqd_iq.recordings import Tuning
 from acqd_iq.welch import Bins, Cells, Segments
 
-__all__ = ["GAUSSIAN_ENB", "Limits", "Part", "limits_of", "plan"]
+__all__ = ["GAUSSIAN_ENB", "Limits", "Part", "limits_of", "noise_bandwidth_ratio", "plan"]
 
 Float = NDArray[np.float64]
 
@@ -57,7 +57,7 @@ class Part:
         return self.segments.groups * self.segments.count * self.segments.transform
 
 
-def _factor(options: IqOptions) -> float:
+def noise_bandwidth_ratio(options: IqOptions) -> float:
     """Noise bandwidth over what is called RBW."""
     return GAUSSIAN_ENB if options.rbw == "gaussian" else 1.0
 
@@ -65,7 +65,7 @@ def _factor(options: IqOptions) -> float:
 def limits_of(tunings: Sequence[Tuning], options: IqOptions) -> Limits:
     """Range and RBW that all ``tunings`` can do."""
     bands_hz = [tuning.band_hz(options.usable) for tuning in tunings]
-    per_hz = options.window.enbw_bins / _factor(options)
+    per_hz = options.window.enbw_bins / noise_bandwidth_ratio(options)
     return Limits(
         start_hz=min(low for low, _ in bands_hz),
         stop_hz=max(high for _, high in bands_hz),
@@ -76,7 +76,7 @@ def limits_of(tunings: Sequence[Tuning], options: IqOptions) -> Limits:
 
 def reported_rbw_hz(part: Part, rate_hz: float, options: IqOptions) -> float:
     """RBW of a part, as the options want it told."""
-    return part.segments.enbw_hz(rate_hz) / _factor(options)
+    return part.segments.enbw_hz(rate_hz) / noise_bandwidth_ratio(options)
 
 
 def plan(request: SweepRequest, tunings: Sequence[Tuning], options: IqOptions) -> list[Part]:
@@ -141,7 +141,7 @@ def _owners(frequency_hz: Float, tunings: Sequence[Tuning], usable: float) -> ND
 
 def _usual_rbw_hz(request: SweepRequest, limits: Limits, options: IqOptions) -> float:
     """The RBW whose bins are as far apart as the points, within the limits."""
-    wanted_hz = request.step_hz * options.window.enbw_bins / _factor(options)
+    wanted_hz = request.step_hz * options.window.enbw_bins / noise_bandwidth_ratio(options)
     return min(max(wanted_hz, limits.rbw_min_hz), limits.rbw_max_hz)
 
 
@@ -154,7 +154,7 @@ def _part(
     rbw_hz: float,
     options: IqOptions,
 ) -> Part:
-    wanted = options.window.enbw_bins * tuning.rate_hz / (rbw_hz * _factor(options))
+    wanted = options.window.enbw_bins * tuning.rate_hz / (rbw_hz * noise_bandwidth_ratio(options))
     length = min(_quick_length(wanted), tuning.longest)
     dense = math.ceil(tuning.rate_hz / length / request.step_hz * (1 - 1e-9))
     pad = max(options.pad, dense)

@@ -302,6 +302,9 @@ class LimitsTable(Table):
     )
     rbw_min_hz: Positive | None = Field(default=None, alias="rbw_min")
     rbw_max_hz: Positive | None = Field(default=None, alias="rbw_max")
+    noise_bandwidth_ratio: Annotated[float, Field(strict=True, ge=0.5, le=2.0)] | None = Field(
+        default=None, alias="noise_bandwidth"
+    )
     attenuation_steps_db: Annotated[tuple[Attenuation, ...], Field(max_length=1000)] = Field(
         default=(), alias="attenuation_steps"
     )
