@@ -114,6 +114,7 @@ class Profile(Table):
             rbw_steps_hz=tuple(sorted(limits.rbw_steps_hz or rbw)),
             rbw_min_hz=limits.rbw_min_hz,
             rbw_max_hz=limits.rbw_max_hz,
+            noise_bandwidth_ratio=limits.noise_bandwidth_ratio,
             detectors=() if setting.detector is None else tuple(setting.detector.words),
             attenuation_steps_db=tuple(sorted(limits.attenuation_steps_db or attenuation)),
             averages_max=limits.averages_max,
