@@ -184,7 +184,10 @@ class SweeperReported(SweeperError):
         super().__init__(errors)
 
     def __str__(self) -> str:
-        return "the sweeper reports " + "; ".join(f"{code} {text}" for code, text in self.errors)
+        said = "; ".join(f"{code} {text[:200]}" for code, text in self.errors)
+        # Whatever the sweeper put in: it is shown on terminals and kept in logs.
+        plain = "".join(letter if letter.isprintable() else "\ufffd" for letter in said)
+        return f"the sweeper reports {plain}"
 
 
 class SweepInvalid(SweeperError):

@@ -19,12 +19,13 @@ from acqd_lines.framing import (
     NoFraming,
     parser_of,
 )
+from acqd_lines.patterns import Pattern
 from hypothesis import given
 from hypothesis import strategies as st
 
 from acqd.errors import ProtocolViolation
 
-ERRORS = (ErrorPattern(pattern=re.compile(r"^ERR (?P<code>\d+) (?P<text>.*)")),)
+ERRORS = (ErrorPattern(pattern=Pattern(r"^ERR (?P<code>\d+) (?P<text>.*)")),)
 SUM = Checksum(kind="sum8")
 LINE_SUM = LineFraming(count=2, checksum=Checksum(kind="xor8", mark=b"*"), checksum_per="line")
 PAYLOAD = bytes(range(8))
@@ -53,7 +54,7 @@ WHOLE: list[tuple[str, Any, dict[str, Any], bytes, Frame]] = [
     ("blank line ends", LineFraming(end=""), {}, b"\r\na\r\nb\r\n\r\n", Frame(lines=("a", "b"))),
     (
         "skipped and ignored",
-        LineFraming(count=1, skip=1, ignore=re.compile("^#")),
+        LineFraming(count=1, skip=1, ignore=Pattern("^#")),
         {},
         b"head\n# 50 %\n7\n",
         Frame(lines=("7",), passed_over=("head", "# 50 %")),
@@ -81,6 +82,20 @@ WHOLE: list[tuple[str, Any, dict[str, Any], bytes, Frame]] = [
         {},
         b"12\r\n34\r\n" + SUM.written(SUM.of(b"1234")) + b"\r\n",
         Frame(lines=("12", "34")),
+    ),
+    (
+        "sum of the bytes that digits stand for, a line",
+        LineFraming(count=2, checksum=BYTES_SUM),
+        {},
+        b"01 FE+FF\n7f 02+81\n",
+        Frame(lines=("01 FE", "7f 02")),
+    ),
+    (
+        "sum of the bytes that digits stand for, of all",
+        LineFraming(count=2, checksum=BYTES_SUM, checksum_per="answer"),
+        {},
+        b"01,FE\n7F,02\n+80\n",
+        Frame(lines=("01,FE", "7F,02")),
     ),
     ("fixed block", BlockFraming(length=8), {}, PAYLOAD, Frame(payload=PAYLOAD)),
     (

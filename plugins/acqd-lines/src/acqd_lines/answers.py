@@ -150,7 +150,7 @@ class AnswerTable(Table):
             end=self.end,
             until_prompt=self.kind == "lines" and count is None and self.end is None,
             skip=self.skip,
-            ignore=None if self.ignore is None else self.ignore.compiled,
+            ignore=self.ignore,
             checksum=checksum,
             checksum_per=per,
         )

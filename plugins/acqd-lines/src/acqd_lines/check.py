@@ -23,7 +23,7 @@ from acqd_lines.check_steps import Mismatch, Outcome, Step, difference_of
 from acqd_lines.profile import Profile
 from acqd_lines.requests import check_axis, read_setting, read_span, read_value, values_of
 from acqd_lines.tables import AnswerTable, ReadTable, SettingTable
-from acqd_lines.talk import Conversation, Heard
+from acqd_lines.talk import Conversation, Heard, Way
 from acqd_lines.values import Decoded, decode_block, decode_lines
 from acqd_lines.who import who_answers
 
@@ -40,6 +40,8 @@ UNITS: Final = {
     "sweep_time": "s",
 }
 POINTS: Final = 101
+HEARD_MOST_BYTES: Final = 16 << 20
+"""Of one step, as much as the longest answer; a sweeper that never stops fills no memory."""
 WIDEST_HZ: Final = 10e6
 POSSIBLE_LEVELS: Final = (-250.0, 250.0)
 """Levels in dB of whatever unit; beyond it, scale, offset or type are wrong."""
@@ -86,6 +88,7 @@ class Check:
         self._swept = swept
         self._connect = connect
         self._heard: list[Heard] = []
+        self._heard_bytes = 0
         self._at: Path = ()
         self._talk: Conversation | None = None
         self._answered = False
@@ -105,9 +108,17 @@ class Check:
         if link is None:
             return
         try:
-            yield from self._all(Conversation(self._profile, link, heard=self._heard.append))
+            yield from self._all(Conversation(self._profile, link, heard=self._hear))
         finally:
             link.close()
+
+    def _hear(self, one: Heard) -> None:
+        """Keep bytes of the step, as many as somebody may want to see."""
+        if one.way is Way.RECEIVED:
+            self._heard_bytes += len(one.data)
+            if self._heard_bytes > HEARD_MOST_BYTES:
+                return
+        self._heard.append(one)
 
     def _opened(self) -> Generator[Step, None, Transport | None]:
         try:
@@ -148,6 +159,7 @@ class Check:
 
     def _step(self, name: str, act: Callable[[], str | None]) -> Step:
         self._heard.clear()
+        self._heard_bytes = 0
         self._at = ()
         try:
             text = act()
@@ -332,7 +344,7 @@ class Check:
             said = self._conversation.send(
                 poll.send, poll.answer, self._values, timeout_s=poll.timeout_s
             )
-            if poll.expect.compiled.search(said.text):
+            if poll.expect.search(said.text):
                 return
             if time.monotonic() > until_s:
                 raise Mismatch(

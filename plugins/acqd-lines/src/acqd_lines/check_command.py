@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -51,6 +52,7 @@ def run_check(
             _print_json({"profile": str(path), "ok": False, "problems": problems})
             return 2
         raise
+    request = _request(profile, swept)
     if port is None:
         if as_json:
             _print_json({"profile": str(path), "ok": True, "problems": []})
@@ -60,7 +62,6 @@ def run_check(
         return 0
     address = address_of(port)
     given = {**profile.link.as_options(), **link_options(options)}
-    request = _request(profile, swept)
     return _tried(
         Check(profile, places, request, lambda: connected(address, given)),
         heading=f"{path}: {profile.title}\nat {address}",
@@ -146,7 +147,7 @@ def address_of(port: str) -> str:
         WrongUsage: it is no address.
     """
     bare = port.startswith(("/", "./", "../", "~"))
-    address = f"serial:{Path(port).expanduser().absolute()}" if bare else port
+    address = f"serial:{Path(os.path.expanduser(port)).absolute()}" if bare else port
     try:
         check_address(address)
     except RequestRefused as exc:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 from typing import Any, Final
 
 from acqd_lines.check_steps import Outcome, Step
@@ -45,15 +46,10 @@ def _plain(data: bytes, hexed: bool) -> str:
 
 def merged(heard: Sequence[Heard]) -> Iterator[Heard]:
     """The same bytes, those of one way that came in pieces as one."""
-    way, data = None, b""
-    for one in heard:
-        if one.way is not way:
-            if way is not None and data:
-                yield Heard(way=way, data=data)
-            way, data = one.way, b""
-        data += one.data
-    if way is not None and data:
-        yield Heard(way=way, data=data)
+    for way, group in groupby(heard, key=lambda one: one.way):
+        data = b"".join(one.data for one in group)
+        if data:
+            yield Heard(way=way, data=data)
 
 
 _MARKS: Final = {Outcome.FITS: "ok", Outcome.DIFFERS: "NO", Outcome.LEFT_OUT: "--"}

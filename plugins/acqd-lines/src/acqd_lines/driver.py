@@ -339,7 +339,7 @@ class LinesSweeper(Sweeper):
             text = self._talk.send(
                 poll.send, poll.answer, wanted.values, timeout_s=poll.timeout_s
             ).text
-            if poll.expect.compiled.search(text):
+            if poll.expect.search(text):
                 return
             if time.monotonic() > until_s:
                 raise TransportTimeout(
@@ -378,7 +378,7 @@ class LinesSweeper(Sweeper):
         if overload is None:
             return NO_FLAGS
         lines = (line for frame in frames for line in (*frame.passed_over, *frame.lines))
-        found = any(overload.compiled.search(line) for line in lines)
+        found = any(overload.search(line) for line in lines)
         return SweepFlag.OVERLOAD if found else NO_FLAGS
 
     # --- the source ---------------------------------------------------------------------------

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from decimal import Decimal
-from typing import Annotated, Any
+from typing import Annotated
 
-from pydantic import BeforeValidator, Field, GetCoreSchemaHandler, StringConstraints
-from pydantic_core import CoreSchema, core_schema
+import regex
+from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, StringConstraints
 
 from acqd.config.quantity import DIFFERENCE, DURATION, FREQUENCY, Quantity, refusal
+from acqd_lines.patterns import Pattern as _Pattern
 from acqd_lines.placeholders import Command
 
 __all__ = [
@@ -29,41 +29,11 @@ __all__ = [
 ]
 
 
-class Pattern:
-    """A regular expression, compiled."""
-
-    def __init__(self, text: str) -> None:
-        self.text = text
-        self.compiled = re.compile(text)
-
-    def __repr__(self) -> str:
-        return f"Pattern({self.text!r})"
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, Pattern) and other.text == self.text
-
-    def __hash__(self) -> int:
-        return hash(self.text)
-
-    @property
-    def groups(self) -> frozenset[str]:
-        return frozenset(self.compiled.groupindex)
-
-    @classmethod
-    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        return core_schema.no_info_plain_validator_function(
-            _pattern,
-            serialization=core_schema.plain_serializer_function_ser_schema(
-                lambda pattern: pattern.text
-            ),
-        )
-
-
 PATTERN_CAP = 500
 
 
-def _pattern(given: object) -> Pattern:
-    if isinstance(given, Pattern):
+def _pattern(given: object) -> _Pattern:
+    if isinstance(given, _Pattern):
         return given
     accepted = "a regular expression in single quotes, such as '^ERR (?P<code>\\d+)'"
     if not isinstance(given, str) or not given:
@@ -71,8 +41,8 @@ def _pattern(given: object) -> Pattern:
     if len(given) > PATTERN_CAP:
         raise refusal("too long", accepted=f"a pattern of at most {PATTERN_CAP} characters")
     try:
-        return Pattern(given)
-    except re.error as exc:
+        return _Pattern(given)
+    except regex.error as exc:
         raise refusal(f"a pattern that cannot be read: {exc}", accepted=accepted) from exc
 
 
@@ -116,6 +86,9 @@ def _number(given: object) -> Decimal:
     return number
 
 
+Pattern = Annotated[
+    _Pattern, PlainValidator(_pattern), PlainSerializer(lambda pattern: pattern.text)
+]
 HexBytes = Annotated[bytes, BeforeValidator(_hex_bytes)]
 ByteText = Annotated[str, BeforeValidator(_byte_text), StringConstraints(max_length=200)]
 Number = Annotated[Decimal, BeforeValidator(_number)]

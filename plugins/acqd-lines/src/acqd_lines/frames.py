@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from acqd_lines.checksums import Checksum
+from acqd_lines.patterns import Pattern
 
 __all__ = [
     "BlockFraming",
@@ -17,9 +17,20 @@ __all__ = [
     "LineEnd",
     "LineFraming",
     "NoFraming",
+    "shown_text",
 ]
 
 LineEnd = Literal["any", "lf", "crlf", "cr"]
+
+TEXT_MOST: Final = 200
+
+
+def shown_text(text: str) -> str:
+    """What a sweeper says of itself, so that a terminal, a log and a message can repeat it: one
+    line of at most 200 printable characters."""
+    cut = text.strip()[: TEXT_MOST + 1]
+    plain = "".join(letter if letter.isprintable() else "\ufffd" for letter in cut)
+    return plain if len(plain) <= TEXT_MOST else f"{plain[: TEXT_MOST - 1]}…"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +40,7 @@ class ErrorPattern:
     Groups ``code`` (a number) and ``text`` are told where the pattern has them.
     """
 
-    pattern: re.Pattern[str]
+    pattern: Pattern
 
     def found_in(self, line: str) -> tuple[int, str] | None:
         """Code and text of the error that ``line`` tells; None where it tells none."""
@@ -42,7 +53,7 @@ class ErrorPattern:
             number = int(code) if code else 0
         except ValueError:
             number = 0
-        return number, (text if text is not None else line).strip()
+        return number, shown_text(text if text is not None else line)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +68,7 @@ class LineFraming:
     end: str | None = None
     until_prompt: bool = False
     skip: int = 0
-    ignore: re.Pattern[str] | None = None
+    ignore: Pattern | None = None
     checksum: Checksum | None = None
     checksum_per: Literal["line", "answer"] = "line"
 

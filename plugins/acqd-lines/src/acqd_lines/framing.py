@@ -54,6 +54,9 @@ LINE_CAP_BYTES: Final = 4 << 20
 HEAD_CAP_BYTES: Final = 4096
 """What may stand before a block: text that is no error, or sync bytes that do not come."""
 
+LINES_CAP: Final = 2_000_000
+"""Lines of one answer: each takes many times its bytes in the memory."""
+
 SHOWN_BYTES: Final = 60
 
 LF: Final = 0x0A
@@ -293,6 +296,8 @@ class _LineParser(FrameParser):
 
     def _take(self, line: str, begun_at: int) -> None:
         framing = self._framing
+        if len(self._lines) + len(self._passed) >= LINES_CAP:
+            raise ProtocolViolation(expected=f"an answer of at most {LINES_CAP} lines", got=line)
         if framing.end is not None and line.strip() == framing.end.strip():
             self._is_complete = True
         elif self._skipped < framing.skip:

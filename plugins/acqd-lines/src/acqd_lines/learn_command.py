@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from acqd.config.problems import Text
+from acqd.config.problems import Text, printable
 from acqd.config.quantity import (
     DURATION,
     QuantityError,
@@ -107,7 +107,8 @@ def run_learn(given: Mapping[str, Any]) -> int:
 
 
 def _say(text: str) -> None:
-    click.echo(text, err=True)
+    """Lines for people; what a sweeper put among them must not steer their terminal."""
+    click.echo("\n".join(printable(line) for line in text.split("\n")), err=True)
 
 
 def _consent(address: str, plan: Plan, yes: bool) -> None:
@@ -180,7 +181,7 @@ def _plan(given: Mapping[str, Any]) -> Plan:
         return Plan(
             tries=tuple(_line("--try", text) for text in given["tries"]),
             end=given["end"],
-            identify=given["identify"],
+            identify=given["identify"] and _line("--identify", given["identify"]),
             sets=_sets(given["sets"]),
             sweeps=tuple(_line("--sweep", text) for text in given["sweeps"]),
             swept=swept,
@@ -218,7 +219,7 @@ def _sets(texts: tuple[str, ...]) -> dict[str, str]:
 
 
 def _count(option: str, text: str) -> int:
-    if not text.isdigit():
+    if not text.isdecimal():
         raise WrongUsage(f"{option}: expected a whole number, got {text!r}")
     return int(text)
 
@@ -227,7 +228,12 @@ def _points_limits(text: str | None) -> tuple[int, int] | None:
     if text is None:
         return None
     least, dots, most = text.partition("..")
-    if not dots or not least.isdigit() or not most.isdigit() or not 1 <= int(least) <= int(most):
+    if (
+        not dots
+        or not least.isdecimal()
+        or not most.isdecimal()
+        or not 1 <= int(least) <= int(most)
+    ):
         raise WrongUsage(f"--points-limits: expected LEAST..MOST, such as 51..1001, got {text!r}")
     return int(least), int(most)
 

@@ -71,7 +71,7 @@ class Profile(Table):
     @property
     def error_patterns(self) -> tuple[ErrorPattern, ...]:
         """How it says that something is wrong."""
-        return tuple(ErrorPattern(pattern=one.pattern.compiled) for one in self.error)
+        return tuple(ErrorPattern(pattern=one.pattern) for one in self.error)
 
     @property
     def settings_in_order(self) -> tuple[tuple[str, SettingTable], ...]:

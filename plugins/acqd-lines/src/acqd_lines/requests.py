@@ -187,7 +187,7 @@ def read_value(read: ReadTable, text: str, group: str = "value") -> float:
 
 def read_word(read: ReadTable, text: str, group: str = "value") -> str:
     """The text of a group in an answer."""
-    match = read.expect.compiled.search(text)
+    match = read.expect.search(text)
     if match is None or match[group] is None:
         raise ProtocolViolation(
             expected=f"an answer to {read.send[-1].text!r} that fits {read.expect.text!r}", got=text

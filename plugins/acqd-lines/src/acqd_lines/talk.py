@@ -191,7 +191,7 @@ class Conversation:
             self.exchange(one.data, NoFraming())
         frame = self.exchange(rendered[-1].data, framing, timeout_s=timeout_s)
         said = Said(frame=frame, sent=_all_sent(rendered))
-        if expect is not None and expect.compiled.search(said.text) is None:
+        if expect is not None and expect.search(said.text) is None:
             raise ProtocolViolation(
                 expected=f"an answer to {_shown(rendered[-1].data)} that fits {expect.text!r}",
                 got=said.text,

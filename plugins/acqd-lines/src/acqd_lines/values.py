@@ -64,7 +64,7 @@ FINEST_STEP: Final = Fraction(1, 10**9)
 
 LARGEST_CODE: Final = 2**53
 
-_NUMBER = re.compile(r"([+-]?)(\d+\.?\d*|\.\d+)(?:[eE]([+-]?\d{1,3}))?", re.ASCII)
+_NUMBER = re.compile(r"([+-]?)(\d+(?:\.\d*)?|\.\d+)(?:[eE]([+-]?\d{1,3}))?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +118,10 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> float:
     plain = _plain(text, decimal_comma)
     if plain is None or not _NUMBER.fullmatch(plain):
         raise ProtocolViolation(expected="a number", got=text)
-    return float(plain)
+    number = float(plain)
+    if math.isinf(number):
+        raise ProtocolViolation(expected="a number of ordinary size", got=text)
+    return number
 
 
 def decode_block(payload: bytes, form: ValueFormat) -> Decoded:
@@ -232,6 +235,9 @@ def _numbers(words: Sequence[str], form: ValueFormat) -> tuple[NDArray[np.float6
         if plain is None or match is None:
             raise ProtocolViolation(expected=f"a number as value {place + 1}", got=word)
         values[place] = float(plain)
+        if math.isinf(values[place]):
+            expected = f"a number of ordinary size as value {place + 1}"
+            raise ProtocolViolation(expected=expected, got=word)
         digits = len(match[2].partition(".")[2]) - int(match[3] or 0)
         decimals = max(decimals, digits)
     return values, Fraction(1, 10 ** min(decimals, 15))

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from acqd.errors import ProtocolViolation, SweeperReported, TransportTimeout
 from acqd.sweep import Identity
+from acqd_lines.frames import shown_text
 from acqd_lines.profile import Profile
 from acqd_lines.talk import Conversation
 
@@ -58,7 +59,9 @@ def who_answers(profile: Profile, talk: Conversation) -> Identity:
     identity = identity_in(profile, first)
     second = talk.send(ask.send, ask.answer, timeout_s=ask.timeout_s).text
     if second != first:
-        raise ProtocolViolation(expected=f"{first!r} again when asked twice who it is", got=second)
+        raise ProtocolViolation(
+            expected=f"{first[:60]!r} again when asked twice who it is", got=second
+        )
     return identity
 
 
@@ -69,12 +72,12 @@ def identity_in(profile: Profile, answer: str) -> Identity:
         ProtocolViolation: it does not fit what the profile expects.
     """
     ask = profile.identify
-    match = ask.expect.compiled.search(answer)
+    match = ask.expect.search(answer)
     if match is None:
         raise ProtocolViolation(
             expected=f"the sweeper of the profile {profile.title!r}, whose answer to "
             f"{ask.send[-1].text!r} fits {ask.expect.text!r}",
             got=answer,
         )
-    told = {name: (text or "").strip() for name, text in match.groupdict().items()}
+    told = {name: shown_text(text or "") for name, text in match.groupdict().items()}
     return Identity(**{"maker": ask.maker, "model": ask.model, **told})
