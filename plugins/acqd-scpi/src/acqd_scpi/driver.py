@@ -12,6 +12,7 @@ again and the next sweep is flagged POWERED_ON.
 
 from __future__ import annotations
 
+import math
 import os
 import time
 from collections.abc import Iterable, Iterator, Mapping
@@ -74,6 +75,8 @@ TEXT_BYTES_PER_POINT: Final = 16
 
 FIND_TIMEOUT_S: Final = 1.0
 BOOT_RETRY_S: Final = 0.5
+READ_LEAST_S: Final = 0.25
+"""For the levels of a sweep that was done only just in time."""
 
 
 class ScpiDriver(Driver):
@@ -360,8 +363,7 @@ class ScpiSweeper(Sweeper):
             span, changed = self._settings.apply(request)
             if changed and self._context.cancel.wait(self._dialect.settle_s):
                 raise TransportClosed("cancelled while the settings settle")
-            self._run_sweep()
-            level = self._read_levels(request.points)
+            level = self._read_levels(request.points, until_s=self._run_sweep(request.points))
         self._check_errors()
         flags = SweepFlag.POWERED_ON if self._powered_on else NO_FLAGS
         self._powered_on = False
@@ -410,21 +412,27 @@ class ScpiSweeper(Sweeper):
             return None
         return reported.sweep_time_s * (reported.averages or 1)
 
-    def _run_sweep(self) -> None:
+    def _run_sweep(self, points: int) -> float:
+        """One sweep; the moment of the monotonic clock by which its levels must be here."""
         time_s = self._sweep_time_s()
         # Below the host's own limit (three times and 2 s), so that the error names the command.
         limit_s = self._dialect.sweep_timeout_s if time_s is None else 2.5 * time_s + 1.5
+        until_s = math.inf
+        if time_s is not None:
+            until_s = time.monotonic() + limit_s + 2.5 * self._transfer_s(points)
         done = self._client.query("INIT:IMM;*OPC?", timeout_s=limit_s)
         if number(done) != 1:
             raise ProtocolViolation(expected="1 from *OPC? after the sweep", got=done)
+        return until_s
 
     def _transfer_s(self, points: int) -> float:
         if self._bytes_per_s is None:
             return 0.0
         return points * (self._width or TEXT_BYTES_PER_POINT) / self._bytes_per_s
 
-    def _read_levels(self, points: int) -> NDArray[Any]:
+    def _read_levels(self, points: int, *, until_s: float) -> NDArray[Any]:
         limit_s = self._dialect.timeout_s + 1e-4 * points + 3 * self._transfer_s(points)
+        limit_s = min(limit_s, max(READ_LEAST_S, until_s - time.monotonic()))
         answer = self._client.query_data(f"TRAC? {self._dialect.trace}", timeout_s=limit_s)
         if isinstance(answer, Line):
             # Text also where REAL,32 was asked for: what came is what counts.
