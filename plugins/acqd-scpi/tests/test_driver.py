@@ -106,9 +106,7 @@ async def test_another_one_in_its_place_on_a_link_that_stays_up_gives_no_sweep_a
     await host.close()
 
 
-async def test_levels_that_do_not_come_are_told_by_their_command(
-    peer: Any, host_for: Make
-) -> None:
+async def test_levels_that_do_not_come_are_told_by_their_command(peer: Any, host_for: Make) -> None:
     """Before the host gives up on the sweep as a whole, which could not say what was missing."""
     host = await opened(host_for, peer)
     await host.sweep(ASK)
