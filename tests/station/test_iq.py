@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -17,6 +18,8 @@ from acqd_sim.server import Served, SimServer
 
 from acqd.archive.reader import open_archive
 from acqd.archive.records import SweepRecord
+from acqd.station.replay import Replay
+from acqd.station.replay_check import Check
 
 SCENE = """\
 seed = 7
@@ -73,7 +76,9 @@ def _check_beacon(kept: list[SweepRecord], level: float) -> None:
     assert np.median([one.level[100] for one in kept]) == pytest.approx(level - 0.2, abs=1.8)
 
 
-def config_of(folder: Path, *, address: str, options: dict[str, str], sweep_time: str) -> Path:
+def config_of(
+    folder: Path, *, address: str, options: dict[str, str], sweep_time: str, sweeper: str = ""
+) -> Path:
     """A station with one sweeper and a band job on it."""
     told = ", ".join(f"{key} = {json.dumps(value)}" for key, value in options.items())
     path = folder / "station.toml"
@@ -91,6 +96,7 @@ broker = "none"
 driver = "iq"
 address = "{address}"
 options = {{ {told} }}
+{sweeper}
 
 [job.night]
 kind = "band"
@@ -128,6 +134,57 @@ def test_a_recording_is_swept_until_it_ends(
     assert "the recording has ended: asked for 0.1 s more" in found["refused"]
     assert "dBFS" in found["signal_appeared"]
     assert archive.findings("station") == []
+
+
+def _hiss(folder: Path) -> Path:
+    """Two seconds of noise, −40 dBFS in 30 kHz around the centre and −90 dBFS over all."""
+    count, rate_hz = 200_000, 100e3
+    rng = np.random.default_rng(9)
+    away_hz = np.abs(np.fft.fftfreq(count, 1.0 / rate_hz))
+    density = np.where(away_hz <= 15e3, 1e-4 / 30e3, 0.0) + 1e-9 / rate_hz
+    parts = rng.standard_normal((2, count)) * np.sqrt(density * rate_hz * count / 2.0)
+    samples = np.fft.ifft(parts[0] + 1j * parts[1]).astype(np.complex64)
+    (folder / "hiss.sigmf-data").write_bytes(samples.tobytes())
+    head = {"core:datatype": "cf32_le", "core:version": "1.0.0", "core:sample_rate": rate_hz}
+    row = {"core:sample_start": 0, "core:frequency": 156.5e6}
+    meta = {"global": head, "captures": [row], "annotations": []}
+    out = folder / "hiss.sigmf-meta"
+    out.write_text(json.dumps(meta))
+    return out
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("rbw", "said", "off_db"),
+    [("noise", "", 0.0), ("gaussian", "", 0.0), ("noise", "1.2", -10.0 * math.log10(1.2))],
+    ids=["noise", "gaussian", "said otherwise"],
+)
+def test_the_power_of_noise_is_right_live_and_again(
+    bench: Any, rbw: str, said: str, off_db: float
+) -> None:
+    """Whichever width is called the RBW, as the driver states it; or as the config does. Twenty
+    sweeps of 3000 independent values each are good for 4.34/√60,000 dB (one deviation); levels on
+    steps of 0.01 dB and the edges of the noise come on top. A replay has the same bits."""
+    recording = _hiss(bench.folder)
+    config = config_of(
+        bench.folder,
+        address=f"iq:{recording.name}",
+        options={"rbw": rbw},
+        sweep_time="100 ms",
+        sweeper=f"noise_bandwidth = {said}" if said else "",
+    )
+    run = bench.run(config)
+    run.until("request_refused", job="night")
+    run.stop()
+    replay = Replay(archive=open_archive(bench.archive), job="night")
+    check, summaries = Check(same_place=True), []
+    for told in replay.run():
+        check.take(told)
+        summaries += [one.summary for one in told.outputs if one.summary is not None]
+    powers = [one["strongest"]["power_dbfs"] for one in summaries]
+    assert len(powers) == 20
+    assert np.mean(powers) == pytest.approx(-40.0 + off_db, abs=0.08)
+    assert check.is_exact and check.sweeps == 20 and check.findings
 
 
 @pytest.mark.slow

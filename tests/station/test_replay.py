@@ -399,7 +399,12 @@ def test_a_setup_that_comes_back_is_measured_as_before(
     assert replayed(archive, spec)[1] == 32
 
 
-def test_what_a_driver_comes_to_say_of_its_sweeper_makes_another_setup(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "said", [{"level_accuracy_db": 1.0}, {"noise_bandwidth_ratio": 1.0}], ids=str
+)
+def test_what_a_driver_comes_to_say_of_its_sweeper_makes_another_setup(
+    tmp_path: Path, said: dict[str, float]
+) -> None:
     """A new version of a driver that states a better accuracy is not measured by the old one."""
     spec = spec_of(tmp_path, FLAT)
     sweep = Air(spec, 1).sweep(ManualClock(), SweepFlag(0))
@@ -407,7 +412,7 @@ def test_what_a_driver_comes_to_say_of_its_sweeper_makes_another_setup(tmp_path:
     wide = Capabilities(start_hz=0.0, stop_hz=3e9, level_accuracy_db=3.0)
     setups = [
         maker.setup_of(sweep, capabilities, step=0)
-        for capabilities in (wide, replace(wide, level_accuracy_db=1.0), wide)
+        for capabilities in (wide, replace(wide, **said), wide)
     ]
     assert setups[0].setup == setups[2].setup != setups[1].setup
 

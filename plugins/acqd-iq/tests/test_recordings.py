@@ -15,7 +15,8 @@ import pytest
 import sigmf
 
 from acqd.errors import RequestRefused, SweeperError, SweepInvalid, TransportError
-from acqd.sweep import Detector, LevelUnit, SweepFlag, SweepRequest
+from acqd.measure.bandpower import band_power
+from acqd.sweep import Detector, Grid, LevelUnit, SweepFlag, SweepRequest
 
 RATE_HZ = 200e3
 CENTRE_HZ = 156.5e6
@@ -83,6 +84,29 @@ def test_rbw_is_the_noise_bandwidth_or_that_of_a_gaussian_filter(
     told = opened(folder.write(), rbw="gaussian").sweep(rbw_hz=2000.0 / 1.0644670)
     np.testing.assert_array_equal(plain.level, told.level)
     assert plain.reported.rbw_hz / told.reported.rbw_hz == pytest.approx(1.0644670, rel=1e-6)
+
+
+@pytest.mark.parametrize("rbw", ["noise", "gaussian"])
+@pytest.mark.parametrize("window", ["hann", "blackman-harris", "flat-top"])
+def test_the_power_of_noise_is_the_same_whatever_is_called_the_rbw(
+    folder: Any, opened: Opened, rbw: str, window: str
+) -> None:
+    """White noise of −40 dBFS over the rate has a quarter of that in a quarter of it. The mean of
+    so many samples is good for 4.34/√50,000 dB (one deviation), so four of them for 0.08 dB."""
+    rng = np.random.default_rng(4)
+    parts = rng.standard_normal((2, 200_000)) * np.sqrt(1e-4 / 2.0)
+    address = folder.write(samples=parts[0] + 1j * parts[1])
+    ear = opened(address, rbw=rbw, window=window)
+    sweep = ear.sweep(detector=Detector.RMS, rbw_hz=2.2e3, sweep_time_s=0.99)
+    found = band_power(
+        sweep.level.astype(np.float64),
+        Grid.from_axis(sweep.frequency_hz),
+        start_hz=CENTRE_HZ - RATE_HZ / 8.0,
+        stop_hz=CENTRE_HZ + RATE_HZ / 8.0,
+        rbw_hz=sweep.reported.rbw_hz,
+        enb_per_rbw=ear.capabilities.noise_bandwidth_ratio,
+    )
+    assert found.level == pytest.approx(-40.0 - 10.0 * np.log10(4.0), abs=0.08)
 
 
 def test_without_an_rbw_it_is_that_of_the_points(folder: Any, opened: Opened) -> None:

@@ -54,7 +54,11 @@ WRONG: list[tuple[str, str, str, str]] = [
     ('{ kind = "lines", end = ".", ignore = \'^hot$\' }', '{ kind = "block" }',
      "sweep.fetch.answer", "a block of text"),
     ('"data", answer', '"data {vbw:Hz}", answer', "sweep.fetch.send", "a [setting.vbw] with a"),
-    ('separator = ","', 'type = "i16"', "sweep.values.type", "in lines of text"),
+    ('{ kind = "lines", end = ".", ignore = \'^hot$\' }',
+     '{ kind = "block", checksum = { kind = "sum8", over = "bytes" } }',
+     "sweep.fetch.answer.checksum", "is of lines of hexadecimal digits"),
+    ('{ kind = "lines", end = ".", ignore = \'^hot$\' }', '{ kind = "block", each = true }',
+     "sweep.fetch.answer.each", "no meaning in an answer of kind"),
     ('separator = ","', 'separator = ","\ndecimal_comma = true', "sweep.values.separator", "both"),
     ('separator = ","', 'columns = ["level", "level"]', "sweep.values.columns", "there twice"),
     ('separator = ","', 'columns = ["frequency", "level"]', "sweep.values.columns",
@@ -132,6 +136,9 @@ def test_capabilities_are_the_limits_of_the_profile() -> None:
     assert (got.source, got.source_min_dbm, got.source_max_dbm) == (True, -40.0, 0.0)
     assert got.level_accuracy_db == 2.0
     assert got.assumed == ("level_accuracy_db",)
+    assert got.noise_bandwidth_ratio is None
+    said = PROFILE.replace("[limits]\n", "[limits]\nnoise_bandwidth = 1.13\n")
+    assert parse_profile(said, "toy.toml").capabilities().noise_bandwidth_ratio == 1.13
 
 
 def test_a_setting_without_a_command_is_fixed() -> None:
