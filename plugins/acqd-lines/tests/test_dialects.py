@@ -3,11 +3,7 @@ what each does when it misbehaves. The server is a process of its own."""
 
 from __future__ import annotations
 
-import re
-import signal
 import socket
-import subprocess
-import sys
 from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -29,6 +25,7 @@ from acqd.errors import (
 )
 from acqd.sweep import LevelUnit, SourceRequest, SweepRequest
 from acqd.testing.conformance import Bench, DriverConformance
+from sim_process import SimProcess
 
 pytestmark = pytest.mark.slow
 
@@ -45,35 +42,15 @@ WITHIN_DB = 1.0
 """Half of it is what the sweepers state of themselves, the rest their noise."""
 
 
-class Server:
-    """A running ``acqd-sim serve`` with an instrument for each language."""
+class Server(SimProcess):
+    """An instrument for each language, on a socket and on a terminal."""
 
     def __init__(self, folder: Path) -> None:
-        command = [sys.executable, "-m", "acqd_sim.serve", "serve", str(SCENE)]
-        command += ["--time-scale", "0.05", "--control", "127.0.0.1:0"]
+        ways: list[str] = []
         for name, language in SPEAK.items():
-            command += ["--tcp", f"{name}=127.0.0.1:0", "--pty", f"{name}={folder / name}"]
-            command += ["--speak", f"{name}={language}"]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-        self.addresses: dict[tuple[str, str], str] = {}
-        control = ""
-        assert self.process.stdout is not None
-        while not control:
-            line = self.process.stdout.readline()
-            found = re.match(r"(\S+) is at (\S+)", line)
-            assert found, f"unexpected {line!r}"
-            if found[1] == "control":
-                control = found[2]
-            self.addresses[found[1], found[2].partition(":")[0]] = found[2]
-        host, _, port = control.removeprefix("tcp://").rpartition(":")
-        self._control = socket.create_connection((host, int(port)), 5)
-        self._answers = self._control.makefile("r")
-
-    def tell(self, order: str) -> None:
-        """Give an order over the control port."""
-        self._control.sendall(f"{order}\n".encode())
-        answer = self._answers.readline().strip()
-        assert answer.startswith("ok"), answer
+            ways += ["--tcp", f"{name}=127.0.0.1:0", "--pty", f"{name}={folder / name}"]
+            ways += ["--speak", f"{name}={language}"]
+        super().__init__(str(SCENE), *ways)
 
     def source_is_on(self) -> bool:
         """Asked of the loft over a connection of its own."""
@@ -88,14 +65,6 @@ class Server:
             while not said.endswith(b"dunlin> "):
                 said += talk.read(1)
         return b"is on" in said
-
-    def stop(self) -> None:
-        self._answers.close()
-        self._control.close()
-        self.process.send_signal(signal.SIGTERM)
-        self.process.wait(5)
-        assert self.process.stdout is not None
-        self.process.stdout.close()
 
 
 @pytest.fixture(scope="module")
@@ -124,8 +93,8 @@ def bench_of(server: Server, name: str, kind: str) -> Bench:
         options={"profile": SPEAK[name]},
         request=CARRIER,
         slow_request=replace(CARRIER, stop_hz=164e6, rbw_hz=1e3),
-        unplug=lambda: server.tell(f"{name} unplug"),
-        replug=lambda: server.tell(f"{name} replug"),
+        unplug=lambda: server.tell(f"{name} unplug") and None,
+        replug=lambda: server.tell(f"{name} replug") and None,
         source_request=SourceRequest(on=True, level_dbm=-20.0) if has_source else None,
         source_is_on=server.source_is_on if has_source else None,
     )

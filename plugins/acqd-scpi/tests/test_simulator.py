@@ -7,11 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import os
-import re
-import signal
 import socket
-import subprocess
-import sys
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import replace
@@ -38,6 +34,7 @@ from acqd.errors import (
 )
 from acqd.sweep import Detector, SourceRequest, SweepFlag, SweepRequest
 from acqd.testing.conformance import Bench, DriverConformance
+from sim_process import SimProcess
 
 pytestmark = pytest.mark.slow
 
@@ -47,44 +44,19 @@ Make = Callable[..., SweeperHost]
 QUICK = {"timeout_s": 0.3, "ask_timeout_s": 0.3}
 
 
-class Server:
-    """A running ``acqd-sim serve``."""
+class Server(SimProcess):
+    """The mast on a socket, the bench on a terminal, the shack on both."""
 
     def __init__(self, folder: Path) -> None:
         self.link = folder / "bench"
         self.shack_link = folder / "shack"
-        command = [sys.executable, "-m", "acqd_sim.serve", "serve", "--time-scale", "0.05"]
-        command += ["--tcp", "mast=127.0.0.1:0", "--tcp", "shack=127.0.0.1:0"]
-        command += ["--pty", f"bench={self.link}", "--pty", f"shack={self.shack_link}"]
-        command += ["--control", "127.0.0.1:0"]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-        self.addresses: dict[str, str] = {}
-        assert self.process.stdout is not None
-        while "control" not in self.addresses:
-            line = self.process.stdout.readline()
-            found = re.match(r"(\S+) is at (\S+)", line)
-            assert found, f"unexpected {line!r}"
-            self.addresses.setdefault(found[1], found[2])
-            if found[1] == "shack" and found[2].startswith("tcp"):
-                self.shack_address = found[2]
-        host, _, port = self.addresses["control"].removeprefix("tcp://").rpartition(":")
-        self._control = socket.create_connection((host, int(port)), 5)
-        self._answers = self._control.makefile("r")
-
-    def tell(self, order: str) -> str:
-        """Give an order over the control port."""
-        self._control.sendall(f"{order}\n".encode())
-        answer = self._answers.readline().strip()
-        assert answer.startswith("ok"), answer
-        return answer.removeprefix("ok").strip()
-
-    def stop(self) -> None:
-        self._answers.close()
-        self._control.close()
-        self.process.send_signal(signal.SIGTERM)
-        self.process.wait(5)
-        assert self.process.stdout is not None
-        self.process.stdout.close()
+        super().__init__(
+            *("--tcp", "mast=127.0.0.1:0", "--tcp", "shack=127.0.0.1:0"),
+            *("--pty", f"bench={self.link}", "--pty", f"shack={self.shack_link}"),
+        )
+        self.mast_address = self.addresses["mast", "tcp"]
+        self.bench_address = self.addresses["bench", "serial"]
+        self.shack_address = self.addresses["shack", "tcp"]
 
 
 @pytest.fixture(scope="module")
@@ -107,7 +79,9 @@ def healed(server: Server) -> Iterator[None]:
 def sweeper(request: pytest.FixtureRequest, server: Server) -> tuple[str, str, SweepRequest]:
     """Name, address and an ordinary request of a sweeper on each kind of link."""
     name = request.param
-    return name, server.addresses[name], MARINE if name == "mast" else LAMP
+    if name == "mast":
+        return name, server.mast_address, MARINE
+    return name, server.bench_address, LAMP
 
 
 @pytest.fixture
@@ -209,7 +183,7 @@ async def test_the_simulators_limits_are_found_by_asking(host_of: Make, server: 
 
 async def test_many_points_are_swept_in_hops(host_of: Make, server: Server) -> None:
     """3001 points from a sweeper with at most 1001."""
-    host = host_of(server.addresses["mast"])
+    host = host_of(server.mast_address)
     await host.open()
     sweep = await host.sweep(replace(MARINE, points=3001))
     assert [hop.points for hop in sweep.hops] == [1001, 1001, 999]
@@ -314,7 +288,7 @@ async def test_a_power_cycle_is_noticed(
 
 async def test_another_identity_is_a_finding(host_of: Make, server: Server) -> None:
     """A firmware update is told, a serial number that is lost is doubtful."""
-    address = server.addresses["mast"]
+    address = server.mast_address
     host = host_of(address)
     first = await host.open()
     server.tell("mast identity GANNET,LOOKOUT 1,GL0017,9.99")
@@ -343,7 +317,7 @@ async def test_traces_with_holes_are_flagged(
 
 async def test_an_endless_error_queue_costs_three_sweeps(host_of: Make, server: Server) -> None:
     """Three sweeps are lost, then the queue is not believed any more."""
-    host = host_of(server.addresses["mast"])
+    host = host_of(server.mast_address)
     await host.open()
     server.tell("mast errors endless")
     lost = 0
@@ -360,7 +334,7 @@ async def test_an_endless_error_queue_costs_three_sweeps(host_of: Make, server: 
 
 async def test_a_frozen_sweeper_is_flagged(host_of: Make, server: Server) -> None:
     """The same trace again, bit for bit."""
-    host = host_of(server.addresses["mast"])
+    host = host_of(server.mast_address)
     await host.open()
     await host.sweep(MARINE)
     server.tell("mast freeze")
@@ -396,7 +370,7 @@ async def test_probing_finds_the_port_that_answers(host_of: Make, server: Server
 
 async def test_two_sweepers_sweep_side_by_side(host_of: Make, server: Server) -> None:
     """A socket and a terminal at once, each at its own pace."""
-    hosts = [host_of(server.addresses["mast"]), host_of(server.addresses["bench"])]
+    hosts = [host_of(server.mast_address), host_of(server.bench_address)]
     for host in hosts:
         await host.open()
 

@@ -8,11 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import os
-import re
 import signal
 import socket
-import subprocess
-import sys
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import replace
@@ -42,6 +39,7 @@ from acqd.errors import (
 )
 from acqd.sweep import SourceRequest, SweepFlag, SweepRequest
 from acqd.testing.conformance import Bench, DriverConformance
+from sim_process import SimProcess
 
 pytestmark = pytest.mark.slow
 
@@ -353,34 +351,12 @@ async def test_a_serial_resource_is_given_the_time_that_its_rate_needs(
 # --- a server that is a process of its own -------------------------------------------------------
 
 
-class Program:
-    """``acqd-sim serve`` with HiSLIP and a control port."""
+class Program(SimProcess):
+    """The mast over HiSLIP and over VXI-11."""
 
     def __init__(self) -> None:
-        command = [sys.executable, "-m", "acqd_sim.serve", "serve", "--time-scale", "0.05"]
-        command += ["--hislip", "mast=127.0.0.1:0", "--vxi11", "mast=127.0.0.1:0"]
-        command += ["--control", "127.0.0.1:0"]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-        assert self.process.stdout is not None
-        lines = [self.process.stdout.readline() for _ in range(3)]
-        found = [re.fullmatch(r"(\w+) is at (\S+)\n", line) for line in lines]
-        assert all(found), lines
-        self.hislip, self.vxi11, control = (str(one and one[2]) for one in found)
-        host, _, port = control.removeprefix("tcp://").rpartition(":")
-        self._control = socket.create_connection((host, int(port)), 5)
-
-    def tell(self, order: str) -> None:
-        self._control.sendall(f"mast {order}\n".encode())
-        assert self._control.recv(1000).startswith(b"ok")
-
-    def stop(self) -> None:
-        self._control.close()
-        if self.process.poll() is None:
-            self.process.send_signal(signal.SIGCONT)
-            self.process.terminate()
-        self.process.wait(10)
-        assert self.process.stdout is not None
-        self.process.stdout.close()
+        super().__init__("--hislip", "mast=127.0.0.1:0", "--vxi11", "mast=127.0.0.1:0")
+        self.hislip, self.vxi11 = (address for name, address in self.said if name == "mast")
 
 
 @pytest.fixture
@@ -447,7 +423,7 @@ async def test_a_server_that_dies_within_an_answer_costs_that_sweep(
     """Half a block came over HiSLIP and the server is gone: an error, not half a sweep."""
     host = host_of(program.hislip)
     await host.open()
-    program.tell("cut-block")
+    program.tell("mast cut-block")
     task = asyncio.create_task(host.sweep(MARINE))
     await asyncio.sleep(0.4)
     program.process.kill()
