@@ -123,15 +123,15 @@ class LogReader:
 
     def _points(self, number: int, lines: Sequence[str], shape: Shape, first: int) -> Logged:
         """The rows of a sweep of the long layout."""
-        table = self._told.file
+        comment, sign, most = self._told.file.comment, self._told.file.sign, shape.most
         rows: list[list[str]] = []
         where: list[int] = []
         for after, line in enumerate(lines):
-            if not line.strip() or (table.comment and line.startswith(table.comment)):
+            if not line.strip() or (comment and line.startswith(comment)):
                 continue
-            fields = columns_of(line, table.sign)
-            if len(fields) < shape.most:
-                raise BadRow(f"{len(fields)} columns", f"at least {shape.most}", after=after)
+            fields = columns_of(line, sign)
+            if len(fields) < most:
+                raise BadRow(f"{len(fields)} columns", f"at least {most}", after=after)
             rows.append(fields)
             where.append(after)
         axis_hz = shape.axis_hz

@@ -22,7 +22,7 @@ from acqd.ingest.bad import Bad, BadRow
 from acqd.ingest.maps import LogMap
 from acqd.ingest.moments import US, Moments, seconds_text
 from acqd.ingest.shape import Shape, shape_of
-from acqd.ingest.text import Line, columns_of, first_columns_of, open_log
+from acqd.ingest.text import QUOTE, Line, columns_of, first_columns_of, open_log
 
 __all__ = ["Headers", "LogFile", "Scan", "find_files", "scan_files"]
 
@@ -201,6 +201,8 @@ class _Group:
     line: int
     header: int
     end: int
+    begins: str | None
+    """What a row of the same clock begins with; None where that cannot be told by the text."""
 
 
 class _Scanner:
@@ -301,6 +303,7 @@ class _OneFile:
     def __init__(self, scanner: _Scanner, file: LogFile) -> None:
         self._scanner, self._file = scanner, file
         self._table, self._time = scanner.told.file, scanner.told.time
+        self._sign, self._comment = self._table.sign, self._table.comment
         self._is_long = self._table.layout == "long"
         self._header: str | None = None
         self._first_name = ""
@@ -319,11 +322,15 @@ class _OneFile:
         if not self._table.header:
             self._number, self._shape = self._scanner.header(None)
         for line in lines:
-            if isinstance(line, tuple):
+            if not isinstance(line, Line):
                 self.at_line, bad = line
                 self._scanner.refuse(self._file, self.at_line, bad)
                 continue
             self.at_line = line.number
+            group = self._group
+            if group is not None and self._goes_on(group, line.text):
+                group.end = line.offset + line.size
+                continue
             try:
                 self._take(line)
             except BadRow as bad:
@@ -337,12 +344,28 @@ class _OneFile:
         if group is not None:
             self._add(group.at_us, group.offset, group.end - group.offset, group.line, group.header)
 
+    def _goes_on(self, group: _Group, text: str) -> bool:
+        """Whether a row is surely one more point of the sweep before it; most are, and need not be
+        taken apart. What is not told so is looked at closely."""
+        begins = group.begins
+        if begins is None or not text.startswith(begins) or QUOTE in text:
+            return False
+        if begins:
+            # The row that it was taken from was neither a header nor a comment.
+            return True
+        return bool(
+            text.strip()
+            and not (self._comment and text.startswith(self._comment))
+            and not (self._table.header and text.lstrip().startswith(self._first_name))
+            and self._scanner.clock_line(text) is None
+        )
+
     def _take(self, line: Line) -> None:
         match = self._scanner.clock_line(line.text)
         if match is not None:
             self._new_clock(match["time"])
             return
-        is_comment = self._table.comment and line.text.startswith(self._table.comment)
+        is_comment = self._comment and line.text.startswith(self._comment)
         if line.number <= self._table.skip or is_comment or not line.text.strip():
             return
         if self._table.header and self._is_header(line.text):
@@ -363,7 +386,7 @@ class _OneFile:
         """Whether this is the header, also again: loggers write one at each start."""
         if self._header == text:
             return True
-        first = columns_of(text, self._table.sign)[0].strip()
+        first = columns_of(text, self._sign)[0].strip()
         if self._header is not None and first != self._first_name:
             return False
         self.end()
@@ -376,7 +399,7 @@ class _OneFile:
         """The columns as far as the clock needs them."""
         shape = self._shape
         assert shape is not None
-        fields, there = first_columns_of(line.text, self._table.sign, shape.clock_most)
+        fields, there = first_columns_of(line.text, self._sign, shape.clock_most)
         if there < shape.most:
             raise BadRow(f"{there} columns", f"at least {shape.most}")
         return fields
@@ -396,10 +419,10 @@ class _OneFile:
         """A row of the long layout: one more point of the sweep, or the first of another."""
         shape = self._shape
         assert shape is not None
-        fields = columns_of(line.text, self._table.sign)
+        fields = columns_of(line.text, self._sign)
         key: object = self._part
-        if shape.time or shape.after is not None:
-            where = (*shape.time, *(() if shape.after is None else (shape.after,)))
+        where = (*shape.time, *(() if shape.after is None else (shape.after,)))
+        if where:
             if len(fields) <= max(where):
                 raise BadRow(f"{len(fields)} columns", f"at least {shape.most}")
             key = (self._part, *(fields[one] for one in where))
@@ -420,7 +443,19 @@ class _OneFile:
             raise
         self._before_us = at_us
         end = line.offset + line.size
-        self._group = _Group(key, at_us, line.offset, line.number, self._number, end)
+        begins = self._beginning(line.text, fields, where)
+        self._group = _Group(key, at_us, line.offset, line.number, self._number, end, begins)
+
+    def _beginning(self, text: str, fields: Sequence[str], where: Sequence[int]) -> str | None:
+        """What rows of the same clock begin with, where its columns are the first ones."""
+        if not where:
+            return ""
+        count = len(where)
+        if self._sign is None or QUOTE in text or set(where) != set(range(count)):
+            return None
+        begins = self._sign.join(fields[:count]) + self._sign
+        # Then a comment could begin like that too.
+        return None if self._comment.startswith(begins) else begins
 
     def _of_columns(self, fields: Sequence[str], shape: Shape) -> int:
         text = " ".join(fields[one].strip() for one in shape.time)

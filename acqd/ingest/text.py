@@ -12,15 +12,22 @@ import gzip
 import io
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import BinaryIO, NamedTuple, cast
 
 from acqd.errors import AcqdError, ArchiveError
 from acqd.ingest.bad import BadRow, shown
 from acqd.ingest.tables import WIDE_ENCODINGS, FileTable
 
-__all__ = ["LINE_MOST_BYTES", "Line", "LogText", "columns_of", "first_columns_of", "open_log"]
+__all__ = [
+    "LINE_MOST_BYTES",
+    "QUOTE",
+    "Line",
+    "LogText",
+    "columns_of",
+    "first_columns_of",
+    "open_log",
+]
 
 LINE_MOST_BYTES = 32 << 20
 """A million points of a sweep, and more; a longer line is of no log."""
@@ -30,9 +37,11 @@ QUOTE = '"'
 BOM = "\ufeff"
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One line without its end. ``number`` counts from 1, ``size`` are its bytes with the end."""
+class Line(NamedTuple):
+    """One line without its end. ``number`` counts from 1, ``size`` are its bytes with the end.
+
+    A named tuple, for it is made for each of the millions of lines of a night.
+    """
 
     number: int
     offset: int
