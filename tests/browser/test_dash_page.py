@@ -528,6 +528,47 @@ async def test_a_filter_is_tuned_by_one_big_number(coast: Peers, opened: Opened)
     )
 
 
+async def test_best_and_range_are_of_the_figure_that_is_shown(coast: Peers, opened: Opened) -> None:
+    """A figure that has no value for a while is not mixed with the one shown in its place."""
+    page = await opened(coast, "#north-head/marine-vhf?look=tune")
+    await until(page, "a figure", "acqd.tuning.shown && acqd.tuning.shown.view")
+    said = await page.evaluate(
+        """() => {
+          const was = acqd.tuning.shown, said = [];
+          const show = (seq, ...figures) => {
+            acqd.tuning.update({ ...was, view: { ...was.view, seq, figures } });
+            said.push(document.getElementById('tune-best').textContent);
+          };
+          const figure = (label, value) => ({ key: label, label, value, unit: 'dB' });
+          show(1e9, figure('line', 7), figure('steps', 0));
+          show(1e9 + 1, figure('steps', 0));
+          show(1e9 + 2, figure('line', 8), figure('steps', 0));
+          return said;
+        }"""
+    )
+    assert [one.replace(".00", "") for one in said] == [
+        "between 7 dB and 7 dB",
+        "between 0 dB and 0 dB",
+        "between 7 dB and 8 dB",
+    ]
+
+
+async def test_colours_and_axis_reach_down_to_what_a_filter_stops(
+    coast: Peers, opened: Opened
+) -> None:
+    """There a band's colours begin at its floor; of a filter the deepest is what is looked for."""
+    page = await opened(coast, "#gannet-ledge/band-pass")
+    await until(page, "its picture", DRAWN)
+    await until(page, "colours", "acqd.sheet.scale && acqd.page.view.kind === 'transmission'")
+    ends = await page.evaluate(
+        """() => {
+          const line = [...acqd.page.line].filter(Number.isFinite);
+          return [Math.min(...line), acqd.sheet.scale[0], acqd.sheet.axis[0]];
+        }"""
+    )
+    assert ends[1] <= ends[0] and ends[2] <= ends[0]
+
+
 async def test_what_is_published_is_text_and_never_markup(coast: Peers, opened: Opened) -> None:
     """A finding, a name, an error that would like to be a script."""
     bad = '<img src=x onerror="window.caught=1"><script>window.caught=1</script>'

@@ -164,6 +164,8 @@ export class Sheet {
       for (const one of line || []) if (Number.isFinite(one)) high = Math.max(high, one);
     }
     for (const one of shown.line || []) if (Number.isFinite(one)) least = Math.min(least, one);
+    // What a filter stops, or a bridge finds matched, is what is looked for, and lies deepest.
+    if ((view.kind === "transmission" || view.kind === "reflection") && least < low) low = least;
     if (Number.isFinite(view.threshold)) high = Math.max(high, view.threshold + 3);
     const wanted = [Math.floor((low - 3) / 2) * 2, Math.ceil((high - 4) / 10) * 10];
     if (wanted[1] - wanted[0] < 30) wanted[1] = wanted[0] + 30;

@@ -75,6 +75,8 @@ export class Tuning {
   constructor() {
     this.key = null;
     this.picked = new Map(); // job -> figure
+    this.name = null; // The figure that best, range and readings are of.
+    this.kept = new Map(); // figure -> those of it, for when it comes back
     this.plot = null;
     this.plotted = null;
     this.spokenMs = 0;
@@ -91,6 +93,7 @@ export class Tuning {
     this.best = null;
     this.range = null;
     this.readings = [];
+    this.kept.clear();
     this.bestCurve = null;
     if (this.shown) this.update(this.shown, true);
   }
@@ -110,6 +113,8 @@ export class Tuning {
       this.key = key;
       this.best = this.range = this.bestCurve = null;
       this.readings = [];
+      this.name = null;
+      this.kept.clear();
       this.seq = null;
     }
     const figures = ((view && view.figures) || (job && job.figures) || []);
@@ -121,11 +126,19 @@ export class Tuning {
     const wanted = this.picked.get(key);
     const figure = figures.find((one) => nameOf(one) === wanted) || figures.find((one) => Number.isFinite(one.value)) || figures[0];
     if (figure && by("tune-pick").value !== nameOf(figure)) by("tune-pick").value = nameOf(figure);
+    if (figure && this.name !== nameOf(figure)) this.#turnTo(nameOf(figure));
     const isNew = !view || view.seq === null || view.seq !== this.seq;
     if (view) this.seq = view.seq;
     if (figure && Number.isFinite(figure.value) && (isNew || again)) this.#take(figure, shown.nowS, again);
     this.#number(figure, view, job);
     if (isNew || again) this.#curve(shown);
+  }
+
+  /** Another figure is shown, since somebody chose it or the one before has no value now. */
+  #turnTo(name) {
+    if (this.name !== null) this.kept.set(this.name, { best: this.best, range: this.range, readings: this.readings });
+    const known = this.kept.get(name) || { best: null, range: null, readings: [] };
+    [this.name, this.best, this.range, this.readings] = [name, known.best, known.range, known.readings];
   }
 
   #take(figure, nowS, again) {
