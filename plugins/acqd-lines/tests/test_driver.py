@@ -152,6 +152,28 @@ async def test_a_sweep_is_all_that_the_profile_says(
     assert lines[-2:] == ["gen off", "who"]
 
 
+async def test_each_of_several_lines_may_be_answered(
+    serve: Serve, profile: Callable[..., str], host_of: Make
+) -> None:
+    """And must then fit, the first as the last; else the answer to the first is out of step."""
+    device, peer = toy()
+
+    def answer(line: bytes) -> bytes | None:
+        said = device.answer(line)
+        return b"ok\n" if line[:3] in (b"lo ", b"hi ") else said
+
+    peer.answer = answer
+    lines = 'send = ["lo {start:kHz:d}", "hi {stop:kHz:d}"]'
+    each = f"{lines}\nanswer = {{ kind = \"line\", each = true }}\nexpect = '^ok$'"
+    sweep = await swept(host_of(serve(peer).address, profile((lines, each))), REQUEST)
+    assert sweep.level.size == REQUEST.points
+    device.answers[b"lo 156000"] = b"no\n"
+    peer.answer = lambda line: b"no\n" if line.startswith(b"lo ") else answer(line)
+    host = host_of(serve(peer).address, profile((lines, each)))
+    with pytest.raises(ProtocolViolation, match="an answer to lo 156000 that fits"):
+        await swept(host, REQUEST)
+
+
 async def test_what_it_was_not_asked_for_goes_back_to_the_default(
     serve: Serve, profile: Callable[..., str], host_of: Make
 ) -> None:

@@ -36,6 +36,7 @@ def xored(text: bytes) -> bytes:
 
 
 SUM_XOR = Checksum(kind="xor8")
+BYTES_SUM = Checksum(kind="sum8", over="bytes", mark=b"+")
 CRC = Checksum(kind="crc16", form="bytes", order="little", over="all")
 HEADED = BlockFraming(
     length=LengthField(at=1, width=2, order="little", each=2),

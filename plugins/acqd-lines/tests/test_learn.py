@@ -301,6 +301,7 @@ def test_at_a_terminal_it_asks(server: SimServer, tmp_path: Path) -> None:
         "what to sweep": "156.3MHz..158.8MHz",
         "with how many points": "201",
         "the line that sets the range": "SPAN {start:kHz:.3f} {stop:kHz:.3f} {points}",
+        "a further line for that": "",
         "a carrier that is connected": "156.8MHz@-40dBm",
         "the line that is answered with a sweep": "READ",
         "which of them is it": "1",

@@ -78,6 +78,12 @@ def falling_words(axis: np.ndarray, level: np.ndarray) -> bytes:
     return b"\xaa\x55" + data + bytes([check])
 
 
+def digits(axis: np.ndarray, level: np.ndarray) -> bytes:
+    """Bytes of half a dB as hexadecimal digits in one line, the sum of the bytes behind them."""
+    codes = [int(code) for code in np.rint((level + 130.0) / 0.5)]
+    return "".join(f"{code:02x}" for code in [*codes, sum(codes) % 256]).encode() + b"\r\n"
+
+
 Writer = Callable[[np.ndarray, np.ndarray], bytes]
 
 
@@ -124,6 +130,7 @@ def sweeper(request: pytest.FixtureRequest) -> Iterator[str]:
         definite_floats,
         unknown_check,
         falling_words,
+        digits,
     ],
     indirect=True,
     ids=lambda writer: writer.__name__,

@@ -7,7 +7,14 @@ from typing import Any
 
 import numpy as np
 import pytest
-from acqd_lines.values import ValueFormat, decode_axis, decode_block, decode_lines, parse_number
+from acqd_lines.values import (
+    ValueFormat,
+    decode,
+    decode_axis,
+    decode_block,
+    decode_lines,
+    parse_number,
+)
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -156,6 +163,30 @@ def test_levels_are_packed_without_loss(codes: list[int], decimals: int, unit: s
     added = 60 * 10**decimals if unit == "dBmV" else 0
     assert back is not None
     assert back.tolist() == [code + added for code in codes]
+
+
+@pytest.mark.parametrize(
+    ("lines", "values"),
+    [
+        (["4A4B00"], [37.0, 37.5, 0.0]),
+        (["4a 4b", "00"], [37.0, 37.5, 0.0]),
+        (["4A,4B;00:"], [37.0, 37.5, 0.0]),
+    ],
+)
+def test_bytes_may_be_written_as_digits(lines: list[str], values: list[float]) -> None:
+    """Two a byte, in either case, with the usual signs between them or none; lines are joined."""
+    decoded = decode(lines, b"", ValueFormat(type="u8", scale=Decimal("0.5")))
+    assert decoded.level.tolist() == values
+    assert decoded.resolution == 0.5
+    words = decode(["FFFE", "0100"], b"", ValueFormat(type="i16", order="big"))
+    assert words.level.tolist() == [-2.0, 256.0]
+
+
+@pytest.mark.parametrize("lines", [["4A4"], ["4A 4G"], ["-4A"], [" "]])
+def test_other_text_is_no_bytes(lines: list[str]) -> None:
+    """Half a byte, other letters, signs."""
+    with pytest.raises(ProtocolViolation, match="hexadecimal digits, two a byte"):
+        decode(lines, b"", ValueFormat(type="u8"))
 
 
 def test_an_axis_is_a_list_of_frequencies() -> None:

@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import Field
 
 from acqd.config.tables import AtMostOne, Count, KeyRule, Misfit, Switch, Table
-from acqd_lines.checksums import Checksum, ChecksumKind
+from acqd_lines.checksums import Checksum, ChecksumKind, Over
 from acqd_lines.fields import ByteText, Commands, HexBytes, Pattern, Timeout
 from acqd_lines.framing import (
     BlockFraming,
@@ -39,7 +39,7 @@ class ChecksumTable(Table):
     final_xor: Annotated[Count, Field(ge=0, le=0xFFFF)] = 0
     form: Literal["hex", "bytes"] = "hex"
     order: Literal["big", "little"] = "big"
-    over: Literal["payload", "before", "all"] = "payload"
+    over: Over = "payload"
     mark: ByteText = ""
     per: Literal["line", "answer"] = "answer"
 
@@ -88,6 +88,7 @@ class AnswerTable(Table):
     """``answer = { … }`` of a command: where its answer begins and ends."""
 
     kind: Literal["none", "line", "lines", "block"] = "line"
+    each: Switch = False
     count: Annotated[Count, Field(ge=1, le=1_000_000)] | Literal["points"] | None = None
     end: ByteText | None = None
     skip: Annotated[Count, Field(ge=0, le=1000)] = 0
@@ -122,6 +123,18 @@ class AnswerTable(Table):
                         problem=f'has no meaning in an answer of kind "{self.kind}"',
                         accepted=f"`{key}` with kind = {homes}",
                     )
+        if self.each and self.kind not in ("line", "lines"):
+            yield Misfit(
+                key="each",
+                problem=f'has no meaning in an answer of kind "{self.kind}"',
+                accepted='`each` with kind = "line" or "lines"',
+            )
+        if self.kind == "block" and self.checksum is not None and self.checksum.over == "bytes":
+            yield Misfit(
+                key="checksum",
+                problem='over = "bytes" is of lines of hexadecimal digits',
+                accepted='over = "payload", "before" or "all" in an answer of kind "block"',
+            )
         if self.length == "definite" and (self.sync or self.header_bytes):
             yield Misfit(
                 key="length",
@@ -183,7 +196,8 @@ class AnswerTable(Table):
 
 
 class CommandTable(Table):
-    """Lines that are sent one after the other, the answer to the last, and what it must be."""
+    """Lines that are sent one after the other, the answer to the last or to each, and what it must
+    be."""
 
     send: Commands = Field(description="what is sent: a text, or a list of texts")
     answer: AnswerTable = AnswerTable(kind="none")

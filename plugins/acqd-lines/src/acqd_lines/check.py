@@ -24,7 +24,7 @@ from acqd_lines.profile import Profile
 from acqd_lines.requests import check_axis, read_setting, read_span, read_value, values_of
 from acqd_lines.tables import AnswerTable, ReadTable, SettingTable
 from acqd_lines.talk import Conversation, Heard, Way
-from acqd_lines.values import Decoded, decode_block, decode_lines
+from acqd_lines.values import Decoded, decode
 from acqd_lines.who import who_answers
 
 __all__ = ["NONSENSE", "Check", "default_request"]
@@ -326,13 +326,7 @@ class Check:
         said = talk.run(sweep.fetch, values, points=points, timeout_s=deadline_s)
         talk.halt(sweep.halt)
         self._at = ("sweep", "values")
-        form = sweep.values.format()
-        frame = said.frame
-        self.decoded = (
-            decode_lines(frame.lines, form)
-            if form.type == "text"
-            else decode_block(frame.payload, form)
-        )
+        self.decoded = decode(said.frame.lines, said.frame.payload, sweep.values.format())
         return self._judged(self.decoded)
 
     def _poll(self, deadline_s: float) -> None:

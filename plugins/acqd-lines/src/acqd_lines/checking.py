@@ -186,12 +186,6 @@ def _values(profile: Profile) -> Iterator[Finding]:
             problem="a block of text: nothing says how the values are coded",
             accepted='[sweep.values] with type = "i16" or another binary type',
         )
-    if is_binary and not is_block:
-        yield Finding(
-            path=("sweep", "values", "type"),
-            problem=f'values of type "{sweep.values.type}" in lines of text',
-            accepted='[sweep.fetch] with an answer of kind "block"',
-        )
     has_frequencies = "frequency" in sweep.values.columns
     if sweep.axis.source == "answer" and not has_frequencies:
         yield Finding(

@@ -13,9 +13,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final, Literal
 
-__all__ = ["WIDTH_BYTES", "Checksum", "ChecksumKind", "crc16"]
+__all__ = ["WIDTH_BYTES", "Checksum", "ChecksumKind", "Over", "crc16"]
 
 ChecksumKind = Literal["sum8", "xor8", "crc16", "crc32"]
+
+Over = Literal["payload", "before", "all", "bytes"]
 
 WIDTH_BYTES: Final[dict[ChecksumKind, int]] = {"sum8": 1, "xor8": 1, "crc16": 2, "crc32": 4}
 
@@ -26,7 +28,8 @@ class Checksum:
 
     ``form`` is "hex" (digits, two a byte, either case) or "bytes" in ``order``. ``over`` is what it
     is computed of: the "payload" alone; what came "before" it, also a block's header or the ends of
-    lines, but not the sync bytes and not the mark; or "all" that came. ``mark`` is a text before
+    lines, but not the sync bytes and not the mark; "all" that came; or the "bytes" that hexadecimal
+    digits in lines stand for. ``mark`` is a text before
     it; in a line of its own other words may stand between the two.
     """
 
@@ -37,7 +40,7 @@ class Checksum:
     final_xor: int = 0
     form: Literal["hex", "bytes"] = "hex"
     order: Literal["big", "little"] = "big"
-    over: Literal["payload", "before", "all"] = "payload"
+    over: Over = "payload"
     mark: bytes = b""
 
     @property

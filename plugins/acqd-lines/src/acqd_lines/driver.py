@@ -61,7 +61,7 @@ from acqd_lines.requests import (
 )
 from acqd_lines.tables import CommandTable
 from acqd_lines.talk import Conversation
-from acqd_lines.values import Decoded, decode_axis, decode_block, decode_lines
+from acqd_lines.values import Decoded, decode, decode_axis
 from acqd_lines.who import first_contact
 
 __all__ = ["OPTIONS", "LinesDriver", "LinesSweeper", "profile_of"]
@@ -348,10 +348,7 @@ class LinesSweeper(Sweeper):
             self._talk.wait(poll.every_s)
 
     def _decoded(self, frame: Frame) -> Decoded:
-        form = self._profile.sweep.values.format()
-        if form.type == "text":
-            return decode_lines(frame.lines, form)
-        return decode_block(frame.payload, form)
+        return decode(frame.lines, frame.payload, self._profile.sweep.values.format())
 
     def _axis(
         self, decoded: Decoded, sent: Mapping[str, float], request: SweepRequest

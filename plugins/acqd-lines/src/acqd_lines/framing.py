@@ -20,6 +20,7 @@ from typing import Final, TypedDict
 
 from acqd.errors import ProtocolViolation
 from acqd_lines.checksums import Checksum
+from acqd_lines.digits import bytes_of_digits
 from acqd_lines.frames import (
     BlockFraming,
     ErrorPattern,
@@ -337,6 +338,8 @@ class _LineParser(FrameParser):
             )
         if checksum.over == "payload":
             data = "".join(rest).encode("latin-1")
+        elif checksum.over == "bytes":
+            data = bytes_of_digits(" ".join(rest))
         else:
             data = bytes(self._buffer[self._first_at : self._last_at])
             data += checksum.mark if checksum.over == "all" else b""
@@ -514,6 +517,8 @@ def _without_checksum(line: str, checksum: Checksum) -> str:
     if len(data) < width + len(checksum.mark) or mark != checksum.mark:
         raise ProtocolViolation(expected="a line that ends with its checksum", got=line)
     counted = body + mark if checksum.over == "all" else body
+    if checksum.over == "bytes":
+        counted = bytes_of_digits(body.decode("latin-1"))
     _check(checksum, counted, data[-width:])
     return body.decode("latin-1")
 

@@ -71,7 +71,7 @@ class Plan:
     tries: tuple[str, ...] = ()
     end: str | None = None
     identify: str | None = None
-    sets: Mapping[str, str] = field(default_factory=dict)
+    sets: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     sweeps: tuple[str, ...] = ()
     swept: Swept | None = None
     carriers: tuple[Carrier, ...] = ()
@@ -157,7 +157,7 @@ class Learner:
         answers = self._talk()
         identify, expect = self._who(answers)
         swept = self._swept()
-        settings = tuple(self._set(name, line, swept) for name, line in self._sets().items())
+        settings = tuple(self._set(name, lines, swept) for name, lines in self._sets().items())
         self._carriers = self._known()
         sweep, first, again, took_s = self._sweep()
         understood = self._understood(first, swept)
@@ -283,37 +283,54 @@ class Learner:
                 raise NotLearnt(f"--peak: expected a point from 0 to {swept.points - 1}: {place}")
         return swept
 
-    def _sets(self) -> dict[str, str]:
+    def _sets(self) -> dict[str, tuple[str, ...]]:
         sets = dict(self._plan.sets)
         for name, what in (
             ("frequency", "sets the range, such as SPAN {start:kHz:.0f} {stop:kHz:.0f}"),
             ("points", "sets the number of points, such as POINTS {points}"),
         ):
-            if name not in sets and not (name == "points" and "{points" in "".join(sets.values())):
-                line = self._asks.text(f"--set {name}=", f"the line that {what} (empty: none)", "")
-                if line:
-                    sets[name] = line
+            known = "".join(line for lines in sets.values() for line in lines)
+            if name in sets or (name == "points" and "{points" in known):
+                continue
+            question = f"the line that {what} (empty: none)"
+            while line := self._asks.text(f"--set {name}=", question, ""):
+                sets[name] = (*sets.get(name, ()), line)
+                question = "a further line for that (empty: none)"
         return sets
 
-    def _set(self, name: str, line: str, swept: Swept) -> LearntSetting:
+    def _set(self, name: str, sent: tuple[str, ...], swept: Swept) -> LearntSetting:
+        answers = [self._told(line, swept) for line in sent]
+        *before, last = answers
+        each = any(before)
+        if not last and not each:
+            return LearntSetting(name=name, lines=sent, answer="none")
+        if each and any(len(one) != len(last) for one in before):
+            raise NotLearnt(
+                f"the lines that set {name} are not answered alike; write the profile by hand"
+            )
+        if len(last) > 1 and not self._prompt:
+            raise NotLearnt(f"{len(last)} lines answer {name}; nothing says where they end")
+        # A word without digits comes every time; one with digits tells what was set.
+        plain = len(last) == 1 and not re.search(r"\d", last[0])
+        return LearntSetting(
+            name=name,
+            lines=sent,
+            answer="line" if len(last) == 1 else "lines",
+            each=each,
+            expect=f"^{re.escape(last[0])}$"
+            if plain and all(one == last for one in answers[0 if each else -1 :])
+            else None,
+        )
+
+    def _told(self, line: str, swept: Swept) -> tuple[str, ...]:
+        """The lines that a setting is answered with."""
         said = self._rendered(line, swept)
         exchange = self._ask_bytes(said, self._plan.wait_s)
         lines = self._lines(exchange)
         self._say(f"  -> {shown_bytes(said)}   <- {shown_bytes(exchange.received) or 'nothing'}")
         if lines and self._is_error(lines[0]):
             raise NotLearnt(f"it refuses {said.decode('latin-1')!r}: {lines[0]}")
-        if not lines:
-            return LearntSetting(name=name, line=line, answer="none")
-        if len(lines) > 1 and not self._prompt:
-            raise NotLearnt(f"{len(lines)} lines answer {name}; nothing says where they end")
-        # A word without digits comes every time; one with digits tells what was set.
-        plain = len(lines) == 1 and not re.search(r"\d", lines[0])
-        return LearntSetting(
-            name=name,
-            line=line,
-            answer="line" if len(lines) == 1 else "lines",
-            expect=f"^{re.escape(lines[0])}$" if plain else None,
-        )
+        return lines
 
     def _rendered(self, line: str, swept: Swept) -> bytes:
         values: dict[str, float | str | None] = {
@@ -450,7 +467,7 @@ def _described(found: Understood) -> str:
         )
     else:
         order = "low byte first" if shape.order == "little" else "high byte first"
-        form = f"a block of {shape.type}, {order}"
+        form = f"{'digits' if shape.digits else 'a block'} of {shape.type}, {order}"
     if scaling is None:
         return f"{form}; levels in counts of its own"
     added = "" if scaling.offset == 0 else f", {scaling.offset} added"

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.errors import ProtocolViolation
 from acqd_lines.checksums import Checksum
+from acqd_lines.digits import bytes_of_digits
 from acqd_lines.learn_guess import Guess
 from acqd_lines.values import BINARY_TYPES, BinaryType
 
-__all__ = ["KNOWN_CHECKSUMS", "BlockShape", "Length", "guess_block", "values_of"]
+__all__ = ["KNOWN_CHECKSUMS", "BlockShape", "Length", "guess_block", "guess_digits", "values_of"]
 
 Float = NDArray[np.float64]
 Order = Literal["big", "little"]
@@ -66,7 +68,7 @@ class BlockShape:
     ``head`` are the bytes before the values: ``sync`` of them are the same each time, the rest is
     header. ``length`` is a field of it, or "definite" for a block of IEEE 488.2, or None where only
     the number of points says how long it is. ``counted_from`` says from which byte on ``checksum``
-    counts.
+    counts. ``digits`` says that all of it was written as hexadecimal digits, in one line.
     """
 
     type: BinaryType
@@ -78,6 +80,7 @@ class BlockShape:
     length: Length | Literal["definite"] | None
     checksum: Checksum | None = None
     counted_from: int = 0
+    digits: bool = False
 
     @property
     def points(self) -> int:
@@ -109,6 +112,38 @@ def guess_block(data: bytes, *, points: int | None = None) -> list[Guess[BlockSh
         shape = guess.value
         best.setdefault((shape.type, shape.order, len(shape.head), len(shape.tail)), guess)
     return list(best.values())[:20]
+
+
+def guess_digits(text: str, *, points: int) -> list[Guess[BlockShape]]:
+    """What one line of hexadecimal digits may be as a sweep, two a byte, best first.
+
+    Only what a profile can say: nothing but the values, and a checksum behind them or nothing.
+    """
+    try:
+        data = bytes_of_digits(text)
+    except ProtocolViolation:
+        return []
+    # Text that is nothing but digits of bytes is so seldom by chance.
+    return [
+        Guess(
+            value=replace(guess.value, digits=True, checksum=_in_digits(guess.value.checksum)),
+            reason=f"one line of hexadecimal digits, two a byte; {guess.reason}",
+            weight=min(1.0, guess.weight + 0.4),
+        )
+        for guess in guess_block(data, points=points)
+        if not guess.value.head and _is_whole(guess.value)
+    ]
+
+
+def _is_whole(shape: BlockShape) -> bool:
+    checksum = shape.checksum
+    if checksum is None:
+        return not shape.tail
+    return len(shape.tail) == 1 or checksum.order == "big"
+
+
+def _in_digits(checksum: Checksum | None) -> Checksum | None:
+    return None if checksum is None else replace(checksum, form="hex", over="bytes", order="big")
 
 
 # --- where the values stand ---------------------------------------------------------------------
@@ -257,8 +292,6 @@ def roughness(values: Float) -> float:
 
 
 def _with_checksum(shape: BlockShape) -> BlockShape:
-    from dataclasses import replace
-
     whole = shape.head + shape.payload
     for checksum in KNOWN_CHECKSUMS:
         if len(shape.tail) != checksum.written_bytes:

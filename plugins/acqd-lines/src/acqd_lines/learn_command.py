@@ -206,15 +206,16 @@ def _line(option: str, text: str) -> str:
     return text
 
 
-def _sets(texts: tuple[str, ...]) -> dict[str, str]:
-    found = {}
+def _sets(texts: tuple[str, ...]) -> dict[str, tuple[str, ...]]:
+    """The lines of each setting, in the order in which they were given."""
+    found: dict[str, tuple[str, ...]] = {}
     for text in texts:
         name, equals, line = text.partition("=")
         if not equals or name not in LEARNT_SETTINGS:
             raise WrongUsage(
                 f"--set: expected NAME=LINE with one of {', '.join(LEARNT_SETTINGS)}, got {text!r}"
             )
-        found[name] = line
+        found[name] = (*found.get(name, ()), _line("--set", line))
     return found
 
 

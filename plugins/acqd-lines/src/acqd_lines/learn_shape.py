@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd_lines.checksums import Checksum
-from acqd_lines.learn_block import BlockShape, guess_block, values_of
+from acqd_lines.learn_block import BlockShape, guess_block, guess_digits, values_of
 from acqd_lines.learn_guess import Guess, is_text
 from acqd_lines.learn_known import (
     ABOVE_DBM,
@@ -90,6 +90,10 @@ def understand(
         for one in (guess_text(text, points=swept.points) if text else ())
     ]
     if not any(shape.value.points == swept.points for shape in shapes):
+        shapes += [
+            Guess(value=one.value, reason=one.reason, weight=one.weight)
+            for one in (guess_digits(text, points=swept.points) if text else ())
+        ]
         # Bytes of binary values may all happen to be letters.
         shapes += [
             Guess(value=one.value, reason=one.reason, weight=one.weight)

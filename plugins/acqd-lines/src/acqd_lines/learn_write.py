@@ -12,6 +12,7 @@ from acqd_lines.learn_block import BlockShape, Length
 from acqd_lines.learn_known import Carrier
 from acqd_lines.learn_shape import Swept, Understood
 from acqd_lines.learn_text import TextShape
+from acqd_lines.values import BINARY_TYPES
 
 __all__ = ["Learnt", "LearntSetting", "Unwritable", "profile_text"]
 
@@ -22,11 +23,12 @@ class Unwritable(Exception):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LearntSetting:
-    """A line that sets something, and what it was answered with."""
+    """Lines that set something, and what they were answered with: the last, or ``each``."""
 
     name: str
-    line: str
+    lines: tuple[str, ...]
     answer: Literal["none", "line", "lines"]
+    each: bool = False
     expect: str | None = None
 
 
@@ -125,9 +127,12 @@ def _who(learnt: Learnt) -> Iterator[str]:
 
 def _settings(learnt: Learnt) -> Iterator[str]:
     for one in learnt.settings:
-        yield from ("", f"[setting.{one.name}]", f"send = {quoted(one.line)}")
+        lines = [quoted(line) for line in one.lines]
+        send = lines[0] if len(lines) == 1 else f"[{', '.join(lines)}]"
+        yield from ("", f"[setting.{one.name}]", f"send = {send}")
         if one.answer != "none":
-            yield f'answer = {{ kind = "{one.answer}" }}'
+            each = ", each = true" if one.each else ""
+            yield f'answer = {{ kind = "{one.answer}"{each} }}'
         if one.expect is not None:
             yield f"expect = {literal(one.expect)}"
 
@@ -145,7 +150,9 @@ def _sweep(learnt: Learnt) -> Iterator[str]:
         yield from _text_values(learnt, shape)
     else:
         yield from _block_answer(learnt, shape)
-        yield from ("", "[sweep.values]", f'type = "{shape.type}"', f'order = "{shape.order}"')
+        yield from ("", "[sweep.values]", f'type = "{shape.type}"')
+        if BINARY_TYPES[shape.type] > 1:
+            yield f'order = "{shape.order}"'
     yield from _scale(learnt)
     deadline_s = max(25, round(5 * learnt.took_s))
     yield from (

@@ -158,7 +158,8 @@ class Conversation:
         points: int = 0,
         timeout_s: float | None = None,
     ) -> Said:
-        """Do all of a command of the profile: send its lines, read the answer to the last.
+        """Do all of a command of the profile: send its lines, read the answer to the last, or to
+        each where the profile says so.
 
         ``timeout_s`` is for that answer, where the command itself does not say.
 
@@ -188,14 +189,13 @@ class Conversation:
         # All of it is made before anything is sent: what has no value is refused in time.
         rendered = [command.render(values) for command in commands]
         for one in rendered[:-1]:
-            self.exchange(one.data, NoFraming())
+            frame = self.exchange(one.data, framing if answer.each else NoFraming())
+            if answer.each:
+                said = Said(frame=frame, sent=_all_sent([one]))
+                _raise_if_unexpected(said.text, one.data, expect)
         frame = self.exchange(rendered[-1].data, framing, timeout_s=timeout_s)
         said = Said(frame=frame, sent=_all_sent(rendered))
-        if expect is not None and expect.search(said.text) is None:
-            raise ProtocolViolation(
-                expected=f"an answer to {_shown(rendered[-1].data)} that fits {expect.text!r}",
-                got=said.text,
-            )
+        _raise_if_unexpected(said.text, rendered[-1].data, expect)
         return said
 
     def exchange(self, data: bytes, framing: Framing, *, timeout_s: float | None = None) -> Frame:
@@ -313,6 +313,13 @@ class Conversation:
 
 KEPT_BYTES: Final = 65536
 PARTIAL_BYTES: Final = 200
+
+
+def _raise_if_unexpected(text: str, asked: bytes, expect: Pattern | None) -> None:
+    if expect is not None and expect.search(text) is None:
+        raise ProtocolViolation(
+            expected=f"an answer to {_shown(asked)} that fits {expect.text!r}", got=text
+        )
 
 
 def _all_sent(rendered: list[Rendered]) -> dict[str, float]:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from acqd.errors import ProtocolViolation
 from acqd.units import LevelUnit
+from acqd_lines.digits import bytes_of_digits
 
 __all__ = [
     "BINARY_TYPES",
@@ -29,6 +30,7 @@ __all__ = [
     "Column",
     "Decoded",
     "ValueFormat",
+    "decode",
     "decode_axis",
     "decode_block",
     "decode_lines",
@@ -122,6 +124,19 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> float:
     if math.isinf(number):
         raise ProtocolViolation(expected="a number of ordinary size", got=text)
     return number
+
+
+def decode(lines: Sequence[str], payload: bytes, form: ValueFormat) -> Decoded:
+    """The levels of an answer: of its ``lines``, or where it has none of its ``payload``.
+
+    Binary values in lines are written as hexadecimal digits, two a byte.
+
+    Raises:
+        ProtocolViolation: see :func:`decode_lines` and :func:`decode_block`.
+    """
+    if form.type == "text":
+        return decode_lines(lines, form)
+    return decode_block(bytes_of_digits(" ".join(lines)) if lines else payload, form)
 
 
 def decode_block(payload: bytes, form: ValueFormat) -> Decoded:
