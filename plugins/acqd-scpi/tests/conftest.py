@@ -216,6 +216,15 @@ class Peer:
         return b"#" + str(len(size)).encode() + size + payload
 
 
+@pytest.fixture(autouse=True, scope="session")
+def own_locks(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """A simulated USB bus is this process's own, and so are the locks of what is on it: tests that
+    run beside these have devices of the same names."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_RUNTIME_DIR", str(tmp_path_factory.mktemp("runtime")))
+        yield
+
+
 @pytest.fixture
 def peer() -> Iterator[Peer]:
     """A peer that is stopped at the end of the test."""
