@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from acqd.drivers.transport import open_transport
+from acqd.drivers.transport import Link, open_transport
 from acqd.errors import PortBusy, TransportClosed, TransportError, TransportTimeout
 from acqd.testing.relay import PtyRelay, Relay, TcpRelay, is_pseudo_terminal, relay_for
 
@@ -78,11 +78,11 @@ def relay(peer: EchoPeer) -> Iterator[Relay]:
     made.close()
 
 
-def heard(link: object, size: int) -> bytes:
+def heard(link: Link, size: int) -> bytes:
     """So many bytes from a link."""
     got = b""
     while len(got) < size:
-        got += link.read(timeout_s=5.0)  # type: ignore[attr-defined]
+        got += link.read(timeout_s=5.0)
     return got
 
 
