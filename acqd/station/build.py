@@ -37,7 +37,10 @@ from acqd.station.setup import SetupFacts
 from acqd.station.software import software_here
 from acqd.sweep import Identity, SweepRequest
 
-__all__ = ["Built", "SweeperSpec", "build", "job_spec", "plane_of"]
+__all__ = ["Built", "SweeperSpec", "at_address", "build", "job_spec", "plane_of"]
+
+NAMES_ITS_DRIVER = ("sim", "iq")
+"""Schemes of addresses that are of one driver. The others are links, over which most speak SCPI."""
 
 OwnBroker = LocalBroker | EmbeddedBroker
 
@@ -74,6 +77,30 @@ class SweeperSpec:
             make_worker=self.make_worker,
             list_serial=list_serial,
         )
+
+
+def at_address(
+    registry: Registry, address: str, *, driver: str | None = None, deadline_s: float = 30.0
+) -> SweeperSpec:
+    """A sweeper that no config describes, with no options.
+
+    Args:
+        driver: its name; None takes that of the address, ``sim:…`` and ``iq:…``, and else "scpi".
+
+    Raises:
+        PluginError: no such driver is installed, or it is broken.
+    """
+    scheme = address.partition(":")[0].lower()
+    name = driver or (scheme if scheme in NAMES_ITS_DRIVER else "scpi")
+    return SweeperSpec(
+        name="sweeper",
+        driver_name=name,
+        driver=registry.make(name),
+        address=address,
+        options={},
+        expected=None,
+        deadline_s=deadline_s,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,7 +22,7 @@ from acqd.drivers.host import Opened, SweeperHost
 from acqd.drivers.registry import load_drivers
 from acqd.errors import PortBusy, WrongUsage
 from acqd.station.bench import own_archive, with_sweeper
-from acqd.station.build import Built, SweeperSpec, build
+from acqd.station.build import Built, SweeperSpec, at_address, build
 from acqd.station.control import ask_station
 from acqd.station.noting import user_name
 from acqd.station.selftest import TestPart, facts_of, parts_of, refuse_unsafe_part, take_part
@@ -95,16 +95,7 @@ class TestBench:
         registry = load_drivers()
         told = None if expect is None else load_expected(expect)
         if ":" in name:
-            chosen = driver or ("sim" if name.startswith("sim:") else "scpi")
-            spec = SweeperSpec(
-                name="sweeper",
-                driver_name=chosen,
-                driver=registry.make(chosen),
-                address=name,
-                options={},
-                expected=None,
-                deadline_s=60.0,
-            )
+            spec = at_address(registry, name, driver=driver, deadline_s=60.0)
             return cls(built=None, sweeper=spec, expected=told)
         if driver is not None:
             raise WrongUsage("--driver is for an address; the config says the driver of a sweeper")

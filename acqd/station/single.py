@@ -47,7 +47,7 @@ from acqd.measure.words import level_text
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.schedule import Schedule
 from acqd.station.bench import Bench
-from acqd.station.build import Built, SweeperSpec, build
+from acqd.station.build import Built, SweeperSpec, at_address, build
 from acqd.station.feed import Feed, SetupView, sweep_seen
 from acqd.station.inputs import nearing_maximum
 from acqd.station.job import JobSpec
@@ -142,17 +142,7 @@ def _sweeper(
     registry: Registry, *, config: str | None, sweeper: str | None, driver: str | None
 ) -> SweeperSpec:
     if sweeper is not None and ":" in sweeper:
-        scheme = sweeper.partition(":")[0]
-        name = driver or (scheme if scheme in ("sim", "iq") else "scpi")
-        return SweeperSpec(
-            name="sweeper",
-            driver_name=name,
-            driver=registry.make(name),
-            address=sweeper,
-            options={},
-            expected=None,
-            deadline_s=30.0,
-        )
+        return at_address(registry, sweeper, driver=driver)
     try:
         loaded: StationConfig = load_config(find_config(config))
     except ConfigError as exc:

@@ -223,6 +223,16 @@ def test_an_address_needs_no_config_and_keeps_nothing(
     assert "expected.toml:2:" in wrong.err and "expected.toml:3:" in wrong.err
 
 
+@pytest.mark.parametrize("words", [("156.4MHz..156.6MHz", "--sweeper"), ("--self-test",)], ids=len)
+def test_an_address_names_its_driver(acqd: Any, tmp_path: Path, words: tuple[str, ...]) -> None:
+    """One of a recording is for samples, for a look at a range as for a self-test."""
+    answer = acqd("once", *words, "iq:nothing-here.sigmf-meta", folder=tmp_path)
+    assert answer.code == 1
+    assert answer.err == (
+        "acqd: nothing-here.sigmf-meta: cannot be read: No such file or directory\n"
+    )
+
+
 def test_a_moved_figure_is_noticed(acqd: Any, peer: Peer) -> None:
     """By 1 dB within its tolerance: it passes, and it is told that it is not where it was."""
     for _ in range(2):
