@@ -13,33 +13,16 @@ from acqd_sim.scenefile import world_from_text
 from acqd_sim.server import Served, SimServer
 
 from acqd.config.load import parse_config
-from acqd.drivers.contract import SerialPort, Service, UsbDevice
+from acqd.drivers.contract import SerialPort, Service
 from acqd.drivers.usbports import Holder
 from acqd.publish.child import free_port
+from gear import MAST, SOAK
 
 SCENE = (
     'seed = 7\n[scene.harbour]\n[instrument.mast]\nscene = "harbour"\nserial_number = "GL0017"\n'
 )
 HEAD = '[station]\nname = "lookout"\narchive = "archive"\n\n[mqtt]\nbroker = "none"\n\n'
-PORT = SerialPort(
-    device="/dev/ttyACM90",
-    vid=0x1209,
-    pid=0x0001,
-    serial_number="GL0017",
-    location="1-2:1.0",
-    manufacturer="Gannet",
-    product="Lookout",
-)
 BUSY = SerialPort(device="/dev/ttyUSB90", vid=0x1209, pid=0x0002, location="1-4")
-TMC = UsbDevice(
-    vid=0x1209,
-    pid=0x00A1,
-    serial_number="GL0099",
-    location="1-7",
-    manufacturer="Gannet",
-    product="Soak 30",
-    interfaces=((0xFE, 0x03, 0x01),),
-)
 TEXT = {"Manufacturer": "GANNET", "Model": "LOOKOUT 9", "SerialNumber": "GL0900"}
 SERVICES = [
     Service(kind=kind, name="mast", host="192.0.2.7", port=port, text=TEXT)
@@ -57,8 +40,8 @@ def quiet_network(monkeypatch: pytest.MonkeyPatch) -> None:
 def desk(monkeypatch: pytest.MonkeyPatch) -> None:
     """A machine with a port, one that somebody holds, a USBTMC device, and a network."""
     held = {BUSY.device: Holder(pid=77, command="term")}
-    monkeypatch.setattr("acqd.drivers.usbports.serial_ports", lambda: [PORT, BUSY])
-    monkeypatch.setattr("acqd.drivers.usbports.usb_devices", lambda: [TMC])
+    monkeypatch.setattr("acqd.drivers.usbports.serial_ports", lambda: [MAST, BUSY])
+    monkeypatch.setattr("acqd.drivers.usbports.usb_devices", lambda: [SOAK])
     monkeypatch.setattr("acqd.drivers.usbports.holders", lambda paths: held)
     monkeypatch.setattr("acqd.drivers.mdns.browse", lambda: SERVICES)
 
@@ -192,13 +175,13 @@ def test_everything_at_the_desk_is_listed(acqd: Any, desk: None) -> None:
     (tmc,) = found["USB0::0x1209::0x00A1::GL0099::INSTR"]
     assert tmc.startswith("likely | scpi") and "Gannet Soak 30, by USBTMC" in tmc
     assert "1209:00a1, serial number GL0099 at 1-7" in tmc
-    (port,) = found[f"serial:{PORT.device}"]
+    (port,) = found[f"serial:{MAST.device}"]
     assert port.startswith("unknown | –") and "Gannet Lookout" in port
     (busy,) = found[f"serial:{BUSY.device}"]
     assert busy.startswith("busy | –") and "in use by term, process 77" in busy
     assert "same as TCPIP0::192.0.2.7::hislip0::INSTR" in found["tcp://192.0.2.7:5025"][0]
     (advice,) = [line for line in answer.err.splitlines() if "ttyACM90" in line]
-    assert f"acqd profile learn --port serial:{PORT.device}" in advice and "--probe" in advice
+    assert f"acqd profile learn --port serial:{MAST.device}" in advice and "--probe" in advice
     assert "ttyUSB90" not in answer.err
 
 
@@ -236,7 +219,7 @@ def test_what_the_config_has_is_not_printed_again(acqd: Any, folder: Path) -> No
 def test_an_identity_on_usb_leads_to_its_port(acqd: Any, desk: None) -> None:
     """Named, it is the port that has it; else what was seen is told; a wrong one is refused."""
     answer = acqd("find", "--local", "usb:1209:0001/GL0017")
-    (port,) = rows(answer.out)[f"serial:{PORT.device}"]
+    (port,) = rows(answer.out)[f"serial:{MAST.device}"]
     assert answer.code == 0 and port.startswith("named | scpi")
     answer = acqd("find", "--local", "usb:1209:0009")
     assert answer.code == 0 and "no serial port of this identity is plugged in" in answer.err
@@ -309,7 +292,7 @@ def test_json_has_the_lines_and_the_ways_in(acqd: Any, desk: None) -> None:
     assert hislip["config"].startswith("[sweeper.") and hislip["service"]["kind"] == "_hislip._tcp"
     raw = by_address["scpi", "tcp://192.0.2.7:5025"]
     assert raw["same_as"] == hislip["address"] and raw["config"] is None
-    port = by_address["", f"serial:{PORT.device}"]
+    port = by_address["", f"serial:{MAST.device}"]
     assert port["certainty"] == "unknown" and port["usb"]["serial_number"] == "GL0017"
     assert by_address["", f"serial:{BUSY.device}"]["held_by"] == "term, process 77"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,19 +16,12 @@ from acqd.drivers.found import Found, gather, names_device
 from acqd.drivers.paste import name_of, sweeper_lines, toml_value
 from acqd.drivers.usbports import Holder
 from acqd.sweep import Identity
+from gear import MAST
 
 WHO = Identity(maker="GANNET", model="LOOKOUT 1", serial_number="GL0017")
 TEXT = {"Manufacturer": "GANNET", "Model": "LOOKOUT 1", "SerialNumber": "GL0017"}
 RAW, HISLIP = "tcp://192.0.2.7:5025", "TCPIP0::192.0.2.7::hislip0::INSTR"
-PORT = SerialPort(
-    device="/dev/ttyACM90",
-    vid=0x1209,
-    pid=0x0001,
-    serial_number="GL0017",
-    location="1-2:1.2",
-    manufacturer="Gannet",
-    product="Lookout",
-)
+PORT = replace(MAST, location="1-2:1.2")
 BARE = SerialPort(device="/dev/ttyUSB90", vid=0x1209, pid=0x0002, location="1-4")
 TMC = UsbDevice(
     vid=0x1209,

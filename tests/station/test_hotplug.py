@@ -30,26 +30,9 @@ from acqd.station.hotplug import TELLS_MOST, TRIES_MOST, HotPlug
 from acqd.station.service import Station
 from acqd.station.surroundings import Surroundings
 from acqd.testing.clock import ManualClock
+from gear import MAST, SOAK
 
 LIMIT_S = 60.0
-MAST = SerialPort(
-    device="/dev/ttyACM90",
-    vid=0x1209,
-    pid=0x0001,
-    serial_number="GL0017",
-    location="1-2:1.0",
-    manufacturer="Gannet",
-    product="Lookout",
-)
-STRANGER = UsbDevice(
-    vid=0x1209,
-    pid=0x00A1,
-    serial_number="GL0099",
-    location="1-7",
-    manufacturer="Gannet",
-    product="Soak 30",
-    interfaces=((0xFE, 0x03, 0x01),),
-)
 
 
 class Bell:
@@ -231,7 +214,7 @@ async def test_a_new_sweeper_is_told_once_a_day_with_the_lines_for_a_config() ->
     desk, clock = Desk(), ManualClock()
     async with watching(desk, clock=clock) as told:
         for _ in range(3):
-            desk.usb = [STRANGER]
+            desk.usb = [SOAK]
             await looked_again(desk)
             desk.usb = []
             await looked_again(desk)
@@ -244,7 +227,7 @@ async def test_a_new_sweeper_is_told_once_a_day_with_the_lines_for_a_config() ->
             'address = "USB0::0x1209::0x00A1::GL0099::INSTR"',
         ]
         clock.advance(86_401.0)
-        desk.usb = [STRANGER]
+        desk.usb = [SOAK]
         await until("the next day's word", lambda: len(told) == 2)
 
 
@@ -260,7 +243,7 @@ async def test_what_the_config_names_is_not_new(address: str) -> None:
     """In whatever way."""
     desk = Desk()
     async with watching(desk, addresses=[address]) as told:
-        desk.usb = [STRANGER]
+        desk.usb = [SOAK]
         await looked_again(desk)
         assert told == []
 
@@ -268,7 +251,7 @@ async def test_what_the_config_names_is_not_new(address: str) -> None:
 async def test_what_a_sweeper_was_opened_at_is_not_new_at_another_port() -> None:
     """Named by a port of yesterday, known by what it is."""
     known = UsbIdentity.of(MAST)
-    device = replace(STRANGER, location="1-2")
+    device = replace(SOAK, location="1-2")
     desk, mast = Desk(), Away(present=True, usb=known)
     async with watching(desk, mast, addresses=["serial:/dev/ttyACM7"]) as told:
         desk.ports, desk.usb = [MAST], [device]
@@ -291,7 +274,7 @@ async def test_things_that_are_new_each_time_are_told_of_so_often_an_hour() -> N
     with structlog.testing.capture_logs() as logged:
         async with watching(desk) as told:
             for number in range(TELLS_MOST + 5):
-                desk.usb = [replace(STRANGER, serial_number=f"GL{number}")]
+                desk.usb = [replace(SOAK, serial_number=f"GL{number}")]
                 await looked_again(desk)
             assert len(told) == TELLS_MOST
     assert any(one.get("not_told") for one in logged)

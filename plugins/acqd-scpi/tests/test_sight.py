@@ -11,16 +11,8 @@ from acqd.drivers.contract import Certainty, Named, Service, UsbDevice
 from acqd.drivers.finding import look_for
 from acqd.drivers.registry import DriverEntry, Registry
 from acqd.errors import TransportError
+from gear import SOAK
 
-TMC = UsbDevice(
-    vid=0x1209,
-    pid=0x00A1,
-    serial_number="GL0099",
-    location="1-7",
-    manufacturer="Gannet",
-    product="Soak 30",
-    interfaces=((0xFE, 0x03, 0x01),),
-)
 MOUSE = UsbDevice(vid=0x1209, pid=0x00B0, serial_number="1", interfaces=((0x03, 0x01, 0x02),))
 NAMELESS = UsbDevice(vid=0x1209, pid=0x00A2, interfaces=((0xFE, 0x03, 0x00),))
 SERVICES = [
@@ -40,7 +32,7 @@ TMC_ADDRESS = "USB0::0x1209::0x00A1::GL0099::INSTR"
 def find(addresses: Any = (), **more: Any) -> list[Any]:
     """What the driver finds on a machine without serial ports."""
     entry = DriverEntry(name="scpi", distribution="acqd-scpi", version="0", factory=ScpiDriver)
-    options = {"list_serial": list, "list_usb": lambda: [TMC, MOUSE, NAMELESS], **more}
+    options = {"list_serial": list, "list_usb": lambda: [SOAK, MOUSE, NAMELESS], **more}
     result = look_for(Registry(drivers={"scpi": entry}), addresses=addresses, **options)
     assert result.problems == ()
     return list(result.candidates)
