@@ -45,7 +45,7 @@ PLAUSIBLE_DB: Final = (-250.0, 207.0)
 NOT_A_NUMBER: Final = 9.9e37 * (1 - 1e-3)
 
 _END_OF_LINE = re.compile(rb"[\r\n]")
-_NRF = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_NRF = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _ERROR_ENTRY = re.compile(r'([+-]?\d+)\s*,\s*"?(.*?)"?', re.ASCII | re.DOTALL)
 _BASES = {"h": 16, "q": 8, "b": 2}
 _WORDS = {"nan": np.nan, "inf": np.inf, "ninf": -np.inf, "+inf": np.inf, "-inf": -np.inf}

@@ -52,10 +52,12 @@ def open_visa(address: str, options: Mapping[str, Any] | None = None) -> OpenedL
     if name.kind is VisaKind.SOCKET:
         return open_transport(f"tcp://{name.host}:{name.port}", given)
     timeout_s = _connect_timeout_s(given)
+    # Importing takes seconds on a small machine, which are not the sweeper's.
+    opener = _opener(name.kind)
     lock = PortLock(address, name.key)
     try:
         deadline_s = time.monotonic() + timeout_s
-        pipe = _opener(name.kind)(address, name, deadline_s)
+        pipe = opener(address, name, deadline_s)
         link = VisaLink(address, pipe, release=lock.release)
         try:
             link.clear(timeout_s=max(OPENING_CLEAR_S, deadline_s - time.monotonic()))

@@ -31,6 +31,15 @@ FIRST_MESSAGE_ID: Final = 0xFFFF_FF00
 MESSAGE_SIZE_LEAST: Final = 64
 """A server that takes less at once than a header and a short command is none."""
 
+NONSENSE: Final = (
+    RuntimeError, AssertionError, struct.error, KeyError, ValueError, OSError,
+    OverflowError, MemoryError,
+)  # fmt: skip
+"""What a header that makes no sense is to PyVISA-py; the last two for lengths beyond all bounds."""
+
+SHOWN_MOST: Final = 200
+ANSWER_MOST_BYTES: Final = 4096
+
 SYNCHRONIZED: Final = 0
 """Of the feature bits that a device clear settles: no overlapped mode."""
 
@@ -50,6 +59,8 @@ def open_hislip(address: str, name: VisaName, deadline_s: float) -> Pipe:
         timeout_s = max(0.05, deadline_s - time.monotonic())
         stream = LinkSocket(tcp_link(address, host, port, timeout_s=timeout_s))
         stream.deadline_s = deadline_s
+        # So that what is read before it is known to be sense is capped.
+        stream.begin()
         opened.append(stream)
         return stream
 
@@ -60,6 +71,8 @@ def open_hislip(address: str, name: VisaName, deadline_s: float) -> Pipe:
         for stream in opened:
             stream.close()
         raise
+    for stream in opened:
+        stream.done()
     return HislipPipe(address, instrument)
 
 
@@ -68,14 +81,20 @@ class _Instrument(hislip.Instrument):  # type: ignore[misc]  # PyVISA-py has no 
 
     def __init__(self, connect: Callable[[], LinkSocket], sub_address: str) -> None:
         self._sync: Any = connect()
-        session = self.initialize(sub_address=sub_address.encode("ascii"))
+        device = sub_address.encode("ascii")
+        major, minor, kind = 1, 0, hislip.MESSAGETYPE["Initialize"]
+        opening = struct.pack("!2sBBBB2sQ", b"HS", kind, 0, major, minor, b"xx", len(device))
+        self._sync.sendall(opening + device)
+        session = _answer(self._sync, hislip.InitializeResponse)
         self._async: Any = connect()
-        self.async_initialize(session_id=session.session_id)
-        self._max_msg_size = 0
+        hislip.send_msg(self._async, "AsyncInitialize", 0, session.session_id)
+        _answer(self._async, hislip.AsyncInitializeResponse)
         self._rmt = 0
         self._message_id = FIRST_MESSAGE_ID
         self.last_message_id = None
-        self.max_msg_size = hislip.DEFAULT_MAX_MSG_SIZE
+        size = struct.pack("!Q", hislip.DEFAULT_MAX_MSG_SIZE)
+        hislip.send_msg(self._async, "AsyncMaxMsgSize", 0, 0, size)
+        self._max_msg_size = _answer(self._async, hislip.AsyncMaxMsgSizeResponse).max_msg_size
         if self.max_msg_size < MESSAGE_SIZE_LEAST:
             raise RuntimeError(f"takes only {self.max_msg_size} bytes a message")
 
@@ -129,6 +148,15 @@ class _Instrument(hislip.Instrument):  # type: ignore[misc]  # PyVISA-py has no 
                 raise RuntimeError(f"the server gave up: {_fatal(header.control_code)}")
 
 
+def _answer(stream: LinkSocket, kind: Any) -> Any:
+    """The answer that must come next. PyVISA-py makes room for whatever length a header states; of
+    those that are awaited here none has more than eight bytes behind it, but words of an error."""
+    mark, *_, size = struct.unpack(hislip.HEADER_FORMAT, stream.peek(hislip.HEADER_SIZE))
+    if mark == b"HS" and size > ANSWER_MOST_BYTES:
+        raise RuntimeError(f"a message of {size} bytes where {kind.__name__} is due")
+    return kind(stream)
+
+
 def _fatal(code: int) -> str:
     return str(hislip.FATALERRORMESSAGE.get(code, f"error {code}"))
 
@@ -140,8 +168,8 @@ def _understood(address: str) -> Iterator[None]:
         yield
     except TransportError:
         raise
-    except (RuntimeError, AssertionError, struct.error, KeyError, ValueError, OSError) as error:
-        what = str(error) or type(error).__name__
+    except NONSENSE as error:
+        what = (str(error) or type(error).__name__)[:SHOWN_MOST]
         raise TransportError(f"{address}: HiSLIP was not understood: {what}") from error
 
 

@@ -11,9 +11,12 @@ import time
 from typing import Final
 
 from acqd.drivers.transport import Link
-from acqd.errors import TransportError
+from acqd.errors import TransportError, TransportTimeout
 
 __all__ = ["LinkSocket"]
+
+LATE_S: Final = 0.5
+"""What has come already may be taken so long after the deadline, and no longer."""
 
 TAKEN_CAP_BYTES: Final = 16 << 20
 """Most that is kept to be put back, as much as the longest answer."""
@@ -55,6 +58,9 @@ class LinkSocket:
 
     def recv_into(self, into: bytearray | memoryview, most: int) -> int:
         """At least one byte, at most ``most``; raises TransportClosed where the peer hung up."""
+        if time.monotonic() > self.deadline_s + LATE_S:
+            # A peer that sends faster than it is read would never let a wait end.
+            raise TransportTimeout(f"{self.link.name}: too much comes to be read in time")
         if not self._buffer and most:
             self._buffer += self.link.read(timeout_s=self._left_s())
         size = min(most, len(self._buffer))
@@ -65,6 +71,14 @@ class LinkSocket:
                 raise TransportError(f"{self.link.name}: more than {TAKEN_CAP_BYTES} bytes at once")
         del self._buffer[:size]
         return size
+
+    def peek(self, size: int) -> bytes:
+        """The next ``size`` bytes, which stay."""
+        data = self.read_exactly(size)
+        self._buffer[:0] = data
+        if self._taken is not None:
+            del self._taken[-size:]
+        return data
 
     def read_exactly(self, size: int) -> bytes:
         """``size`` bytes."""
