@@ -183,21 +183,21 @@ class _Group:
         if detector is Detector.SAMPLE:
             self._held = power[-1, cells.nearest]
             return
+        # Over the segments first: that leaves one row to be reduced to points.
         values = power[:, cells.part]
-        if detector is Detector.AVERAGE:
-            values = _db(values)
-        if detector in (Detector.RMS, Detector.AVERAGE):
+        if detector is Detector.POSITIVE:
+            row = values.max(axis=0)
             if keep is not None:
-                values = values * keep
-            self._held += cells.reduced(np.add, values).sum(axis=0)
-        elif detector is Detector.POSITIVE:
+                row = np.where(keep > 0, row, -np.inf)
+            self._held = np.maximum(self._held, cells.reduced(np.maximum, row))
+        elif detector is Detector.NEGATIVE:
+            row = values.min(axis=0)
             if keep is not None:
-                values = np.where(keep > 0, values, -np.inf)
-            self._held = np.maximum(self._held, cells.reduced(np.maximum, values).max(axis=0))
+                row = np.where(keep > 0, row, np.inf)
+            self._held = np.minimum(self._held, cells.reduced(np.minimum, row))
         else:
-            if keep is not None:
-                values = np.where(keep > 0, values, np.inf)
-            self._held = np.minimum(self._held, cells.reduced(np.minimum, values).min(axis=0))
+            row = (_db(values) if detector is Detector.AVERAGE else values).sum(axis=0)
+            self._held += cells.reduced(np.add, row if keep is None else row * keep)
 
     def level_db(self) -> Float:
         """The group's reading in dBFS, NaN where all bins of a point are left out."""
