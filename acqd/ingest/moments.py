@@ -7,6 +7,7 @@ latter is always refused; the former as the map says. Times that bring their own
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal, InvalidOperation
@@ -15,7 +16,7 @@ from zoneinfo import ZoneInfo
 from acqd.ingest.bad import BadRow, shown
 from acqd.ingest.tables import TimeTable
 
-__all__ = ["US", "Moments", "seconds_text"]
+__all__ = ["US", "Moments", "later_of", "seconds_text"]
 
 US = 1_000_000
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -44,12 +45,13 @@ class Moments:
         self._now_us = round(now_s * US)
         self._read: Callable[[str], datetime | int] = self._reader()
 
-    def read(self, text: str, *, before_us: int | None = None) -> int:
+    def read(self, text: str, *, before_us: int | None = None, is_later: bool | None = None) -> int:
         """Microseconds since 1970-01-01T00:00:00Z.
 
         Args:
             before_us: the time before it in the same file, which tells the two of an ambiguous
                 one apart where the map says so.
+            is_later: which of the two it is, where what it was found in tells that.
 
         Raises:
             BadRow: it cannot be read, means no time, or is before 1970 or in the future.
@@ -58,7 +60,7 @@ class Moments:
         if not text or len(text) > LONGEST:
             raise BadRow("no time" if not text else f"{shown(text)} is no time", self.expected)
         found = self._read(text)
-        at_us = found if isinstance(found, int) else self._of_zone(found, text, before_us)
+        at_us = found if isinstance(found, int) else self._of_zone(found, text, before_us, is_later)
         return self.checked(at_us, text)
 
     def checked(self, at_us: int, text: str) -> int:
@@ -116,7 +118,9 @@ class Moments:
             raise BadRow(f"{shown(text)} is no day number", self.expected)
         return DAY_ZERO + timedelta(milliseconds=ms)
 
-    def _of_zone(self, found: datetime, text: str, before_us: int | None) -> int:
+    def _of_zone(
+        self, found: datetime, text: str, before_us: int | None, is_later: bool | None
+    ) -> int:
         """What a time means, by its own offset or by the zone's clock."""
         if found.tzinfo is not None:
             return _us_of(found)
@@ -130,6 +134,8 @@ class Moments:
                 f"{shown(text)}: the clock of {self._zone_name} was put forward over it",
                 "a time that it showed",
             )
+        if is_later is not None:
+            return late_us if is_later else early_us
         if self._ambiguous == "refuse":
             raise BadRow(
                 f"{shown(text)}: the clock of {self._zone_name} showed it twice",
@@ -138,6 +144,11 @@ class Moments:
         if self._ambiguous == "order":
             return early_us if before_us is None or before_us <= early_us else late_us
         return early_us if self._ambiguous == "earlier" else late_us
+
+
+def later_of(match: re.Match[str]) -> bool | None:
+    """Which of two equal times is meant, by a pattern's group ``later``; None without it."""
+    return bool(match["later"]) if "later" in match.re.groupindex else None
 
 
 def _us_of(at: datetime) -> int:

@@ -20,7 +20,7 @@ from acqd.archive.durable import sha256_of
 from acqd.errors import AcqdError, ArchiveError, WrongUsage
 from acqd.ingest.bad import Bad, BadRow
 from acqd.ingest.maps import LogMap
-from acqd.ingest.moments import US, Moments, seconds_text
+from acqd.ingest.moments import US, Moments, later_of, seconds_text
 from acqd.ingest.shape import Shape, shape_of
 from acqd.ingest.text import QUOTE, Line, columns_of, first_columns_of, open_log
 
@@ -269,7 +269,7 @@ class _Scanner:
                 f"the file's name does not fit the pattern {self._told.time.name}",
                 "a name with a clock in it; see `name` in [time]",
             )
-        return self._moments.read(match["time"])
+        return self._moments.read(match["time"], is_later=later_of(match))
 
     def add(self, *, at_us: int, offset: int, size: int, line: int, header: int) -> None:
         self._at_us.append(at_us)
@@ -363,7 +363,7 @@ class _OneFile:
     def _take(self, line: Line) -> None:
         match = self._scanner.clock_line(line.text)
         if match is not None:
-            self._new_clock(match["time"])
+            self._new_clock(match)
             return
         is_comment = self._comment and line.text.startswith(self._comment)
         if line.number <= self._table.skip or is_comment or not line.text.strip():
@@ -375,12 +375,14 @@ class _OneFile:
         else:
             self._sweep(line)
 
-    def _new_clock(self, text: str) -> None:
+    def _new_clock(self, match: re.Match[str]) -> None:
         """A line with a clock: what comes after it is of that time."""
         self.end()
         self._part += 1
         self._rows, self._base_us = 0, None
-        self._base_us = self._scanner.moments.read(text, before_us=self._before_us)
+        self._base_us = self._scanner.moments.read(
+            match["time"], before_us=self._before_us, is_later=later_of(match)
+        )
 
     def _is_header(self, text: str) -> bool:
         """Whether this is the header, also again: loggers write one at each start."""

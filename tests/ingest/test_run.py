@@ -357,6 +357,27 @@ def test_the_hour_that_comes_twice(run: Run, archive: Open, tmp_path: Path) -> N
     assert np.array_equal(times, clock.timestamp() + 60 * np.arange(181))
 
 
+def test_files_of_the_hour_that_comes_twice(run: Run, archive: Open, tmp_path: Path) -> None:
+    """Of two files of one local time the name tells which is the second, and none is left out."""
+    folder = tmp_path / "logs"
+    folder.mkdir()
+    begin = datetime(2025, 10, 25, 23, 30, tzinfo=UTC)
+    for number in range(40):
+        at = (begin + timedelta(minutes=5 * number)).astimezone(ZoneInfo("Europe/Dublin"))
+        name = f"sweep_{at:%Y%m%d_%H%M}"
+        name = f"{name} (1)" if (folder / f"{name}.csv").exists() else name
+        put(folder, f"{name}.csv", long_log(range(number, number + 1), clock=False))
+    pattern = "name = 'sweep_(?P<time>\\d{8}_\\d{4})(?P<later> \\(1\\))?'"
+    text = LONG.replace('"UTC"', '"Europe/Dublin"').replace(
+        'columns = "time"', f'{pattern}\nformat = "%Y%m%d_%H%M"'
+    )
+    done = run(folder, text=text)
+    assert (done.sweeps, done.twice, done.refused) == (40, 0, 0)
+    times = archive().sweeps("vhf").time.values.astype("M8[s]").astype(np.int64)
+    assert np.array_equal(times, begin.timestamp() + 300 * np.arange(40))
+    assert np.array_equal(levels(archive()), wanted(range(40)))
+
+
 # ---- bad rows ----------------------------------------------------------------------------------
 
 
