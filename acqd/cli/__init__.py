@@ -91,10 +91,7 @@ class LazyGroup(click.Group):
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
-            brought = {
-                name: f"Of {point.dist.name if point.dist else point.value}."
-                for name, point in _brought().items()
-            }
+            brought = {name: _of_whom(point) for name, point in _brought().items()}
             formatter.write_dl(sorted({**brought, **COMMANDS}.items()))
 
 
@@ -107,6 +104,15 @@ def _brought() -> dict[str, EntryPoint]:
         for point in entry_points(group=PLUGIN_COMMANDS)
         if point.name not in COMMANDS
     }
+
+
+def _of_whom(point: EntryPoint) -> str:
+    """The distribution that brings a command, and what that says of itself: no module of it is
+    imported to be listed."""
+    if point.dist is None:
+        return f"Of {point.value}."
+    summary = str(point.dist.metadata.get("Summary", "")).removesuffix(", for acqd")
+    return f"Of {point.dist.name}: {summary}." if summary else f"Of {point.dist.name}."
 
 
 def _loaded(point: EntryPoint) -> Any:
