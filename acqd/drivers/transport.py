@@ -1,10 +1,11 @@
 """Links to sweepers: byte streams with a deadline on every read, closable from another thread.
 
-Two forms of address are opened here::
+Three forms of address are opened here::
 
     tcp://host:port           a raw socket; SCPI's registered port is 5025. For one program of a
                               user at a time: instruments listen to one (acqd.drivers.portlock)
     serial:/dev/ttyACM0       a serial port, a USB CDC port or a pseudo-terminal, opened exclusively
+    usb:1209:0001             the one serial port of that identity (acqd.drivers.usbports)
 
 Other forms (``sim:…``) belong to the drivers that document them and need no link. A distribution
 may bring a link of another kind under the entry-point group ``acqd.links``: its name is the scheme,
@@ -26,14 +27,15 @@ import select
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from importlib.metadata import EntryPoint, entry_points
 from typing import TYPE_CHECKING, Any, Final, Protocol
 from urllib.parse import urlsplit
 
-from acqd.drivers.contract import Transport
+from acqd.drivers.contract import SerialPort, Transport
 from acqd.drivers.portlock import PortLock
+from acqd.drivers.usbports import UsbIdentity, refuse_missing, serial_ports
 from acqd.drivers.visa_names import looks_like_visa, parse_visa
 from acqd.errors import (
     PortBusy,
@@ -60,7 +62,7 @@ __all__ = [
     "tcp_link",
 ]
 
-ACCEPTED_FORMS: Final = "tcp://host:port, serial:/dev/… or a VISA resource string"
+ACCEPTED_FORMS: Final = "tcp://host:port, serial:/dev/…, usb:VID:PID or a VISA resource string"
 
 LINKS_GROUP: Final = "acqd.links"
 """Entry-point group of links of other kinds than those in this module."""
@@ -327,7 +329,10 @@ def check_address(address: str) -> str:
     if looks_like_visa(address):
         if VISA not in _brought():
             what = f"{address} (a VISA resource string)"
-            limit = "tcp://host:port or serial:/dev/…; acqd-scpi, which opens VISA, is not here"
+            limit = (
+                "tcp://host:port, serial:/dev/… or usb:VID:PID; acqd-scpi, which opens VISA, is "
+                "not here"
+            )
             raise RequestRefused(setting="address", asked=what, limit=limit)
         parse_visa(address)
         return VISA
@@ -335,6 +340,8 @@ def check_address(address: str) -> str:
         raise RequestRefused(setting="address", asked=address, limit=ACCEPTED_FORMS)
     if scheme == "tcp":
         _host_and_port(address)
+    elif scheme == "usb":
+        UsbIdentity.parse(address)
     elif not rest:
         raise RequestRefused(setting="address", asked=address, limit="serial:/dev/…")
     return scheme
@@ -525,8 +532,26 @@ def _choice(options: Mapping[str, Any], name: str, default: Any, accepted: tuple
     return value
 
 
+def _listed_ports(address: str) -> Sequence[SerialPort]:
+    """The serial ports of this machine; a TransportError of ``address`` where that fails."""
+    try:
+        return serial_ports()
+    except OSError as error:
+        raise TransportError(f"{address}: the serial ports cannot be listed: {error}") from error
+
+
+def _open_usb(address: str, options: Mapping[str, Any]) -> Link:
+    wanted = UsbIdentity.parse(address)
+    ports = _listed_ports(address)
+    fitting = [port for port in ports if wanted.fits(port)]
+    if len(fitting) != 1:
+        raise refuse_missing(wanted, ports)
+    return _open_serial(f"serial:{fitting[0].device}", options)
+
+
 OPENERS: Final[Mapping[str, Callable[[str, Mapping[str, Any]], Link]]] = {
     "tcp": _open_tcp,
     "serial": _open_serial,
+    "usb": _open_usb,
 }
 """Who opens which scheme. A further kind of link is one more entry."""

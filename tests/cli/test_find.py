@@ -94,7 +94,7 @@ def test_an_address_where_nobody_is_does_not_fail(acqd: Any) -> None:
 
 
 NOT_KNOWN = {
-    "a word": ("foo_bar", "accepted: tcp://host:port, serial:/dev/… or a VISA"),
+    "a word": ("foo_bar", "accepted: tcp://host:port, serial:/dev/…, usb:VID:PID or a VISA"),
     "no scheme": ("192.0.2.7:5025", "did you mean tcp://192.0.2.7:5025?"),
     "a path alone": ("/dev/ttyACM0", "did you mean serial:/dev/ttyACM0?"),
     "port beyond": ("tcp://127.0.0.1:99999", "with a port of 1 to 65535"),

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from acqd.drivers.contract import Transport
+from acqd.drivers.contract import SerialPort, Transport
 from acqd.drivers.portlock import lock_folder
 from acqd.drivers.transport import Link, open_transport
 from acqd.errors import (
@@ -201,6 +201,8 @@ UNOPENABLE = {
     "VISA socket": ("TCPIP0::mast::socket", RequestRefused, "TCPIP0::mast::PORT::SOCKET"),
     "VISA serial": ("ASRL3::INSTR", RequestRefused, "ASRL/dev/ttyACM0::INSTR: numbered"),
     "VISA USB": ("USB0::0x1234::SN1::INSTR", RequestRefused, "two USB ids in hexadecimal"),
+    "no identity": ("usb:beacon", RequestRefused, "usb:1209:0001"),
+    "not plugged in": ("usb:1209:fff1/GL0017", TransportError, "no serial port of this identity"),
     "no scheme": ("mast", RequestRefused, "tcp://host:port, serial:/dev/"),
 }
 
@@ -212,6 +214,51 @@ def test_an_address_that_cannot_be_opened_says_why(
     """One line: what was given, and what is accepted or what to do."""
     with pytest.raises(error, match=says):
         open_transport(address)
+
+
+@pytest.fixture
+def plugged_in(monkeypatch: pytest.MonkeyPatch) -> list[SerialPort]:
+    """What is listed as plugged in: a test says."""
+    ports: list[SerialPort] = []
+    monkeypatch.setattr("acqd.drivers.transport.serial_ports", lambda: ports)
+    return ports
+
+
+def test_an_identity_on_usb_is_opened_at_its_port(
+    terminal: Any, plugged_in: list[SerialPort]
+) -> None:
+    """Exclusively, with the options of a serial port, as by the name of the port."""
+    plugged_in += [
+        SerialPort(device="/dev/ttyGANNET9", vid=0x1209, pid=1, serial_number="GL0001"),
+        SerialPort(device=terminal.path, vid=0x1209, pid=1, serial_number="GL0017"),
+    ]
+    link = open_transport("usb:1209:0001/GL0017", {"baud": 9600})
+    os.write(terminal.far, b"here\n")
+    assert link.read(timeout_s=2.0) == b"here\n"
+    with pytest.raises(PortBusy):
+        open_transport("usb:1209:0001/GL0017")
+    link.close()
+    with pytest.raises(RequestRefused, match="option baud"):
+        open_transport("usb:1209:0001/GL0017", {"baud": "fast"})
+
+
+def test_an_identity_that_two_have_or_that_cannot_be_looked_up_is_not_opened(
+    plugged_in: list[SerialPort], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What would tell them apart is said."""
+    plugged_in += [
+        SerialPort(device="/dev/ttyGANNET1", vid=0x1209, pid=1, serial_number="GL0001"),
+        SerialPort(device="/dev/ttyGANNET2", vid=0x1209, pid=1, serial_number="GL0002"),
+    ]
+    with pytest.raises(TransportError, match=r"2 serial ports fit: .*GL0002.*add the serial"):
+        open_transport("usb:1209:0001")
+
+    def hangs() -> list[SerialPort]:
+        raise OSError("ports come and go")
+
+    monkeypatch.setattr("acqd.drivers.transport.serial_ports", hangs)
+    with pytest.raises(TransportError, match="cannot be listed: ports come and go"):
+        open_transport("usb:1209:0001")
 
 
 def test_a_closed_tcp_port_says_that_it_cannot_connect(listener: socket.socket) -> None:

@@ -31,9 +31,9 @@ def check(
 ) -> None:
     """Check the profile FILE, a path or the name of a known one; with --port also its sweeper.
 
-    ADDRESS is serial:/dev/…, tcp://host:port, or the bare path of a port. Nothing is swept but one
-    short range, and no source is turned on. Exit code 1: something does not match, or the port
-    cannot be had; 2: the profile has problems.
+    ADDRESS is serial:/dev/…, usb:VID:PID, tcp://host:port, or the bare path of a port. Nothing is
+    swept but one short range, and no source is turned on. Exit code 1: something does not match,
+    or the port cannot be had; 2: the profile has problems.
     """
     from acqd_lines.check_command import run_check
 
