@@ -318,6 +318,21 @@ def test_gaps(run: Run, archive: Open, tmp_path: Path) -> None:
     assert is_equal_again(archive())
 
 
+def test_a_gap_of_rows_that_could_not_be_read_says_so(
+    run: Run, archive: Open, tmp_path: Path
+) -> None:
+    """They were in the files; beside it a gap of what was not."""
+    rows = wide_log(30, left_out=(20,)).splitlines()
+    for line in (6, 7):
+        rows[line] = rows[line].replace(",-1", ",?", 1)
+    text = WIDE + '[gaps]\nevery = "2 s"\n'
+    run(put(tmp_path, "a.csv", "\n".join(rows)), text=text, skip_bad=True)
+    assert [(one.count, one.detail) for one in archive().gaps("vhf")] == [
+        (2, "2 could not be read"),
+        (1, ""),
+    ]
+
+
 def test_a_logger_that_was_off(run: Run, archive: Open, tmp_path: Path) -> None:
     """A silence longer than the map says is no gap; and without an interval nothing is."""
     log = put(tmp_path, "a.csv", wide_log(200, left_out=range(50, 150)))
