@@ -72,7 +72,11 @@ def _parser() -> argparse.ArgumentParser:
         "--time-scale", type=float, default=1.0, metavar="X", help="real seconds a scene second"
     )
     serve.set_defaults(run=_serve)
-    tell = commands.add_parser("tell", help="tell an instrument of a running server something")
+    tell = commands.add_parser(
+        "tell",
+        help="tell an instrument of a running server something",
+        usage="acqd-sim tell [-h] HOST:PORT NAME ORDER [ARGUMENT]",  # one order, not several
+    )
     tell.add_argument("control", metavar="HOST:PORT")
     tell.add_argument("words", nargs="+", metavar="NAME ORDER [ARGUMENT]", help="or: list")
     tell.set_defaults(run=_tell)
