@@ -45,6 +45,9 @@ PLUGIN_COMMANDS = "acqd.commands"
 """Entry-point group of commands that drivers' distributions bring, such as a check of their files.
 Core commands win over one of the same name."""
 
+SUMMARY_MOST = 120
+"""Letters of what a distribution says of itself, beside its command: two lines or so."""
+
 
 class _NobodyReads(Exception):
     """Whoever read standard output went away (head, say): nothing is wrong, and nobody listens."""
@@ -111,7 +114,12 @@ def _of_whom(point: EntryPoint) -> str:
     imported to be listed."""
     if point.dist is None:
         return f"Of {point.value}."
-    summary = str(point.dist.metadata.get("Summary", "")).removesuffix(", for acqd")
+    about = point.dist.metadata
+    summary = str(about["Summary"]) if "Summary" in about else ""
+    summary = " ".join(summary.split()).removesuffix(".").removesuffix(", for acqd")
+    if len(summary) > SUMMARY_MOST:
+        cut = summary[:SUMMARY_MOST]
+        return f"Of {point.dist.name}: {cut.rpartition(' ')[0] or cut} …"
     return f"Of {point.dist.name}: {summary}." if summary else f"Of {point.dist.name}."
 
 

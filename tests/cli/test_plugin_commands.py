@@ -46,6 +46,33 @@ def test_it_is_listed_with_its_distribution_and_not_imported(acqd: Any) -> None:
     assert "gannet_knots" not in sys.modules
 
 
+SUMMARIES = {
+    "a sentence": ("Wind by the hour.", "Of gannet-knots: Wind by the hour."),
+    "none": ("", "Of gannet-knots."),
+    "a long one": (
+        "Wind by the hour and night " * 9,
+        "Of gannet-knots: Wind by the hour and night Wind by the hour and night Wind by the hour "
+        "and night Wind by the hour and night Wind by the …",
+    ),
+    "no spaces": ("w" * 300, f"Of gannet-knots: {'w' * 120} …"),
+}
+
+
+@pytest.mark.parametrize(("summary", "shown"), SUMMARIES.values(), ids=SUMMARIES)
+@pytest.mark.usefixtures("installed")
+def test_what_a_distribution_says_of_itself_is_cut_to_two_lines(
+    acqd: Any, tmp_path: Path, summary: str, shown: str
+) -> None:
+    """And is a sentence, whatever it was."""
+    about = "Metadata-Version: 2.1\nName: gannet-knots\nVersion: 1.5\n"
+    if summary:
+        about += f"Summary: {summary}\n"
+    (tmp_path / "gannet_knots-1.5.dist-info" / "METADATA").write_text(about)
+    # Lines are broken at spaces, and within a word that is longer than a line.
+    told = "".join(acqd("--help").out.split())
+    assert f"knots{shown.replace(' ', '')}" in told
+
+
 @pytest.mark.usefixtures("installed")
 def test_it_works_like_any_other(acqd: Any) -> None:
     """With options and help of its own, and a near miss that names it."""
