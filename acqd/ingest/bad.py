@@ -27,7 +27,9 @@ class Bad:
 
     def __str__(self) -> str:
         column = f", column {self.column}" if self.column else ""
-        return f"{self.file}:{self.line}{column}: {self.what}; expected {self.expected}"
+        text = f"{self.file}:{self.line}{column}: {self.what}; expected {self.expected}"
+        # Names of files and columns are anybody's, and this is shown on terminals.
+        return "".join(letter if letter.isprintable() else "\ufffd" for letter in text)
 
 
 class BadRow(AcqdError):

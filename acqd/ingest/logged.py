@@ -17,7 +17,7 @@ from acqd.ingest.maps import LogMap
 from acqd.ingest.moments import US
 from acqd.ingest.scan import Scan
 from acqd.ingest.shape import Shape, axis_of
-from acqd.ingest.text import LogText, columns_of, open_log
+from acqd.ingest.text import LINE_MOST_BYTES, LogText, columns_of, open_log
 from acqd.ingest.values import Levels, number_of
 from acqd.sweep import Reported
 
@@ -74,8 +74,14 @@ class LogReader:
         text = self._text(place)
         shape = scan.headers[int(scan.header[number])]
         first = int(scan.line[number])
+        size = int(scan.size[number])
         try:
-            lines = text.block(int(scan.offset[number]), int(scan.size[number]))
+            if size > LINE_MOST_BYTES:
+                raise BadRow(
+                    f"a sweep of {size >> 20} MiB, all of one time",
+                    "a clock that tells sweeps apart; see [time] in the map",
+                )
+            lines = text.block(int(scan.offset[number]), size)
             if self._told.file.layout == "long":
                 return self._points(number, lines, shape, first)
             return self._row(number, lines[0], shape)

@@ -6,6 +6,7 @@ order of time without holding them.
 
 from __future__ import annotations
 
+import os
 import re
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -59,7 +60,10 @@ class LogFile:
         return (self.sha256, self.name) if by_name else self.sha256
 
     def is_unchanged(self) -> bool:
-        now = self.path.stat()
+        try:
+            now = self.path.stat()
+        except OSError:
+            return False  # taken away meanwhile
         return (now.st_size, now.st_mtime_ns) == (self.size_bytes, self.changed_ns)
 
 
@@ -125,11 +129,9 @@ def find_files(given: Iterable[str], pattern: str) -> list[Path]:
     """
     found: dict[Path, None] = {}
     for text in given:
-        path = Path(text).expanduser()
+        path = Path(os.path.expanduser(text))
         if path.is_dir():
-            inside = sorted(
-                one for one in path.glob(pattern) if one.is_file() and not one.name.startswith(".")
-            )
+            inside = _inside(path, pattern)
             if not inside:
                 raise WrongUsage(
                     f"{path}: no file in this folder fits {pattern!r}; see `files` in [file] of "
@@ -138,11 +140,24 @@ def find_files(given: Iterable[str], pattern: str) -> list[Path]:
             found.update(dict.fromkeys(inside))
         elif path.is_file():
             found[path] = None
+        elif path.exists():
+            raise WrongUsage(f"{path}: no plain file, which is read twice; name logs, or folders")
         else:
             raise WrongUsage(f"{path}: there is no such file; name logs, or folders of them")
         if len(found) > FILES_MOST:
             raise WrongUsage(f"more than {FILES_MOST} files; ingest them in parts")
     return list(found)
+
+
+def _inside(folder: Path, pattern: str) -> list[Path]:
+    try:
+        found = [one for one in folder.glob(pattern) if one.is_file()]
+    except (ValueError, NotImplementedError) as exc:
+        raise WrongUsage(
+            f"`files` in [file] of the map: {pattern!r} is no pattern of names in a folder: "
+            f"{exc}; accepted: one such as *.csv or **/*.csv"
+        ) from exc
+    return sorted(one for one in found if not one.name.startswith("."))
 
 
 def scan_files(
@@ -165,7 +180,7 @@ def scan_files(
         WrongUsage: more sweeps than one run takes.
     """
     scanner = _Scanner(told, Moments(told.time, now_s=now_s), on_bad)
-    sizes = [path.stat().st_size for path in paths]
+    sizes = [_size_bytes(path) for path in paths]
     total, done = max(1, sum(sizes)), 0
     seen: set[object] = set()
     for path, size in zip(paths, sizes, strict=True):
@@ -180,6 +195,13 @@ def scan_files(
             scanner.scan(file)
         done += size
     return scanner.result()
+
+
+def _size_bytes(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0  # taken away meanwhile; reading it says so
 
 
 def _file(path: Path) -> LogFile:
@@ -247,7 +269,8 @@ class _Scanner:
             if not isinstance(exc, ArchiveError):
                 raise
             # What was read of it before is as good as it was.
-            self.refuse(file, max(1, one.at_line), BadRow(str(exc), "a file that can be read"))
+            what = str(exc).removeprefix(f"{file.path}: ")
+            self.refuse(file, max(1, one.at_line), BadRow(what, "a file that can be read"))
         one.end()
         file.sweeps = len(self._at_us) - before
         if len(self._at_us) > SWEEPS_MOST:
@@ -269,7 +292,7 @@ class _Scanner:
                 f"the file's name does not fit the pattern {self._told.time.name}",
                 "a name with a clock in it; see `name` in [time]",
             )
-        return self._moments.read(match["time"], is_later=later_of(match))
+        return self._moments.read(match["time"] or "", is_later=later_of(match))
 
     def add(self, *, at_us: int, offset: int, size: int, line: int, header: int) -> None:
         self._at_us.append(at_us)
@@ -381,7 +404,7 @@ class _OneFile:
         self._part += 1
         self._rows, self._base_us = 0, None
         self._base_us = self._scanner.moments.read(
-            match["time"], before_us=self._before_us, is_later=later_of(match)
+            match["time"] or "", before_us=self._before_us, is_later=later_of(match)
         )
 
     def _is_header(self, text: str) -> bool:

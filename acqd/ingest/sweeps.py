@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.canonical import finest_step
-from acqd.drivers.checks import check_trace
+from acqd.drivers.checks import NOT_A_NUMBER, check_trace
 from acqd.drivers.contract import Trace
 from acqd.errors import DriverFault, SweepInvalid
 from acqd.ingest.bad import BadRow
@@ -125,4 +125,5 @@ def resolution_of(levels: Sequence[Float]) -> float | None:
     if not levels:
         return None
     together = np.concatenate(levels)
+    together = np.where(np.abs(together) < NOT_A_NUMBER, together, np.nan)
     return finest_step(together) if np.isfinite(together).any() else None

@@ -75,8 +75,13 @@ FORMATS = ("iso", "epoch s", "epoch ms", "epoch us", "day number")
 
 def _encoding(text: str) -> str:
     try:
-        return codecs.lookup(text).name
-    except LookupError as exc:
+        name = codecs.lookup(text).name
+        # Python also calls base64 and its like so, which make no text.
+        b"at,1".decode(name)
+        return name
+    except UnicodeDecodeError:
+        return name
+    except (LookupError, UnicodeError) as exc:
         accepted = 'an encoding that Python knows, such as "utf-8", "cp1252" or "utf-16"'
         raise refusal("unknown encoding", accepted=accepted) from exc
 

@@ -116,9 +116,10 @@ class LogText:
     def _decoded(self, raw: bytes, *, first: bool) -> str:
         try:
             text = raw.decode(self._encoding)
-        except UnicodeDecodeError as exc:
+        except UnicodeError as exc:
+            where = f"byte {exc.start + 1}" if isinstance(exc, UnicodeDecodeError) else "a byte"
             raise BadRow(
-                f"byte {exc.start + 1} of the line is none of {self._encoding}",
+                f"{where} of the line is none of {self._encoding}",
                 f"text in {self._encoding}; see `encoding` in [file]",
             ) from None
         if first:
@@ -191,4 +192,4 @@ def columns_of(text: str, sign: str | None) -> list[str]:
         )
     except (csv.Error, ValueError) as exc:
         raise BadRow(f"{shown(text)}: {exc}", "columns with quotes closed") from None
-    return [part for part in row if part] if sign is None else row
+    return [part for part in row if part] or [""] if sign is None else row

@@ -167,7 +167,8 @@ class Levels:
             values = np.fromiter(map(float, fields), dtype=np.float64, count=len(fields))
         except ValueError:
             return None
-        return None if "_" in "".join(fields) else values
+        # An infinite level is no level, and none that the map says is missing.
+        return None if "_" in "".join(fields) or np.isinf(values).any() else values
 
     def _one_by_one(self, fields: Sequence[str], names: Sequence[str]) -> Float:
         values = np.empty(len(fields))
@@ -177,6 +178,8 @@ class Levels:
                 continue
             try:
                 values[at] = _float(text, self._decimal)
+                if math.isinf(values[at]):
+                    raise ValueError
             except ValueError:
                 raise BadRow(
                     f"{shown(text)} is no level",
