@@ -18,6 +18,13 @@ __all__ = ["command"]
 @click.option("--config", type=click.Path(), help="The station's config.")
 @click.option("--sweeper", help="A sweeper of the config by name, or an address.")
 @click.option("--driver", help="The driver for an address; sim: means sim, iq: iq, all else scpi.")
+@click.option(
+    "--option",
+    "options",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="For an address: an option of the sweeper, the value as in TOML.",
+)
 @click.option("--points", type=click.IntRange(2, 1_000_000), help="Points of a plain range.")
 @click.option("--rbw", help='Resolution bandwidth of a plain range, such as "10 kHz".')
 @click.option("--margin", default="10 dB", show_default=True, help="Threshold over the floor.")
@@ -36,6 +43,7 @@ def command(
     config: str | None,
     sweeper: str | None,
     driver: str | None,
+    options: tuple[str, ...],
     points: int | None,
     rbw: str | None,
     margin: str,
@@ -54,6 +62,8 @@ def command(
     as [sweeper.NAME.self_test] says; what to connect is asked for before each part. The result is
     kept in the archive, also while the station runs, and drawn in its reports.
     """
+    from acqd.cli.options import option_values
+
     if tested is not None:
         from acqd.cli.selftest import run_self_test
 
@@ -69,6 +79,7 @@ def command(
             tested,
             config=config,
             driver=driver,
+            options=option_values(options),
             expect=expect,
             parts=parts,
             yes=yes,
@@ -96,8 +107,11 @@ def command(
             points=points,
             rbw=rbw,
             margin=margin,
+            options=option_values(options),
         )
     else:
+        if options:
+            raise click.UsageError("--option is for a range at an address, or a self-test there")
         host, spec, references = one_of_job(what, config=config)
 
     def say(text: str) -> None:

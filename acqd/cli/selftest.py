@@ -18,6 +18,7 @@ def run_self_test(
     *,
     config: str | None,
     driver: str | None,
+    options: Mapping[str, Any],
     expect: str | None,
     parts: Sequence[str],
     yes: bool,
@@ -34,7 +35,7 @@ def run_self_test(
     from acqd.measure.verdict import Verdict, combine
     from acqd.station.selftestbench import TestBench
 
-    bench = TestBench.of_sweeper(name, config=config, driver=driver, expect=expect)
+    bench = TestBench.of_sweeper(name, config=config, driver=driver, options=options, expect=expect)
     taken: list[Mapping[str, Any]] = []
     with bench.opened() as tester:
         begun = tester.begin()

@@ -80,12 +80,18 @@ class SweeperSpec:
 
 
 def at_address(
-    registry: Registry, address: str, *, driver: str | None = None, deadline_s: float = 30.0
+    registry: Registry,
+    address: str,
+    *,
+    driver: str | None = None,
+    options: Mapping[str, Any] | None = None,
+    deadline_s: float = 30.0,
 ) -> SweeperSpec:
-    """A sweeper that no config describes, with no options.
+    """A sweeper that no config describes.
 
     Args:
         driver: its name; None takes that of the address, ``sim:…`` and ``iq:…``, and else "scpi".
+        options: the sweeper's; none where nothing is said.
 
     Raises:
         PluginError: no such driver is installed, or it is broken.
@@ -97,7 +103,7 @@ def at_address(
         driver_name=name,
         driver=registry.make(name),
         address=address,
-        options={},
+        options={} if options is None else options,
         expected=None,
         deadline_s=deadline_s,
     )

@@ -84,6 +84,7 @@ class TestBench:
         *,
         config: str | None = None,
         driver: str | None = None,
+        options: Mapping[str, Any] | None = None,
         expect: str | None = None,
     ) -> TestBench:
         """The sweeper ``name``: one of the config, or an address where there is a colon in it.
@@ -95,10 +96,12 @@ class TestBench:
         registry = load_drivers()
         told = None if expect is None else load_expected(expect)
         if ":" in name:
-            spec = at_address(registry, name, driver=driver, deadline_s=60.0)
+            spec = at_address(registry, name, driver=driver, options=options, deadline_s=60.0)
             return cls(built=None, sweeper=spec, expected=told)
         if driver is not None:
             raise WrongUsage("--driver is for an address; the config says the driver of a sweeper")
+        if options:
+            raise WrongUsage("--option is for an address; the config says the options of a sweeper")
         loaded = load_config(find_config(config))
         built = build(loaded, registry, broker="none")
         found = next((one for one in built.sweepers if one.name == name), None)

@@ -86,8 +86,9 @@ def one_of_range(
     points: int | None,
     rbw: str | None,
     margin: str,
+    options: Mapping[str, Any] | None = None,
 ) -> tuple[SweeperHost, JobSpec]:
-    """A plain frequency range on a sweeper of the config, or at an address.
+    """A plain frequency range on a sweeper of the config, or at an address with ``options``.
 
     Raises:
         WrongUsage: the range or a quantity cannot be read, or it is not clear which sweeper.
@@ -100,7 +101,7 @@ def one_of_range(
     except ValueError as exc:
         raise WrongUsage(str(exc)) from exc
     registry = load_drivers()
-    spec = _sweeper(registry, config=config, sweeper=sweeper, driver=driver)
+    spec = _sweeper(registry, config=config, sweeper=sweeper, driver=driver, options=options)
     request = SweepRequest(
         start_hz=start_hz, stop_hz=stop_hz, points=points or POINTS, rbw_hz=rbw_hz
     )
@@ -139,10 +140,17 @@ def one_of_range(
 
 
 def _sweeper(
-    registry: Registry, *, config: str | None, sweeper: str | None, driver: str | None
+    registry: Registry,
+    *,
+    config: str | None,
+    sweeper: str | None,
+    driver: str | None,
+    options: Mapping[str, Any] | None,
 ) -> SweeperSpec:
     if sweeper is not None and ":" in sweeper:
-        return at_address(registry, sweeper, driver=driver)
+        return at_address(registry, sweeper, driver=driver, options=options)
+    if options:
+        raise WrongUsage("--option is for an address; the config says the options of a sweeper")
     try:
         loaded: StationConfig = load_config(find_config(config))
     except ConfigError as exc:

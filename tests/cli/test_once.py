@@ -95,6 +95,18 @@ WRONG: dict[str, tuple[tuple[str, ...], str]] = {
     "no frequency": (("low..high",), "frequency"),
     "an RBW without a unit": (("156MHz..157MHz", "--rbw", "10"), "without a unit"),
     "a margin of hertz": (("156MHz..157MHz", "--margin", "10 Hz"), "dB"),
+    "an option of a sweeper of the config": (
+        ("156MHz..157MHz", "--sweeper", "mast", "--option", "seed=1"),
+        "--option is for an address",
+    ),
+    "half an option": (
+        ("156MHz..157MHz", "--sweeper", "sim:mast", "--option", "seed"),
+        "expected KEY=VALUE",
+    ),
+    "an option twice": (
+        ("156MHz..157MHz", "--sweeper", "sim:mast", "--option", "seed=1", "--option", "seed=2"),
+        "seed is there twice",
+    ),
     "no such sweeper": (("156MHz..157MHz", "--sweeper", "roof"), "one of: mast"),
 }
 
@@ -117,6 +129,21 @@ def test_a_range_without_any_config_asks_which_sweeper(
     answer = acqd("once", "156MHz..157MHz", folder=tmp_path)
     assert answer.code == 2
     assert "--sweeper" in answer.complaint and "acqd find" in answer.complaint
+
+
+def test_options_go_to_a_sweeper_at_an_address(acqd: Any, tmp_path: Path) -> None:
+    """Numbers as numbers, words as words; what the driver does not take it refuses itself."""
+    words = ("once", "156MHz..157MHz", "--sweeper", "sim:mast", "--points", "101")
+    fast = ("--option", "time_scale=0.1", "--option", "seed=7")
+    assert acqd(*words, *fast, folder=tmp_path).code == 0
+    for option, said in (
+        ("time_scale=fast", "time_scale"),
+        ("scene=moor", "moor"),
+        ("wet=1", "wet"),
+    ):
+        answer = acqd(*words, "--option", option, folder=tmp_path)
+        assert answer.code == 1
+        assert said in answer.complaint
 
 
 def test_beyond_the_sweeper_names_the_limit(acqd: Any, served: SimServer) -> None:
