@@ -102,7 +102,7 @@ WRONG: list[tuple[str, tuple[str, str], str, str]] = [
     ("tern", ('separator = "="', 'separator = ";"'), "sweep", "sweep.values"),
     ("tern", ("'^NO (?P", "'^ERR (?P"), "errors", "error[1].pattern"),
     ("skua", ("initial = 0xFFFF", "initial = 0"), "sweep", "sweep.fetch.answer.checksum"),
-    ("skua", ('sync = "A5 5A"', 'sync = "A5 5B"'), "sweep", "sweep.fetch.answer"),
+    ("skua", ('sync = "A5 5A"', 'sync = "A5 5B"'), "sweep", "sweep.fetch.answer.sync"),
     ("skua", ('type = "u16"\norder = "little"', 'type = "u16"\norder = "big"'), "sweep",
      "sweep.values"),
     ("skua", ("'^n='", "'^p='"), "limits",
@@ -151,6 +151,23 @@ def test_a_sweeper_that_misbehaves_shows(
     assert ran.code == 1
     assert f"it does not match: {step}" in ran.out
     assert says in ran.out
+
+
+def test_bytes_that_are_no_text_are_told_in_digits(check: Callable[..., Ran]) -> None:
+    """What was expected and what came can be held against each other."""
+    ran = check("skua", ('sync = "A5 5A"', 'sync = "A5 5B"'))
+    assert "expected: a block that begins with A5 5B\n" in ran.out
+    assert re.search(r"^ +came: +A5 5A 65 00 [0-9A-F ]+ …$", ran.out, re.MULTILINE), ran.out
+    ran = check("skua", ("initial = 0xFFFF", "initial = 0"))
+    pair = r"expected: the crc16 [0-9A-F]{2} [0-9A-F]{2}\n +came: +[0-9A-F]{2} [0-9A-F]{2}$"
+    assert re.search(pair, ran.out, re.MULTILINE), ran.out
+
+
+def test_a_prompt_that_does_not_come_is_named(check: Callable[..., Ran]) -> None:
+    """An answer that only lacks its prompt looks as one that stops halfway."""
+    ran = check("dunlin", ('prompt = "dunlin> "', 'prompt = "lark> "'))
+    assert "came:     'dunlin> ', and then nothing more" in ran.out
+    assert "the `prompt` of [talk], 'lark> ', did not come" in ran.out
 
 
 def test_the_source_is_told_to_be_off_and_never_on(

@@ -17,13 +17,19 @@ import numpy as np
 from acqd.config.lines import Path
 from acqd.config.problems import Text, dotted
 from acqd.drivers.contract import Transport
-from acqd.errors import SweeperError, SweeperReported, SweepInvalid, TransportError
+from acqd.errors import (
+    SweeperError,
+    SweeperReported,
+    SweepInvalid,
+    TransportError,
+    TransportTimeout,
+)
 from acqd.sweep import SweepRequest
-from acqd_lines.check_steps import Mismatch, Outcome, Step, difference_of
+from acqd_lines.check_steps import Mismatch, Outcome, Step, came_text, difference_of
 from acqd_lines.profile import Profile
 from acqd_lines.requests import check_axis, read_setting, read_span, read_value, values_of
 from acqd_lines.tables import AnswerTable, ReadTable, SettingTable
-from acqd_lines.talk import Conversation, Heard, Way
+from acqd_lines.talk import Conversation, Heard, Said, Way
 from acqd_lines.values import Decoded, decode
 from acqd_lines.who import who_answers
 
@@ -164,7 +170,12 @@ class Check:
         try:
             text = act()
         except (SweeperError, Mismatch) as error:
-            found = difference_of(error, self._at, nothing_yet=not self._answered)
+            found = difference_of(
+                error,
+                self._at,
+                nothing_yet=not self._answered,
+                prompt=self._profile.talk.prompt,
+            )
             return Step(
                 name=name,
                 outcome=Outcome.DIFFERS,
@@ -323,11 +334,28 @@ class Check:
         if sweep.poll is not None:
             self._poll(deadline_s)
         self._at = ("sweep", "fetch")
-        said = talk.run(sweep.fetch, values, points=points, timeout_s=deadline_s)
+        said = self._fetched(deadline_s)
         talk.halt(sweep.halt)
         self._at = ("sweep", "values")
         self.decoded = decode(said.frame.lines, said.frame.payload, sweep.values.format())
         return self._judged(self.decoded)
+
+    def _fetched(self, deadline_s: float) -> Said:
+        fetch = self._profile.sweep.fetch
+        sync = fetch.answer.sync
+        try:
+            return self._conversation.run(
+                fetch, self._values, points=self._swept.points, timeout_s=deadline_s
+            )
+        except TransportTimeout as late:
+            # Bytes that do not begin as they should were waited for as an error in text.
+            if not late.partial or sync in b"".join(one.data for one in self._heard):
+                raise
+            raise Mismatch(
+                expected=f"a block that begins with {sync.hex(' ').upper()}",
+                came=came_text(late.partial),
+                path=("sweep", "fetch", "answer", "sync"),
+            ) from late
 
     def _poll(self, deadline_s: float) -> None:
         poll = self._profile.sweep.poll

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -14,7 +15,7 @@ from acqd.errors import (
 )
 from acqd_lines.talk import Heard
 
-__all__ = ["Difference", "Mismatch", "Outcome", "Step", "difference_of"]
+__all__ = ["Difference", "Mismatch", "Outcome", "Step", "came_text", "difference_of"]
 
 SHOWN = 120
 
@@ -62,10 +63,13 @@ class Difference:
     hint: str = ""
 
 
-def difference_of(error: Exception, path: Path, *, nothing_yet: bool) -> Difference:
+def difference_of(
+    error: Exception, path: Path, *, nothing_yet: bool, prompt: str = ""
+) -> Difference:
     """What ``error``, raised by the command at ``path`` of the profile, says of the profile.
 
-    ``nothing_yet`` is whether the sweeper has not said anything sensible so far.
+    ``nothing_yet`` is whether the sweeper has not said anything sensible so far; ``prompt`` is that
+    of the profile.
     """
     match error:
         case Mismatch():
@@ -81,26 +85,39 @@ def difference_of(error: Exception, path: Path, *, nothing_yet: bool) -> Differe
                 hint="the command, or a number in it, is not what it takes",
             )
         case TransportTimeout():
-            return _silence(error, path, nothing_yet)
+            return _silence(error, path, nothing_yet, prompt)
         case ProtocolViolation():
             got = error.got
-            came = got.decode("latin-1") if isinstance(got, bytes) else got
-            return Difference(
-                expected=error.expected, came=repr(came[:SHOWN]), path=_key(error.expected, path)
-            )
+            hexed = _IN_DIGITS.search(error.expected) is not None
+            came = came_text(got, hexed=hexed) if isinstance(got, bytes) else repr(got[:SHOWN])
+            return Difference(expected=error.expected, came=came, path=_key(error.expected, path))
         case TransportError():
             return Difference(expected="a link that holds", came=str(error), path=())
     return Difference(expected="an answer that can be used", came=str(error), path=path)
 
 
-def _silence(error: TransportTimeout, path: Path, nothing_yet: bool) -> Difference:
+_IN_DIGITS = re.compile(r"[0-9A-F]{2}( [0-9A-F]{2})+$")
+"""Bytes in what was expected: then those that came are shown in the same way."""
+
+
+def came_text(data: bytes, *, hexed: bool = False) -> str:
+    """The first of ``data``: text in quotes; ``hexed``, or what is no text, hexadecimal digits."""
+    if not hexed and all(32 <= byte < 127 or byte in b"\r\n\t" for byte in data):
+        return repr(data[:SHOWN].decode("ascii"))
+    return data[: SHOWN // 6].hex(" ").upper() + (" …" if len(data) > SHOWN // 6 else "")
+
+
+def _silence(error: TransportTimeout, path: Path, nothing_yet: bool, prompt: str) -> Difference:
     """No whole answer in time: of a sweeper that never answered the line end is the first cause."""
     if error.partial:
+        hint = "the answer ends otherwise than `answer` says, or takes longer than `timeout`"
+        if prompt and not error.partial.endswith(prompt.encode("latin-1")):
+            hint = f"the `prompt` of [talk], {prompt!r}, did not come; or {hint}"
         return Difference(
             expected="a whole answer in time",
-            came=f"{error.partial[:SHOWN]!r}, and then nothing more",
+            came=f"{came_text(error.partial)}, and then nothing more",
             path=(*path, "answer"),
-            hint="the answer ends otherwise than `answer` says, or takes longer than `timeout`",
+            hint=hint,
         )
     if nothing_yet:
         return Difference(
@@ -130,6 +147,7 @@ _OWN = (
     ("crc16", ("answer", "checksum")),
     ("crc32", ("answer", "checksum")),
     ("checksum", ("answer", "checksum")),
+    ("a block that begins with", ("answer", "sync")),
     ("a block", ("answer",)),
     ("after the block", ("answer", "tail")),
     ("a length of", ("answer", "length")),
