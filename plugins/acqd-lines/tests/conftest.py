@@ -13,6 +13,12 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+from acqd_sim.scenefile import load_world
+from acqd_sim.server import Served, SimServer
+
+from acqd.cli import main
+
+from .voices import SCENE, SPEAK, Ran
 
 Answer = Callable[[bytes], bytes | None]
 """From one command, without its line end, to what is sent back; None hangs up."""
@@ -150,3 +156,31 @@ def serve(tmp_path: Path) -> Iterator[Serve]:
             return link
 
         yield start
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimServer]:
+    """An instrument for each language on a terminal, ten times as fast as in life."""
+    folder = tmp_path_factory.mktemp("ports")
+    ports = {name: str(folder / name) for name in SPEAK}
+    world = load_world(str(SCENE))
+    with SimServer(world, Served(pty=ports, speak=SPEAK, time_scale=0.1)) as running:
+        yield running
+
+
+@pytest.fixture
+def acqd(capsys: pytest.CaptureFixture[str], server: SimServer) -> Iterator[Callable[..., Ran]]:
+    """Runs ``acqd profile``; the simulator is healed afterwards."""
+
+    def run(*arguments: str) -> Ran:
+        code = 0
+        try:
+            main(["profile", *arguments])
+        except SystemExit as left:
+            code = int(left.code or 0)
+        said = capsys.readouterr()
+        return Ran(code, said.out, said.err)
+
+    yield run
+    for name in SPEAK:
+        server.tell(f"{name} heal")

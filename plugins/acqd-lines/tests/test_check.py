@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -18,48 +17,9 @@ from acqd_lines.talk import Heard, Way
 from acqd_sim.scenefile import load_world
 from acqd_sim.server import Served, SimServer
 
-from acqd.cli import main
+from .voices import SCENE, SPEAK, Ran
 
-SCENE = Path(__file__).parents[3] / "configs" / "scenes" / "gannet-voices.toml"
-SPEAK = {"hut": "tern", "rail": "skua", "loft": "dunlin"}
 NAMES = {language: name for name, language in SPEAK.items()}
-
-
-@dataclass(frozen=True)
-class Ran:
-    """What a command came to."""
-
-    code: int
-    out: str
-    err: str
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimServer]:
-    """An instrument for each language on a terminal, ten times as fast as in life."""
-    folder = tmp_path_factory.mktemp("ports")
-    pty = {name: str(folder / name) for name in SPEAK}
-    world = load_world(str(SCENE))
-    with SimServer(world, Served(pty=pty, speak=SPEAK, time_scale=0.1)) as running:
-        yield running
-
-
-@pytest.fixture
-def acqd(capsys: pytest.CaptureFixture[str], server: SimServer) -> Iterator[Callable[..., Ran]]:
-    """Runs ``acqd profile``; the simulator is healed afterwards."""
-
-    def run(*arguments: str) -> Ran:
-        code = 0
-        try:
-            main(["profile", *arguments])
-        except SystemExit as left:
-            code = int(left.code or 0)
-        said = capsys.readouterr()
-        return Ran(code, said.out, said.err)
-
-    yield run
-    for name in SPEAK:
-        server.tell(f"{name} heal")
 
 
 @pytest.fixture

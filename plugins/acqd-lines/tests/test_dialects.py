@@ -27,10 +27,10 @@ from acqd.sweep import LevelUnit, SourceRequest, SweepRequest
 from acqd.testing.conformance import Bench, DriverConformance
 from sim_process import SimProcess
 
+from .voices import SCENE, SPEAK
+
 pytestmark = pytest.mark.slow
 
-SCENE = Path(__file__).parents[3] / "configs" / "scenes" / "gannet-voices.toml"
-SPEAK = {"hut": "tern", "rail": "skua", "loft": "dunlin"}
 CARRIER = SweepRequest(start_hz=156.3e6, stop_hz=157.3e6, points=101, rbw_hz=10e3)
 """Around the test carrier of the scene, −40 dBm at 156.8 MHz."""
 LEVEL = {

@@ -12,8 +12,7 @@ import threading
 import time
 import tomllib
 import tty
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -24,14 +23,12 @@ from acqd_lines.check_command import connected, read_profile
 from acqd_lines.check_steps import Outcome
 from acqd_lines.learn import NotLearnt, carrier_of, swept_of
 from acqd_lines.learn_known import ABOVE_DBM, Carrier
-from acqd_sim.scenefile import load_world
-from acqd_sim.server import Served, SimServer
+from acqd_sim.server import SimServer
 
-from acqd.cli import main
 from acqd.sweep import SweepRequest
 
-SCENE = Path(__file__).parents[3] / "configs" / "scenes" / "gannet-voices.toml"
-SPEAK = {"hut": "tern", "rail": "skua", "loft": "dunlin"}
+from .voices import SPEAK, Ran
+
 QUICK = ("--wait", "400ms", "--pause", "200ms", "--sweep-wait", "5s")
 RANGE = ("--range", "156.3MHz..158.8MHz", "--points", "201")
 STRONG = ("--carrier", "156.8MHz@-40dBm")
@@ -50,42 +47,15 @@ KNOWN = {
 """What a manual would say of each: who it is, range, points, sweep."""
 
 
-@dataclass(frozen=True)
-class Ran:
-    """What a command came to."""
-
-    code: int
-    out: str
-    err: str
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimServer]:
-    """An instrument for each language on a terminal, ten times as fast as in life."""
-    folder = tmp_path_factory.mktemp("ports")
-    ports = {name: str(folder / name) for name in SPEAK}
-    world = load_world(str(SCENE))
-    with SimServer(world, Served(pty=ports, speak=SPEAK, time_scale=0.1)) as running:
-        yield running
-
-
 @pytest.fixture
-def learn(capsys: pytest.CaptureFixture[str], server: SimServer) -> Iterator[Callable[..., Ran]]:
-    """Runs ``acqd profile learn`` on an instrument; the simulator is healed afterwards."""
+def learn(acqd: Callable[..., Ran], server: SimServer) -> Callable[..., Ran]:
+    """Runs ``acqd profile learn`` on an instrument."""
 
     def run(name: str, *arguments: str) -> Ran:
         port = server.address(name) if name in SPEAK else name
-        code = 0
-        try:
-            main(["profile", "learn", "--port", port, *arguments])
-        except SystemExit as left:
-            code = int(left.code or 0)
-        said = capsys.readouterr()
-        return Ran(code, said.out, said.err)
+        return acqd("learn", "--port", port, *arguments)
 
-    yield run
-    for name in SPEAK:
-        server.tell(f"{name} heal")
+    return run
 
 
 def swept_dbm(path: Path, address: str) -> tuple[np.ndarray, np.ndarray]:
