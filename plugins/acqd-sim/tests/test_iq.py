@@ -259,6 +259,26 @@ def test_a_client_that_does_not_read_costs_blocks_not_memory(world: World) -> No
                 got += len(data)
 
 
+def test_who_has_gone_leaves_the_place_to_the_next(world: World) -> None:
+    """At once, not at the next block, which at this rate is a quarter of a second later: openings
+    in quick succession all get samples. One that stays keeps its stream."""
+    settings = IqSettings(rate_hz=1e3, centre_hz=CENTRE_HZ, type="cf32_le")
+    with SimServer(world, Served(iq={"mast": ("127.0.0.1", 0, settings)})) as server:
+        port = server.samples("mast")
+        with socket.create_connection((port.host, port.port), 5.0) as stays:
+            stays.settimeout(10.0)
+            for _ in range(3 * port.connections_max):
+                with socket.create_connection((port.host, port.port), 5.0) as link:
+                    link.settimeout(10.0)
+                    link.sendall(b"nothing is told to it")
+                    assert link.recv(1)
+            had = 0
+            while had < 2 * 256 * settings.frame_bytes:
+                data = stays.recv(65536)
+                assert data
+                had += len(data)
+
+
 def test_a_recording_by_the_command_line(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -3,6 +3,8 @@
 Each connection gets a stream of its own from the instant it was made. A client that does not read
 costs it samples, not this server its memory: while more than :data:`UNSENT_S` of them wait to be
 sent, whole blocks are left out. So are blocks that come too late because the machine has no time.
+
+What a client sends is thrown away. One that closes its side, or half of it, is taken to be gone.
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ from typing import ClassVar, Final
 
 from acqd_sim.instrument import Instrument
 from acqd_sim.iq import IqSettings, IqSource
-from acqd_sim.ports import PortTaken, SocketPort
+from acqd_sim.ports import READ_BYTES, PortTaken, SocketPort
 from acqd_sim.simclock import SceneClock
 
 __all__ = ["IqPort"]
@@ -40,7 +42,18 @@ class IqPort(SocketPort):
         """Blocks that were not sent, of all connections."""
         self._clock = clock
 
-    async def _talk(self, _reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            async with asyncio.TaskGroup() as group:
+                sending = group.create_task(self._send(writer))
+                # Its place is wanted at once, and a write would tell only some blocks later.
+                while await reader.read(READ_BYTES):
+                    pass
+                sending.cancel()
+        except* OSError:
+            pass  # it broke off
+
+    async def _send(self, writer: asyncio.StreamWriter) -> None:
         settings, clock = self.settings, self._clock
         least, most = BLOCK_SAMPLES
         size = min(most, max(least, round(BLOCK_S * settings.rate_hz)))
