@@ -594,7 +594,13 @@ class JobRunner:
         for finding in draft.findings:
             self._log.info("finding", number=finding.number, what=finding.what, text=finding.text)
         try:
-            self._teller.tell(self, draft.told, hourly=draft.hourly, findings=draft.findings)
+            self._teller.tell(
+                self,
+                draft.told,
+                hourly=draft.hourly,
+                findings=draft.findings,
+                gaps=draft.gaps,
+            )
         except Exception as exc:
             # What is told never costs what is kept: a message that cannot be made is a fault of
             # ours, said once a job, and the night goes on. Findings are in the outbox already.

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 import structlog
 
 from acqd import __version__
-from acqd.archive.records import FindingRecord, HourlyRecord, SweepRecord
+from acqd.archive.records import FindingRecord, GapRecord, HourlyRecord, SweepRecord
 from acqd.clock import Clock
 from acqd.measure.meter import FindingDraft, Output
 from acqd.publish.client import Payload, Publisher, PublisherStatistics
@@ -32,7 +32,7 @@ from acqd.publish.messages import (
 from acqd.publish.outbox import Outbox
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.topics import Topics
-from acqd.station.feed import HOUR_S, SetupView
+from acqd.station.feed import HOUR_S, SetupView, hour_start_s
 from acqd.station.live import SweepNews
 from acqd.sweep import Identity
 
@@ -106,9 +106,29 @@ class _JobFace:
     due: int = 0
     stored: int = 0
     coverage: float | None = None
+    hour_s: float | None = None
+    """The UTC hour that ``due`` and ``stored`` are of; None before the first sweep of this run."""
     swept_s: float | None = None
     finding: str = ""
     finding_s: float | None = None
+
+    def missed(self, gap: GapRecord) -> None:
+        """Count due sweeps that were not taken: while none are, no summary does it."""
+        hour_s = hour_start_s(gap.to_s)
+        if self.hour_s is None or hour_s < self.hour_s or not gap.count:
+            return
+        if hour_s > self.hour_s:
+            self.hour_s, self.due, self.stored = hour_s, 0, 0
+        self.due += _due_since(hour_s, gap)
+        self.coverage = self.stored / self.due
+
+
+def _due_since(at_s: float, gap: GapRecord) -> int:
+    """How many of the due times of a gap, which lie evenly, are not before ``at_s``."""
+    if gap.from_s >= at_s or gap.count < 2:
+        return gap.count
+    step_s = (gap.to_s - gap.from_s) / (gap.count - 1)
+    return min(gap.count, math.floor((gap.to_s - at_s) / step_s) + 1)
 
 
 class Teller:
@@ -287,6 +307,7 @@ class Teller:
         *,
         hourly: Sequence[HourlyRecord],
         findings: Sequence[FindingRecord],
+        gaps: Sequence[GapRecord] = (),
     ) -> None:
         """Everything that one commit brought out, after it."""
         self.sweeps += sum(record is not None for record, _, _ in told)
@@ -304,6 +325,10 @@ class Teller:
             summary = last[2].summary or {}
             face.stored, face.due = int(summary["stored"]), int(summary["due"])
             face.coverage = summary["coverage"]
+            face.hour_s = hour_start_s(last[0].due_s)
+        else:
+            for gap in gaps:
+                face.missed(gap)
         if self._publisher is None:
             return
         for record, _, output in told:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
@@ -163,6 +164,32 @@ async def test_nothing_is_told_before_it_is_kept(bench: Bench) -> None:
     assert bench.job.last_seq == 1 and bench.job.last_finding == 1
     assert "acqd/lookout/job/marine-vhf/summary" in bench.ears.live_topics
     assert bench.ears.rings == 1
+
+
+async def test_what_is_missed_counts_while_nothing_is_swept(bench: Bench) -> None:
+    """A sweeper that is away lowers the coverage that is told; the next hour begins anew."""
+
+    async def told_after(from_s: float, count: int) -> tuple[int, int, float]:
+        bench.clock.advance(31.0)  # states that change little are not told more often
+        to_s = from_s + count - 1.0
+        await bench.job.gap(
+            GapRecord(job=JOB, from_s=from_s, to_s=to_s, count=count, reason="sweeper lost")
+        )
+        state = json.loads(bench.ears.retained["acqd/lookout/job/marine-vhf/state"])
+        return state["stored"], state["due"], state["coverage"]
+
+    bench.clock.advance(3600.0 - bench.clock.wall_s() % 3600.0)
+    hour_s = bench.clock.wall_s()
+    await bench.job.keep([bench.taken(), bench.taken(), bench.taken()])
+    assert await told_after(hour_s + 10.0, 5) == (3, 8, 0.375)
+    assert await told_after(hour_s + 20.0, 4) == (3, 12, 0.25)
+    # Ten due times, a second apart, of which four are of the next hour.
+    assert await told_after(hour_s + 3594.0, 10) == (0, 4, 0.0)
+    # With the next sweep its summary tells, and that counts alike.
+    await bench.job.turn_hours(hour_s + 3604.0)
+    bench.clock.advance(hour_s + 3700.0 - bench.clock.wall_s())
+    await bench.job.keep([bench.taken()])
+    assert await told_after(hour_s + 3701.0, 5) == (1, 10, 0.1)
 
 
 async def test_what_cannot_be_kept_never_happened(full_disk: Any, bench: Bench) -> None:
