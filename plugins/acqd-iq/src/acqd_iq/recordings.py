@@ -47,6 +47,9 @@ FORMS: Final = (
     "the options type, rate and centre, or tcp://host:port with the same"
 )
 FILES_MOST: Final = 10_000
+PATH_MOST: Final = 4000
+NAME_MOST: Final = 255
+"""Longest path and name in bytes, of Linux and others."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +115,11 @@ def paths_of(address: str) -> list[Path]:
     path = Path(text)
     if not text or "\0" in text:
         raise RequestRefused(setting="address", asked=address, limit=FORMS)
+    sizes = [len(part.encode("utf-8", "surrogatepass")) for part in path.parts]
+    if len(text) > PATH_MOST or max(sizes, default=0) > NAME_MOST:
+        # The system would not even look whether it is there.
+        shown = f"{address[:60]}… of {len(text)} letters"
+        raise RequestRefused(setting="address", asked=shown, limit="a shorter path")
     if path.is_dir():
         found = sorted(path.glob(f"*{META_SUFFIX}"))
         accepted = f"a folder with NAME{META_SUFFIX} in it"

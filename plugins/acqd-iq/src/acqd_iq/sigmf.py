@@ -125,10 +125,16 @@ def frames_of(data: Path, kind: SampleType) -> int:
 
 def _document(meta: Path) -> Mapping[str, Any]:
     try:
-        size = meta.stat().st_size
+        found = meta.stat()
+        if not stat.S_ISREG(found.st_mode):
+            # A pipe that nobody writes to would hold the reader without end.
+            raise TransportError(f"{meta}: cannot be read: it is no plain file")
+        size = found.st_size
         if size > META_MOST_BYTES:
             raise _wrong(meta, f"{size} bytes", f"metadata of at most {META_MOST_BYTES} bytes")
         text = meta.read_text("utf-8")
+    except TransportError:
+        raise
     except OSError as exc:
         raise TransportError(f"{meta}: cannot be read: {exc.strerror or exc}") from exc
     except UnicodeDecodeError as exc:
@@ -216,7 +222,9 @@ def _start(meta: Path, row: object, number: int, offset: object, frames: int) ->
     if row.get("core:header_bytes"):
         raise _wrong(meta, f"{where}: core:header_bytes", "samples alone in the data file")
     start = row.get("core:sample_start")
-    if type(start) is not int or type(offset) is not int:
+    if type(offset) is not int:
+        raise _wrong(meta, f"core:offset {offset!r:.40}", "a whole number")
+    if type(start) is not int:
         raise _wrong(meta, f"{where}: core:sample_start {start!r:.40}", "a whole number")
     first = start - offset
     if not 0 <= first < frames:
