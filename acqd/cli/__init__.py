@@ -128,7 +128,7 @@ def _loaded(point: EntryPoint) -> Any:
     owner = f"{point.dist.name} {point.dist.version}" if point.dist else point.value
     try:
         command = point.load()
-    except Exception as exc:
+    except (Exception, SystemExit) as exc:
         raise click.ClickException(
             f"the command '{point.name}' of {owner} cannot be loaded: "
             f"{type(exc).__name__}: {exc}; install that distribution anew"
@@ -191,5 +191,9 @@ def _told(exc: Exception) -> int:
 
     if not isinstance(exc, AcqdError):
         raise exc
-    click.echo(f"acqd: {exc}" if not isinstance(exc, ConfigError) else str(exc), err=True)
+    from acqd.config.problems import printable
+
+    said = str(exc) if isinstance(exc, ConfigError) else f"acqd: {exc}"
+    # Names of files and answers of sweepers are in it, which must not steer a terminal.
+    click.echo("\n".join(printable(line) for line in said.split("\n")), err=True)
     return 2 if isinstance(exc, ConfigError | WrongUsage) else 1

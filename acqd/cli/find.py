@@ -77,7 +77,9 @@ def command(
 
 
 def _problem(text: str) -> None:
-    click.echo(f"acqd: {text}", err=True)
+    from acqd.config.problems import printable
+
+    click.echo(f"acqd: {printable(text)}", err=True)
 
 
 def _list_drivers(registry: Registry) -> None:

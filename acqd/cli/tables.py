@@ -10,6 +10,10 @@ __all__ = ["number", "quantity", "spectrum", "swept", "table", "when"]
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()) -> str:
     """Rows under their heads. ``right`` are the columns that line up on the right."""
+    from acqd.config.problems import printable
+
+    # What sweepers and the network say of themselves is among them.
+    rows = [[printable(cell) for cell in row] for row in rows]
     widths = [max(len(cell) for cell in column) for column in zip(head, *rows, strict=True)]
     lines = []
     for row in (head, *rows):

@@ -305,7 +305,7 @@ def _opener(scheme: str) -> Callable[[str, Mapping[str, Any]], OpenedLink]:
     owner = f"{point.dist.name} {point.dist.version}" if point.dist else "an unknown distribution"
     try:
         opener: Callable[[str, Mapping[str, Any]], OpenedLink] = point.load()
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise TransportError(
             f"the link {scheme!r} of {owner} cannot be loaded: {type(error).__name__}: {error}; "
             f"install that distribution anew"
@@ -485,12 +485,20 @@ def _serial_refusal(address: str, path: str, error: Exception) -> TransportError
         return PortBusy(f"{address}: another program holds this port")
     if number == errno.ENOENT:
         return TransportError(f"{address}: there is no {path}; is the sweeper plugged in?")
+    if _is_no_terminal(error):
+        return TransportError(f"{address}: {path} is no serial port")
     if number == errno.EACCES:
         return TransportError(
             f"{address}: this user may not open {path}; it belongs to a group "
             f"(often dialout) that the user must be in"
         )
     return TransportError(f"{address}: cannot open: {error}")
+
+
+def _is_no_terminal(error: Exception) -> bool:
+    """Whether the system refused to set a rate: pyserial's error has the system's behind it."""
+    behind = error.__context__
+    return behind is not None and behind.args[:1] == (errno.ENOTTY,)
 
 
 def _drained(fd: int) -> bool:
@@ -517,7 +525,9 @@ def _number(
     is_number = isinstance(value, int | float) and not isinstance(value, bool)
     if not is_number or not low <= value <= high:
         raise RequestRefused(
-            setting=f"option {name}", asked=repr(value), limit=f"a number from {low:g} to {high:g}"
+            setting=f"option {name}",
+            asked=repr(value),
+            limit=f"a number from {low:.10g} to {high:.10g}",
         )
     return float(value)
 

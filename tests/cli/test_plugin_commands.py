@@ -24,6 +24,7 @@ def installed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """One that works, one that cannot be imported, one that is none, one named as the core's."""
     (tmp_path / "gannet_knots.py").write_text(WORKS + "TEXT = 'no command'\n")
     (tmp_path / "gannet_broken.py").write_text("import gannet_is_not_here\n")
+    (tmp_path / "gannet_quits.py").write_text("import sys\nsys.exit(0)\n")
     info = tmp_path / "gannet_knots-1.5.dist-info"
     info.mkdir()
     (info / "METADATA").write_text(
@@ -31,10 +32,10 @@ def installed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     )
     (info / "entry_points.txt").write_text(
         "[acqd.commands]\nknots = gannet_knots:command\nbroken = gannet_broken:command\n"
-        "text = gannet_knots:TEXT\ncheck = gannet_knots:command\n"
+        "quits = gannet_quits:command\ntext = gannet_knots:TEXT\ncheck = gannet_knots:command\n"
     )
     monkeypatch.syspath_prepend(str(tmp_path))
-    for name in ("gannet_knots", "gannet_broken"):
+    for name in ("gannet_knots", "gannet_broken", "gannet_quits"):
         monkeypatch.delitem(sys.modules, name, raising=False)
 
 
@@ -85,6 +86,7 @@ def test_it_works_like_any_other(acqd: Any) -> None:
     ("name", "says"),
     [
         ("broken", "of gannet-knots 1.5 cannot be loaded: ModuleNotFoundError: "),
+        ("quits", "of gannet-knots 1.5 cannot be loaded: SystemExit: 0"),
         ("text", "of gannet-knots 1.5 is no click command"),
     ],
 )

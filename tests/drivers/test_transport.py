@@ -193,7 +193,7 @@ def test_what_was_written_last_still_goes_out_before_closing(terminal: Any) -> N
 
 UNOPENABLE = {
     "no such port": ("serial:/dev/ttyGANNET9", TransportError, "is the sweeper plugged in"),
-    "a plain file": ("serial:/etc/hostname", TransportError, "cannot open"),
+    "a plain file": ("serial:/etc/hostname", TransportError, "is no serial port"),
     "no path": ("serial:", RequestRefused, "serial:/dev/"),
     "no port": ("tcp://mast.local", RequestRefused, "port of 1 to 65535"),
     "port too large": ("tcp://mast.local:70000", RequestRefused, "port of 1 to 65535"),

@@ -60,8 +60,14 @@ def write_skeleton(name: str, folder: Path) -> Path:
     for path, template in FILES.items():
         text = "" if template is None else (templates / template).read_text("utf-8")
         file = target / _filled(path, words)
-        file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_text(_filled(text, words), "utf-8")
+        try:
+            file.parent.mkdir(parents=True, exist_ok=True)
+            file.write_text(_filled(text, words), "utf-8")
+        except OSError as exc:
+            raise WrongUsage(
+                f"{file} cannot be written: {exc.strerror}; name another folder with --in, and "
+                f"remove what was begun"
+            ) from exc
     return target
 
 
