@@ -63,8 +63,11 @@ class _Udev:
 
     def drain(self) -> bool:
         for count in range(DRAIN_MAX):
-            if self._monitor.poll(timeout=0) is None:
-                return count > 0
+            try:
+                if self._monitor.poll(timeout=0) is None:
+                    return count > 0
+            except OSError:
+                return True  # more than the kernel could keep for us: surely something changed
         return True
 
     def close(self) -> None:

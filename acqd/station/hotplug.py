@@ -248,8 +248,10 @@ class HotPlug:
         try:
             async with asyncio.timeout(LOOK_TIMEOUT_S):
                 found = await self._threads.run(lambda: self._look(strangers, lists))
-        except (TimeoutError, OSError) as exc:
-            self._log.warning("hot_plug_trouble", problem=str(exc) or "drivers took too long")
+        except Exception as exc:
+            # Whatever comes of looking: the station goes on without it.
+            problem = str(exc) or type(exc).__name__
+            self._log.warning("hot_plug_trouble", problem=problem)
             return
         names = set(self._configured)
         for one in found:

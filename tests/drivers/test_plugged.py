@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import select
 import subprocess
 import sys
@@ -9,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from acqd.drivers.plugged import Machine, udev_events
+from acqd.drivers.plugged import Machine, _Udev, udev_events
 
 UEVENT = Path("/sys/class/tty/ttyS0/uevent")
 
@@ -50,3 +51,31 @@ def test_a_machine_is_only_looked_at_when_it_is_asked() -> None:
     )
     assert subprocess.run([sys.executable, "-c", code]).returncode == 0
     assert Machine(serial_ports=list).serial_ports() == []
+
+
+def test_more_events_than_the_kernel_keeps_are_a_change_and_no_error(tmp_path: Path) -> None:
+    """A hub full of ports that come and go: what was lost is made up for by looking."""
+    events = udev_events(runs=tmp_path, source="kernel")
+    if events is None:
+        pytest.skip("no libudev here, or no netlink sockets for us")
+    try:
+        for _ in range(3000):
+            UEVENT.write_text("change")
+    except OSError as exc:
+        pytest.skip(f"the kernel cannot be asked for an event here: {exc}")
+    assert select.select([events.fileno()], [], [], 5.0)[0]
+    told = [events.drain() for _ in range(20)]
+    assert told[0] and not told[-1]
+    events.close()
+
+
+class Lost:
+    """A monitor whose buffer ran over, as the library says it."""
+
+    def poll(self, timeout: float) -> None:
+        raise OSError(errno.ENOBUFS, "No buffer space available")
+
+
+def test_a_buffer_that_ran_over_is_a_change() -> None:
+    """Not an error for the event loop to log again and again."""
+    assert _Udev(Lost()).drain()

@@ -297,6 +297,30 @@ async def test_lists_that_cannot_be_read_are_logged_once_and_tried_again(
     assert [one["problem"] for one in logged if one["event"] == "hot_plug_trouble"] == ["no sysfs"]
 
 
+async def test_whatever_comes_of_looking_at_what_is_new_the_watch_goes_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A fault in what drivers made of it is logged, and costs no more than that word."""
+    real = acqd.station.hotplug.gather
+
+    def fails(result: Any) -> Any:
+        monkeypatch.setattr(acqd.station.hotplug, "gather", real)
+        raise ValueError("digits without end")
+
+    monkeypatch.setattr(acqd.station.hotplug, "gather", fails)
+    desk, clock = Desk(), ManualClock()
+    with structlog.testing.capture_logs() as logged:
+        async with watching(desk, clock=clock) as told:
+            desk.usb = [SOAK]
+            await until("the fault", lambda: events(logged, "hot_plug_trouble"))
+            desk.usb = []
+            await looked_again(desk)
+            clock.advance(86_401.0)
+            desk.usb = [SOAK]
+            await until("a word", lambda: told)
+    assert events(logged, "hot_plug_trouble")[0]["problem"] == "digits without end"
+
+
 # -- a whole station ------------------------------------------------------------------------------
 
 SCENE = """\
