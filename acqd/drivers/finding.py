@@ -128,44 +128,63 @@ def look_for(
         for name in registry.drivers
     }
     held = _held(ports, usb, [one for each in named.values() for one in each], find_holders)
-    candidates: dict[tuple[str, str], Candidate] = {}
+    best = _Best()
     for entry in registry.drivers.values():
-        taken = {found.address for found in candidates.values() if _is_settled(found)}
+        mine = named[entry.name]
+        shown = {one.address for one in mine} if only_named else None
         look = _Look(
             entry,
-            named=named[entry.name],
+            named=mine,
             probe=probe,
-            ports=[
-                port
-                for port in ports
-                if (address := f"serial:{port.device}") not in taken
-                and (not only_named or any(one.address == address for one in named[entry.name]))
-            ],
+            ports=[port for port in ports if best.is_open(f"serial:{port.device}", shown)],
             usb=() if only_named else usb,
             announced=None if only_named else announced,
             held=held,
         )
         for found in look.run(timeout_s):
-            kept = _as_held(found, held)
-            key = (kept.driver, kept.address)
-            known = candidates.get(key)
-            if known is None or _ORDER[kept.certainty] < _ORDER[known.certainty]:
-                candidates[key] = kept
+            best.take(_as_held(found, held))
         problems.extend(look.problems)
     services = () if announced is None else announced.get()
     if announced is not None and announced.problem:
         problems.append(announced.problem)
-    ordered = sorted(
-        candidates.values(), key=lambda one: (_ORDER[one.certainty], one.driver, one.address)
-    )
     return FindResult(
-        candidates=tuple(ordered),
+        candidates=best.in_order(),
         problems=tuple(problems),
         ports=tuple(ports),
         usb=tuple(usb),
         services=tuple(services),
         held=held,
     )
+
+
+class _Best:
+    """Of what was found of each driver and address, the most certain."""
+
+    def __init__(self) -> None:
+        self._found: dict[tuple[str, str], Candidate] = {}
+
+    def is_open(self, address: str, shown: set[str] | None) -> bool:
+        """Whether nobody settled it yet, and it is among those ``shown``, where that is asked."""
+        if shown is not None and address not in shown:
+            return False
+        return not any(
+            found.address == address and _is_settled(found) for found in self._found.values()
+        )
+
+    def take(self, found: Candidate) -> None:
+        key = (found.driver, found.address)
+        known = self._found.get(key)
+        if known is None or _ORDER[found.certainty] < _ORDER[known.certainty]:
+            self._found[key] = found
+
+    def in_order(self) -> tuple[Candidate, ...]:
+        """The most certain first."""
+        return tuple(
+            sorted(
+                self._found.values(),
+                key=lambda one: (_ORDER[one.certainty], one.driver, one.address),
+            )
+        )
 
 
 def _is_settled(found: Candidate) -> bool:

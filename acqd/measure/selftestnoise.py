@@ -194,24 +194,7 @@ def noise_figure(
     It may be lower; but not lower than a termination at 290 K by itself (−173.98 dBm/Hz, CODATA
     2018) by more than the tolerance and U: then the level scale is wrong, and it fails.
     """
-    start_hz, stop_hz = range_hz
-    unit = "dBm/Hz" if stated.rbw_hz == 1.0 else f"dBm in {stated.rbw_hz:g} Hz"
-    blank = TestFigure(
-        key=f"noise {start_hz:.0f} {stop_hz:.0f}",
-        title=f"Noise, {frequency_text(start_hz)} to {frequency_text(stop_hz)}",
-        unit=unit,
-        value=None,
-        expected=stated.danl_dbm,
-        tolerance=None
-        if stated.danl_dbm is None
-        else given_or(stated.tolerance_db, facts.level_tolerance_db),
-        one_sided=True,
-        expanded=None,
-        repeat=None,
-        verdict=Verdict.CANNOT_TELL,
-        text=f"no noise figure: {why_not}",
-        frequency_hz=(start_hz + stop_hz) / 2.0,
-    )
+    blank = _no_figure(stated, facts, range_hz, why_not)
     if seen is None:
         return blank
     if rbw_hz is None:
@@ -243,8 +226,31 @@ def noise_figure(
     return replace(
         found,
         verdict=judged.verdict,
-        text=f"{reads(found)}, stated {number(stated.danl_dbm, expanded)} {unit}, at most "
+        text=f"{reads(found)}, stated {number(stated.danl_dbm, expanded)} {found.unit}, at most "
         f"{tolerance:.1f} dB more: {judged.verdict.value}",
+    )
+
+
+def _no_figure(
+    stated: NoiseStated, facts: Facts, range_hz: tuple[float, float], why_not: str
+) -> TestFigure:
+    """All of a figure of noise that is known without any noise."""
+    start_hz, stop_hz = range_hz
+    return TestFigure(
+        key=f"noise {start_hz:.0f} {stop_hz:.0f}",
+        title=f"Noise, {frequency_text(start_hz)} to {frequency_text(stop_hz)}",
+        unit="dBm/Hz" if stated.rbw_hz == 1.0 else f"dBm in {stated.rbw_hz:g} Hz",
+        value=None,
+        expected=stated.danl_dbm,
+        tolerance=None
+        if stated.danl_dbm is None
+        else given_or(stated.tolerance_db, facts.level_tolerance_db),
+        one_sided=True,
+        expanded=None,
+        repeat=None,
+        verdict=Verdict.CANNOT_TELL,
+        text=f"no noise figure: {why_not}",
+        frequency_hz=(start_hz + stop_hz) / 2.0,
     )
 
 
