@@ -260,5 +260,6 @@ def _rbw_u() -> float:
 
 
 def unstated(figure: TestFigure, advice: str) -> TestFigure:
+    """A figure that nothing is stated to compare with."""
     text = f"{reads(figure)}; nobody says what it should be: {Verdict.CANNOT_TELL.value}, {advice}"
     return replace(figure, text=text)

@@ -72,6 +72,7 @@ def _byte_text(given: object) -> object:
 
 
 def one_or_more(given: object) -> object:
+    """A text alone, where a list of them is taken, is a list of one; all else is left as it is."""
     return [given] if isinstance(given, str) else given
 
 
