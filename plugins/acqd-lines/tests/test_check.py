@@ -106,7 +106,7 @@ def test_a_sweeper_that_misbehaves_shows(
 ) -> None:
     """At the step where it does."""
     server.tell(f"{NAMES[language]} {order}")
-    deadline = ('unit = "ms"', 'unit = "ms"\ntimeout = "1 s"') if language == "skua" else None
+    deadline = ('send = "g"', 'send = "g"\ntimeout = "1 s"') if language == "skua" else None
     ran = check(language, *([deadline] if deadline else []))
     assert ran.code == 1
     assert f"it does not match: {step}" in ran.out
