@@ -174,10 +174,12 @@ def flapping(settings: BandSettings, work: BandWork, flap: Flap, *, at_s: float)
     """One finding for an episode of coming and going."""
     place = _place(settings, work, flap.channel, flap.peak_hz)
     span_s = max(0.0, flap.last_s - flap.since_s)
+    # What was up in one sweep alone lasted no time that anybody could have measured.
+    within = f" in {duration_text(span_s)}" if span_s >= max(flap.busy_s, 0.05) else ""
+    times, in_all = ("once", "") if flap.count == 1 else (f"{flap.count} times", " in all")
     text = (
-        f"{place} came and went {flap.count} times in {duration_text(span_s)}, "
-        f"busy {duration_text(flap.busy_s)} in all, peak {level_text(flap.peak, work.unit)} "
-        f"at {settings.plane}"
+        f"{place} came and went {times}{within}, busy {duration_text(flap.busy_s)}{in_all}, "
+        f"peak {level_text(flap.peak, work.unit)} at {settings.plane}"
     )
     channel = _channel(settings, flap.channel)
     figures: dict[str, Figure] = {

@@ -202,6 +202,22 @@ def test_flapping_is_one_finding_with_a_count(watch: Make) -> None:
     )
 
 
+def test_flapping_that_came_once_more_is_told_as_once(watch: Make) -> None:
+    """In one sweep: it lasted no time to speak of, and nothing is summed up."""
+    w = watch(flapping_s=30.0)
+    w.setup()
+    w.sweeps(5)
+    for _ in range(3):
+        w.sweep([(CH16, -70.0)])
+        w.sweeps(4)
+    w.sweeps(30)
+    assert w.findings[-1].figures["count"] == 1
+    assert w.findings[-1].text == (
+        "channel 16 (156.800 MHz) came and went once, busy 2 s, "
+        "peak −70.0 dBm at the aerial socket"
+    )
+
+
 def test_flapping_all_night_is_told_every_hour(watch: Make) -> None:
     """An episode without end is told at each turn of the hour."""
     w = watch(flapping_s=30.0)
