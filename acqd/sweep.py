@@ -8,7 +8,7 @@ measures see: the same points in rising order. Everything here is picklable and 
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import IntFlag, StrEnum
 from functools import cached_property
 
@@ -198,6 +198,27 @@ class Identity:
     def is_doubtful(self) -> bool:
         """True where the serial number tells no instrument from another, see :attr:`doubt`."""
         return self.doubt is not None
+
+    def is_other_than(self, before: Identity) -> bool:
+        """Whether this is another instrument than ``before``, as far as anybody can tell.
+
+        Maker, model and serial number tell; a doubtful serial number is no proof, and firmware and
+        place are none.
+        """
+        for name in ("maker", "model"):
+            now, was = getattr(self, name), getattr(before, name)
+            if now.strip().casefold() != was.strip().casefold():
+                return True
+        if self.is_doubtful or before.is_doubtful:
+            return False
+        return self.serial_number != before.serial_number
+
+    def after(self, known: Identity | None) -> Identity:
+        """This one by what is known best: a serial number that ``known`` had and that was lost
+        since is kept in mind, so that another one after it is noticed."""
+        if known is None or known.is_doubtful or not self.is_doubtful or self.is_other_than(known):
+            return self
+        return replace(self, serial_number=known.serial_number)
 
     def __str__(self) -> str:
         parts = [part for part in (self.maker, self.model) if part]

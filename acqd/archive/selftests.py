@@ -72,17 +72,17 @@ def _stored(overlay: Overlay) -> StoredTest:
 def moves_of(body: Mapping[str, Any], earlier: Sequence[StoredTest]) -> dict[str, Moved]:
     """What moved in a part that is about to be stored, by the keys of its figures.
 
-    Compared are earlier tests of the same sweeper's name that were swept alike and whose maker,
-    model and serial number are the same: another instrument is told of by its name, one that only
-    says that it is the same shows here.
+    Compared are earlier tests (in order of time) of the same sweeper's name that were swept alike
+    and that are of no other instrument by the rule of a job's ``on_change``: one that lost its
+    serial number goes on with its row, and one that has another after that does not. Another
+    instrument is told of by its name, one that only says that it is the same shows here.
     """
-    now = Identity(**body["identity"])
+    mine = [one for one in earlier if one.sweeper == body["sweeper"]]
+    *known, now = _remembered([*(one.identity for one in mine), Identity(**body["identity"])])
     fit = [
         one
-        for one in earlier
-        if one.sweeper == body["sweeper"]
-        and dict(one.settings) == dict(body["settings"])
-        and _who(one.identity) == _who(now)
+        for one, who in zip(mine, known, strict=True)
+        if dict(one.settings) == dict(body["settings"]) and not now.is_other_than(who)
     ]
     found = {}
     for told in body["figures"]:
@@ -94,6 +94,9 @@ def moves_of(body: Mapping[str, Any], earlier: Sequence[StoredTest]) -> dict[str
     return found
 
 
-def _who(identity: Identity) -> tuple[str, str, str]:
-    serial = "" if identity.is_doubtful else identity.serial_number
-    return identity.maker, identity.model, serial
+def _remembered(identities: Iterable[Identity]) -> list[Identity]:
+    """Each with the serial number that it had before it was lost."""
+    found: list[Identity] = []
+    for one in identities:
+        found.append(one.after(found[-1] if found else None))
+    return found

@@ -8,12 +8,20 @@ instrument: a clone can say the same. Only the location cannot be borrowed.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 from acqd.sweep import Identity
 
-__all__ = ["Change", "IdentityBook", "OnChange", "Twins", "Unconfirmed", "changes", "is_another"]
+__all__ = [
+    "Change",
+    "IdentityBook",
+    "OnChange",
+    "Twins",
+    "Unconfirmed",
+    "changes",
+    "without_serial",
+]
 
 
 class OnChange(StrEnum):
@@ -84,9 +92,19 @@ def _key(text: str) -> str:
     return text.strip().casefold()
 
 
-def is_another(before: Identity, now: Identity) -> bool:
-    """Whether ``now`` is another instrument. A serial number that tells nothing is no proof."""
-    return any(one.is_another for one in changes(before, now))
+def without_serial(identity: Identity) -> str:
+    """What is said of an identity whose serial number is doubtful, after the sweeper's name."""
+    serial = identity.serial_number.strip()
+    what = (
+        f"has no usable serial number ({serial}: {identity.doubt})"
+        if serial
+        else ("states no serial number")
+    )
+    return (
+        f"{what}: another one of its kind in its place would not be noticed; it is known by the "
+        "rest of its identity and its address, so pin what it has of `maker`, `model` and "
+        "`location`"
+    )
 
 
 # -- two that say they are one ---------------------------------------------------------------------
@@ -155,8 +173,8 @@ class IdentityBook:
         if self._addresses.get(one) == self._addresses.get(other):
             return False
         a, b = self._there[one], self._there[other]
-        if not (a.maker or a.model or a.serial_number):
-            # Who says nothing at all says nothing of being the same.
+        if not (a.serial_number.strip() or b.serial_number.strip()):
+            # Who states no serial number, not even a useless one, says nothing of being the same.
             return False
         apart = a.location and b.location and a.location != b.location
         if apart and {one, other} <= self._pinned:
@@ -211,7 +229,7 @@ class Unconfirmed:
         """Note who a job swept with."""
         known = self._swept_with.get(job)
         if known != identity:
-            self._swept_with[job] = self._remembered(known, identity)
+            self._swept_with[job] = identity.after(known)
 
     def _why(self, rule: OnChange, known: Identity, now: Identity) -> str | None:
         if rule is OnChange.GO_ON or self._is_named(now):
@@ -230,14 +248,6 @@ class Unconfirmed:
     def _is_named(self, now: Identity) -> bool:
         serial = "" if self._expected is None else self._expected.serial_number
         return bool(serial) and _key(serial) == _key(now.serial_number) and not now.is_doubtful
-
-    @staticmethod
-    def _remembered(known: Identity | None, now: Identity) -> Identity:
-        """Who it swept with, by what is known best: a serial number that was lost in an update is
-        kept in mind, so that another one after it is noticed."""
-        if known is None or known.is_doubtful or not now.is_doubtful or is_another(known, now):
-            return now
-        return replace(now, serial_number=known.serial_number)
 
     def confirm(self, identity: Identity) -> tuple[str, ...]:
         """Somebody says that this instrument is meant; the jobs that waited."""

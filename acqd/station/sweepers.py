@@ -32,7 +32,7 @@ from acqd.errors import (
 from acqd.measure.meter import FindingDraft
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
 from acqd.station.errands import Errands
-from acqd.station.identities import IdentityBook, Unconfirmed, changes
+from acqd.station.identities import IdentityBook, Unconfirmed, changes, without_serial
 from acqd.station.job import JobRunner, gap_reason
 from acqd.station.keeping import Keeper
 from acqd.station.passes import Failed, PassTaker
@@ -541,9 +541,7 @@ class SweeperRunner:
         if identity.is_doubtful and (known is None or not known.is_doubtful):
             await self._findings.tell(
                 "identity_doubtful",
-                f"sweeper {self.name} has no usable serial number "
-                f"({identity.serial_number or 'empty'}: {identity.doubt}): "
-                "it is known by its address alone",
+                f"sweeper {self.name} {without_serial(identity)}",
                 {"sweeper": self.name},
             )
         for twins in self._book.arrived(self.name, identity):

@@ -88,6 +88,7 @@ def test_tests_are_read_in_order_of_time_and_by_sweeper(tmp_path: Path) -> None:
 COMPARED = {
     "the same": ({}, {}, True),
     "another serial number": ({"serial_number": "GL0099"}, {}, False),
+    "a serial number that was lost": ({"serial_number": "-1"}, {}, True),
     "another model": ({"model": "LS-2"}, {}, False),
     "another firmware": ({"firmware": "2.0"}, {}, True),
     "swept otherwise": ({}, {"rbw_hz": 3e4}, False),
@@ -105,4 +106,28 @@ def test_only_what_is_alike_is_compared(
     now = body(9.0, -33.0, **identity)
     now["settings"] |= settings
     assert bool(moves_of(now, stored_tests(ledger.overlays()))) is told
+    ledger.close()
+
+
+ROWS: dict[str, tuple[list[str], str, int]] = {
+    "lost": (["GL0017", "GL0017"], "", 2),
+    "still lost": (["GL0017", "-1"], "-1", 2),
+    "found again": (["GL0017", "-1"], "GL0017", 2),
+    "lost, and then another's": (["GL0017", "-1"], "GL0099", 0),
+    "never had one": (["", "0"], "0000", 2),
+    "back after another": (["GL0017", "GL0099"], "GL0017", 1),
+    "had none, then one": (["", ""], "GL0017", 2),
+}
+
+
+@pytest.mark.parametrize(("before", "now", "count"), ROWS.values(), ids=ROWS)
+def test_a_row_goes_on_by_the_rule_that_jobs_go_on_by(
+    tmp_path: Path, before: list[str], now: str, count: int
+) -> None:
+    """A serial number that was lost begins no new row; one that follows it is compared with."""
+    ledger = Ledger(tmp_path / "ledger.sqlite")
+    for at, serial in enumerate(before):
+        add(ledger, body(1.0 + at, serial_number=serial))
+    moves = moves_of(body(9.0, -33.0, serial_number=now), stored_tests(ledger.overlays())).values()
+    assert [one.count for one in moves] == ([count] if count else [])
     ledger.close()

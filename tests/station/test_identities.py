@@ -20,7 +20,7 @@ from acqd.station.identities import (
     OnChange,
     Unconfirmed,
     changes,
-    is_another,
+    without_serial,
 )
 from acqd.station.references import ReferenceRecord
 from acqd.sweep import Identity
@@ -107,7 +107,17 @@ ANOTHER = {
 def test_a_serial_number_that_tells_nothing_proves_no_other_instrument(
     part: dict[str, str], another: bool
 ) -> None:
-    assert is_another(ONE, replace(ONE, **part)) is another
+    """What is told of each part and what is made of the whole say the same."""
+    now = replace(ONE, **part)
+    assert now.is_other_than(ONE) is another
+    assert any(one.is_another for one in changes(ONE, now)) is another
+
+
+def test_what_is_said_of_one_without_a_serial_number_says_what_to_do() -> None:
+    """An empty one is none; a useless one is shown, with why."""
+    assert without_serial(replace(ONE, serial_number=" ")).startswith("states no serial number: ")
+    assert "(-1: it is all ones" in without_serial(replace(ONE, serial_number="-1"))
+    assert "pin what it has of `maker`, `model` and `location`" in without_serial(Identity())
 
 
 # -- twins -----------------------------------------------------------------------------------------
@@ -134,6 +144,12 @@ NO_TWINS: dict[str, tuple[Identity, Identity, dict[str, str], tuple[str, ...]]] 
     "one address": (ONE, ONE, {"mast": "sim:any", "bench": "sim:any"}, ()),
     "pinned apart": (ONE, replace(ONE, location="1-3"), {}, ("mast", "bench")),
     "who say nothing": (Identity(), Identity(), {}, ()),
+    "streams that state no serial number": (
+        Identity(model="IQ stream"),
+        Identity(model="IQ stream"),
+        {},
+        (),
+    ),
 }
 
 
@@ -144,6 +160,15 @@ def test_those_that_cannot_be_mixed_up_are_no_twins(
     book = IdentityBook(places or {"mast": "tcp://a:1", "bench": "tcp://b:1"}, pinned=pinned)
     assert book.arrived("mast", one) == ()
     assert book.arrived("bench", other) == ()
+
+
+def test_two_with_one_useless_serial_number_are_twins() -> None:
+    """Zeros on both are what a failed update or a clone leaves."""
+    book = IdentityBook({"mast": "tcp://a:1", "bench": "tcp://b:1"})
+    zeros = replace(ONE, serial_number="0000", location="")
+    book.arrived("mast", zeros)
+    (twins,) = book.arrived("bench", zeros)
+    assert "with no usable serial number" in twins.text("mast")
 
 
 def test_two_in_places_that_nobody_pinned_are_twins() -> None:

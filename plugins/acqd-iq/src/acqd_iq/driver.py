@@ -262,10 +262,10 @@ class IqDriver(Driver):
         if context.address.startswith(SCHEME):
             recording = open_recording(context.address, options, context.cancel)
             source = RecordedSource(recording, options, context)
-            identity = _identity(options, recording.hardware or "IQ recording", recording.name)
+            identity = _identity(options, recording.hardware or "IQ recording")
         elif "://" in context.address:
             source = StreamedSource(context, options)
-            identity = _identity(options, "IQ stream", context.address.partition("://")[2])
+            identity = _identity(options, "IQ stream")
         else:
             raise RequestRefused(setting="address", asked=context.address, limit=FORMS)
         return IqSweeper(source, options, identity)
@@ -289,13 +289,17 @@ class IqDriver(Driver):
                 )
 
 
-def _identity(options: IqOptions, model: str, name: str) -> Identity:
-    """Who sent the samples, as far as anybody says; a recording is known by its name."""
+def _identity(options: IqOptions, model: str) -> Identity:
+    """Who the samples are from, as far as anybody says.
+
+    Samples bring no serial number, so there is none but that of the options: an address or a
+    file's name would make another instrument of the same receiver at another port.
+    """
     shown = "".join(sign if sign.isprintable() else "�" for sign in model)[:200]
     return Identity(
         maker=options.maker,
         model=options.model or shown,
-        serial_number=options.serial_number or name[:200],
+        serial_number=options.serial_number,
     )
 
 

@@ -94,7 +94,6 @@ class Recording:
     """All that an address names: its tunings by frequency, and what it is called."""
 
     tunings: tuple[Tuning, ...]
-    name: str
     hardware: str = ""
     length_s: float = 0.0
     """Of the line of time, for one round of it."""
@@ -160,9 +159,7 @@ def open_recording(address: str, options: IqOptions, cancel: CancelToken) -> Rec
             rows += _rows_of(recording, options)
         else:
             rows.append(_raw_row(path, options))
-    first = paths[0]
-    name = first.name.removesuffix(META_SUFFIX) if len(paths) == 1 else first.parent.resolve().name
-    return _joined(rows, name=name, hardware=hardware, skip_s=options.skip, address=address)
+    return _joined(rows, hardware=hardware, skip_s=options.skip, address=address)
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,9 +218,7 @@ def _raw_row(path: Path, options: IqOptions) -> _Row:
     return _Row(centre_hz, rate_hz, kind, stretch)
 
 
-def _joined(
-    rows: Sequence[_Row], *, name: str, hardware: str, skip_s: float, address: str
-) -> Recording:
+def _joined(rows: Sequence[_Row], *, hardware: str, skip_s: float, address: str) -> Recording:
     """Tunings of all rows; a line of time from their stamps, or one after the other."""
     stamps_s = [row.stretch.started_s for row in rows]
     placed: list[_Row] = []
@@ -256,7 +251,7 @@ def _joined(
         for key in sorted(groups)
     )
     ends_s = [row.stretch.begins_s + row.stretch.count / row.rate_hz for row in placed]
-    return Recording(tunings=tunings, name=name, hardware=hardware, length_s=max(ends_s))
+    return Recording(tunings=tunings, hardware=hardware, length_s=max(ends_s))
 
 
 def _after(one: Stretch, at_s: float, skip_s: float, rate_hz: float) -> Stretch | None:
