@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import re
+import struct
 import threading
 import time
 import tomllib
@@ -10,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from acqd_lines import framing
 from acqd_lines.check import Check
@@ -18,10 +21,13 @@ from acqd_lines.check_show import step_lines
 from acqd_lines.framing import ErrorPattern, LineFraming, parser_of
 from acqd_lines.learn import Learner, NotLearnt, Plan
 from acqd_lines.learn_ear import Ear
-from acqd_lines.learn_shape import Swept
+from acqd_lines.learn_known import Carrier
+from acqd_lines.learn_shape import Swept, understand
 from acqd_lines.learn_write import quoted
 from acqd_lines.patterns import Pattern
 from acqd_lines.values import ValueFormat, decode_lines, parse_number
+from hypothesis import given
+from hypothesis import strategies as st
 
 from acqd.cli import main
 from acqd.errors import ProtocolViolation, SweeperReported
@@ -216,3 +222,35 @@ class NoAnswers:
 def test_a_home_that_nobody_has_is_a_path_like_any_other() -> None:
     """The tilde of a user that there is not is not resolved."""
     assert address_of("~nobody-of-this-name/port").endswith("/~nobody-of-this-name/port")
+
+
+ROWS = b"".join(b"%.1f,%.2f\n" % (1 + place / 10, -90 + place % 3) for place in range(11))
+SWEPT = Swept(start_hz=1e6, stop_hz=2e6, points=11)
+CARRIER = Carrier(frequency_hz=1.5e6, level_dbm=-40.0)
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        ROWS.replace(b"1.1,", b"1\xac1,"),
+        struct.pack("<11f", *[math.nan] * 11),
+        struct.pack("<11d", *[1e308, -1e308] * 5, math.inf),
+        b"1e999 " * 11,
+        b"9" * 100_000,
+    ],
+    ids=["a bit that fell over", "no numbers", "huge", "infinite", "digits"],
+)
+def test_an_answer_that_makes_no_sense_is_no_sweep_and_no_error(answer: bytes) -> None:
+    """Where a sweep is learnt; numpy's warnings are errors here."""
+    for carriers in ((), (CARRIER,)):
+        for guess in understand(answer, SWEPT, carriers):
+            assert not np.isinf(guess.value.values).any()
+
+
+@given(
+    at=st.integers(min_value=0, max_value=len(ROWS) - 1),
+    instead=st.binary(min_size=1, max_size=4),
+)
+def test_rows_with_a_scratch_are_learnt_from_or_not(at: int, instead: bytes) -> None:
+    """Never with an error."""
+    understand(ROWS[:at] + instead + ROWS[at + len(instead) :], SWEPT, (CARRIER,))

@@ -102,10 +102,17 @@ def understand(
     # Nothing else counts as much as the number of points, which is known.
     right = [shape for shape in shapes if shape.value.points == swept.points]
     shapes = right or shapes
-    guesses = [_followed(shape, swept, carriers, places, text) for shape in shapes[:MOST]]
+    shapes = [shape for shape in shapes if np.isfinite(_values(shape.value)).any()]
+    # Any bytes are tried as numbers, and some are too large to be worked with.
+    with np.errstate(over="ignore", invalid="ignore"):
+        guesses = [_followed(shape, swept, carriers, places, text) for shape in shapes[:MOST]]
     best = max((guess.weight for guess in guesses), default=0.0)
     kept = [guess for guess in guesses if guess.weight >= WORTH * best]
     return sorted(kept, key=lambda guess: -guess.weight)
+
+
+def _values(shape: TextShape | BlockShape) -> Float:
+    return np.array(shape.levels) if isinstance(shape, TextShape) else values_of(shape)
 
 
 def _followed(
@@ -116,7 +123,8 @@ def _followed(
     text: str,
 ) -> Guess[Understood]:
     shape, weight, reasons = guess.value, guess.weight, [guess.reason]
-    values = np.array(shape.levels) if isinstance(shape, TextShape) else values_of(shape)
+    values = _values(shape)
+    values = np.where(np.isfinite(values), values, np.nan)
     unit, axis_hz, covers = _axis(shape, swept, values.size, reasons)
     peaks, fit = _peaks(values, axis_hz, carriers, places, reasons)
     own = shape.unit if isinstance(shape, TextShape) else ""

@@ -222,7 +222,7 @@ def _list_of_pairs(
     rows: Sequence[_Line], between: Counter[str], comma: bool, first: int, lines: Sequence[str]
 ) -> list[Guess[TextShape]]:
     """Two kinds of separator that take turns: frequency and level, again and again."""
-    if len(between) != 2 or "." in between:
+    if len(between) != 2 or "." in between or len(rows[0].between) < 2:
         return []
     inner, outer = rows[0].between[0], rows[0].between[1]
     for row in rows:
