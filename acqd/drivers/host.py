@@ -27,7 +27,7 @@ import hashlib
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Final, Protocol
+from typing import Any, Final, NoReturn, Protocol
 
 import numpy as np
 
@@ -64,6 +64,7 @@ from acqd.errors import (
     SweeperReported,
     SweepInvalid,
     TransportClosed,
+    TransportError,
 )
 from acqd.sweep import (
     NO_FLAGS,
@@ -242,14 +243,19 @@ class SweeperHost:
         """
         async with self._one_at_a_time():
             await self._end_session()
-            place = await self._whereabouts.now()
+            open_link, place = self._open_link, Place(address=self.address)
+            try:
+                place = await self._whereabouts.now()
+            except TransportError as error:
+                # What the driver says of its options must not stay hidden while the port is away.
+                open_link = _refusing(error)
             if self.statistics().hanging >= ABANDONED_MAX:
                 raise DriverFault(
                     f"{self.name}: {ABANDONED_MAX} calls of its driver hang and cannot be ended; "
                     f"this sweeper is out until the station is restarted"
                 )
             worker = self._make_worker(
-                name=self.name, driver=self._driver, clock=self._clock, open_link=self._open_link
+                name=self.name, driver=self._driver, clock=self._clock, open_link=open_link
             )
             self._session = Session(name=self.name, worker=worker, abandoned=self._abandon)
             try:
@@ -544,6 +550,15 @@ class SweeperHost:
         self._last_levels.move_to_end(request)
         _forget_oldest(self._last_levels)
         return repeated
+
+
+def _refusing(error: TransportError) -> OpenLink:
+    """Opens nothing: the port was looked up already, and is not there."""
+
+    def refuse(address: str, options: Mapping[str, Any]) -> NoReturn:
+        raise error
+
+    return refuse
 
 
 def _forget_oldest(remembered: OrderedDict[SweepRequest, Any]) -> None:

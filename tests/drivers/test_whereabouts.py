@@ -188,3 +188,30 @@ async def test_a_host_opens_where_the_sweeper_is_and_judges_who_answers(
     with pytest.raises(IdentityChanged):
         await host.open()
     await host.close()
+
+
+async def test_what_a_driver_says_of_its_options_comes_before_a_port_that_is_away(
+    host_of: Callable[..., Any],
+) -> None:
+    """Else a wrong option shows only once somebody plugs the sweeper in."""
+
+    class Choosy(ScriptedDriver):
+        def open(self, context: Any) -> Any:
+            if "profile" not in context.options:
+                raise RequestRefused(setting="option profile", asked="nothing", limit="one")
+            context.connect()
+            return super().open(context)
+
+    opened: list[str] = []
+    for options, error in (({}, RequestRefused), ({"profile": "mast"}, TransportError)):
+        host = host_of(
+            Choosy(),
+            address="usb:1209:0001/GL9",
+            options=options,
+            open_link=lambda address, _: opened.append(address),
+            list_serial=Ports(ONE),
+        )
+        with pytest.raises(error, match="profile" if not options else "seen: .*GL0017"):
+            await host.open()
+        await host.close()
+    assert opened == []
