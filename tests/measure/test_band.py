@@ -213,8 +213,7 @@ def test_flapping_that_came_once_more_is_told_as_once(watch: Make) -> None:
     w.sweeps(30)
     assert w.findings[-1].figures["count"] == 1
     assert w.findings[-1].text == (
-        "channel 16 (156.800 MHz) came and went once, busy 2 s, "
-        "peak −70.0 dBm at the aerial socket"
+        "channel 16 (156.800 MHz) came and went once, busy 2 s, peak −70.0 dBm at the aerial socket"
     )
 
 
