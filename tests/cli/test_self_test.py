@@ -393,7 +393,7 @@ def test_what_failed_without_the_station_is_told_when_it_starts(acqd: Any, peer:
     for _ in range(2):
         run = Running(config)
         try:
-            run.wait_for("sweeps", lambda run=run: run.sweeps() > 1)  # type: ignore[misc]
+            run.wait_for("sweeps", lambda run=run: run.sweeps() > 1)
         finally:
             run.stop()
     words = [one.what for one in open_archive(run.archive).findings("station")]

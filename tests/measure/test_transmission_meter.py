@@ -679,7 +679,7 @@ def test_stated_uncertainty_contains_the_truth() -> None:
                 count[key] += 1
                 inside[key] += holds
     shares = {name: round(inside[name] / count[name], 3) for name in count}
-    print(f"seen {dict(count)}, within U {shares}, kinds {dict(kinds)}")  # noqa: T201
+    print(f"seen {dict(count)}, within U {shares}, kinds {dict(kinds)}")  # noqa: T201 (read with -s)
     assert kinds["band-pass"] > 150
     assert count["edges"] > 800
     assert all(share >= 0.9 for share in shares.values()), shares

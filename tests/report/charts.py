@@ -278,7 +278,7 @@ def bars(*, behind: bool = True) -> BarChart:
         bars=tuple(
             Bar(name=name, x=x, value=value, expanded=2.1, limit=-36.0, verdict=word, bound=bound)
             for name, x, value, word, bound in told
-        ),  # type: ignore[arg-type]
+        ),
         lines=(Line(name="highest of 20 sweeps", x=hz, y=np.full(801, -75.0), role="held"),)
         if behind
         else (),

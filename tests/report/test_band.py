@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -228,7 +227,7 @@ def test_occupancy_of_the_range_is_what_was_counted(night: Any, report: JobRepor
     (row,) = table_of(report, "occupancy").rows
     visits, hits = busy_by_hand(night, 0.0, math.inf)
     assert row[:4] == ("16", 156.8, visits, hits)
-    share, low, high = (float(one) / 100.0 for one in row[4:7])  # type: ignore[arg-type]
+    share, low, high = (float(one) / 100.0 for one in row[4:7])
     assert share == pytest.approx(hits / visits)
     assert low < share < high
     assert "2 channels of the plan never busy" in table_of(report, "occupancy").note
@@ -537,7 +536,10 @@ def test_a_report_is_plain_data(report: JobReport) -> None:
 
 def test_progress_never_goes_back_and_ends_at_the_last_sweep(night: Any) -> None:
     told: list[tuple[int, int]] = []
-    progress: Callable[[int, int, str], None] = lambda done, total, text: told.append((done, total))  # noqa: E731
+
+    def progress(done: int, total: int, text: str) -> None:
+        told.append((done, total))
+
     gather(night.root, progress=progress)
     assert [done for done, _ in told] == sorted(done for done, _ in told)
     assert told[-1] == (1140, 1140)

@@ -156,7 +156,7 @@ def test_a_large_member_is_written_piece_by_piece(reports: ModuleType, tmp_path:
             yield "x" * 9_999 + "\n"
 
     path = tmp_path / "large.zip"
-    bundle(reports.empty_report(), path, extra=[("large.csv", lines())])  # type: ignore[list-item]
+    bundle(reports.empty_report(), path, extra=[("large.csv", lines())])
     assert taken == 300
     with zipfile.ZipFile(path) as file:
         assert file.getinfo("large.csv").file_size == 3_000_000

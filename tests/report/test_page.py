@@ -307,7 +307,7 @@ def test_figures_of_few_numbers_have_them_as_a_table(sample: Report, read: Read)
     tables = {title.split(",")[0].strip(): rows for title, rows in read.tables if "," in title}
     heat = sample.jobs[0].sections[2].charts[0]
     rows = tables["Occupancy by hour"]
-    assert [row[0] for row in rows[1:]] == list(heat.rows)  # type: ignore[union-attr]
+    assert [row[0] for row in rows[1:]] == list(heat.rows)
     assert rows[1][4] == "–"
     found = re.fullmatch(r"(\S+) \((\S+) to (\S+)\)", rows[4][1])
     assert found is not None

@@ -94,7 +94,7 @@ class _Driver(SimDriver):
         options = {"scene": str(watch.folder / "scene.toml"), "clock": watch.clock}
         if watch.source_path is not None:
             options["source_path"] = list(watch.source_path)
-        return super().open(_Wired(context, options))  # type: ignore[arg-type]
+        return super().open(_Wired(context, options))
 
 
 @dataclass
@@ -170,7 +170,7 @@ class Watch:
                     self.verdicts.append(output.verdict)
             install(draft)
 
-        runner._install = installed  # type: ignore[method-assign]
+        runner._install = installed
         writer.begin([self.spec.feed.checkpoint(self.spec.name, runner.state, next_finding=1)])
         for reference in self.references.values():
             runner.refer_to(reference)
@@ -227,7 +227,7 @@ class Watch:
     def _host(self) -> SweeperHost:
         return SweeperHost(
             name="shack", driver=_Driver(self), address="sim:shack", options={}, clock=self.clock
-        )  # type: ignore[arg-type]
+        )
 
     def _writer(self) -> ArchiveWriter:
         return ArchiveWriter.open(

@@ -93,7 +93,7 @@ def test_the_floor_lies_within_its_uncertainty(
     for number in range(SCENES):
         one_sweep(laboratory, number, tally)
     with capsys.disabled():
-        print(tally.text())  # noqa: T201
+        print(tally.text())  # noqa: T201 (read with -s)
     tally.holds("floor with accuracy", most=1.0)
     # Points that share an RBW count as one in its uncertainty; the simulator's are independent.
     tally.holds("floor alone", least=0.95, most=1.0, padded=5.0)
@@ -153,7 +153,7 @@ def test_intervals_hold_the_occupancy(laboratory: Any, capsys: pytest.CaptureFix
     for number in range(HOURS):
         one_hour(laboratory, number, tally)
     with capsys.disabled():
-        print(tally.text())  # noqa: T201
+        print(tally.text())  # noqa: T201 (read with -s)
     tally.holds("dependent")
     # Taken as independent of each other, visits claim more than they know.
     tally.holds("independent", least=0.75, most=0.95)

@@ -145,7 +145,7 @@ def test_u_holds_level_and_frequency_of_carriers(
     for number in range(SCENES):
         scene(laboratory, number, tally, assumed, drifts)
     with capsys.disabled():
-        print(tally.text(), assumed.text(), drifts.text())  # noqa: T201
+        print(tally.text(), assumed.text(), drifts.text())  # noqa: T201 (read with -s)
     for one in (tally, assumed):
         one.binds("heard")
         one.holds("frequency", most=1.0)

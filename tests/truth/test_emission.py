@@ -175,7 +175,7 @@ def test_u_holds_levels_and_widths_of_transmitters(
         word = "modulated" if truth["spread_hz"] else "plain"
         judge(one, truth, assumed if number % 2 else stated, word)
     with capsys.disabled():
-        print(stated.text(), assumed.text())  # noqa: T201
+        print(stated.text(), assumed.text())  # noqa: T201 (read with -s)
     for one in (stated, assumed):
         for name in ("carrier", "harmonic in dBm", "harmonic in dBc"):
             one.holds(f"{name}, plain", most=1.0, padded=3.5)

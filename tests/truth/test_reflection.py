@@ -223,7 +223,7 @@ def test_bounds_and_u_hold_the_truth_of_whips(
         one, whip = scene(laboratory, number)
         judge(one, whip, assumed if number % 4 == 3 else stated)
     with capsys.disabled():
-        print(stated.text(), assumed.text())  # noqa: T201
+        print(stated.text(), assumed.text())  # noqa: T201 (read with -s)
     for one in (stated, assumed):
         for name in ("bounds", "bounds of return loss", "frequency of best match"):
             one.binds(name)

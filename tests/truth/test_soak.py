@@ -131,7 +131,7 @@ def test_intervals_hold_drift_and_slope(
     for number in range(SCENES):
         scene(laboratory, number, tally)
     with capsys.disabled():
-        print(tally.text())  # noqa: T201
+        print(tally.text())  # noqa: T201 (read with -s)
     tally.holds("drift of the frequency")
     tally.holds("drift of the level, of none")
     tally.holds("slope over temperature")

@@ -318,7 +318,7 @@ def test_u_holds_the_truth_of_two_ports(
     for number in range(SCENES):
         scene(laboratory, number, stated, assumed, kinds)
     with capsys.disabled():
-        print(stated.text(), assumed.text(), kinds)  # noqa: T201
+        print(stated.text(), assumed.text(), kinds)  # noqa: T201 (read with -s)
     for name in FIGURES:
         stated.holds(name, most=1.0)
         assumed.holds(name, least=0.95, most=1.0, padded=None)

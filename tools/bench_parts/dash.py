@@ -321,4 +321,4 @@ async def _relay_all(host: str, port: int, pipe: Connection) -> None:
         pipe.send(int(runner.addresses[0][1]))
         async for message in client.messages:
             for viewer in tuple(viewers):
-                await viewer.send_bytes(bytes(message.payload))  # type: ignore[arg-type]
+                await viewer.send_bytes(bytes(message.payload))

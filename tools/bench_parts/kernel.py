@@ -92,7 +92,7 @@ def by_script(
 def bench_kernel(report: Report, *, repeat: int, seconds: float) -> None:
     """``repeat`` rounds; each times a size for about ``seconds`` each way."""
     try:
-        import scipy  # noqa: F401
+        import scipy  # noqa: F401 (only whether it is there)
     except ImportError:
         report.skipped["kernel"] = "SciPy is not installed; .venv/bin/pip install scipy"
         return

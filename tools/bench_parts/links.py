@@ -167,7 +167,7 @@ def bench_links(report: Report, folder: Path, *, count: int, repeat: int) -> Non
                 bare = _Bare(kind, addresses[kind], said)
                 closing.append(bare.close)
                 _check(kind, sweeper, bare)
-                enter(kind, lambda sweeper=sweeper: sweeper.sweep(REQUEST))  # type: ignore[misc]
+                enter(kind, lambda sweeper=sweeper: sweeper.sweep(REQUEST))
                 enter(f"{kind} bare", bare.sweep)
             rounds(repeat, contestants)
         finally:
