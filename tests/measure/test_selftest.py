@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from acqd.measure.budget import student_factor
 from acqd.measure.selftest import (
     CarrierSeen,
     Facts,
@@ -109,10 +111,10 @@ def test_what_is_no_noise_gives_no_figure(
 def figure_of(power_dbm: float, stated: NoiseStated, **more: float | None) -> TestFigure:
     seen = noise_seen(noise(Detector.RMS, samples=50), detector=Detector.RMS, independent=1.0)
     assert seen is not None
-    settings = {"rbw_hz": 10e3, "attenuation_db": 0.0} | more
+    settings: dict[str, Any] = {"rbw_hz": 10e3, "attenuation_db": 0.0} | more
     return noise_figure(
         replace(seen, power_dbm=power_dbm), stated, FACTS, range_hz=(50e6, 450e6), **settings
-    )  # type: ignore[arg-type]  # the two that vary are floats or None
+    )
 
 
 def test_noise_is_told_in_the_form_of_the_data_sheet() -> None:
@@ -304,6 +306,39 @@ def test_a_figure_that_moved_by_more_than_its_uncertainty_is_noticed(
     if found is not None:
         assert found.by == pytest.approx(now - float(np.median(before[-10:])))
         assert "where" in found.text and "usual" in found.text
+
+
+@pytest.mark.parametrize("count", [3, 5, 10])
+def test_one_outlier_among_earlier_tests_does_not_hide_a_move(count: int) -> None:
+    """A loose cable reads 8 dB low once, and fails; what would be usual stays what it was."""
+    good = [loop(-30.0 + 0.05 * (at % 3 - 1)) for at in range(count)]
+    outlier = loop(-38.0)
+    assert outlier.verdict is Verdict.FAIL
+    clean = moved(loop(-32.5), good)
+    spoilt = moved(loop(-32.5), [*good[:-1], outlier])
+    assert clean is not None and spoilt is not None
+    assert spoilt.usual == pytest.approx(clean.usual, rel=0.05)
+    assert spoilt.by == pytest.approx(clean.by, abs=0.06)
+
+
+def test_an_instrument_that_always_fails_is_watched_too() -> None:
+    """Where what is stated of it is wrong, it still shows when it moves."""
+    before = [loop(-38.0 + 0.05 * (at % 3)) for at in range(6)]
+    assert {one.verdict for one in before} == {Verdict.FAIL}
+    assert moved(loop(-38.1), before) is None
+    assert moved(loop(-40.0), before) is not None
+
+
+@pytest.mark.parametrize("count", range(3, 11))
+def test_scatter_of_normal_rows_is_their_standard_deviation(count: int) -> None:
+    """In the mean over many rows: what a figure repeats by, told by what would be usual."""
+    rng = np.random.default_rng(count)
+    found = []
+    for row in rng.normal(-30.0, 10.0, (600, count)):
+        told = moved(loop(500.0, 0.0), [loop(one, 0.0) for one in row])
+        assert told is not None
+        found.append(told.usual * math.sqrt(count) / student_factor(count))
+    assert np.mean(found) == pytest.approx(10.0, rel=0.08)
 
 
 def test_noise_alone_is_seldom_taken_for_a_move() -> None:
