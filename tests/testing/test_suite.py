@@ -73,6 +73,8 @@ def test_without_a_driver_all_is_skipped_and_it_says_so(suite: Suite) -> None:
         (["--driver", "bad", "--address", "x", "--options", "no.toml"], "--options no.toml: "),
         (["--driver", "bad", "--address", "x", "--sweeps", "3"], "a whole number from 50 on"),
         (["--driver", "bad", "--address", "x", "--source-dbm", "much"], "expected a level in dBm"),
+        (["--driver", "bad", "--address", "x", "--source-dbm", "1e999"], "expected a level in dBm"),
+        (["--driver", "bad", "--address", "x", "--source-dbm", "1_0"], "expected a level in dBm"),
         (["--driver", "bad", "--address", "tcp://127.0.0.1:1"], "cannot be opened: Transport"),
     ],
     ids=[
@@ -85,6 +87,8 @@ def test_without_a_driver_all_is_skipped_and_it_says_so(suite: Suite) -> None:
         "options",
         "sweeps",
         "level",
+        "infinite level",
+        "digit groups",
         "nobody there",
     ],
 )

@@ -6,7 +6,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import pytest
 
@@ -14,6 +14,9 @@ from acqd.drivers.registry import DriverEntry, load_drivers
 from acqd.errors import PluginError
 
 __all__ = ["Told"]
+
+
+LEVEL_MOST_DBM: Final = 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,11 +101,15 @@ def _level(text: str | None) -> float | None:
     """In dBm; the unit may be left out, as the option names it."""
     if text is None:
         return None
+    wanted = f"--source-dbm {text}: expected a level in dBm, such as --source-dbm=-20"
     try:
-        return float(text.lower().removesuffix("dbm").replace("−", "-"))
+        level_dbm = float(text.lower().removesuffix("dbm").replace("−", "-").replace("_", "x"))
     except ValueError as error:
-        wanted = f"--source-dbm {text}: expected a level in dBm, such as --source-dbm=-20"
         raise pytest.UsageError(wanted) from error
+    # Infinite, it would allow whatever the source has.
+    if not abs(level_dbm) <= LEVEL_MOST_DBM:
+        raise pytest.UsageError(wanted)
+    return level_dbm
 
 
 def _whole(text: str, name: str, *, low: int) -> int:
