@@ -70,7 +70,7 @@ def command(
     if as_json:
         _as_json(found, lines)
     else:
-        _as_text(found, lines, probe=probe)
+        _as_text(found, lines, result, probe=probe)
     for host in hosts:
         _tell_of_host(host, result, probe=probe)
     _refuse_unknown(addresses, found, result)
@@ -300,7 +300,9 @@ def _is_usable(one: Found, *, probe: bool) -> bool:
     return not probe  # asked, and it did not answer
 
 
-def _as_text(found: Sequence[Found], lines: Mapping[int, list[str]], *, probe: bool) -> None:
+def _as_text(
+    found: Sequence[Found], lines: Mapping[int, list[str]], result: FindResult, *, probe: bool
+) -> None:
     from acqd.cli.tables import table
 
     if not found:
@@ -315,7 +317,7 @@ def _as_text(found: Sequence[Found], lines: Mapping[int, list[str]], *, probe: b
     for table_lines in lines.values():
         click.echo("\n" + "\n".join(table_lines))
     for one in found:
-        if advice := _advice(one, probe=probe):
+        if advice := _advice(one, result, probe=probe):
             _problem(advice)
 
 
@@ -339,19 +341,32 @@ def _what(one: Found) -> str:
     return "; ".join(part for part in parts if part)
 
 
-def _advice(one: Found, *, probe: bool) -> str:
-    """What to do about something that no driver took."""
+def _advice(one: Found, result: FindResult, *, probe: bool) -> str:
+    """What to do about something that no driver took, or that answered none."""
+    learn = f"acqd profile learn --port {one.address}"
+    if _is_deaf(one, result):
+        return (
+            f"{one.address}: it answered nobody as a sweeper; to teach acqd its language: {learn}"
+        )
     if one.driver or one.held_by or one.same_as:
         return ""
     begin = f"{one.address}: no driver knows it"
     if one.port is not None:
-        learn = f"acqd profile learn --port {one.address}"
         if probe:
             return f"{begin}, and it answered none; teach acqd its language: {learn}"
         return f"{begin}; --probe asks it who it is, and {learn} makes a profile for it"
     if one.service is not None:
         return f"{begin}; acqd find {one.address} --probe asks it"
     return f"{begin}; USBTMC needs the driver scpi (acqd-scpi), and leave to open the device"
+
+
+def _is_deaf(one: Found, result: FindResult) -> bool:
+    """Whether it is a bare line, could be opened and asked, and was understood by no driver."""
+    from acqd.drivers.contract import Certainty
+
+    is_line = one.address.partition(":")[0].lower() in ("serial", "tcp")
+    is_asked = one.address in result.opened and not one.options
+    return is_line and is_asked and one.certainty is Certainty.LISTED and not one.same_as
 
 
 def _as_json(found: Sequence[Found], lines: Mapping[int, list[str]]) -> None:

@@ -132,6 +132,8 @@ class Candidate:
     certainty: Certainty
     identity: Identity | None = None
     options: Mapping[str, Any] = field(default_factory=dict)
+    is_spare: bool = False
+    """Whether it is always there, such as a simulated one: shown where nothing else is found."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -316,4 +318,12 @@ class Driver(ABC):
 
     def find(self, context: FindContext) -> Iterable[Candidate]:
         """Sweepers that this driver recognises. Never writes to a port unless ``context.probe``."""
+        return ()
+
+    def guess(self, context: FindContext) -> Iterable[Candidate]:
+        """Sweepers that answer questions made for one kind of them, at ports of unknown kind.
+
+        Called only with ``context.probe``, after ``find`` of every driver, with the ports and the
+        named addresses that nobody has settled by then.
+        """
         return ()

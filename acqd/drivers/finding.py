@@ -2,15 +2,16 @@
 
 Drivers are asked one after the other: two of them probing one port at once would each find it busy.
 A port that answered to one driver is not shown to the next, and one that another program holds is
-opened for none of them. What the network announces is listened to meanwhile, where that is asked
-for.
+opened for none of them. With leave to ask, drivers may afterwards guess at what is left: questions
+that were made for one kind of sweeper come after those of a standard. What the network announces is
+listened to meanwhile, where that is asked for.
 """
 
 from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -66,7 +67,8 @@ class FindResult:
     """What was found, the surest first, and what went wrong while looking, a line each.
 
     ``ports``, ``usb`` and ``services`` are all that was there to look at; ``held`` says of an
-    address ``serial:…``, or of a USB device's location, which other program has it open.
+    address ``serial:…``, or of a USB device's location, which other program has it open;
+    ``opened`` are the addresses that could be opened.
     """
 
     candidates: tuple[Candidate, ...]
@@ -75,6 +77,7 @@ class FindResult:
     usb: tuple[UsbDevice, ...] = ()
     services: tuple[Service, ...] = ()
     held: Mapping[str, Holder] = field(default_factory=dict)
+    opened: frozenset[str] = frozenset()
 
 
 def find_all(
@@ -128,9 +131,9 @@ def look_for(
         for name in registry.drivers
     }
     held = _held(ports, usb, [one for each in named.values() for one in each], find_holders)
-    best = _Best()
-    for entry in registry.drivers.values():
-        mine = named[entry.name]
+    best, opened = _Best(), set[str]()
+    for entry, guessing in _turns(registry, probe=probe):
+        mine = [one for one in named[entry.name] if not guessing or best.is_unsolved(one.address)]
         shown = {one.address for one in mine} if only_named else None
         look = _Look(
             entry,
@@ -140,10 +143,12 @@ def look_for(
             usb=() if only_named else usb,
             announced=None if only_named else announced,
             held=held,
+            guessing=guessing,
         )
         for found in look.run(timeout_s):
             best.take(_as_held(found, held))
         problems.extend(look.problems)
+        opened |= look.opened
     services = () if announced is None else announced.get()
     if announced is not None and announced.problem:
         problems.append(announced.problem)
@@ -154,7 +159,15 @@ def look_for(
         usb=tuple(usb),
         services=tuple(services),
         held=held,
+        opened=frozenset(opened),
     )
+
+
+def _turns(registry: Registry, *, probe: bool) -> Iterator[tuple[DriverEntry, bool]]:
+    """Who looks when, and whether by guessing."""
+    yield from ((entry, False) for entry in registry.drivers.values())
+    if probe:
+        yield from ((entry, True) for entry in registry.drivers.values())
 
 
 class _Best:
@@ -171,6 +184,13 @@ class _Best:
             found.address == address and _is_settled(found) for found in self._found.values()
         )
 
+    def is_unsolved(self, address: str) -> bool:
+        """Whether it may be guessed at: nobody answered there, and nobody holds it."""
+        solved = (Certainty.ANSWERED, Certainty.BUSY)
+        return not any(
+            found.address == address and found.certainty in solved for found in self._found.values()
+        )
+
     def take(self, found: Candidate) -> None:
         key = (found.driver, found.address)
         known = self._found.get(key)
@@ -178,13 +198,19 @@ class _Best:
             self._found[key] = found
 
     def in_order(self) -> tuple[Candidate, ...]:
-        """The most certain first."""
-        return tuple(
-            sorted(
-                self._found.values(),
-                key=lambda one: (_ORDER[one.certainty], one.driver, one.address),
-            )
-        )
+        """The most certain first.
+
+        Without those whose bare address was asked in vain by one driver and answered another, and
+        without a spare one where there are others.
+        """
+        answered = {one.address for one in self._found.values() if _is_settled(one)}
+        kept = [
+            one
+            for one in self._found.values()
+            if one.certainty is not Certainty.LISTED or one.options or one.address not in answered
+        ]
+        kept = [one for one in kept if not one.is_spare] or kept
+        return tuple(sorted(kept, key=lambda one: (_ORDER[one.certainty], one.driver, one.address)))
 
 
 def _is_settled(found: Candidate) -> bool:
@@ -292,16 +318,19 @@ class _Look:
         usb: Sequence[UsbDevice],
         announced: _Announced | None,
         held: Mapping[str, Holder],
+        guessing: bool,
     ) -> None:
         self.probe = probe
         self.named = named
         self.addresses = tuple(dict.fromkeys(one.address for one in named))
         self.problems: list[str] = []
+        self.opened: set[str] = set()
         self._entry = entry
         self._ports = ports
         self._usb = usb
         self._announced = announced
         self._held = held
+        self._guessing = guessing
         self._links: list[OpenedLink] = []
         self._found: list[Candidate] = []
         self._lock = threading.Lock()
@@ -324,6 +353,7 @@ class _Look:
         link = open_transport(address, options)
         with self._lock:
             self._links.append(link)
+            self.opened.add(address)
             over = self._over
         if over:
             self._close_links()
@@ -350,7 +380,8 @@ class _Look:
 
     def _ask(self) -> None:
         try:
-            for found in self._entry.factory().find(self):
+            driver = self._entry.factory()
+            for found in driver.guess(self) if self._guessing else driver.find(self):
                 if not isinstance(found, Candidate):
                     self._problem(f"found a {type(found).__name__}, expected a Candidate")
                     return

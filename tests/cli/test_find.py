@@ -193,8 +193,20 @@ def test_the_lines_that_are_printed_load_in_a_config(acqd: Any, desk: None, tmp_
     assert {name: (one.driver, one.address) for name, one in sweepers.items()} == {
         "gannet-soak-30": ("scpi", "USB0::0x1209::0x00A1::GL0099::INSTR"),
         "mast": ("scpi", "TCPIP0::192.0.2.7::hislip0::INSTR"),
-        "sim": ("sim", sweepers["sim"].address),
     }
+
+
+def test_a_simulated_sweeper_is_shown_where_nothing_else_is_found(
+    acqd: Any, monkeypatch: pytest.MonkeyPatch, served: SimServer
+) -> None:
+    """With its lines; beside something it stands only where it is named."""
+    monkeypatch.setattr("acqd.drivers.usbports.serial_ports", list)
+    monkeypatch.setattr("acqd.drivers.usbports.usb_devices", list)
+    alone = acqd("find").out
+    assert "sim:shack" in rows(alone) and "[sweeper.sim]" in alone
+    address = served.address("mast")
+    assert "sim:" not in acqd("find", address).out
+    assert set(rows(acqd("find", address, "sim:mast").out)) == {address, "sim:mast"}
 
 
 def test_what_answered_is_pinned_in_its_lines(acqd: Any, served: SimServer, tmp_path: Path) -> None:

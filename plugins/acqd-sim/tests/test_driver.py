@@ -228,6 +228,7 @@ def test_found_are_the_named_ones_and_the_built_in_one() -> None:
         ("sim:shack", Certainty.LIKELY),
     ]
     assert {one.what for one in found} == {"simulated sweeper"}
+    assert [one.is_spare for one in found] == [False, True]
 
 
 class Watched(SimDriver):

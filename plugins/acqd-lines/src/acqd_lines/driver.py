@@ -99,6 +99,12 @@ class LinesDriver(Driver):
 
         return candidates(context)
 
+    def guess(self, context: FindContext) -> Iterable[Candidate]:
+        """See :mod:`acqd_lines.find`."""
+        from acqd_lines.find import guesses
+
+        return guesses(context)
+
 
 def profile_of(options: Mapping[str, Any]) -> Profile:
     """The profile that a sweeper's options name.

@@ -5,16 +5,24 @@ listed where their USB ids stand in a profile that is known: named by a config, 
 folder, or shipped. Only with ``probe`` is a port opened and asked, by the profile's own
 ``[identify]`` and after its own pause. A profile that has problems finds nothing; ``acqd profile
 check`` tells them.
+
+What then is settled by nobody, an address that was named without a profile or with ``probe`` a
+serial port, is guessed at: the profiles that are known ask one after the other, those of configs
+first, then the user's, then the shipped ones. Limits: :data:`GUESSED_MAX` of them at one address,
+:data:`ASKED_WITHIN_S` for each wait, :data:`GUESS_WITHIN_S` for all addresses together. A slower
+sweeper is found by its own profile alone. A profile whose ``expect`` fits silence or the echo of
+its question takes no part.
 """
 
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from acqd.drivers.contract import Candidate, Certainty, FindContext, SerialPort
+from acqd.drivers.contract import Candidate, Certainty, FindContext, SerialPort, Transport
 from acqd.drivers.transport import check_address
 from acqd.errors import (
     ConfigError,
@@ -28,10 +36,19 @@ from acqd_lines.profile import Profile, find_profile, known_profiles, load_profi
 from acqd_lines.talk import Conversation
 from acqd_lines.who import who_answers
 
-__all__ = ["candidates"]
+__all__ = ["candidates", "guesses"]
 
 TRIED_MAX: Final = 4
 """Profiles that one port is asked by: each may take its pause and its timeout."""
+
+GUESSED_MAX: Final = 8
+"""Profiles that ask at one address of unknown kind."""
+
+ASKED_WITHIN_S: Final = 1.0
+"""For the pause of a profile, for silence, and for an answer, each, while guessing."""
+
+GUESS_WITHIN_S: Final = 9.0
+"""After which no more is asked; the last question may take some seconds more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +75,78 @@ def candidates(context: FindContext) -> Iterator[Candidate]:
         fitting = [one for one in known if _fits(one.profile, port)]
         if fitting and address not in taken:
             yield _at_port(context, address, port, fitting)
+
+
+def guesses(context: FindContext) -> Iterator[Candidate]:
+    """Who answers by which profile where nobody knows what is there; see the module's text."""
+    until_s = time.monotonic() + GUESS_WITHIN_S
+    known = _known(context)
+    hasty = [_hasty(one) for one in known if _is_telling(one.profile)][:GUESSED_MAX]
+    places = {one.address: "" for one in context.named if not one.options and _is_ours(one.address)}
+    for port in context.serial_ports():
+        if not any(_fits(one.profile, port) for one in known):
+            places[f"serial:{port.device}"] = port.location
+    for address, location in places.items():
+        found = _guessed(context, address, hasty, until_s)
+        if found is not None:
+            yield _located(found, location)
+
+
+def _guessed(
+    context: FindContext, address: str, hasty: Sequence[_Known], until_s: float
+) -> Candidate | None:
+    for one in hasty:
+        if time.monotonic() > until_s:
+            break
+        try:
+            link = context.connect(address, one.profile.link.as_options())
+        except SweeperError:
+            break  # the next would not come further
+        try:
+            identity = _answering(one.profile, link)
+        except SweeperError:
+            continue
+        finally:
+            link.close()
+        return Candidate(
+            driver="lines",
+            address=address,
+            what=f"{identity}, by the profile {one.name}",
+            certainty=Certainty.ANSWERED,
+            identity=identity,
+            options={"profile": one.name},
+        )
+    return None
+
+
+def _is_ours(address: str) -> bool:
+    try:
+        check_address(address)
+    except RequestRefused:
+        return False
+    return True
+
+
+def _is_telling(profile: Profile) -> bool:
+    """Whether silence, or an echo of the question, is not taken for the sweeper."""
+    ask = profile.identify
+    try:
+        return not any(ask.expect.search(said) for said in ("", *(one.text for one in ask.send)))
+    except ProtocolViolation:
+        return False
+
+
+def _hasty(known: _Known) -> _Known:
+    """With no more patience than there is for a guess."""
+    most, profile = ASKED_WITHIN_S, known.profile
+    waits = ("pause_s", "quiet_s", "quiet_limit_s", "timeout_s", "pace_s")
+    talk = profile.talk.model_copy(
+        update={name: min(getattr(profile.talk, name), most) for name in waits}
+    )
+    ask = profile.identify.model_copy(
+        update={"timeout_s": min(profile.identify.timeout_s or most, most)}
+    )
+    return replace(known, profile=profile.model_copy(update={"talk": talk, "identify": ask}))
 
 
 def _known(context: FindContext) -> Sequence[_Known]:
@@ -127,9 +216,13 @@ def _at_port(
         asked = _asked(context, candidate, one)
         if asked.certainty is not Certainty.LISTED:
             break
-    if asked.identity is not None and port.location:
-        asked = replace(asked, identity=replace(asked.identity, location=port.location))
-    return asked
+    return _located(asked, port.location)
+
+
+def _located(candidate: Candidate, location: str) -> Candidate:
+    if candidate.identity is None or not location:
+        return candidate
+    return replace(candidate, identity=replace(candidate.identity, location=location))
 
 
 def _unasked(address: str) -> str:
@@ -146,9 +239,7 @@ def _asked(context: FindContext, candidate: Candidate, known: _Known) -> Candida
     certainty = Certainty.LISTED
     try:
         link = context.connect(address, {**profile.link.as_options(), **candidate.options})
-        talk = Conversation(profile, link)
-        talk.begin()
-        identity: Identity = who_answers(profile, talk)
+        identity = _answering(profile, link)
         who, what, certainty = identity, str(identity), Certainty.ANSWERED
     except PortBusy as error:
         what, certainty = str(error).removeprefix(f"{address}: "), Certainty.BUSY
@@ -160,3 +251,9 @@ def _asked(context: FindContext, candidate: Candidate, known: _Known) -> Candida
         if link is not None:
             link.close()
     return replace(candidate, what=what, certainty=certainty, identity=who)
+
+
+def _answering(profile: Profile, link: Transport) -> Identity:
+    talk = Conversation(profile, link)
+    talk.begin()
+    return who_answers(profile, talk)

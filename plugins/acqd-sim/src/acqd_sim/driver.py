@@ -149,7 +149,7 @@ class SimDriver(Driver):
         return SimSweeper(receiver, clock, context.cancel)
 
     def find(self, context: FindContext) -> Iterable[Candidate]:
-        """Those that the user named, and the built-in one."""
+        """Those that the user named, and the built-in one, for where nothing else is found."""
         named = [address for address in context.addresses if address.startswith(SCHEME)]
         for address in dict.fromkeys((*named, f"{SCHEME}{DEFAULT_NAME}")):
             yield Candidate(
@@ -157,6 +157,7 @@ class SimDriver(Driver):
                 address=address,
                 what="simulated sweeper",
                 certainty=Certainty.LISTED if address in named else Certainty.LIKELY,
+                is_spare=address not in named,
             )
 
 
