@@ -31,6 +31,7 @@ from acqd_lines.frames import (
     LineFraming,
     NoFraming,
 )
+from acqd_lines.runs import LineRun
 
 __all__ = [
     "CAP_BYTES",
@@ -260,10 +261,13 @@ class _LineParser(FrameParser):
         self._first_at: int | None = None
         self._last_at = 0
         self._is_complete = framing.count == 0
+        self._run = LineRun(framing, prompt=self._prompt, errors=self._errors)
 
     def _whole(self) -> Frame | None:
         if self._first_at is None:
             self._first_at = self._at
+        if self._line_end == "any" and self._skipped == self._framing.skip:
+            self._take_run()
         while not self._is_complete:
             self._drop_lf()
             if self._framing.end != "" or not self._lines:
@@ -286,6 +290,19 @@ class _LineParser(FrameParser):
         if not self._past_prompt():
             return None
         return self._failed() if self._error is not None else self._made()
+
+    def _take_run(self) -> None:
+        """Most lines of a long answer at once, those that need no second look."""
+        if self._is_complete:
+            return
+        self._drop_lf()
+        most = LINES_CAP - len(self._passed)
+        lines, at = self._run.taken(
+            self._buffer, self._at, self._scanned, have=len(self._lines), most=most
+        )
+        if lines:
+            self._lines += lines
+            self._at, self._scanned = at, 0
 
     def _at_prompt(self) -> Frame:
         if self._framing.until_prompt:

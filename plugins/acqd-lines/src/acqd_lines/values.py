@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -67,6 +67,8 @@ FINEST_STEP: Final = Fraction(1, 10**9)
 LARGEST_CODE: Final = 2**53
 
 _NUMBER = re.compile(r"([+-]?)(\d+(?:\.\d*)?|\.\d+)(?:[eE]([+-]?\d{1,3}))?", re.ASCII)
+
+_PLAIN_SIGNS: Final = "0123456789+-."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,17 +170,16 @@ def decode_lines(lines: Sequence[str], form: ValueFormat) -> Decoded:
     Raises:
         ProtocolViolation: something that is no number, or columns that do not come out even.
     """
-    columns: list[list[str]] = [[] for _ in form.columns]
+    width, words, split = len(form.columns), list[str](), _splitter(form)
     for number, line in enumerate(lines, 1):
-        words = _words(line, form)
-        if len(words) % len(columns):
+        found = split(line)
+        if len(found) % width:
             raise ProtocolViolation(
-                expected=f"{len(columns)} columns ({', '.join(form.columns)}) in line {number}",
-                got=f"{len(words)} in {line[:60]!r}",
+                expected=f"{width} columns ({', '.join(form.columns)}) in line {number}",
+                got=f"{len(found)} in {line[:60]!r}",
             )
-        for place, column in enumerate(columns):
-            column.extend(words[place :: len(columns)])
-    named = dict(zip(form.columns, columns, strict=True))
+        words += found
+    named = {column: words[place::width] for place, column in enumerate(form.columns)}
     axis = named.get("frequency")
     frequency_hz = None if axis is None else _frequencies(axis, form)
     if "real" in named:
@@ -199,26 +200,32 @@ def decode_axis(lines: Sequence[str], form: ValueFormat) -> NDArray[np.float64]:
     Raises:
         ProtocolViolation: something that is no number.
     """
-    return _frequencies([word for line in lines for word in _words(line, form)], form)
+    split = _splitter(form)
+    return _frequencies([word for line in lines for word in split(line)], form)
 
 
 # --- text ---------------------------------------------------------------------------------------
 
 
-def _words(line: str, form: ValueFormat) -> list[str]:
-    """The words of a line. One separator at its very end is let pass."""
+def _splitter(form: ValueFormat) -> Callable[[str], list[str]]:
+    """What gives the words of a line. One separator at its very end is let pass."""
     marks = [mark for mark in form.separators if mark != " "]
     if not marks:
-        return line.split()
+        return str.split
     first, *others = marks
-    for other in others:
-        line = line.replace(other, first)
-    if " " in form.separators:
-        line = first.join(line.split())
-    words = [word.strip() for word in line.split(first)]
-    if len(words) > 1 and not words[-1]:
-        words.pop()
-    return words
+    has_blanks = " " in form.separators
+
+    def words_of(line: str) -> list[str]:
+        for other in others:
+            line = line.replace(other, first)
+        if has_blanks:
+            line = first.join(line.split())
+        words = [word.strip() for word in line.split(first)]
+        if len(words) > 1 and not words[-1]:
+            words.pop()
+        return words
+
+    return words_of
 
 
 def _plain(text: str, decimal_comma: bool) -> str | None:
@@ -239,6 +246,36 @@ def _without_suffix(word: str, suffixes: Iterable[str]) -> str:
 def _numbers(words: Sequence[str], form: ValueFormat) -> tuple[NDArray[np.float64], Fraction]:
     """The numbers of ``words``, NaN where one is missing, and the step that they are written on."""
     absent = {str(word).casefold() for word in form.missing}
+    plain_ones = _plain_numbers(words, form, absent)
+    return _each_number(words, form, absent) if plain_ones is None else plain_ones
+
+
+def _plain_numbers(
+    words: Sequence[str], form: ValueFormat, absent: Set[str]
+) -> tuple[NDArray[np.float64], Fraction] | None:
+    """:func:`_numbers` where all words are digits, a sign and a point; None where one is not."""
+    if form.decimal_comma or form.suffixes or "".join(words).strip(_PLAIN_SIGNS):
+        return None
+    if absent and not absent.isdisjoint(words):
+        return None
+    try:
+        values = np.fromiter(map(float, words), dtype=np.float64, count=len(words))
+    except ValueError:
+        return None
+    if not np.isfinite(values).all():
+        return None
+    decimals = max([len(word.partition(".")[2]) for word in words], default=0)
+    return values, Fraction(1, 10 ** min(decimals, 15))
+
+
+def _each_number(
+    words: Sequence[str], form: ValueFormat, absent: Set[str]
+) -> tuple[NDArray[np.float64], Fraction]:
+    """:func:`_numbers`, one after the other.
+
+    Raises:
+        ProtocolViolation: the first that is none.
+    """
     values = np.empty(len(words))
     decimals = 0
     for place, word in enumerate(words):
