@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from acqd.cli.options import takes_config
+
 if TYPE_CHECKING:
     from acqd.station.build import Built
     from acqd.station.forecast import Forecast
@@ -18,7 +20,7 @@ NEXT_SHOWN = 3
 
 
 @click.command("check")
-@click.argument("config", required=False, type=click.Path())
+@takes_config
 @click.option("--offline", is_flag=True, help="Do not ask the sweepers anything.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 def command(config: str | None, offline: bool, as_json: bool) -> None:

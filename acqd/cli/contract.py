@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import click
 
+from acqd.cli.options import takes_config
+
 __all__ = ["command"]
 
 
 @click.command("contract")
-@click.argument("config", required=False, type=click.Path())
+@takes_config
 def command(config: str | None) -> None:
     """Print the AsyncAPI 3 document of all messages, as JSON.
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from acqd.cli.options import takes_config
+
 if TYPE_CHECKING:
     from acqd.dash.service import Dashboard, DashSettings
     from acqd.publish.settings import BrokerSettings
@@ -16,7 +18,7 @@ __all__ = ["command"]
 
 
 @click.command("dash")
-@click.argument("config", required=False, type=click.Path())
+@takes_config
 @click.option("--broker", metavar="URL", help="mqtt://HOST:PORT or mqtts://HOST:PORT.")
 @click.option("--station", "stations", multiple=True, metavar="NAME", help="Only this station.")
 @click.option(

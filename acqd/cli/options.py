@@ -1,14 +1,31 @@
-"""Options of a sweeper on a command line."""
+"""Options that several commands take: the config, and a sweeper's own."""
 
 from __future__ import annotations
 
+import functools
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
+
+import click
 
 from acqd.errors import WrongUsage
 
-__all__ = ["option_values"]
+__all__ = ["option_values", "takes_config"]
+
+
+def takes_config(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command its ``config``, as the argument CONFIG or as ``--config``."""
+
+    @click.argument("config", required=False, type=click.Path())
+    @click.option("--config", "also", metavar="CONFIG", type=click.Path(), help="As CONFIG.")
+    @functools.wraps(command)
+    def taking(*, config: str | None, also: str | None, **given: Any) -> None:
+        if config is not None and also is not None and config != also:
+            raise click.UsageError(f"which config: {config} or {also}? give one of the two")
+        command(config=also if config is None else config, **given)
+
+    return taking
 
 
 def option_values(texts: Sequence[str]) -> dict[str, Any]:

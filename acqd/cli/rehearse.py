@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from acqd.cli.options import takes_config
 from acqd.cli.progress import ProgressLine
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ TOLD_AFTER_S = 5.0
 
 
 @click.command("rehearse")
-@click.argument("config", required=False, type=click.Path())
+@takes_config
 @click.option(
     "--from",
     "start",

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from acqd.cli.options import takes_config
+
 if TYPE_CHECKING:
     from acqd.station.build import Built
 
@@ -23,7 +25,7 @@ tell."""
 
 
 @click.command("run")
-@click.argument("config", required=False, type=click.Path())
+@takes_config
 @click.option(
     "--broker",
     type=click.Choice(["local", "embedded", "none"]),

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from acqd.cli.options import takes_config
+
 if TYPE_CHECKING:
     from acqd.archive.reader import Archive
     from acqd.config.whole import StationConfig
@@ -18,7 +20,7 @@ CURVE_WIDTH = 40
 
 
 @click.command("status")
-@click.argument("config", required=False, type=click.Path())
+@takes_config
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 def command(config: str | None, as_json: bool) -> None:
     """Show how the station of CONFIG stands: sweepers, jobs, what they kept and found last.

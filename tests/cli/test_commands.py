@@ -183,3 +183,18 @@ def test_the_page_has_no_option_that_is_none() -> None:
     text = own + "".join(part for part in sections if part.split()[2] in COMMANDS)
     known = {option for _, option in options()} | {"--help", "-h", "--version"}
     assert set(re.findall(r"`(--?[a-z][a-z-]*)", text)) <= known
+
+
+@pytest.mark.parametrize("name", ["check", "contract", "dash", "rehearse", "run", "status"])
+def test_a_config_is_taken_as_an_argument_and_as_an_option(
+    acqd: Any, tmp_path: Path, name: str
+) -> None:
+    """The same file either way; two that differ are refused."""
+    path = str(tmp_path / "none.toml")
+    as_argument = acqd(name, path)
+    assert as_argument.code == 2 and path in as_argument.err
+    as_option = acqd(name, "--config", path)
+    assert (as_option.code, as_option.err) == (as_argument.code, as_argument.err)
+    assert acqd(name, path, "--config", path).err == as_argument.err
+    both = acqd(name, path, "--config", "other.toml")
+    assert both.code == 2 and "which config" in both.err and "give one of the two" in both.err
