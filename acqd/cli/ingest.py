@@ -66,6 +66,8 @@ def command(
         )
     task = _task(map_file, archive, config, job, skip_bad=on_bad == "skip", dry_run=dry_run)
     task = _with_files(task, find_files(files, task.told.file.files))
+    for note in task.told.notes():
+        click.echo(f"note: {note}", err=True)
     set_up_logs(errors_only=True)
     with ProgressLine() as line:
         names = _Names(line)

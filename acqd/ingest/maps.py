@@ -8,6 +8,7 @@ files. So the job has a config like any other, and its meter is the one that mea
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -223,6 +224,18 @@ class LogMap:
             places=self.places,
         )
         return config, problems
+
+    def notes(self) -> tuple[str, ...]:
+        """What is no error but may not be what was meant, each with file and line."""
+        name = self.time.name
+        if self.time.ambiguous != "order" or name is None or "later" in re.compile(name).groupindex:
+            return ()
+        line = self.places.problem(("time", "ambiguous"), "", accepted="").line
+        return (
+            f'{self.path}:{line}: time.ambiguous: "order" means "earlier" here: the clock is in '
+            "the names of files, which have no order; where a name marks the second of two equal "
+            "times a group `later` in the pattern tells them apart",
+        )
 
     def problems(self) -> Iterator[ConfigProblem]:
         """What does not fit together, though each table is right."""

@@ -114,3 +114,21 @@ def test_a_running_station(acqd: Any, desk: Path) -> None:
         lock.release()
     assert answer.code == 1
     assert "station lookout" in answer.complaint and "stop that station" in answer.complaint
+
+
+def test_what_a_map_may_not_mean_is_noted(acqd: Any, desk: Path) -> None:
+    """On standard error, and the ingest goes on."""
+    one = "".join((desk / "log.csv").read_text().splitlines(keepends=True)[:2])
+    (desk / "20250314_210000.csv").write_text(one)
+    clock = 'name = \'(?P<time>\\d{8}_\\d{6})\'\nformat = "%Y%m%d_%H%M%S"\nambiguous = "order"'
+    text = (desk / "m.toml").read_text()
+    assert 'columns = "time"' in text
+    (desk / "m.toml").write_text(
+        text.replace('columns = "time"', clock).replace(
+            'unit = "dBm"', 'unit = "dBm"\nfirst_column = 2'
+        )
+    )
+    answer = acqd("ingest", "20250314_210000.csv", "--map", "m.toml", "--archive", "a", folder=desk)
+    assert answer.code == 0, answer.err
+    assert answer.err.startswith("note: m.toml:") and 'means "earlier" here' in answer.err
+    assert answer.out.startswith("1 sweep of 1 file kept")

@@ -117,3 +117,22 @@ def test_all_problems_at_once() -> None:
     """In the order of the lines."""
     text = LEAST.replace('"UTC"', '"Nowhere"').replace('"dBm"', '"dbm"') + "[jobs]\n"
     assert [one.split(": ")[1] for one in problems(text)] == ["time.zone", "level.unit", "jobs"]
+
+
+NOTED = {
+    "in the name": ("name = '(?P<time>.+)'", "order", True),
+    "in the name, of two marked": ("name = '(?P<time>.+?)(?P<later>b?)'", "order", False),
+    "in the name, by rule": ("name = '(?P<time>.+)'", "earlier", False),
+    "in rows": ('columns = "time"', "order", False),
+    "in lines": ("line = '(?P<time>.+)'", "order", False),
+}
+
+
+@pytest.mark.parametrize(("where", "rule", "noted"), NOTED.values(), ids=NOTED)
+def test_an_order_of_files_that_have_none_is_noted(where: str, rule: str, noted: bool) -> None:
+    """With its line: all of them are taken for the earlier ones, which may not be meant."""
+    clock = f'{where}\nambiguous = "{rule}"'
+    told = parse_map(LEAST.replace('columns = "time"', clock), Path("m.toml"))
+    assert len(told.notes()) == noted
+    for note in told.notes():
+        assert note.startswith('m.toml:6: time.ambiguous: "order" means "earlier" here')
