@@ -203,7 +203,7 @@ def hasty(tmp_path: Path) -> Callable[[str], str]:
     def path(name: str) -> str:
         text = (SHIPPED / f"{SPEAK[name]}.toml").read_text("utf-8")
         made = tmp_path / f"{name}.toml"
-        made.write_text(text if "[timing" in text else text + '\n[timing]\ndeadline = "2 s"\n')
+        made.write_text(text if "\n[timing" in text else text + '\n[timing]\ndeadline = "2 s"\n')
         return str(made)
 
     return path
