@@ -103,7 +103,7 @@ def _guessed(
         except SweeperError:
             break  # the next would not come further
         try:
-            identity = _answering(one.profile, link)
+            identity = _answering(one.profile, link, after_others=True)
         except SweeperError:
             continue
         finally:
@@ -253,7 +253,11 @@ def _asked(context: FindContext, candidate: Candidate, known: _Known) -> Candida
     return replace(candidate, what=what, certainty=certainty, identity=who)
 
 
-def _answering(profile: Profile, link: Transport) -> Identity:
+def _answering(profile: Profile, link: Transport, *, after_others: bool = False) -> Identity:
     talk = Conversation(profile, link)
     talk.begin()
+    if after_others:
+        # Questions in other languages may stand there as a line that has not ended yet.
+        talk.write(profile.talk.end_bytes)
+        talk.read_away()
     return who_answers(profile, talk)
