@@ -11,7 +11,7 @@ import os
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from difflib import get_close_matches
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path as FilePath
 from typing import Annotated, Literal
 
@@ -73,7 +73,7 @@ class Profile(Table):
         """How it says that something is wrong."""
         return tuple(ErrorPattern(pattern=one.pattern) for one in self.error)
 
-    @property
+    @cached_property
     def settings_in_order(self) -> tuple[tuple[str, SettingTable], ...]:
         """The settings that there are, with their names, in the order of sending."""
         given = self.setting.given()
@@ -86,7 +86,7 @@ class Profile(Table):
             return self.sweep.axis.source
         return "answer" if "frequency" in self.sweep.values.columns else "request"
 
-    @property
+    @cached_property
     def told(self) -> frozenset[str]:
         """Names of all that is said to the sweeper in some command before or for a sweep."""
         sweep = self.sweep

@@ -170,15 +170,8 @@ def decode_lines(lines: Sequence[str], form: ValueFormat) -> Decoded:
     Raises:
         ProtocolViolation: something that is no number, or columns that do not come out even.
     """
-    width, words, split = len(form.columns), list[str](), _splitter(form)
-    for number, line in enumerate(lines, 1):
-        found = split(line)
-        if len(found) % width:
-            raise ProtocolViolation(
-                expected=f"{width} columns ({', '.join(form.columns)}) in line {number}",
-                got=f"{len(found)} in {line[:60]!r}",
-            )
-        words += found
+    width = len(form.columns)
+    words = _words(lines, form) if width == 1 else _rows_of_words(lines, form)
     named = {column: words[place::width] for place, column in enumerate(form.columns)}
     axis = named.get("frequency")
     frequency_hz = None if axis is None else _frequencies(axis, form)
@@ -200,11 +193,29 @@ def decode_axis(lines: Sequence[str], form: ValueFormat) -> NDArray[np.float64]:
     Raises:
         ProtocolViolation: something that is no number.
     """
-    split = _splitter(form)
-    return _frequencies([word for line in lines for word in split(line)], form)
+    return _frequencies(_words(lines, form), form)
 
 
 # --- text ---------------------------------------------------------------------------------------
+
+
+def _words(lines: Sequence[str], form: ValueFormat) -> list[str]:
+    split = _splitter(form)
+    return [word for line in lines for word in split(line)]
+
+
+def _rows_of_words(lines: Sequence[str], form: ValueFormat) -> list[str]:
+    """The words of lines in which the columns come out even."""
+    width, words, split = len(form.columns), list[str](), _splitter(form)
+    for number, line in enumerate(lines, 1):
+        found = split(line)
+        if len(found) % width:
+            raise ProtocolViolation(
+                expected=f"{width} columns ({', '.join(form.columns)}) in line {number}",
+                got=f"{len(found)} in {line[:60]!r}",
+            )
+        words += found
+    return words
 
 
 def _splitter(form: ValueFormat) -> Callable[[str], list[str]]:
