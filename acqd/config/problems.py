@@ -40,6 +40,8 @@ _PLAIN_WORDS = {
     "model_type": ("not a table", "a table"),
     "tuple_type": ("not a list", "a list in [ ]"),
     "list_type": ("not a list", "a list in [ ]"),
+    "too_short": ("too few", "at least {min_length} of them"),
+    "too_long": ("too many", "at most {max_length} of them"),
     "literal_error": ("not a word that is known here", "{expected}"),
     "greater_than": ("out of bounds", "above {gt}"),
     "greater_than_equal": ("out of bounds", "at least {ge}"),
@@ -129,11 +131,11 @@ class Text:
         """Everything that ``exc`` says about the table of ``model`` at ``table``."""
         errors = exc.errors(include_url=False)
         misspelt = set(_misspelt(errors, model))
+        kinds: dict[Path, list[tuple[str, str]]] = {}
         for error in errors:
             path = (*table, *_written(data, error["loc"]))
             if error["type"] == "missing" and error["loc"] in misspelt:
                 continue  # said once, where it stands
-            context = {key: str(value) for key, value in error.get("ctx", {}).items()}
             owner = _model_at(model, error["loc"][:-1])
             last = str(error["loc"][-1]) if error["loc"] else ""
             if error["type"] == "extra_forbidden":
@@ -142,13 +144,18 @@ class Text:
             given = _given(data, _written(data, error["loc"]))
             if error["type"] == "missing":
                 yield self._missing_key(path, last, owner)
-            elif error["type"] == "acqd":
-                accepted = context["accepted"]
-                yield self.problem(path, error["msg"], accepted=accepted, given=given)
+            elif _is_kind(data, error["loc"]):
+                kinds.setdefault(error["loc"][:-1], []).append(_in_plain_words(error))
             else:
-                problem, accepted = _PLAIN_WORDS.get(error["type"], (error["msg"], "see the page"))
-                accepted = _filled(accepted, context) if context else accepted
+                problem, accepted = _in_plain_words(error)
                 yield self.problem(path, problem, accepted=accepted, given=given)
+        for loc, said in kinds.items():
+            # It fits none of several kinds; the validator has an error for each.
+            written = _written(data, loc)
+            problem = " and ".join(dict.fromkeys(one for one, _ in said))
+            accepted = ", or ".join(dict.fromkeys(one for _, one in said))
+            given = _given(data, written)
+            yield self.problem((*table, *written), problem, accepted=accepted, given=given)
 
     def home_of(self, key: str) -> str:
         """ "; it belongs to [table]" where ``key`` has its place in one other table."""
@@ -167,6 +174,28 @@ class Text:
         field = None if owner is None else owner.fields_by_key().get(key)
         described = "" if field is None else field.description or ""
         return self.problem(path, f"`{key}` is missing", accepted=described or f"a `{key}`")
+
+
+def _in_plain_words(error: ErrorDetails) -> tuple[str, str]:
+    """The problem, and what is accepted."""
+    context = {key: str(value) for key, value in error.get("ctx", {}).items()}
+    if error["type"] == "acqd":
+        return error["msg"], context["accepted"]
+    problem, accepted = _PLAIN_WORDS.get(error["type"], (error["msg"], "see the page"))
+    return problem, _filled(accepted, context) if context else accepted
+
+
+def _is_kind(data: Any, loc: Path) -> bool:
+    """Whether ``loc`` ends with the validator's name of one of several kinds that a value may be:
+    something stands there, and has no keys."""
+    if len(loc) < 2 or not isinstance(loc[-1], str) or loc[-1] == KEY_ITSELF:
+        return False
+    for part in _written(data, loc[:-1]):
+        try:
+            data = data[part]
+        except (LookupError, TypeError):
+            return False
+    return data is not None and not isinstance(data, Mapping)
 
 
 def _filled(template: str, context: Mapping[str, str]) -> str:

@@ -79,12 +79,12 @@ def _frequencies(given: object) -> object:
 class LoopTestTable(Table):
     """``[sweeper.NAME.self_test.source]``: the sweeper's source, joined to its input."""
 
-    level_dbm: Level = Field(alias="level")
+    level_dbm: Level = Field(alias="level", description='of the source, such as "-30 dBm"')
     at_hz: Annotated[
         tuple[PositiveFrequency, ...],
         BeforeValidator(_frequencies),
         Field(min_length=1, max_length=64),
-    ] = Field(alias="at")
+    ] = Field(alias="at", description='a frequency, or a list such as ["100 MHz", "400 MHz"]')
     loss_db: Loss | None = Field(default=None, alias="loss")
     loss_at: LossCurve | None = None
     loss_uncertainty_db: Within = Field(default=0.5, alias="loss_uncertainty")
@@ -130,7 +130,9 @@ class LoopTestTable(Table):
 class CarrierTestTable(Table):
     """``[[sweeper.NAME.self_test.carrier]]``: a carrier whose frequency is known."""
 
-    frequency_hz: PositiveFrequency = Field(alias="frequency")
+    frequency_hz: PositiveFrequency = Field(
+        alias="frequency", description='of the carrier, such as "10 MHz"'
+    )
     what: str = Field(default="", max_length=200)
     uncertainty_ppm: Ppm = Field(default=0.5, alias="uncertainty")
     tolerance_ppm: Ppm | None = Field(default=None, alias="tolerance")

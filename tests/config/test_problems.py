@@ -467,3 +467,28 @@ def test_messages_are_safe_to_show(problems: Problems, small: str, edited: Edite
     message = str(ConfigError(problems(text)))
     assert all(line.isprintable() for line in message.splitlines()), message
     assert "\\x1b[2J" in message
+
+
+@pytest.mark.parametrize(
+    ("at", "words"),
+    [
+        ("[]", "too few (given: []); accepted: at least 1 of them"),
+        (str([f"{one + 1} MHz" for one in range(65)]), "accepted: at most 64 of them"),
+    ],
+    ids=["none", "too many"],
+)
+def test_a_list_of_too_few_or_too_many_says_how_many(
+    problems: Problems, at: str, words: str
+) -> None:
+    """In words of ours."""
+    table = f'[sweeper.mast.self_test.source]\nlevel = "-30 dBm"\nloss = "1 dB"\nat = {at}\n\n'
+    (problem,) = problems(SMALL.replace("[job.watch]", f"{table}[job.watch]"))
+    assert words in str(problem)
+    assert problem.where == "sweeper.mast.self_test.source.at"
+
+
+def test_what_a_self_test_lacks_is_described(problems: Problems) -> None:
+    """Not just by its name."""
+    table = '[sweeper.mast.self_test.source]\nloss = "1 dB"\n\n'
+    found = problems(SMALL.replace("[job.watch]", f"{table}[job.watch]"))
+    assert [one.accepted.partition(",")[0] for one in found] == ["of the source", "a frequency"]

@@ -25,12 +25,13 @@ from acqd_lines.learn_known import Carrier
 from acqd_lines.learn_shape import Swept, understand
 from acqd_lines.learn_write import quoted
 from acqd_lines.patterns import Pattern
+from acqd_lines.profile import parse_profile
 from acqd_lines.values import ValueFormat, decode_lines, parse_number
 from hypothesis import given
 from hypothesis import strategies as st
 
 from acqd.cli import main
-from acqd.errors import ProtocolViolation, SweeperReported
+from acqd.errors import ConfigError, ProtocolViolation, SweeperReported
 from acqd.sweep import SweepRequest
 
 from .conftest import Peer, Serve
@@ -254,3 +255,20 @@ def test_an_answer_that_makes_no_sense_is_no_sweep_and_no_error(answer: bytes) -
 def test_rows_with_a_scratch_are_learnt_from_or_not(at: int, instead: bytes) -> None:
     """Never with an error."""
     understand(ROWS[:at] + instead + ROWS[at + len(instead) :], SWEPT, (CARRIER,))
+
+
+@pytest.mark.parametrize(
+    ("answer", "said"),
+    [
+        ('count = "x"', 'count: not a whole number and not a word that is known here (given: "x")'),
+        ("count = -1", "count: out of bounds and not a word that is known here (given: -1)"),
+    ],
+)
+def test_what_may_be_a_number_or_a_word_is_told_once(answer: str, said: str) -> None:
+    """By its key, with both that are accepted."""
+    text = PROFILE.replace('kind = "lines", end = "."', f'kind = "lines", {answer}')
+    with pytest.raises(ConfigError) as caught:
+        parse_profile(text, "toy.toml")
+    (problem,) = caught.value.problems
+    assert f"sweep.fetch.answer.{said}" in str(problem)
+    assert problem.accepted.endswith(', or "points"')
