@@ -56,3 +56,17 @@ def test_a_limit_is_a_number_that_can_be_typed() -> None:
     """Four million, not 4e+06."""
     with pytest.raises(RequestRefused, match="a number from 50 to 4000000"):
         open_transport("serial:/dev/null", {"baud": "fast"})
+
+
+def test_a_link_whose_distribution_quits_on_import_costs_itself_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Named with whose it is; the process goes on."""
+    (tmp_path / "gannet_link.py").write_text("import sys\nsys.exit(3)\n")
+    info = tmp_path / "gannet_link-1.5.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: gannet-link\nVersion: 1.5\n")
+    (info / "entry_points.txt").write_text("[acqd.links]\ngannet = gannet_link:opened\n")
+    monkeypatch.syspath_prepend(str(tmp_path))
+    with pytest.raises(TransportError, match=r"of gannet-link 1\.5 cannot be loaded: SystemExit"):
+        open_transport("gannet:mast", {})
