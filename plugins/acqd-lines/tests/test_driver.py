@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from acqd_lines import LinesDriver
-from acqd_lines.driver import profile_of
+from acqd_lines.sweeper import profile_of
 
 from acqd.clock import SystemClock
 from acqd.drivers.contract import Certainty, Named, SerialPort

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from acqd_lines.driver import LinesDriver, LinesSweeper
+from acqd_lines.driver import LinesDriver
 
-__all__ = ["LinesDriver", "LinesSweeper"]
+__all__ = ["LinesDriver"]
