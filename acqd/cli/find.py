@@ -345,9 +345,8 @@ def _advice(one: Found, result: FindResult, *, probe: bool) -> str:
     """What to do about something that no driver took, or that answered none."""
     learn = f"acqd profile learn --port {one.address}"
     if _is_deaf(one, result):
-        return (
-            f"{one.address}: it answered nobody as a sweeper; to teach acqd its language: {learn}"
-        )
+        why = "no driver and no known profile understands what is there"
+        return f"{one.address}: {why}; to teach acqd its language: {learn}"
     if one.driver or one.held_by or one.same_as:
         return ""
     begin = f"{one.address}: no driver knows it"

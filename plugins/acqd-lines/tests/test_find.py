@@ -194,9 +194,14 @@ def test_what_a_config_has_a_profile_for_is_asked_by_that_alone(
 
 
 def test_a_profile_that_is_not_there_is_told_while_the_port_is_away(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], edit: Callable[[str], str]
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    edit: Callable[[str], str],
 ) -> None:
     """By `acqd check`, with where it is wrong; for an identity on USB as for a path."""
+    # A machine with other work may take its time.
+    monkeypatch.setattr("acqd.station.forecast.ASK_WITHIN_S", 60.0)
     (tmp_path / "bad.toml").write_text("title = 1\n", "utf-8")
     for profile, says in (("dunlim", "did you mean 'dunlin'?"), ("bad.toml", "bad.toml:1: title")):
         (tmp_path / "station.toml").write_text(edit(profile), "utf-8")
