@@ -128,9 +128,10 @@ def _task(
 def _with_files(task: Task, paths: list[Path]) -> Task:
     from dataclasses import replace
 
-    # A map that lies among the logs is none of them.
-    own = task.told.path.resolve()
-    return replace(task, paths=[path for path in paths if path.resolve() != own])
+    # A map that lies among the logs is none of them, and neither is a reference.
+    named = (task.told.path, *task.told.reference_files().values())
+    own = {path.resolve() for path in named}
+    return replace(task, paths=[path for path in paths if path.resolve() not in own])
 
 
 class _Names:

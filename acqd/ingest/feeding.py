@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -21,7 +22,7 @@ from acqd.plan.downtime import plan_to_json
 from acqd.station.feed import HOUR_S, hour_start_s
 from acqd.station.job import JobRunner, JobSpec, Taken
 from acqd.station.past import look_back
-from acqd.station.references import references_in
+from acqd.station.references import ReferenceRecord
 from acqd.station.tell import Teller
 
 __all__ = ["CLOSE_S", "NO_SWEEP", "Feeder", "Whose", "missed_between"]
@@ -186,6 +187,7 @@ class Feeder:
         every_s: float | None,
         off_after_s: float | None,
         teller_drivers: dict[str, str],
+        references: Mapping[str, ReferenceRecord],
     ) -> Feeder:
         """Bring the job's meter to where the archive left it, and begin a journal.
 
@@ -204,7 +206,7 @@ class Feeder:
             run_id=run_id,
             state=past.state,
             sweep_times_s=past.sweep_times_s,
-            references=references_in(recovery.overlays).get(spec.name),
+            references=references,
             next_seq=recovery.next_seq(spec.name),
             next_finding=recovery.next_finding(spec.name),
         )

@@ -8,6 +8,7 @@ files. So the job has a config like any other, and its meter is the one that mea
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -43,6 +44,7 @@ from acqd.ingest.tables import (
     LevelTable,
     LoggedSweeperTable,
     LogsTable,
+    ReferenceTable,
     SettingsTable,
     TimeTable,
 )
@@ -95,6 +97,7 @@ class LogMap:
     level: LevelTable
     settings: SettingsTable
     gaps: GapsTable
+    reference: ReferenceTable
     context: Mapping[str, ContextColumn]
     sweepers: Mapping[str, LoggedSweeperTable]
     chains: Mapping[str, ChainTable]
@@ -153,6 +156,12 @@ class LogMap:
             firmware=told.firmware,
             location=told.location,
         )
+
+    def reference_files(self) -> dict[str, Path]:
+        """The files of references by their roles; their paths count from the map's folder."""
+        named = self.reference.model_dump(exclude_none=True)
+        folder = self.path.parent
+        return {role: folder / os.path.expanduser(name) for role, name in named.items()}
 
     # -- inside ----------------------------------------------------------------------------------
 

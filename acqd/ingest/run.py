@@ -28,6 +28,7 @@ from acqd.ingest.logged import Logged, LogReader
 from acqd.ingest.maps import LogMap, Span
 from acqd.ingest.moments import US
 from acqd.ingest.provenance import ingested_files, write_provenance
+from acqd.ingest.references import LoggedReference, keep_references, read_references
 from acqd.ingest.scan import LogFile, Progress, Scan, scan_files
 from acqd.ingest.sweeps import SweepMaker, resolution_of
 from acqd.ingest.values import conversion_of
@@ -152,6 +153,7 @@ class _Ingest:
         at = datetime.fromtimestamp(self._clock.wall_s(), UTC)
         self._run_id = f"ingest-{at:%Y%m%dT%H%M%S}-{secrets.token_hex(2)}"
         self._kept: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
+        self._references: list[LoggedReference] = []
 
     def run(self) -> Ingested:
         began_s = time.monotonic()
@@ -222,6 +224,13 @@ class _Ingest:
             return
         spec = self._spec(first, held)
         maker = self._maker(spec, first, held)
+        self._references = read_references(
+            self._told,
+            self._task.job,
+            lambda: self._maker(spec, first, held),
+            now_s=self._clock.wall_s(),
+            on_bad=self._bad,
+        )
         if self._task.dry_run or self._task.archive is None:
             self._through(reader, scan, left, maker)
         else:
@@ -339,6 +348,7 @@ class _Ingest:
                 every_s=self._told.gaps.every_s,
                 off_after_s=self._told.gaps.off_after_s,
                 teller_drivers={spec.sweeper: "ingest"},
+                references=keep_references(archive, spec.name, self._references),
             )
             try:
                 await self._feed(feeder, reader, scan, left, maker)
@@ -451,6 +461,16 @@ class _Ingest:
                         "refused": file.refused,
                     }
                     for at, file in enumerate(scan.files)
+                ],
+                "references": [
+                    {
+                        "role": str(one.record.role),
+                        "name": one.file.name,
+                        "path": str(one.file.path.absolute()),
+                        "sha256": one.file.sha256,
+                        "sweeps": one.record.sweeps,
+                    }
+                    for one in self._references
                 ],
                 "refused": [asdict(bad) for bad in done.named],
             },

@@ -25,6 +25,7 @@ __all__ = [
     "LevelTable",
     "LoggedSweeperTable",
     "LogsTable",
+    "ReferenceTable",
     "SettingsTable",
     "TimeTable",
 ]
@@ -249,6 +250,25 @@ class SettingsTable(Table):
     )
 
 
+def _file_name(text: str) -> str:
+    if not text or len(text) > 1024 or "\0" in text:
+        raise refusal("no name of a file", accepted="a path from the folder of the map")
+    return text
+
+
+FileName = Annotated[str, AfterValidator(_file_name)]
+
+
+class ReferenceTable(Table):
+    """``[reference]``: files that the sweeps are compared with, by the role of each."""
+
+    through: FileName | None = None
+    open: FileName | None = None
+    short: FileName | None = None
+    load: FileName | None = None
+    quiet: FileName | None = None
+
+
 class GapsTable(Table):
     """``[gaps]``: how often a sweep was due, so that those that are not there are known."""
 
@@ -307,5 +327,6 @@ TABLES: dict[str, type[Table]] = {
     "level": LevelTable,
     "settings": SettingsTable,
     "gaps": GapsTable,
+    "reference": ReferenceTable,
 }
 """Tables that there is one of."""

@@ -132,3 +132,18 @@ def test_what_a_map_may_not_mean_is_noted(acqd: Any, desk: Path) -> None:
     assert answer.code == 0, answer.err
     assert answer.err.startswith("note: m.toml:") and 'means "earlier" here' in answer.err
     assert answer.out.startswith("1 sweep of 1 file kept")
+
+
+def test_a_reference_among_the_logs_is_none_of_them(acqd: Any, desk: Path) -> None:
+    """Nor is it where the map lies; a name that is none is one line."""
+    (desk / "logs").mkdir()
+    (desk / "log.csv").rename(desk / "logs" / "log.csv")
+    (desk / "logs" / "through.csv").write_text(wide_log(2))
+    text = (desk / "m.toml").read_text()
+    (desk / "m.toml").write_text(text + '[reference]\nthrough = "logs/through.csv"\n')
+    answer = acqd("ingest", "logs", "--map", "m.toml", "--archive", "a", folder=desk)
+    assert (answer.code, answer.err) == (0, "")
+    assert answer.out.startswith("118 sweeps of 1 file kept")
+    (desk / "m.toml").write_text(text + '[reference]\nthrough = "a\\u0000b"\n')
+    wrong = acqd("ingest", "logs", "--map", "m.toml", "--archive", "a", folder=desk)
+    assert wrong.code == 2 and "reference.through: no name of a file" in wrong.err
