@@ -133,7 +133,7 @@ def look_for(
     held = _held(ports, usb, [one for each in named.values() for one in each], find_holders)
     best, opened = _Best(), set[str]()
     for entry, guessing in _turns(registry, probe=probe):
-        mine = [one for one in named[entry.name] if not guessing or best.is_unsolved(one.address)]
+        mine = [one for one in named[entry.name] if best.is_wanted(one, guessing=guessing)]
         shown = {one.address for one in mine} if only_named else None
         look = _Look(
             entry,
@@ -184,11 +184,13 @@ class _Best:
             found.address == address and _is_settled(found) for found in self._found.values()
         )
 
-    def is_unsolved(self, address: str) -> bool:
-        """Whether it may be guessed at: nobody answered there, and nobody holds it."""
-        solved = (Certainty.ANSWERED, Certainty.BUSY)
-        return not any(
-            found.address == address and found.certainty in solved for found in self._found.values()
+    def is_wanted(self, named: Named, *, guessing: bool) -> bool:
+        """Whether the next driver is shown an address: a bare one only until somebody answered,
+        and nobody guesses at what is busy."""
+        over = (Certainty.ANSWERED, Certainty.BUSY) if guessing else (Certainty.ANSWERED,)
+        return bool(named.options) or not any(
+            found.address == named.address and found.certainty in over
+            for found in self._found.values()
         )
 
     def take(self, found: Candidate) -> None:

@@ -188,3 +188,39 @@ def test_a_link_leads_to_the_usb_location(tmp_path: Path, monkeypatch: pytest.Mo
     ports = [SerialPort(device=str(device), location="1-2.3")]
     monkeypatch.setattr("acqd.drivers.usbports.serial_ports", lambda: ports)
     assert usb_location(str(link)) == "1-2.3"
+
+
+@pytest.mark.parametrize("probe", [False, True])
+def test_drivers_guess_last_and_at_what_nobody_knows(probe: bool) -> None:
+    """Only where ports may be asked; not at what answered, and not at what somebody holds."""
+    turns: list[tuple[str, tuple[str, ...], list[str]]] = []
+
+    class Guessing(Driver):
+        def open(self, context: Any) -> Any:
+            raise SweeperError("not opened in these tests")
+
+        def find(self, context: FindContext) -> Iterable[Candidate]:
+            turns.append(("find", tuple(context.addresses), []))
+            return ()
+
+        def guess(self, context: FindContext) -> Iterable[Candidate]:
+            ports = [port.device for port in context.serial_ports()]
+            turns.append(("guess", tuple(context.addresses), ports))
+            yield candidate("a", "tcp://x:3", Certainty.ANSWERED)
+
+    def standard(context: FindContext) -> Iterable[Candidate]:
+        turns.append(("standard", (), []))
+        yield candidate("b", "tcp://x:1", Certainty.ANSWERED)
+        yield candidate("b", "tcp://x:2", Certainty.BUSY)
+        yield candidate("b", "tcp://x:3", Certainty.LISTED)
+        yield candidate("b", "serial:/dev/ttyACM0", Certainty.ANSWERED)
+
+    entry = DriverEntry(name="a", distribution="acqd-a", version="1.0", factory=Guessing)
+    registry = Registry(drivers={"a": entry, **registry_of(b=standard).drivers})
+    named = ["tcp://x:1", "tcp://x:2", "tcp://x:3"]
+    found = find_all(registry, addresses=named, probe=probe, list_serial=lambda: PORTS)
+    assert turns[:2] == [("find", tuple(named), []), ("standard", (), [])]
+    assert turns[2:] == ([("guess", ("tcp://x:3",), ["/dev/ttyACM1"])] if probe else [])
+    # What was asked in vain by one and answered the other is no second way in.
+    at_third = [(one.driver, one.certainty) for one in found if one.address == "tcp://x:3"]
+    assert at_third == [("a", Certainty.ANSWERED) if probe else ("b", Certainty.LISTED)]

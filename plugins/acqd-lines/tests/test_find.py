@@ -111,6 +111,21 @@ def test_profiles_of_the_user_ask_before_shipped_ones(serve: Serve, folder: Path
     assert not any(b"NAME" in line for line in peer.asked)
 
 
+@pytest.mark.parametrize("probe", [False, True])
+def test_a_port_that_is_named_is_still_known_by_its_usb_ids(
+    serve: Serve, folder: Path, probe: bool
+) -> None:
+    """It is asked by that profile and by nobody else."""
+    (folder / "toy.toml").write_text(f"{PROFILE}\n[[usb]]\nvid = 0x1209\npid = 1\n", "utf-8")
+    peer = Peer(Lookout().answer)
+    address = serve(peer, "serial").address
+    port = SerialPort(device=address.partition(":")[2], vid=0x1209, pid=1)
+    first = look(address, ports=(port,), probe=probe).candidates[0]
+    assert (first.driver, first.options) == ("lines", {"profile": "toy"})
+    assert first.certainty is (Certainty.ANSWERED if probe else Certainty.LISTED)
+    assert set(peer.asked) == ({b"who"} if probe else set())
+
+
 @pytest.mark.parametrize("expect", ["who", "^(?P<model>.*)$"])
 def test_a_profile_that_takes_anything_for_its_sweeper_does_not_guess(
     serve: Serve, folder: Path, expect: str

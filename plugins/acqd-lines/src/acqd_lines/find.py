@@ -68,7 +68,7 @@ def candidates(context: FindContext) -> Iterator[Candidate]:
             continue  # another driver's, or nobody's
         if "profile" in named.options:
             yield _named(context, named.address, named.options)
-    taken = {named.address for named in context.named}
+    taken = {named.address for named in context.named if named.options}
     known = _known(context)
     for port in context.serial_ports():
         address = f"serial:{port.device}"
