@@ -103,7 +103,13 @@ def test_an_option_that_is_none_is_refused(acqd: Any) -> None:
 
 
 SHOWING = ("aiohttp", "jinja2", "matplotlib", "segno", "xarray")
-HEAVY = (*SHOWING, "numpy", "pydantic", "h5py", "asyncio", "structlog", "aiomqtt", "serial")
+FINDING = ("pyvisa", "pyvisa_py", "regex", "scipy", "sigmf", "usb", "zeroconf")
+"""What links, finding, profiles and samples need where they are used; and what only tests need."""
+OTHERS = ("acqd_lines.profile", "acqd_scpi.visa_hislip")
+HEAVY = (
+    *(*SHOWING, *FINDING, "pyudev"),
+    *("numpy", "pydantic", "h5py", "asyncio", "structlog", "aiomqtt", "serial"),
+)
 
 
 @pytest.mark.slow
@@ -125,14 +131,17 @@ def test_help_is_quick_because_nothing_heavy_is_imported(words: list[str]) -> No
 
 @pytest.mark.slow
 def test_a_station_holds_nothing_of_what_draws_pages_or_serves_them(folder: Path) -> None:
-    """After a whole run, from its config to its verdict."""
+    """After a whole run, from its config to its verdict; nor of links that no sweeper of it has.
+
+    Where udev runs the station does listen to it, by pyudev.
+    """
     config = folder / "station.toml"
     band = 'band = { margin = "10 dB" }\n'
     config.write_text(config.read_text().replace(band, f'{band}soak = {{ length = "1 s" }}\n'))
     code = (
         "import sys\nfrom acqd.cli import main\n"
         f"try:\n    main(['run', {str(config)!r}])\nexcept SystemExit:\n    pass\n"
-        f"print([name for name in {SHOWING!r} if name in sys.modules])"
+        f"print([name for name in {(*SHOWING, *FINDING, *OTHERS)!r} if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert '"event": "job_ended"' in done.stderr
