@@ -260,7 +260,8 @@ class EmbeddedBroker(Broker):
     MQTT 3.1.1 on the port of ``address``, MQTT 5 on the next. Not fit to be left alone for a night
     without its watch: a listener of it can go deaf for good. Speak to it with a new client id for
     each connection, and keep under :data:`EMBEDDED_RETAINED` retained topics. Where several clients
-    connect in the same moment it may leave a SUBSCRIBE of one unanswered, which connects again.
+    connect in the same moment it may leave one without an answer (measured: 3 of 600, two at a
+    time), which connects again.
     """
 
     name = "embedded"

@@ -25,6 +25,8 @@ from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion
 from acqd.publish.topics import Topics
 
 ANY_PORT = Endpoint(host="127.0.0.1", port=0)
+WITHIN_S = 15.0
+"""Room for a link that is left unanswered, and for a busy machine."""
 QUICK = BrokerTimings(probe_every_s=0.05, probe_timeout_s=0.25, restart_first_s=0.02)
 
 
@@ -370,29 +372,46 @@ async def test_round_trip_says_how_far_it_got():
 async def test_a_station_and_its_own_broker(
     kind, version, request, make_publisher, make_status, outbox, hear, tasks
 ):
-    """The broker is killed and comes back: state is told anew, findings go on, without a wait."""
-    make, publishers = request.getfixturevalue(kind), []
+    """The broker is killed and comes back: state is told anew, findings go on, without a wait.
+
+    What the embedded broker leaves unanswered costs the link that waited, a second later, as in a
+    station. So there may be more connections than two, and messages that come twice.
+    """
+    make, publishers, is_up = request.getfixturevalue(kind), [], asyncio.Event()
+
+    def up():
+        is_up.set()
+        for one in publishers:
+            one.hurry()
+
     topics = Topics("gannet-ledge")
-    async with make(on_up=lambda: [p.hurry() for p in publishers]) as broker:
+    # The end of its process is noticed without a probe, and no probe takes a busy machine for it.
+    timings = BrokerTimings(restart_first_s=0.02)
+    async with make(on_up=up, timings=timings) as broker:
         wanted = broker.adapt(BrokerSettings(address=broker.address, version=version))
         changes = {field.name: getattr(wanted, field.name) for field in fields(wanted)}
-        publisher = make_publisher(changes.pop("address"), **changes)
+        publisher = make_publisher(changes.pop("address"), **changes | {"timeout_s": 1.0})
         # Without the broker's word that it is back, this test would take a minute.
-        publisher._backoff = lambda attempt: 60.0
+        publisher._backoff = lambda attempt: 0.02 if is_up.is_set() else 60.0
         publishers.append(publisher)
         publisher.retain(topics.status, make_status())
         running = tasks(publisher.run())
         outbox.add(5)
         publisher.findings_waiting()
         heard = await hear(broker.address)
-        await heard.until(lambda: outbox.marked == [1, 2, 3, 4, 5])
+        await heard.until(lambda: outbox.marked == [1, 2, 3, 4, 5], WITHIN_S)
+        before = publisher.statistics().reconnects
+        is_up.clear()
         os.kill(broker.pid, signal.SIGKILL)
-        await heard.until(lambda: publisher.statistics().reconnects == 1)
+        await heard.until(lambda: publisher.statistics().reconnects > before, WITHIN_S)
         later = await hear(broker.address)
         outbox.add(5)
         publisher.findings_waiting()
-        await later.until(lambda: len(later.on(topics.finding("marine-vhf"))) == 5)
-        assert later.on(topics.status) == [make_status()]
-        await publisher.close(make_status("offline", reason="stopped"))
+        finding = topics.finding("marine-vhf")
+        await later.until(lambda: len(set(later.on(finding))) == 5, WITHIN_S)
+        assert make_status() in later.on(topics.status)
+        assert broker.restarts == 1
+        offline = make_status("offline", reason="stopped")
+        await publisher.close(offline)
         await running
-        await later.until(lambda: len(later.on(topics.status)) == 2)
+        await later.until(lambda: offline in later.on(topics.status), WITHIN_S)
