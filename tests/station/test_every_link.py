@@ -19,8 +19,8 @@ SAMPLES = "rate=250 kS/s,centre=156.8 MHz,type=ci16_le,full_scale=-30 dBm"
 SPAN_S = 1.0
 """How long a sweeper is left away, at least."""
 SLACK_S = 2.0
-"""How much sooner than it was unplugged, or later than it was back, a sweep may be missing: what was
-under way, and the next due time."""
+"""How much sooner than it was unplugged, or later than it was back, a sweep may be missing: what
+was under way, and the next due time."""
 
 SWEEPERS = """\
 [station]
