@@ -256,7 +256,7 @@ class _Scpi:
         payload = _levels().astype(">f4").tobytes()
         size = str(len(payload))
         self._trace = f"#{len(size)}{size}".encode() + payload
-        self._values: dict[str, str] = {"SWE:TIME": "0.01", "DET": "RMS", "AVER": "0"}
+        self._values: dict[str, str] = {"SWE:TIME": "0.01", "DET": "RMS", "BAND:VID": "1e6"}
         self._wrong = False
         self._made: dict[bytes, bytes] = {}
 
