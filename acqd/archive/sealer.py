@@ -19,6 +19,8 @@ from acqd.errors import ArchiveError
 __all__ = ["Sealer", "SealerStatistics"]
 
 DEFLATE_THREADS = 2
+GRACE_S = 1.0
+"""A block takes milliseconds; a second is for a disk that is slow to sync."""
 MERGES_WAITING_MOST = 4
 
 
@@ -107,15 +109,18 @@ class Sealer:
             self._changed.notify_all()
         return future
 
-    def stop(self, *, until_s: float) -> None:
-        """Seal what waits until monotonic time ``until_s``, leave the rest, end the thread."""
+    def stop(self, *, until_s: float, grace_s: float = GRACE_S) -> None:
+        """Seal what waits until monotonic time ``until_s``, leave the rest, end the thread.
+
+        What it is at then has ``grace_s`` to come to where it can be left; :meth:`is_done` tells
+        whether it did.
+        """
         with self._changed:
             self._stopping = True
             self._abandon_s = until_s
             self._changed.notify_all()
         if self._thread is not None:
-            # A block takes milliseconds; a second is for a disk that is slow to sync.
-            self._thread.join(max(0.0, until_s - time.monotonic()) + 1.0)
+            self._thread.join(max(0.0, until_s - time.monotonic()) + grace_s)
         if self.is_done():
             self._pool.shutdown()
             while self._waiting:

@@ -116,6 +116,7 @@ def _write_packed(
                 check()
                 out.check()
                 writer.append(block, [packing.pack(part) for part in _parts(block.level)])
+            check()
             writer.finish()
         out.check()
     return writer

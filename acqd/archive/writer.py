@@ -33,7 +33,7 @@ from acqd.archive.lock import WriterLock
 from acqd.archive.rebuild import rebuild_ledger
 from acqd.archive.records import Batch, MeterState
 from acqd.archive.recovery import Recovery, recover
-from acqd.archive.sealer import Sealer
+from acqd.archive.sealer import GRACE_S, Sealer
 from acqd.archive.undelivered import Undelivered
 from acqd.clock import Clock
 from acqd.errors import ArchiveError
@@ -344,11 +344,17 @@ class ArchiveWriter:
         )
 
     def close(
-        self, meters: Sequence[MeterState], *, seal: bool = True, within_s: float = 2.0
+        self,
+        meters: Sequence[MeterState],
+        *,
+        seal: bool = True,
+        within_s: float = 2.0,
+        grace_s: float = GRACE_S,
     ) -> None:
         """Commit what is queued, begin a last journal with ``meters``, seal what time allows.
 
-        What is not sealed within ``within_s`` waits for the next start. Without ``meters`` the
+        What is not sealed within ``within_s`` waits for the next start; the segment that is being
+        written then has ``grace_s`` to be left, see :attr:`is_sealing`. Without ``meters`` the
         journal stays as it is, for the next start to go on from. The second call does nothing.
 
         Raises:
@@ -361,7 +367,7 @@ class ArchiveWriter:
         if self._thread is not None:
             if meters:
                 problem = self._last_words(meters, within_s)
-            self._sealer.stop(until_s=until_s if seal else time.monotonic())
+            self._sealer.stop(until_s=until_s if seal else time.monotonic(), grace_s=grace_s)
         self._closed = True
         self._inbox.end()
         if self._thread is not None:
@@ -370,6 +376,13 @@ class ArchiveWriter:
             self._close_files()
         if problem is not None:
             raise ArchiveError(f"{self.root}: closed without a last checkpoint: {problem}")
+
+    @property
+    def is_sealing(self) -> bool:
+        """Whether the sealer's thread lives. After :meth:`close` it is one that was given up: its
+        journal is whole, the archive stays locked while the process lives, and that should end
+        without waiting for it."""
+        return not self._sealer.is_done()
 
     # -- inside ----------------------------------------------------------------------------------
 

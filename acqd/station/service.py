@@ -59,6 +59,8 @@ STOP_SWEEPERS_S = 1.1
 """Of a stop, for the sweepers: a driver that hangs is given up after 0.8 s."""
 STOP_STEP_S = 0.8
 """So long a stop waits for a step of the start that is under way in a thread."""
+SEALER_GRACE_S = 0.5
+"""Of the stop, for the segment that is being written: on a busy machine some tenths."""
 LAST_S = 0.15
 """Of the stop, for what comes after the goodbye: a broker of our own must end."""
 
@@ -603,14 +605,22 @@ class Station:
             self._log.error("no_last_checkpoint", problem=problem)
 
     async def _close_archive(self, archive: ArchiveWriter, *, seal: bool, within_s: float) -> None:
-        """Close it in a thread that the end of the process does not wait for."""
+        """Close it in a thread that the end of the process does not wait for.
+
+        Everything is committed before. What the sealer does not come to is in a journal, for the
+        next start; a sealer that does not leave off in time is left behind.
+        """
         self._archive = None
-        closing = self._threads.start(partial(archive.close, (), seal=seal, within_s=within_s))
+        grace_s = min(SEALER_GRACE_S, within_s / 2.0)
+        close = partial(archive.close, (), seal=seal, within_s=within_s - grace_s, grace_s=grace_s)
+        closing = self._threads.start(close)
         await asyncio.wait([closing], timeout=within_s + LAST_S)
         problem = closing.exception() if closing.done() else None
         if problem is not None and not isinstance(problem, AcqdError):
             raise problem
-        self.left_behind = not closing.done()
+        self.left_behind = not closing.done() or archive.is_sealing
         if problem is not None or not closing.done():
             text = str(problem or "it does not answer; the next start carries on from the journal")
             self._log.error("archive_not_closed", problem=text)
+        elif archive.is_sealing:
+            self._log.info("sealing_left", text="no time was left to seal; the next start does")

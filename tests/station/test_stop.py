@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from acqd.archive.reader import open_archive
+from acqd.archive.records import SweepRecord
 from acqd.measure.meter import FindingDraft
 from acqd.publish.child import free_port
 from acqd.testing.sweepers import ScriptedDriver
@@ -100,6 +101,52 @@ def test_a_broker_that_does_not_come_up_does_not_delay_the_end(bench: Any) -> No
     assert run.stop() < LIMIT_S
     assert run.log()[-1]["event"] == "stopped"
     assert not Path(f"/proc/{pid}").exists()
+
+
+SEALING_DRAGS = """
+import time
+import acqd.archive.sealing as sealing
+real = sealing.write_sweeps
+def dragging(*rest, **more):
+    time.sleep({drags_s})
+    return real(*rest, **more)
+sealing.write_sweeps = dragging
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("drags_s", [0.5, 30.0], ids=["a busy machine", "a disk that hangs"])
+def test_sealing_that_drags_is_left_to_the_next_start(
+    bench: Any, check_accounts: Any, drags_s: float
+) -> None:
+    """A stop commits, and seals what there is time for: the rest is no fault, and in a journal."""
+    jobs = [bench.job(f"{JOB}-{at}") for at in range(4)]
+    config = bench.config({"mast": "sim:mast"}, jobs)
+    run = bench.run(config, first=SEALING_DRAGS.format(drags_s=drags_s))
+    run.until("sweeper_present")
+    kept = bench.wait_for("sweeps", lambda: _sweeps_of_each(bench.archive, 4))
+    assert run.stop() < LIMIT_S
+    assert [one["event"] for one in run.log()[-2:]] == ["sealing_left", "stopped"] or drags_s < 1.0
+    assert not run.log("archive_not_closed") and not run.log("no_last_checkpoint")
+    assert list((bench.archive / "journals").glob("*.sqlite"))
+    run = bench.run(config)
+    run.until("sweeper_present")
+    bench.wait_for("files", lambda: len(list(bench.archive.glob("sweeps/*/*/*.nc"))) >= 4)
+    run.stop()
+    archive = open_archive(bench.archive)
+    for at in range(4):
+        check_accounts(archive, f"{JOB}-{at}", every_s=0.1)
+    assert all(_sweeps_of_each(bench.archive, 4)[job] >= count for job, count in kept.items())
+
+
+def _sweeps_of_each(root: Path, jobs: int) -> dict[str, int]:
+    """How many sweeps each job has; nothing while one has none."""
+    archive = open_archive(root)
+    counts = {
+        f"{JOB}-{at}": sum(isinstance(one, SweepRecord) for one in archive.events(f"{JOB}-{at}"))
+        for at in range(jobs)
+    }
+    return counts if all(counts.values()) else {}
 
 
 class Hung(ScriptedDriver):
