@@ -98,7 +98,10 @@ class FlawedReceiver(Receiver):
     def __init__(self, model: Model, hookup: Hookup, *, seed: int, errors: Errors) -> None:
         super().__init__(model, hookup, seed=seed)
         self.errors = errors
-        self.frequency_error_ppm = errors.frequency_ppm
+
+    @property
+    def frequency_error_ppm(self) -> float:
+        return self.errors.frequency_ppm
 
     def level_error_db(self, frequency_hz: Float, attenuation_db: float) -> Float:
         return self.errors.level_db(frequency_hz, attenuation_db)
