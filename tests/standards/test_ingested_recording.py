@@ -30,9 +30,6 @@ JOB = "solar"
 QUIET = 400
 FEW = 600
 """Sweeps of the comparison of layouts; the event has begun by then."""
-SOURCE = pytest.mark.source(
-    "radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured"
-)
 
 MAP = """\
 [file]
@@ -168,7 +165,7 @@ def clock_of(time: np.datetime64) -> str:
     return datetime.fromtimestamp(seconds + 1e-6, UTC).strftime("%H:%M:%S.%f")[:-3]
 
 
-@SOURCE
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 def test_the_archive_holds_the_recording(whole: Archive, levels: Any, recording: Any) -> None:
     """Every digit, the falling uneven axis with its doubles, and the times to the microsecond."""
@@ -181,7 +178,7 @@ def test_the_archive_holds_the_recording(whole: Archive, levels: Any, recording:
     assert (setup.unit, setup.resolution) == ("digit", 1.0)
 
 
-@SOURCE
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 def test_strongest_cell(whole: Archive, levels: Any, background: Any) -> None:
     """73.0 digits above its background at 51.188 MHz, 06:28:41.963 UT."""
@@ -193,7 +190,7 @@ def test_strongest_cell(whole: Archive, levels: Any, background: Any) -> None:
     assert clock_of(data.time.values[sweep]) == "06:28:41.963"
 
 
-@SOURCE
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 def test_onset(whole: Archive, levels: Any, background: Any) -> None:
     """The excess over all channels first stays above median + 5 sigma at 06:25:53.963 UT."""
@@ -202,7 +199,7 @@ def test_onset(whole: Archive, levels: Any, background: Any) -> None:
     assert clock_of(whole.sweeps(JOB).time.values[found.index]) == "06:25:53.963"
 
 
-@SOURCE
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 @pytest.mark.parametrize(("over", "percent"), [(10.0, 41.5919), (20.0, 25.4694)])
 def test_occupied_cells(levels: Any, background: Any, over: float, percent: float) -> None:
@@ -211,7 +208,7 @@ def test_occupied_cells(levels: Any, background: Any, over: float, percent: floa
     assert found == pytest.approx(percent, abs=5e-5)
 
 
-@SOURCE
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 def test_the_meter_hears_the_event(whole: Archive) -> None:
     """Nothing is found in the quiet time; then the floor of the whole band rises."""
@@ -223,7 +220,7 @@ def test_the_meter_hears_the_event(whole: Archive) -> None:
     assert 0 < rose.at_s - (times + 113.75) < 60
 
 
-@SOURCE
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 def test_the_replay_gives_the_same(whole: Archive) -> None:
     """Every summary, hour and finding, bit for bit."""
@@ -234,7 +231,7 @@ def test_the_replay_gives_the_same(whole: Archive) -> None:
     assert (check.sweeps, check.hours) == (3600, 1)
 
 
-@SOURCE
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.source("h5py, netCDF4", "compared")
 @pytest.mark.slow
 def test_other_readers_read_the_volume(whole: Archive, recording: Any) -> None:
@@ -270,7 +267,7 @@ def told_of(root: Path) -> list[Any]:
     return found
 
 
-@SOURCE
+@pytest.mark.source("radiospectra 0.7.0, BIR_20110607_062400_10.fit (BSD licence)", "measured")
 @pytest.mark.slow
 def test_all_layouts_come_to_the_same(recording: Any, tmp_path: Path) -> None:
     """A row a sweep, a row a point, and a file a sweep give equal archives, bit for bit."""
