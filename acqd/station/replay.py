@@ -37,7 +37,7 @@ from acqd.sweep import SweepFlag
 
 __all__ = ["STATION_WORDS", "Measured", "Replay", "Told", "at_s_of"]
 
-STATION_WORDS = frozenset({"input_near_maximum", "meter_failed", "refused"})
+STATION_WORDS = frozenset({"identity_unconfirmed", "input_near_maximum", "meter_failed", "refused"})
 """Findings about a job that are the station's and no meter's."""
 
 Measured = SweepRecord | GapRecord | HourlyRecord

@@ -133,7 +133,8 @@ def test_a_recording_is_swept_until_it_ends(
     found = {one.what: one.text for one in archive.findings("night")}
     assert "the recording has ended: asked for 0.1 s more" in found["refused"]
     assert "dBFS" in found["signal_appeared"]
-    assert archive.findings("station") == []
+    # A recording without a word of who made it; of clocks and losses there is nothing to tell.
+    assert [one.what for one in archive.findings("station")] == ["identity_doubtful"]
 
 
 def _hiss(folder: Path) -> Path:

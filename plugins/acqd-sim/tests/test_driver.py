@@ -204,7 +204,7 @@ def test_an_overdriven_input_is_flagged(shack: Callable[..., Sweeper], tmp_path:
 @pytest.mark.parametrize(
     ("address", "options", "problem"),
     [
-        ("sim:boat", {}, "sim:boat is not accepted.*: mast, bench, shack"),
+        ("sim:boat", {}, "sim:boat is not accepted.*: mast, .*bench, shack"),
         ("sim:shack", {"scene": "/nowhere/x.toml"}, "/nowhere/x.toml.*cannot be read"),
         ("sim:shack", {"path": ["no-such"]}, "path: 'no-such' is not accepted.*the devices of"),
         ("sim:shack", {"speed": 5}, "option 'speed'.*the options scene, path"),
