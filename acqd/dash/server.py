@@ -144,7 +144,7 @@ class Server:
             app,
             access_log=None,
             # What strangers send would be in the log with it, the token of a torn request as well.
-            logger=logging.Logger("web", level=logging.CRITICAL),  # noqa: LOG001 (nobody else's)
+            logger=logging.Logger("web", level=logging.CRITICAL),  # noqa: LOG001 (one by name is shared)
             handle_signals=False,
             keepalive_timeout=KEPT_OPEN_S,
             shutdown_timeout=STOP_WITHIN_S,

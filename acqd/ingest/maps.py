@@ -342,6 +342,7 @@ def parse_map(text: str, path: Path) -> LogMap:
     reader.refuse_unknown()
     if reader.problems or None in single.values():
         raise ConfigError(in_file_order(reader.problems))
+    tables: dict[str, Any] = single  # each is of its own model, and none is None by now
     made = LogMap(
         path=path,
         text=text,
@@ -351,7 +352,7 @@ def parse_map(text: str, path: Path) -> LogMap:
         chains=chains,
         data=data,
         places=places,
-        **single,  # type: ignore[arg-type]  # each is of its own model, and none is None here
+        **tables,
     )
     problems = tuple(made.problems())
     if problems:

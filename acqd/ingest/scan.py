@@ -152,7 +152,7 @@ def find_files(given: Iterable[str], pattern: str) -> list[Path]:
 def _inside(folder: Path, pattern: str) -> list[Path]:
     try:
         found = [one for one in folder.glob(pattern) if one.is_file()]
-    except (ValueError, NotImplementedError) as exc:
+    except (ValueError, NotImplementedError) as exc:  # the latter is pathlib's for absolute ones
         raise WrongUsage(
             f"`files` in [file] of the map: {pattern!r} is no pattern of names in a folder: "
             f"{exc}; accepted: one such as *.csv or **/*.csv"

@@ -209,7 +209,7 @@ def new_link(
         password=settings.password,
         # What it logs about a broken link is said by whoever uses it, once and with the reason; a
         # logger of our own, because the shared one is not ours to silence.
-        logger=logging.Logger("mqtt", level=logging.CRITICAL),  # noqa: LOG001 (see above)
+        logger=logging.Logger("mqtt", level=logging.CRITICAL),  # noqa: LOG001 (one by name is shared)
         identifier=client_id,
         protocol=aiomqtt.ProtocolVersion.V5 if v5 else aiomqtt.ProtocolVersion.V311,
         clean_session=None if v5 else True,

@@ -139,7 +139,8 @@ class Relay(ABC):
         return None
 
     def _accept(self) -> None:
-        raise NotImplementedError
+        """Somebody knocks. Asked only of a relay that has something :meth:`_listening`."""
+        raise NotImplementedError(f"{type(self).__name__} does not listen")
 
     @abstractmethod
     def _drop(self, way: _Way) -> None:

@@ -231,19 +231,34 @@ class Watch:
 
     def _writer(self) -> ArchiveWriter:
         return ArchiveWriter.open(
-            self.folder / "archive", station="gannet-ledge", run_id="run", clock=self.clock,
-            keep_free_bytes=1 << 20, software={},
-        )  # type: ignore[arg-type] # fmt: skip
+            self.folder / "archive",
+            station="gannet-ledge",
+            run_id="run",
+            clock=self.clock,
+            keep_free_bytes=1 << 20,
+            software={},
+        )  # fmt: skip (a line a setting)
 
     def _runner(self, writer: ArchiveWriter) -> JobRunner:
         teller = Teller(
-            station="gannet-ledge", title="", run_id="run", clock=self.clock, topics_root="acqd",
-            trace_points=100, sweepers=["shack"], drivers={}, jobs=[self.spec.name],
-        )  # type: ignore[arg-type] # fmt: skip
+            station="gannet-ledge",
+            title="",
+            run_id="run",
+            clock=self.clock,
+            topics_root="acqd",
+            trace_points=100,
+            sweepers=["shack"],
+            drivers={},
+            jobs=[self.spec.name],
+        )  # fmt: skip (a line a setting)
         return JobRunner(
-            self.spec, archive=writer, teller=teller, clock=self.clock, run_id="run",
+            self.spec,
+            archive=writer,
+            teller=teller,
+            clock=self.clock,
+            run_id="run",
             state=self.spec.feed.start(),
-        )  # type: ignore[arg-type] # fmt: skip
+        )  # fmt: skip (a line a setting)
 
     # -- what came of it -----------------------------------------------------------------------
 

@@ -57,7 +57,7 @@ def test_the_plain_ones() -> None:
 @pytest.mark.parametrize("order", ["big", "little"])
 def test_what_is_written_is_read(kind: str, form: str, order: str) -> None:
     """In digits and in bytes, both ways round; something else is nothing."""
-    checksum = Checksum(kind=kind, form=form, order=order)  # type: ignore[arg-type]  # parameters
+    checksum = Checksum(kind=kind, form=form, order=order)
     value = checksum.of(CHECK)
     written = checksum.written(value)
     assert len(written) == checksum.written_bytes

@@ -100,7 +100,7 @@ def test_every_key_of_every_setting_is_described() -> None:
     """All settings together have the keys of the page, and their names stand there."""
     keys = set()
     for field in SettingsTable.model_fields.values():
-        table = field.annotation.__args__[0]  # type: ignore[union-attr]  # "X | None" of each
+        table = field.annotation.__args__[0]
         keys |= set(table.fields_by_key())
     assert {key for key, _ in rows(PAGE, "[setting.NAME]")} == keys
     body = PAGE.split("\n## [setting.NAME]\n", 1)[1]

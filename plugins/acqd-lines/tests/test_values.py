@@ -114,7 +114,7 @@ def test_binary_values_come_back(
         type=kind,
         order=order,
         scale=Decimal(scale),
-        offset=Decimal(offset),  # type: ignore[arg-type]  # drawn from those that are
+        offset=Decimal(offset),
     )
     got = decode_block(data, form)
     exact = [float(Decimal(value) * Decimal(scale) + Decimal(offset)) for value in raw]
@@ -127,7 +127,7 @@ def test_floats_come_back_to_the_bit(kind: str, order: str, data: Any) -> None:
     width = 32 if kind == "f32" else 64
     values = data.draw(st.lists(st.floats(width=width), min_size=1, max_size=20))
     packed = np.array(values, dtype=f"{'>' if order == 'big' else '<'}f{width // 8}").tobytes()
-    got = decode_block(packed, ValueFormat(type=kind, order=order))  # type: ignore[arg-type]  # as above
+    got = decode_block(packed, ValueFormat(type=kind, order=order))
     assert got.level.dtype == np.dtype(f"f{width // 8}")
     assert np.array_equal(got.level, np.array(values, dtype=f"f{width // 8}"), equal_nan=True)
 

@@ -154,11 +154,15 @@ def _quantity(
 
 def _number(low: float, high: float, *, whole: bool = False) -> Callable[[str, object], Any]:
     def read(key: str, value: object) -> float:
-        fits = isinstance(value, int) or (isinstance(value, float) and not whole)
-        if not fits or isinstance(value, bool) or not low <= value <= high:  # type: ignore[operator]  # fits says that it is a number
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int | float)
+            or (whole and not isinstance(value, int))
+            or not low <= value <= high
+        ):
             kind = "a whole number" if whole else "a number"
             raise _refused(key, value, f"{kind} from {low:g} to {high:g}")
-        return value if whole else float(value)  # type: ignore[return-value, arg-type]  # as above
+        return value if whole else float(value)
 
     return read
 

@@ -15,6 +15,7 @@ line that begins with the prompt is the prompt: nothing of an answer may begin s
 from __future__ import annotations
 
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from typing import Final, TypedDict
 
@@ -81,7 +82,7 @@ class CommonFraming(TypedDict):
     cap_bytes: int
 
 
-class FrameParser:
+class FrameParser(ABC):
     """What both kinds share: buffer, lines, echo, prompt, errors. :func:`parser_of` makes one.
 
     Args:
@@ -151,8 +152,9 @@ class FrameParser:
         """How much is held."""
         return len(self._buffer)
 
+    @abstractmethod
     def _whole(self) -> Frame | None:
-        raise NotImplementedError
+        """The frame, once all of it is there."""
 
     # --- pieces ---------------------------------------------------------------------------------
 

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd_lines.checksums import Checksum
+from acqd_lines.checksums import Checksum, ChecksumKind
 from acqd_lines.learn_block import BlockShape, guess_block, guess_digits, values_of
 from acqd_lines.learn_guess import Guess, is_text
 from acqd_lines.learn_known import (
@@ -241,16 +241,17 @@ def text_checksum(text: str, shape: TextShape) -> Checksum | None:
         ("before", before),
         ("payload", payload),
     )
-    for kind, parameters in (
+    known: tuple[tuple[ChecksumKind, tuple[tuple[int, int, bool], ...]], ...] = (
         ("sum8", ((0, 0, False),)),
         ("xor8", ((0, 0, False),)),
         ("crc16", ((0x1021, 0xFFFF, False), (0x1021, 0, False), (0x8005, 0xFFFF, True))),
         ("crc32", ((0, 0, False),)),
-    ):
+    )
+    for kind, parameters in known:
         for polynomial, initial, reflected in parameters:
             for over, counted in overs:
                 checksum = Checksum(
-                    kind=kind,  # type: ignore[arg-type]  # the four kinds above
+                    kind=kind,
                     polynomial=polynomial or 0x1021,
                     initial=initial,
                     reflected=reflected,
