@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 import importlib.util
+from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 
 import pytest
+import structlog
+
+
+@pytest.fixture(autouse=True)
+def _plain_logs() -> Iterator[None]:
+    """Commands set up logs for their whole process; here the next test shares it."""
+    structlog.reset_defaults()
+    yield
+    structlog.reset_defaults()
 
 
 @pytest.fixture(scope="session")
