@@ -146,5 +146,5 @@ def _spoilt(answer: bytes, faults: Faults) -> bytes:
 
 
 def _half(answer: bytes) -> bytes:
-    """The first half, never one that ends like a whole answer: a byte of a level may be a line feed."""
+    """The first half, not one that ends like a whole answer: a level's byte may be a line feed."""
     return answer[: len(answer) // 2].rstrip(b"\n")
