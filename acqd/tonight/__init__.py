@@ -1,0 +1,1 @@
+"""One evening without a config: from what is plugged in to a watched night and its report."""
