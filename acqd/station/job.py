@@ -11,15 +11,13 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Future
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import partial
 from typing import Any, Protocol, runtime_checkable
 
 import structlog
 
 from acqd.archive.records import (
-    Batch,
     FindingRecord,
     GapRecord,
     HourlyRecord,
@@ -28,29 +26,24 @@ from acqd.archive.records import (
 )
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
-from acqd.errors import ArchiveError, ArchiveFull
-from acqd.measure.meter import PASS_CUT_SHORT, Answer, FindingDraft, MakePass, Output
-from acqd.plan.sharing import PlannedJob
+from acqd.errors import ArchiveError
+from acqd.measure.meter import Answer, FindingDraft, Output
+from acqd.station.drafts import Draft, committed_or_failed, due_of, gap_reason, not_kept
 from acqd.station.feed import (
     CONFIG_CHANGED,
     CONTEXT,
     HOUR_S,
-    Feed,
     JobState,
     SetupView,
     config_ended,
     sweep_seen,
 )
 from acqd.station.gaps import Waiting, WaitingGaps
-from acqd.station.identities import OnChange
-from acqd.station.inputs import InputSafety
-from acqd.station.kinds.parts import Foresee, no_foresight
-from acqd.station.ptt import PttRule
+from acqd.station.jobspec import JobSpec, Taken
 from acqd.station.references import ReferenceRecord
-from acqd.station.reportshelf import ReportRule
-from acqd.station.setup import SetupFacts, SetupMaker
+from acqd.station.setup import SetupMaker
 from acqd.station.tell import Teller, one_line
-from acqd.sweep import Capabilities, Sweep, SweepFlag, SweepRequest
+from acqd.sweep import SweepFlag
 
 __all__ = ["JobRunner", "JobSpec", "Taken", "gap_reason"]
 
@@ -73,84 +66,6 @@ class _Ends(Protocol):
     def over_from(self, state: Any) -> float | None: ...
 
     def verdict(self, state: Any) -> Mapping[str, Any] | None: ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JobSpec:
-    """One job, ready to run: everything that the config says about it, turned into objects."""
-
-    name: str
-    kind: str
-    sweeper: str
-    request: SweepRequest
-    planned: PlannedJob
-    feed: Feed
-    facts: SetupFacts
-    make_pass: MakePass
-    safety: InputSafety = field(default_factory=InputSafety)
-    guided_pass: MakePass | None = None
-    """The pass where somebody is at the bench and can be told what to do; None where it is the
-    same."""
-    foresee: Foresee = no_foresight
-    """What the kind can say before anything is swept, a sentence each."""
-    on_change: OnChange = OnChange.GO_ON
-    """What it does when another instrument answers."""
-    ends: bool = False
-    """Whether the job ends by itself, with a verdict."""
-    report: ReportRule | None = None
-    """What of it is reported when; None where nothing is."""
-    ptt: tuple[PttRule, ...] = ()
-    """Transmitters near the job's aerial of which is known when they are keyed."""
-    channel_keys: Mapping[str, str] = field(default_factory=dict)
-    """Topic levels of the channel plan's channels, by name."""
-
-    @property
-    def interval_s(self) -> float | None:
-        return self.planned.schedule.every_s
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
-    """One sweep of a pass, as the sweeper's host brought it."""
-
-    sweep: Sweep
-    capabilities: Capabilities
-    step: int
-    due_s: float
-    first_of_pass: bool
-    context: Mapping[str, float] = field(default_factory=dict)
-    """The values beside it that were fresh when it began, by name."""
-
-
-@dataclass(slots=True)
-class _Draft:
-    """What one lock-holding is about to commit, and the state that comes true with it."""
-
-    state: JobState
-    seq: int
-    finding: int
-    setups: list[Any] = field(default_factory=list)
-    sweeps: list[SweepRecord] = field(default_factory=list)
-    findings: list[FindingRecord] = field(default_factory=list)
-    gaps: list[GapRecord] = field(default_factory=list)
-    hourly: list[HourlyRecord] = field(default_factory=list)
-    told: list[tuple[SweepRecord | None, SetupView | None, Output]] = field(default_factory=list)
-    meter_failures: int = 0
-    waiting: list[Waiting] = field(default_factory=list)
-    """Those of ``gaps`` that wait again if this is not committed."""
-
-    @property
-    def is_empty(self) -> bool:
-        return not (self.sweeps or self.findings or self.gaps or self.hourly)
-
-    def batch(self) -> Batch:
-        return Batch(
-            setups=tuple(self.setups),
-            sweeps=tuple(self.sweeps),
-            findings=tuple(self.findings),
-            gaps=tuple(self.gaps),
-            hourly=tuple(self.hourly),
-        )
 
 
 class JobRunner:
@@ -278,7 +193,7 @@ class JobRunner:
             await self._commit(draft)
         except ArchiveError as exc:
             # Before the lock is given up: a gap of later due times may be waiting for it.
-            self.note_gap(_not_kept(self.name, batch[0].due_s, _due_of(batch), exc))
+            self.note_gap(not_kept(self.name, batch[0].due_s, due_of(batch), exc))
             raise
         finally:
             self.lock.release()
@@ -383,7 +298,7 @@ class JobRunner:
         of_this_config = state.config == self.spec.feed.config
         return of_this_config and any(True for _ in self.spec.feed.hours_before(state, gap.from_s))
 
-    def _add_gap(self, draft: _Draft, waiting: Waiting) -> None:
+    def _add_gap(self, draft: Draft, waiting: Waiting) -> None:
         gap = waiting.gap
         ended = None
         if draft.state.config != self.spec.feed.config:
@@ -399,8 +314,8 @@ class JobRunner:
         else:
             self._add_told(draft, gap)
 
-    def _draft(self) -> _Draft:
-        return _Draft(state=self.state, seq=self._next_seq, finding=self._next_finding)
+    def _draft(self) -> Draft:
+        return Draft(state=self.state, seq=self._next_seq, finding=self._next_finding)
 
     async def _mark_config(self) -> None:
         if self.state.config == self.spec.feed.config:
@@ -439,7 +354,7 @@ class JobRunner:
             self._views[setup.setup] = view
         return view
 
-    def _add_sweep(self, draft: _Draft, taken: Taken) -> None:
+    def _add_sweep(self, draft: Draft, taken: Taken) -> None:
         sweep = taken.sweep
         setup = self._setups.setup_of(sweep, taken.capabilities, step=taken.step)
         if setup.setup not in self._kept_setups:
@@ -494,7 +409,7 @@ class JobRunner:
             return SweepFlag.LATE
         return SweepFlag(0)
 
-    def _add_told(self, draft: _Draft, event: GapRecord | HourlyRecord) -> Output:
+    def _add_told(self, draft: Draft, event: GapRecord | HourlyRecord) -> Output:
         """Tell the meter of a gap or an hour; where it fails nothing but its figures is lost."""
         feed = self.spec.feed
         try:
@@ -510,7 +425,7 @@ class JobRunner:
         self._add_output(draft, None, None, output)
         return output
 
-    def _meter_failed(self, draft: _Draft, at_s: float, seq: int | None, exc: Exception) -> None:
+    def _meter_failed(self, draft: Draft, at_s: float, seq: int | None, exc: Exception) -> None:
         failures = self._meter_failures + draft.meter_failures
         if failures % METER_FAILED_EVERY == 0:
             self._log.error("measurement_failed", seq=seq, exc_info=exc)
@@ -528,7 +443,7 @@ class JobRunner:
 
     def _add_output(
         self,
-        draft: _Draft,
+        draft: Draft,
         record: SweepRecord | None,
         view: SetupView | None,
         output: Output,
@@ -537,7 +452,7 @@ class JobRunner:
             self._add_finding(draft, finding)
         draft.told.append((record, view, output))
 
-    def _add_finding(self, draft: _Draft, finding: FindingDraft) -> None:
+    def _add_finding(self, draft: Draft, finding: FindingDraft) -> None:
         number = draft.finding
         draft.finding += 1
         finding = replace(finding, text=one_line(finding.text))
@@ -554,12 +469,12 @@ class JobRunner:
             )
         )
 
-    async def _commit(self, draft: _Draft) -> None:
+    async def _commit(self, draft: Draft) -> None:
         if draft.is_empty:
             return
         committed = self._archive.commit(draft.batch())
         try:
-            await _done(committed)
+            await committed_or_failed(committed)
         except asyncio.CancelledError:
             # Once a batch is in the writer's queue it will be committed, and the state must follow
             # it before the lock is given up, even if this task is being cancelled.
@@ -574,7 +489,7 @@ class JobRunner:
             raise problem
         self._install(draft)
 
-    def _install_late(self, draft: _Draft, committed: asyncio.Future[None]) -> None:
+    def _install_late(self, draft: Draft, committed: asyncio.Future[None]) -> None:
         self._under_way.discard(committed)
         if not committed.cancelled() and committed.exception() is None:
             self._install(draft)
@@ -583,9 +498,9 @@ class JobRunner:
         if draft.sweeps:
             exc = None if committed.cancelled() else committed.exception()
             due_s = draft.sweeps[0].due_s
-            self.note_gap(_not_kept(self.name, due_s, _due_of(draft.sweeps), exc))
+            self.note_gap(not_kept(self.name, due_s, due_of(draft.sweeps), exc))
 
-    def _install(self, draft: _Draft) -> None:
+    def _install(self, draft: Draft) -> None:
         """What was committed becomes the state, and is told."""
         self.state = draft.state
         self._meter_failures += draft.meter_failures
@@ -607,47 +522,3 @@ class JobRunner:
             if not self._tell_failed:
                 self._tell_failed = True
                 self._log.error("message_not_made", exc_info=exc)
-
-
-async def _done(future: Future[None]) -> None:
-    """Wait until a thread is done with ``future``, however that ended. To cancel the wait leaves
-    it as it is. The loop is woken once; to wrap and shield it takes three turns of the loop."""
-    loop = asyncio.get_running_loop()
-    done: asyncio.Future[None] = loop.create_future()
-
-    def settle() -> None:
-        if not done.done():
-            done.set_result(None)
-
-    def wake(_: Future[None]) -> None:
-        if not loop.is_closed():
-            loop.call_soon_threadsafe(settle)
-
-    future.add_done_callback(wake)
-    await done
-
-
-def _due_of(sweeps: Sequence[Taken | SweepRecord]) -> int:
-    """How many of them were due: those of step 0."""
-    return sum(one.step == 0 for one in sweeps)
-
-
-def _not_kept(job: str, due_s: float, count: int, exc: BaseException | None) -> GapRecord:
-    """The gap that sweeps leave which were taken and could not be committed; ``count`` of them
-    were due, and where none was it is the rest of a pass that is lost."""
-    reason, detail = gap_reason(exc), str(exc or "the commit was given up")
-    if not count:
-        reason, detail = PASS_CUT_SHORT, f"{reason}: {detail}"
-    return GapRecord(
-        job=job,
-        from_s=due_s,
-        to_s=due_s,
-        count=count,
-        reason=reason,
-        detail=one_line(detail),
-    )
-
-
-def gap_reason(exc: BaseException | None) -> str:
-    """The word for a gap that a failed commit makes."""
-    return "disk full" if isinstance(exc, ArchiveFull) else "sweep failed"
