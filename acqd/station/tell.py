@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 import structlog
 
 from acqd import __version__
+from acqd.alerts.news import HealthNews, JobNews, SweeperNews
 from acqd.archive.records import FindingRecord, GapRecord, HourlyRecord, SweepRecord
 from acqd.clock import Clock
 from acqd.measure.meter import FindingDraft, Output
@@ -33,6 +34,7 @@ from acqd.publish.outbox import Outbox
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.topics import Topics
 from acqd.station.feed import HOUR_S, SetupView, hour_start_s
+from acqd.station.listeners import STATION, Listeners
 from acqd.station.live import SweepNews
 from acqd.sweep import Identity
 
@@ -40,9 +42,6 @@ if TYPE_CHECKING:
     from acqd.station.job import JobRunner
 
 __all__ = ["STATION", "Messenger", "Teller", "one_line"]
-
-STATION = "station"
-"""The name under which findings of the station itself are numbered; no job may have it."""
 
 STATE_EVERY_S = 30.0
 """A job's state is told when it changes, and its counts at most this often."""
@@ -161,6 +160,8 @@ class Teller:
         self._sweeper_faces: dict[str, SweeperState] = {}
         self._health: Callable[[], Health] | None = None
         self._log = structlog.get_logger()
+        self.listeners = Listeners()
+        """Told of everything after its commit, in the station's loop; they must return at once."""
         self.sweeps = 0
         self.findings = 0
 
@@ -200,6 +201,15 @@ class Teller:
     def station_up(self) -> None:
         """Tell that the station is there, with how it is doing."""
         self._retain(self._topics.status, self._status("online", ""))
+        if self._health is not None and self.listeners:
+            health = self._health()
+            self.listeners.hear(
+                HealthNews(
+                    at_s=self._clock.wall_s(),
+                    disk_free_bytes=health.disk_free_bytes,
+                    archive_problem=health.archive_problem,
+                )
+            )
 
     async def station_down(self, within_s: float) -> bool:
         """Send the findings that wait and say goodbye; whether the broker, if any, has it."""
@@ -251,9 +261,12 @@ class Teller:
         )
         return message.to_json()
 
-    def findings_waiting(self) -> None:
+    def findings_waiting(self, *kept: FindingRecord) -> None:
+        """Findings were committed; ``kept`` are those of the station itself."""
         if self._publisher is not None:
             self._publisher.findings_waiting()
+        for record in kept:
+            self.listeners.finding(record)
 
     # -- sweepers -------------------------------------------------------------------------------
 
@@ -290,6 +303,8 @@ class Teller:
         )
         self._sweeper_faces[name] = message
         self._retain(self._topics.sweeper(name), message.to_json())
+        told = message.last_error or ""
+        self.listeners.hear(SweeperNews(sweeper=name, state=state, problem=told, since_s=now_s))
 
     # -- jobs -----------------------------------------------------------------------------------
 
@@ -299,6 +314,9 @@ class Teller:
         if (face.state, face.reason) != (state, one_line(reason)) or face.told_s == -math.inf:
             face.state, face.reason, face.since_s = state, one_line(reason), self._clock.wall_s()
             self._tell_state(job, face)
+            self.listeners.hear(
+                JobNews(job=job.name, state=state, reason=face.reason, since_s=face.since_s)
+            )
 
     def tell(
         self,
@@ -329,6 +347,15 @@ class Teller:
         else:
             for gap in gaps:
                 face.missed(gap)
+        if self.listeners:
+            self.listeners.commit(
+                job,
+                told,
+                last,
+                hourly=hourly,
+                findings=findings,
+                now_s=self._clock.wall_s(),
+            )
         if self._publisher is None:
             return
         for record, _, output in told:
@@ -351,15 +378,17 @@ class Teller:
         A meter tells changes only, and a broker may have lost what it was told before.
         """
         meter = job.spec.feed.meter
-        if self._publisher is None:
+        if self._publisher is None and not self.listeners:
             return
         try:
             if isinstance(meter, _TellsChannels):
                 for channel in meter.channel_states(job.state.meter).values():
+                    self.listeners.channel(job.name, channel, self._clock.wall_s(), again=True)
                     self._channel(job, channel, None)
             if isinstance(meter, _HasVerdict):
                 verdict = meter.verdict(job.state.meter)
                 if verdict is not None:
+                    self.listeners.verdict(job.name, verdict, again=True)
                     self._verdict(job, verdict)
         except Exception as exc:
             # As with all that is told: a fault of ours costs no sweep.
@@ -403,6 +432,8 @@ class Teller:
     def _channel(
         self, job: JobRunner, channel: Mapping[str, Any], record: SweepRecord | None
     ) -> None:
+        if self._publisher is None:
+            return
         heard_s = channel["last_heard_s"]
         level = next((v for k, v in channel.items() if k.startswith("level_")), None)
         message = ChannelState.model_validate(
@@ -424,6 +455,8 @@ class Teller:
         self._retain(self._topics.channel(job.name, channel["key"]), message.to_json())
 
     def _verdict(self, job: JobRunner, verdict: Mapping[str, Any]) -> None:
+        if self._publisher is None:
+            return
         message = Verdict.model_validate(
             {
                 **self._common,

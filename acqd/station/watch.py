@@ -103,7 +103,7 @@ class StationFindings:
         commit = asyncio.wrap_future(self._archive.commit(Batch(findings=(record,))))
         await asyncio.shield(commit)
         self._next += 1
-        self._teller.findings_waiting()
+        self._teller.findings_waiting(record)
 
 
 class ArchiveWatch:
