@@ -16,7 +16,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
-from collections.abc import Callable, Collection, Coroutine, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -30,20 +30,16 @@ from acqd.errors import AcqdError
 from acqd.publish.messages import Health
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
+from acqd.station.beside import Beside
 from acqd.station.build import Built, OwnBroker
-from acqd.station.commands import StationCommands
 from acqd.station.context import ContextSources, ContextStore
-from acqd.station.control import Control
-from acqd.station.hotplug import HotPlug
 from acqd.station.identities import IdentityBook, Unconfirmed
 from acqd.station.job import JobRunner
 from acqd.station.keptplan import KeptPlan
 from acqd.station.outbox import ArchiveOutbox
 from acqd.station.past import Past, Recovered, look_back
-from acqd.station.ptt import KeyWatch
 from acqd.station.references import references_in
 from acqd.station.reporting import Reports
-from acqd.station.selftesting import SelfTests, tell_untold
 from acqd.station.surroundings import STOP_S, Surroundings
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.tell import STATION, Messenger, Teller, one_line
@@ -285,6 +281,7 @@ class Station:
             clock=self._clock,
             seal_every_s=built.seal_every_s,
         )
+        beside = self._make_beside(archive, teller, findings, settings, upkeep)
         self._say_started(archive, recovered, broker)
         publishing = None
         tasks: list[asyncio.Task[None]] = []
@@ -296,33 +293,7 @@ class Station:
                 for job in self._jobs.values():
                     teller.retained_again(job)
                 tasks += [group.create_task(sweeper.run()) for sweeper in self._sweepers]
-                tasks += [group.create_task(one) for one in self._beside(settings, findings)]
-                tasks.append(group.create_task(self._watch_clocks(findings)))
-                tasks += [group.create_task(one) for one in upkeep.loops()]
-                machine = self._around.machine
-                if self._built.hot_plug and machine is not None:
-                    plugs = HotPlug(
-                        machine,
-                        sweepers=self._sweepers,
-                        configured=self._built.configured,
-                        tell=findings.tell,
-                        clock=self._clock,
-                    )
-                    tasks.append(group.create_task(plugs.run()))
-                tasks.append(group.create_task(self._control(archive, teller, findings).run()))
-                tasks.append(group.create_task(tell_untold(findings, archive)))
-                self._reports = Reports(
-                    built.archive,
-                    self._jobs.values(),
-                    run_id=self._run_id,
-                    zone=built.time_zone,
-                    clock=self._clock,
-                    tell=teller.report,
-                    finding=findings.tell,
-                    made=self._stop_when_all_ended,
-                    program=self._around.report_program,
-                )
-                tasks.append(group.create_task(self._reports.run()))
+                tasks += [group.create_task(one) for one in beside.loops()]
                 self._starting = None
                 if ready is not None:
                     ready(self)
@@ -419,32 +390,33 @@ class Station:
                 )
             )
 
-    def _beside(
-        self, settings: BrokerSettings | None, findings: StationFindings
-    ) -> list[Coroutine[Any, Any, None]]:
-        """What fills the context and acts on it; nothing where the config has none."""
-        if not self.context.specs:
-            return []
-        self._sources = ContextSources(
-            self.context,
-            station=self._built.name,
+    def _make_beside(
+        self,
+        archive: ArchiveWriter,
+        teller: Teller,
+        findings: StationFindings,
+        settings: BrokerSettings | None,
+        upkeep: Upkeep,
+    ) -> Beside:
+        beside = Beside(
+            self._built,
+            self._around,
+            clock=self._clock,
+            run_id=self._run_id,
+            archive=archive,
+            teller=teller,
+            findings=findings,
+            context=self.context,
             settings=settings,
-            clock=self._clock,
-            tell=findings.tell,
+            jobs=self._jobs,
+            sweepers=self._sweepers,
+            upkeep=upkeep,
+            watch_clocks=partial(self._watch_clocks, findings),
+            status=partial(self._status, teller),
+            report_made=self._stop_when_all_ended,
         )
-        watch = KeyWatch(
-            self.context,
-            {spec.name: spec.ptt for spec in self._built.jobs},
-            hold=self._hold,
-            tell=findings.tell,
-            clock=self._clock,
-        )
-        return [self._sources.run(), watch.run()]
-
-    def _hold(self, job: str, why: str | None) -> None:
-        for sweeper in self._sweepers:
-            if sweeper.name == self._jobs[job].spec.sweeper:
-                sweeper.hold(job, why)
+        self._sources, self._reports = beside.sources, beside.reports
+        return beside
 
     def _say_started(
         self, archive: ArchiveWriter, recovered: Recovered, broker: OwnBroker | None
@@ -487,27 +459,6 @@ class Station:
             self._look_at_clocks()
             while self._clock_news:
                 await findings.tell_clock(self._clock_news.pop(0))
-
-    def _control(
-        self, archive: ArchiveWriter, teller: Teller, findings: StationFindings
-    ) -> Control:
-        """Listens to the commands of this station's user."""
-        commands = StationCommands(
-            station=self._built.name,
-            run_id=self._run_id,
-            jobs=self._jobs,
-            sweepers=self._sweepers,
-            archive=archive,
-            tell=partial(self._status, teller),
-            tests=SelfTests(
-                sweepers={one.name: one for one in self._sweepers},
-                specs={spec.name: spec for spec in self._built.sweepers},
-                archive=archive,
-                findings=findings,
-                clock=self._clock,
-            ),
-        )
-        return Control(self._built.archive, commands.table())
 
     def _status(self, teller: Teller) -> dict[str, Any]:
         """How everything is, for ``acqd status``."""

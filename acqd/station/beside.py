@@ -1,0 +1,153 @@
+"""What runs beside the sweepers of a station: context, clocks, upkeep, ports, commands, reports.
+
+Another thing that has to run as long as the station does is one more line in :meth:`Beside.loops`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Coroutine, Mapping, Sequence
+from typing import Any
+
+from acqd.archive.writer import ArchiveWriter
+from acqd.clock import Clock
+from acqd.publish.settings import BrokerSettings
+from acqd.station.build import Built
+from acqd.station.commands import StationCommands
+from acqd.station.context import ContextSources, ContextStore
+from acqd.station.control import Control
+from acqd.station.hotplug import HotPlug
+from acqd.station.job import JobRunner
+from acqd.station.ptt import KeyWatch
+from acqd.station.reporting import Reports
+from acqd.station.selftesting import SelfTests, tell_untold
+from acqd.station.surroundings import Surroundings
+from acqd.station.sweepers import SweeperRunner
+from acqd.station.tell import Teller
+from acqd.station.upkeep import Upkeep
+from acqd.station.watch import StationFindings
+
+__all__ = ["Beside", "Loop"]
+
+Loop = Coroutine[Any, Any, None]
+"""Goes on until it is cancelled, or has nothing left to do; what it raises ends the station."""
+
+
+class Beside:
+    """Makes all that runs beside the sweepers, once per run, when these have been made.
+
+    Args:
+        settings: how the broker is spoken to, if there is one.
+        watch_clocks: looks at the clocks for as long as the station runs.
+        status: how everything is, for ``acqd status``.
+        report_made: called whenever a report has been made or given up.
+    """
+
+    def __init__(
+        self,
+        built: Built,
+        around: Surroundings,
+        *,
+        clock: Clock,
+        run_id: str,
+        archive: ArchiveWriter,
+        teller: Teller,
+        findings: StationFindings,
+        context: ContextStore,
+        settings: BrokerSettings | None,
+        jobs: Mapping[str, JobRunner],
+        sweepers: Sequence[SweeperRunner],
+        upkeep: Upkeep,
+        watch_clocks: Callable[[], Loop],
+        status: Callable[[], dict[str, Any]],
+        report_made: Callable[[], None],
+    ) -> None:
+        self._built = built
+        self._around = around
+        self._clock = clock
+        self._run_id = run_id
+        self._archive = archive
+        self._findings = findings
+        self._context = context
+        self._jobs = jobs
+        self._sweepers = sweepers
+        self._upkeep = upkeep
+        self._watch_clocks = watch_clocks
+        self._status = status
+        self.sources: ContextSources | None = None
+        if context.specs:
+            self.sources = ContextSources(
+                context, station=built.name, settings=settings, clock=clock, tell=findings.tell
+            )
+        self.reports = Reports(
+            built.archive,
+            jobs.values(),
+            run_id=run_id,
+            zone=built.time_zone,
+            clock=clock,
+            tell=teller.report,
+            finding=findings.tell,
+            made=report_made,
+            program=around.report_program,
+        )
+
+    def loops(self) -> list[Loop]:
+        """One coroutine for each thing that runs beside; call it once, and run all of them."""
+        return [
+            *self._context_loops(),
+            self._watch_clocks(),
+            *self._upkeep.loops(),
+            *self._hot_plug(),
+            self._control().run(),
+            tell_untold(self._findings, self._archive),
+            self.reports.run(),
+        ]
+
+    def _context_loops(self) -> list[Loop]:
+        """What fills the context and acts on it; nothing where the config has none."""
+        if self.sources is None:
+            return []
+        watch = KeyWatch(
+            self._context,
+            {spec.name: spec.ptt for spec in self._built.jobs},
+            hold=self._hold,
+            tell=self._findings.tell,
+            clock=self._clock,
+        )
+        return [self.sources.run(), watch.run()]
+
+    def _hold(self, job: str, why: str | None) -> None:
+        for sweeper in self._sweepers:
+            if sweeper.name == self._jobs[job].spec.sweeper:
+                sweeper.hold(job, why)
+
+    def _hot_plug(self) -> list[Loop]:
+        machine = self._around.machine
+        if not self._built.hot_plug or machine is None:
+            return []
+        plugs = HotPlug(
+            machine,
+            sweepers=self._sweepers,
+            configured=self._built.configured,
+            tell=self._findings.tell,
+            clock=self._clock,
+        )
+        return [plugs.run()]
+
+    def _control(self) -> Control:
+        """Listens to the commands of this station's user."""
+        commands = StationCommands(
+            station=self._built.name,
+            run_id=self._run_id,
+            jobs=self._jobs,
+            sweepers=self._sweepers,
+            archive=self._archive,
+            tell=self._status,
+            tests=SelfTests(
+                sweepers={one.name: one for one in self._sweepers},
+                specs={spec.name: spec for spec in self._built.sweepers},
+                archive=self._archive,
+                findings=self._findings,
+                clock=self._clock,
+            ),
+        )
+        return Control(self._built.archive, commands.table())
