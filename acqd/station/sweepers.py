@@ -19,7 +19,6 @@ import structlog
 from acqd.archive.records import GapRecord
 from acqd.clock import Clock
 from acqd.drivers.host import Opened, SweeperHost
-from acqd.drivers.usbports import is_usb_address
 from acqd.errors import (
     ArchiveError,
     DriverFault,
@@ -32,10 +31,11 @@ from acqd.errors import (
 from acqd.measure.meter import FindingDraft
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
 from acqd.station.errands import Errands
-from acqd.station.identities import IdentityBook, Unconfirmed, changes, without_serial
+from acqd.station.identities import IdentityBook, Unconfirmed
 from acqd.station.job import JobRunner, gap_reason
 from acqd.station.keeping import Keeper
 from acqd.station.passes import Failed, PassTaker
+from acqd.station.sweepernews import SweeperNews
 from acqd.station.tell import Teller, one_line
 from acqd.station.watch import StationFindings, SweeperClockWatch
 from acqd.sweep import Identity, Sweep
@@ -52,8 +52,6 @@ FAILED_PAUSE_S = 0.5
 LONGEST_WAIT_S = 5.0
 """The plan is asked at least this often, so that a stepped clock cannot leave it asleep."""
 NO_ROOM_RETRY_S = 5.0
-MOVED_AGAIN_S = 600.0
-"""A sweeper whose port changes is told of no more often; the log has each change."""
 
 T = TypeVar("T")
 
@@ -106,15 +104,15 @@ class SweeperRunner:
         self._teller = teller
         self._findings = findings
         self._look_first = look_first
-        self._known = known
         self._book = book or IdentityBook({name: host.address})
+        self._news = SweeperNews(
+            name=name, host=host, clock=clock, findings=findings, known=known, book=self._book
+        )
         self._unconfirmed = unconfirmed or Unconfirmed(name, rules={}, swept_with={})
         self._tested: str | None = None
         """Why no job sweeps while somebody tests the sweeper; None while nobody does."""
         self._present = False
         self._why_away = "it has not answered yet"
-        self._lost_told = False
-        self._stranger: str | None = None
         self._gaps_kept_s = clock.monotonic_s()
         self._refused: set[str] = set()
         self._stopped: dict[str, str] = {}
@@ -142,8 +140,6 @@ class SweeperRunner:
         self._errands = Errands(name, self._wake.set)
         self._opening: asyncio.Task[None] | None = None
         self._hurry = asyncio.Event()
-        self._found_at = host.address
-        self._moved_told_s: float | None = None
         self._log = structlog.get_logger().bind(sweeper=name)
 
     @property
@@ -379,19 +375,12 @@ class SweeperRunner:
         """What a good sweep says of its sweeper."""
         drift_s = self._sweeper_clock.drifted_s(sweep)
         if drift_s is not None:
-            self._group.create_task(self._tell_drift(drift_s))
+            self._group.create_task(self._news.drift(drift_s))
         if self.host.is_open:
             await self._swept_well()
         else:
             # A hop of it broke the link: what came is kept, and the link opened anew at once.
             await self._lost(self.host.statistics().last_error or "its link broke in a hop")
-
-    async def _tell_drift(self, drift_s: float) -> None:
-        await self._findings.tell(
-            "sweeper_clock_drift",
-            f"the clock of {self.name} has moved {drift_s:+.1f} s against the station's",
-            {"sweeper": self.name, "drift_s": round(drift_s, 3)},
-        )
 
     def _stop_for_good(self, job: JobRunner, why: str) -> None:
         self.plan.pause(job.name, self._now_s(), "paused", one_line(why))
@@ -407,9 +396,7 @@ class SweeperRunner:
     async def _swept_well(self) -> None:
         """A good sweep: the sweeper is really there, and the next loss begins with short waits."""
         self._losses = 0
-        if self._lost_told:
-            self._lost_told = False
-            await self._tell_back()
+        await self._news.back()
 
     async def _rest(self, problem: ArchiveError) -> None:
         """Nothing can be kept: do not sweep for a while."""
@@ -459,28 +446,12 @@ class SweeperRunner:
         elif isinstance(exc, IdentityChanged | DriverFault):
             state = "fault"
         self._tell(state, problem=str(exc))
-        if isinstance(exc, IdentityChanged):
-            self._lost_told = True
-            if self._stranger != str(exc):
-                self._stranger = str(exc)
-                self._log.warning("sweeper_is_another", problem=str(exc))
-                await self._findings.tell(
-                    "identity_changed",
-                    f"sweeper {self.name} is not used: {exc}",
-                    {"sweeper": self.name},
-                )
-        if not self._lost_told:
-            self._lost_told = True
-            self._log.warning("sweeper_away", problem=str(exc))
-            await self._findings.tell(
-                "sweeper_lost", f"sweeper {self.name} is away: {exc}", {"sweeper": self.name}
-            )
+        await self._news.not_there(exc)
 
     async def _there(self, opened: Opened) -> None:
         identity = opened.identity
         self._present = True
         self._hurry.clear()
-        self._stranger = None
         self._passes.opened_anew()
         refused, self._refused = self._refused, set()
         for name in refused:
@@ -488,66 +459,11 @@ class SweeperRunner:
         self._sweeper_clock.anew()
         self._log.info("sweeper_present", identity=str(identity))
         self._tell("present", identity=identity)
-        if self._lost_told and self._losses <= 1:
-            # One that was lost again before a good sweep is only said to be back after one.
-            self._lost_told = False
-            await self._tell_back()
-        await self._tell_moved(opened)
-        await self._compare_identity(identity)
+        # One that was lost again before a good sweep is only said to be back after one.
+        await self._news.there(opened, is_sure=self._losses <= 1)
+        await self._wait_where_unconfirmed(identity)
         self.plan.sweeper_back(self._now_s())
         self._wake.set()
-
-    async def _tell_moved(self, opened: Opened) -> None:
-        """A sweeper that is plugged in elsewhere: logged each time, told now and then."""
-        place = opened.place
-        if place is None:
-            return
-        before, self._found_at = self._found_at, place.address
-        if place.address == before or is_usb_address(before):
-            return
-        self._log.info("sweeper_moved", address=place.address, before=before, usb=str(place.usb))
-        now_s = self._clock.monotonic_s()
-        told_s = self._moved_told_s
-        # One that the config names by what it is may be at any port; that is no news.
-        if is_usb_address(self.host.address) or (
-            told_s is not None and now_s - told_s < MOVED_AGAIN_S
-        ):
-            return
-        self._moved_told_s = now_s
-        text = f"sweeper {self.name} is at {place.address} now; before it was at {before}"
-        if place.moved and place.usb is not None:
-            text += f". So that it is found there after a restart too: {place.usb.hint}"
-        await self._findings.tell("sweeper_moved", text, {"sweeper": self.name})
-
-    async def _tell_back(self) -> None:
-        await self._findings.tell(
-            "sweeper_back",
-            f"sweeper {self.name} is back: {self.host.identity}",
-            {"sweeper": self.name},
-        )
-
-    async def _compare_identity(self, identity: Identity) -> None:
-        """Tell what is not as it was, who is there twice, and let jobs wait that must."""
-        known, self._known = self._known, identity
-        if known is not None and known != identity:
-            self._book.is_somebody_else(self.name)
-            found = changes(known, identity)
-            said = "; ".join(one.text for one in found) or f"it was {known}"
-            await self._findings.tell(
-                "identity_changed",
-                f"sweeper {self.name} now says it is {identity}: {said}",
-                {"sweeper": self.name, "changed": ", ".join(one.part for one in found)},
-            )
-        if identity.is_doubtful and (known is None or not known.is_doubtful):
-            await self._findings.tell(
-                "identity_doubtful",
-                f"sweeper {self.name} {without_serial(identity)}",
-                {"sweeper": self.name},
-            )
-        for twins in self._book.arrived(self.name, identity):
-            for name in (twins.first, twins.second):
-                await self._findings.tell("identity_shared", twins.text(name), {"sweeper": name})
-        await self._wait_where_unconfirmed(identity)
 
     async def _wait_where_unconfirmed(self, identity: Identity) -> None:
         before = set(self._unconfirmed.waiting)
@@ -577,11 +493,7 @@ class SweeperRunner:
         self._log.warning("sweeper_lost", problem=problem)
         self._tell("away", problem=problem)
         await self.host.close()
-        if not self._lost_told:
-            self._lost_told = True
-            await self._findings.tell(
-                "sweeper_lost", f"sweeper {self.name} was lost: {problem}", {"sweeper": self.name}
-            )
+        await self._news.lost(problem)
         self._open_soon(_backoff_s(self._losses - 1))
 
     async def _refuse(self, job: JobRunner, exc: RequestRefused) -> None:
