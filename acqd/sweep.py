@@ -71,6 +71,8 @@ class SweepFlag(IntFlag):
     """Started later than half its interval after it was due."""
     TRANSMITTING = 1024
     """A transmitter that is near was keyed during the sweep."""
+    SET_ASIDE = 2048
+    """What its job asks for was not so during the sweep: kept and drawn, and in no figure."""
 
 
 NO_FLAGS = SweepFlag(0)

@@ -25,7 +25,7 @@ from acqd.measure.band_visits import (
 )
 from acqd.measure.band_work import BandSetup, BandWork
 from acqd.measure.band_zero import ZeroSpan
-from acqd.measure.checkpoint import DERIVED
+from acqd.measure.checkpoint import ADDED, DERIVED
 from acqd.measure.floor import Learning
 from acqd.measure.tracking import Flap, Track
 from acqd.measure.trial import Block, OpenBlock
@@ -183,6 +183,7 @@ class HourSums:
     stored: int = 0
     repeated: int = 0
     transmitting: int = 0
+    set_aside: int = field(default=0, metadata={ADDED: True})
     overload: int = 0
     not_finite: int = 0
     learning: int = 0

@@ -151,7 +151,7 @@ def _surely(
 ) -> tuple[float | None, str]:
     """The shortest transmission that is surely caught, and what that is, or why nobody knows."""
     hour = state.hour
-    asked = hour.visits + hour.repeated + hour.transmitting + missed
+    asked = hour.visits + hour.repeated + hour.transmitting + hour.set_aside + missed
     if not listening:
         return None, "unknown: not listening"
     if math.isnan(unseen_s):
@@ -249,7 +249,8 @@ def hourly(
     hour, hold = state.hour, state.hold
     suffix = work.suffix
     due = hour.stored + missed
-    listened = hour.stored - hour.repeated - hour.transmitting - hour.learning
+    deaf = hour.repeated + hour.transmitting + hour.set_aside + hour.learning
+    listened = hour.stored - deaf
     floors = sorted(hour.floors)
     median = None
     if floors:
@@ -264,6 +265,8 @@ def hourly(
         "listening_coverage": coverage(listened, due),
         "repeated": hour.repeated,
         "transmitting": hour.transmitting,
+        # Only where there is any: hours of old have no such figure.
+        **({"set_aside": hour.set_aside} if hour.set_aside else {}),
         "learning": hour.learning,
         "overload": hour.overload,
         "not_finite": hour.not_finite,

@@ -20,7 +20,7 @@ __all__ = ["HOUR_S", "SPOILT", "add_missed", "counted", "held"]
 
 HOUR_S = 3600.0
 
-SPOILT = SweepFlag.REPEATED | SweepFlag.TRANSMITTING
+SPOILT = SweepFlag.REPEATED | SweepFlag.TRANSMITTING | SweepFlag.SET_ASIDE
 """Sweeps that are no listening time: they are kept, and nothing is made of them."""
 
 RESIDUALS_LIMIT = 64
@@ -67,6 +67,7 @@ def counted(
     """The hour's sums with one more sweep. Only one that listened counts for channels and cells;
     ``unseen_s`` is NaN where nobody knows it."""
     repeated, spoilt = bool(flags & SweepFlag.REPEATED), bool(flags & SPOILT)
+    keyed = bool(flags & SweepFlag.TRANSMITTING)
     listened = not (spoilt or learning)
     hits, hits_any, unseen, peak = hour.hits, hour.hits_any, hour.unseen, hour.peak
     look = seen.channels
@@ -102,7 +103,8 @@ def counted(
         zero=zero,
         stored=hour.stored + 1,
         repeated=hour.repeated + repeated,
-        transmitting=hour.transmitting + (spoilt and not repeated),
+        transmitting=hour.transmitting + (keyed and not repeated),
+        set_aside=hour.set_aside + (spoilt and not repeated and not keyed),
         overload=hour.overload + bool(flags & SweepFlag.OVERLOAD),
         not_finite=hour.not_finite + (seen.missing is not None),
         learning=hour.learning + (learning and not spoilt),

@@ -70,7 +70,13 @@ CHANGES_AN_HOUR = 6
 SPREADS_MOST = 32
 """Sweeps of which the noise's spread is averaged before N is taken as known."""
 
-SPOILT = SweepFlag.OVERLOAD | SweepFlag.TRANSMITTING | SweepFlag.REPEATED | SweepFlag.HOP_FAILED
+SPOILT = (
+    SweepFlag.OVERLOAD
+    | SweepFlag.TRANSMITTING
+    | SweepFlag.SET_ASIDE
+    | SweepFlag.REPEATED
+    | SweepFlag.HOP_FAILED
+)
 """Sweeps that are read and do not count in drift, stability and steps."""
 
 

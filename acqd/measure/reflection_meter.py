@@ -54,6 +54,7 @@ DOUBTFUL = (
     | SweepFlag.REPEATED
     | SweepFlag.OVERLOAD
     | SweepFlag.TRANSMITTING
+    | SweepFlag.SET_ASIDE
 )
 """A sweep with one of these is no baseline."""
 

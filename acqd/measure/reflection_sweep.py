@@ -167,6 +167,8 @@ def measured(
         more.append("the sweeper reports an overload: do not trust this sweep")
     if sweep.flags & SweepFlag.TRANSMITTING:
         more.append("a transmitter that is near was keyed: what it adds is in the figures")
+    if sweep.flags & SweepFlag.SET_ASIDE:
+        more.append("the job's conditions set this sweep aside: no verdict rests on it")
     if settings.cable_loss_db and (found.trace.magnitude_low > 1.0).any():
         more.append("or the cable before the load has less loss than is taken out")
     missing = int(np.count_nonzero(np.isnan(found.trace.magnitude)))

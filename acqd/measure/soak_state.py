@@ -34,7 +34,7 @@ Float = NDArray[np.float64]
 FIGURE_BUCKETS = 1024
 """Of each figure and context: 65 kB, 90 kB in a checkpoint."""
 
-DEAF = SweepFlag.REPEATED | SweepFlag.TRANSMITTING | SweepFlag.OVERLOAD
+DEAF = SweepFlag.REPEATED | SweepFlag.TRANSMITTING | SweepFlag.SET_ASIDE | SweepFlag.OVERLOAD
 """Sweeps that are stored and neither listened nor read: they could not hear, or heard too much."""
 
 WORDS_MOST = 64

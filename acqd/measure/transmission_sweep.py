@@ -193,6 +193,8 @@ def _notes(setup: SetupChanged, sweep: SweepSeen, through: Reference | None) -> 
         notes.append("the sweeper says that its input was overloaded")
     if sweep.flags & SweepFlag.TRANSMITTING:
         notes.append("a transmitter nearby was keyed during the sweep")
+    if sweep.flags & SweepFlag.SET_ASIDE:
+        notes.append("the job's conditions set this sweep aside: no verdict rests on it")
     if sweep.flags & SweepFlag.REPEATED:
         notes.append("the sweep equals the one before, bit for bit: is the sweeper frozen?")
     return tuple(notes)

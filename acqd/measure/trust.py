@@ -21,6 +21,7 @@ Float = NDArray[np.float64]
 SPOILT: Mapping[SweepFlag, str] = {
     SweepFlag.OVERLOAD: "the sweeper reported an overload",
     SweepFlag.TRANSMITTING: "a transmitter nearby was keyed",
+    SweepFlag.SET_ASIDE: "the job's conditions set the sweep aside",
 }
 
 SPOILT_NOISE: Mapping[SweepFlag, str] = {

@@ -20,6 +20,7 @@ __all__ = ["deaf_mask", "spells_of"]
 
 TOLD = (
     SweepFlag.TRANSMITTING,
+    SweepFlag.SET_ASIDE,
     SweepFlag.OVERLOAD,
     SweepFlag.REPEATED,
     SweepFlag.CLOCK_STEPPED,
@@ -58,7 +59,8 @@ def spells_of(source: JobSource) -> tuple[Spell, ...]:
 
 
 def _flagged(source: JobSource) -> Mask:
-    spoilt = SweepFlag.TRANSMITTING | SweepFlag.OVERLOAD | SweepFlag.REPEATED
+    keyed = SweepFlag.TRANSMITTING | SweepFlag.SET_ASIDE
+    spoilt = keyed | SweepFlag.OVERLOAD | SweepFlag.REPEATED
     return np.asarray((source.sweeps().flags & int(spoilt)) != 0)
 
 

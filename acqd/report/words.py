@@ -31,10 +31,11 @@ FLAG_WORDS = {
     "meter_failed": "the measurement failed; levels are kept",
     "late": "started late",
     "transmitting": "own transmitter keyed",
+    "set_aside": "set aside by the job's conditions",
 }
 """What a flag of sweeps says, in the words of a watchkeeper."""
 
-NOT_LISTENED = frozenset({"deaf", "transmitting", "overload", "repeated"})
+NOT_LISTENED = frozenset({"deaf", "transmitting", "set_aside", "overload", "repeated"})
 """What keeps a sweep from counting as listened."""
 
 REASONS = {
@@ -47,6 +48,7 @@ REASONS = {
     "sweep failed": "{count} failed within {lasted}",
     "overrun": "{count} left out: no time for them, {lasted}",
     "refused": "refused, {lasted}",
+    "not ready": "not made ready, {count} left out, {lasted}",
 }
 
 
