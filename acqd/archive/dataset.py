@@ -9,6 +9,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from xarray.core import indexing
 
+from acqd.archive.amendments import amendment_text, numbers_of, recorded_digest
 from acqd.archive.cf import column_attributes
 from acqd.archive.hops import HOP_COUNT, HOP_NAMES, HopTable
 from acqd.archive.index import Piece, Wanted
@@ -20,6 +21,8 @@ from acqd.sweep import SweepFlag
 __all__ = ["dataset_of"]
 
 NAMES_SHOWN = 6
+
+AMENDMENT = "chain_amendment"
 
 
 def dataset_of(wanted: Wanted, pieces: list[Piece], *, far_end: bool) -> xr.Dataset:
@@ -43,7 +46,7 @@ def dataset_of(wanted: Wanted, pieces: list[Piece], *, far_end: bool) -> xr.Data
         "time": ("sweep", _datetimes(joined("time")), times),
         "sequence": ("sweep", sequence[order], {"long_name": "number of the sweep in its job"}),
         "frequency": (point, setup.frequency_hz, {"units": "Hz", "long_name": "frequency"}),
-        "setup": ("sweep", _repeated([p.setup.setup for p in pieces], pieces)[order]),
+        "setup": ("sweep", _repeated([recorded_digest(p.setup) for p in pieces], pieces)[order]),
     }
     variables: dict[str, Any] = {
         "level": xr.Variable(
@@ -81,8 +84,9 @@ def dataset_of(wanted: Wanted, pieces: list[Piece], *, far_end: bool) -> xr.Data
         "sweeper": setup.sweeper,
         "unit": setup.unit,
         "plane": "far end" if far_end else "input",
-        "setups": list(dict.fromkeys(piece.setup.setup for piece in pieces)),
+        "setups": list(dict.fromkeys(recorded_digest(piece.setup) for piece in pieces)),
     }
+    _add_amendments(wanted, pieces, order, coords, attributes)
     return xr.Dataset(variables, coords, attributes)
 
 
@@ -110,6 +114,26 @@ def _add_hops(
     variables["hop_ok"] = ("hop", hops.column("ok").astype(bool))
 
 
+def _add_amendments(
+    wanted: Wanted,
+    pieces: list[Piece],
+    order: NDArray[np.intp],
+    coords: dict[str, Any],
+    attributes: dict[str, Any],
+) -> None:
+    """Which amendments of the chain are in which sweeps' levels at the far end, where any are."""
+    numbers = [numbers_of(piece.setup) for piece in pieces]
+    if wanted.amendments is None or not any(numbers):
+        return
+    last = [max(one, default=0) for one in numbers]
+    values = np.repeat(np.array(last, np.int32), [piece.place.size for piece in pieces])
+    about = {"long_name": "number of the last amendment that is in the chain; 0: as recorded"}
+    coords[AMENDMENT] = ("sweep", values[order], about)
+    attributes[AMENDMENT] = [
+        amendment_text(one) for one in wanted.amendments.named(n for some in numbers for n in some)
+    ]
+
+
 def _check_alike(wanted: Wanted, pieces: list[Piece]) -> None:
     kinds: dict[tuple[bytes, str, bool], list[SetupRecord]] = {}
     for piece in pieces:
@@ -118,11 +142,11 @@ def _check_alike(wanted: Wanted, pieces: list[Piece]) -> None:
         kinds.setdefault(key, []).append(setup)
     if len(kinds) < 2:
         return
-    seen = {setup.setup: setup for setups in kinds.values() for setup in setups}
+    seen = {recorded_digest(setup): setup for setups in kinds.values() for setup in setups}
     named = [
-        f"{s.setup} ({s.frequency_hz.size} points, {s.frequency_hz.min() / 1e6:.6g} to "
+        f"{digest} ({s.frequency_hz.size} points, {s.frequency_hz.min() / 1e6:.6g} to "
         f"{s.frequency_hz.max() / 1e6:.6g} MHz, {s.unit})"
-        for s in seen.values()
+        for digest, s in seen.items()
     ]
     more = f" and {len(named) - NAMES_SHOWN} more" if len(named) > NAMES_SHOWN else ""
     raise ArchiveError(

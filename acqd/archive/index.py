@@ -7,16 +7,18 @@ between listing and opening was sealed or merged meanwhile: then everything is l
 
 from __future__ import annotations
 
+import copy
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.archive.amendments import ChainAmendments
 from acqd.archive.database import error_of, pages
 from acqd.archive.hops import HopTable
 from acqd.archive.journal import JournalView
@@ -48,12 +50,18 @@ __all__ = [
 RETRIES = 20
 """Listings until a busy archive holds still: each try means a file was sealed or merged in it."""
 
+PASS_MOST_S = 6 * 3600.0
+"""How long before a later step of a pass its first sweep is looked for."""
+
 T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
-    """Sweeps of a job that start in [start_s, stop_s), of one step; of one setup or of all."""
+    """Sweeps of a job that start in [start_s, stop_s), of one step; of one setup or of all.
+
+    ``setup`` is a digest as it was recorded. With ``amendments`` pieces have amended setups.
+    """
 
     root: Path
     job: str
@@ -61,6 +69,7 @@ class Wanted:
     stop_s: float = np.inf
     step: int = 0
     setup: str | None = None
+    amendments: ChainAmendments | None = field(default=None, compare=False)
 
 
 @dataclass(slots=True)
@@ -165,7 +174,44 @@ def find_pieces(wanted: Wanted) -> list[Piece]:
     Raises:
         ArchiveError: a file cannot be read.
     """
-    return retried(f"job {wanted.job}", lambda: _find_once(wanted))
+    pieces = retried(f"job {wanted.job}", lambda: _find_once(wanted))
+    return _amended(pieces, wanted) if wanted.amendments and pieces else pieces
+
+
+def _amended(pieces: list[Piece], wanted: Wanted) -> list[Piece]:
+    """The pieces with amended setups, each cut where what its sweeps go by changes."""
+    assert wanted.amendments is not None
+    begun_s = _pass_starts(wanted)
+    found = []
+    for piece in pieces:
+        for setup, mask in wanted.amendments.split(piece.setup, begun_s(piece)):
+            part = piece if mask.all() else copy.copy(piece)
+            if part is not piece:
+                part.keep(mask)
+            part.setup = setup
+            found.append(part)
+    return sorted(found, key=lambda piece: int(piece.sequence[0]))
+
+
+def _pass_starts(wanted: Wanted) -> Callable[[Piece], NDArray[np.float64]]:
+    """When the passes of a piece's sweeps began: with the last sweep of step 0 before each, itself
+    included; where none is kept each sweep goes by itself."""
+    if wanted.step == 0 or not (wanted.amendments and wanted.amendments.is_bounded):
+        return lambda piece: piece.core["time"]
+    first = find_pieces(
+        replace(wanted, step=0, setup=None, amendments=None, start_s=wanted.start_s - PASS_MOST_S)
+    )
+    if not first:
+        return lambda piece: piece.core["time"]
+    seq = np.concatenate([piece.sequence for piece in first])
+    order = np.argsort(seq)
+    seq, time_s = seq[order], np.concatenate([piece.core["time"] for piece in first])[order]
+
+    def begun_s(piece: Piece) -> NDArray[np.float64]:
+        before = np.searchsorted(seq, piece.sequence, side="right") - 1
+        return np.where(before >= 0, time_s[before], piece.core["time"])
+
+    return begun_s
 
 
 def _find_once(wanted: Wanted) -> list[Piece]:

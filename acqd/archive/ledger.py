@@ -31,6 +31,8 @@ from acqd.archive.tables import (
 from acqd.errors import ArchiveDamaged, ArchiveError
 
 __all__ = [
+    "PIN",
+    "UNDO",
     "FileEntry",
     "Ledger",
     "Overlay",
@@ -41,12 +43,16 @@ __all__ = [
     "overlays_in",
     "pending_in",
     "rows_from_copy",
+    "standing",
+    "undone_of",
 ]
 
-OverlayKind = str
-"""``note``, ``chain``, ``time``, ``pin``, ``reference`` or ``self-test``."""
+PIN, UNDO = "pin", "undo"
 
-OVERLAY_KINDS = ("note", "chain", "time", "pin", "reference", "self-test")
+OverlayKind = str
+"""``note``, ``chain``, ``time``, ``pin``, ``reference``, ``self-test`` or ``undo``."""
+
+OVERLAY_KINDS = ("note", "chain", "time", PIN, "reference", "self-test", UNDO)
 
 TESTS_BACK_S = 86400.0
 """Self-tests of so long before a file begins are copied into it: nobody may have swept since."""
@@ -68,8 +74,9 @@ class Overlay:
 
     ``kind`` is ``note`` (a remark), ``chain`` (another chain than was described), ``time`` (a
     correction of the clock), ``pin`` (not to be thinned), ``reference`` (a sweep of the job that
-    others are compared with), ``self-test`` (a part of a sweeper's self-test, of no job). ``job``
-    None means all jobs, a missing bound of time an open one. ``body`` is plain JSON data.
+    others are compared with), ``self-test`` (a part of a sweeper's self-test, of no job), ``undo``
+    (another overlay no longer stands, an ``undo`` included). ``job`` None means all jobs, a missing
+    bound of time an open one. ``body`` is plain JSON data.
     """
 
     id: int
@@ -313,7 +320,7 @@ class Ledger:
         return int(cursor.lastrowid or 0)
 
     def overlays(self) -> list[Overlay]:
-        """All of them, in the order in which they were made."""
+        """All that stand, in the order in which they were made."""
         return overlays_in(self._db, None)
 
     # -- copies in files ------------------------------------------------------------------------
@@ -327,6 +334,7 @@ class Ledger:
         What belongs to no job with sweeps is the station's, and goes into every job's files.
         """
         others = "(SELECT job FROM watermark WHERE last_seq > 0)"
+        undone = ", ".join(str(number) for number in sorted(_undone_in(self._db)))
         out: dict[str, list[Any]] = {}
         for table, time in (("finding", "at_s"), ("gap", "from_s"), ("hourly", "hour_start_s")):
             out[table] = self._db.execute(
@@ -339,15 +347,15 @@ class Ledger:
             (from_s, to_s, rows_most),
         ).fetchall()
         out["overlay"] = self._db.execute(
-            # Of references, which are large, the newest of each role before, and those since; of
-            # self-tests the same by sweeper and part, without their sweeps.
+            # Of references, which are large, the newest of each role before that stands, and those
+            # since; of self-tests the same by sweeper and part, without their sweeps.
             "SELECT id, kind, job, from_s, to_s, CASE kind WHEN 'self-test' "
             "THEN json_remove(body, '$.sweeps') ELSE body END, who, at_s FROM overlay "
             "WHERE (job IS NULL OR job = ?) AND (kind NOT IN ('reference', 'self-test') "
             "OR at_s >= CASE kind WHEN 'self-test' THEN ? ELSE ? END OR id IN ("
             "SELECT MAX(id) FROM overlay WHERE kind = 'reference' AND job = ? AND at_s < ? "
-            "GROUP BY json_extract(body, '$.role') UNION ALL "
-            "SELECT MAX(id) FROM overlay WHERE kind = 'self-test' "
+            f"AND id NOT IN ({undone}) GROUP BY json_extract(body, '$.role') UNION ALL "
+            f"SELECT MAX(id) FROM overlay WHERE kind = 'self-test' AND id NOT IN ({undone}) "
             "GROUP BY json_extract(body, '$.sweeper'), json_extract(body, '$.part')"
             ")) ORDER BY id LIMIT ?",
             (job, from_s - TESTS_BACK_S, from_s, job, from_s, rows_most),
@@ -407,14 +415,45 @@ def pending_in(
     return sorted(found, key=lambda finding: finding.event)[:limit]
 
 
-def overlays_in(connection: sqlite3.Connection, job: str | None) -> list[Overlay]:
-    """Overlays of a job and of all jobs, in the order in which they were made."""
+def overlays_in(
+    connection: sqlite3.Connection, job: str | None, *, undone: bool = False
+) -> list[Overlay]:
+    """Overlays of a job and of all jobs, in the order in which they were made.
+
+    Those that stand; with ``undone`` those that somebody undid, and the undoing, as well.
+    """
     rows = connection.execute(
         "SELECT id, kind, job, from_s, to_s, body, who, at_s FROM overlay "
         "WHERE ? IS NULL OR job IS NULL OR job = ? ORDER BY id",
         (job, job),
     ).fetchall()
-    return [overlay_of(row) for row in rows]
+    found = [overlay_of(row) for row in rows]
+    return found if undone else standing(found)
+
+
+def _undone_in(connection: sqlite3.Connection) -> set[int]:
+    """Numbers of overlays that do not stand."""
+    rows = connection.execute("SELECT id, body FROM overlay WHERE kind = ?", (UNDO,)).fetchall()
+    return undone_of({number: int(json.loads(body)["undoes"]) for number, body in rows})
+
+
+def undone_of(undoes: Mapping[int, int]) -> set[int]:
+    """Numbers that are undone, by which overlay of kind ``undo`` undoes which number.
+
+    An undoing may be undone itself; it is always younger than what it undoes.
+    """
+    gone: set[int] = set()
+    for number in sorted(undoes, reverse=True):
+        if number not in gone:
+            gone.add(undoes[number])
+    return gone
+
+
+def standing(overlays: Iterable[Overlay]) -> list[Overlay]:
+    """Those of all overlays that nobody undid, without the undoings."""
+    found = list(overlays)
+    gone = undone_of({one.id: int(one.body["undoes"]) for one in found if one.kind == UNDO})
+    return [one for one in found if one.kind != UNDO and one.id not in gone]
 
 
 def overlay_of(row: Any) -> Overlay:

@@ -5,8 +5,10 @@
         night.level.max("sweep")
 
 Nothing is opened for writing, nothing stays open between calls, and levels are read when they are
-looked at. Each sweep is seen once, wherever it lies. Times are seconds since 1970-01-01T00:00:00Z,
-aware datetimes, or ISO 8601 texts with a zone; ranges hold their start and not their stop.
+looked at. Each sweep is seen once, wherever it lies. Chains are those that people said later they
+were, unless it is asked for what was recorded (``amended=False``); levels at the input are the same
+either way. Times are seconds since 1970-01-01T00:00:00Z, aware datetimes, or ISO 8601 texts with a
+zone; ranges hold their start and not their stop.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import numpy as np
 
+from acqd.archive.amendments import ChainAmendments
 from acqd.archive.coverage import Coverage, coverage_of
 from acqd.archive.database import error_of, open_reading, pages
 from acqd.archive.index import Wanted, find_pieces, open_journals
@@ -33,7 +36,7 @@ from acqd.archive.layout import (
     list_journals,
     sweeps_folder,
 )
-from acqd.archive.ledger import Overlay, overlay_of, overlays_in, rows_from_copy
+from acqd.archive.ledger import PIN, Overlay, overlay_of, overlays_in, rows_from_copy, standing
 from acqd.archive.records import (
     FindingRecord,
     GapRecord,
@@ -65,21 +68,23 @@ T = TypeVar("T")
 _START_COLUMN = {"finding": "at_s", "gap": "from_s", "hourly": "hour_start_s"}
 
 
-def open_archive(path: str | Path) -> Archive:
-    """Open an archive for reading.
+def open_archive(path: str | Path, *, amended: bool = True) -> Archive:
+    """Open an archive for reading; where not ``amended`` with the chains as they were recorded.
 
     Raises:
         ArchiveError: there is no archive at ``path``.
     """
-    return Archive(Path(path))
+    return Archive(Path(path), amended=amended)
 
 
 class Archive:
     """An archive as a reader sees it. A context manager, though nothing is held open."""
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, *, amended: bool = True) -> None:
         """Raises ArchiveError where there is no archive."""
         self.root = root.absolute()
+        self.is_amended = amended
+        self._overlays_of_files: list[Overlay] | None = None
         try:
             is_archive = (
                 ledger_path(self.root).exists()
@@ -125,7 +130,11 @@ class Archive:
         return sorted(names)
 
     def setups(self, job: str) -> list[SetupRecord]:
-        """Setups of a job, in the order in which they were first used as far as it is known."""
+        """Setups of a job, in the order in which they were first used as far as it is known.
+
+        As they were recorded, whatever was amended: which sweeps an amendment is about hangs on
+        when they began.
+        """
         found: dict[tuple[int, str], SetupRecord] = {}
         late: list[SetupRecord] = []
         with open_journals(self.root) as views:
@@ -158,13 +167,15 @@ class Archive:
             setup: one setup, by its digest or the beginning of it; without it all that share one
                 grid and unit are joined.
             plane: ``input`` gives the levels as they were measured; ``far end`` takes off the
-                gain of the chain that is stored with them, in float64. ``far-end``, as the command
-                line writes it, is the same.
+                gain of the chain that is stored with them or was amended, in float64. ``far-end``,
+                as the command line writes it, is the same.
 
         Returns:
             ``level(sweep, frequency)``, ``(sweep, point)`` where the axis is not strictly
             monotonic; coordinates ``time``, ``sequence``, ``frequency``, ``setup``; the summary
-            columns and what else a sweep has.
+            columns and what else a sweep has. Where the chain was amended, ``chain_amendment``
+            has the number of the last amendment that is in a sweep's chain, 0 for none, and the
+            attribute of that name says what each is.
 
         Raises:
             ArchiveError: no such sweeps; or setups with different grids, which are named.
@@ -180,6 +191,7 @@ class Archive:
             stop_s=_seconds(stop, np.inf),
             step=step,
             setup=self._whole_digest(job, step, setup),
+            amendments=self.amendments(job),
         )
         pieces = find_pieces(wanted)
         if not pieces:
@@ -232,11 +244,32 @@ class Archive:
         """Hourly figures by the start of the hour, in the order of their commit."""
         return self._records("hourly", hourly_of, job, *_range(start, stop))
 
-    def overlays(self, job: str | None = None) -> list[Overlay]:
-        """What people said later about a job, or about all of them."""
+    def overlays(self, job: str | None = None, *, undone: bool = False) -> list[Overlay]:
+        """What people said later about a job, or about all of them; ``undone`` with what somebody
+        undid, and the undoing."""
         if not ledger_path(self.root).exists():
-            return self._copied_overlays(job)
-        return self._with_ledger(lambda db: overlays_in(db, job))
+            found = self._copied_overlays(job)
+            return found if undone else standing(found)
+        return self._with_ledger(lambda db: overlays_in(db, job, undone=undone))
+
+    def amendments(self, job: str) -> ChainAmendments | None:
+        """What the chain of a job is taken for instead of what was recorded; None for nothing, or
+        where the archive was opened as it was recorded.
+
+        Raises:
+            ArchiveDamaged: an amendment was not written by this acqd.
+        """
+        if not self.is_amended:
+            return None
+        return ChainAmendments.among(self.overlays(job), job) or None
+
+    def is_pinned(self, job: str, from_s: float, to_s: float) -> bool:
+        """Whether somebody wants anything of a job in [from_s, to_s) kept for good."""
+        return any(
+            (one.from_s is None or one.from_s < to_s) and (one.to_s is None or one.to_s > from_s)
+            for one in self.overlays(job)
+            if one.kind == PIN
+        )
 
     def plans(self) -> list[tuple[float, str]]:
         """The plans that were in force: since when, and as JSON."""
@@ -269,7 +302,7 @@ class Archive:
     def _streams(self, job: str, start_s: float, stop_s: float) -> list[Iterator[tuple[int, Any]]]:
         """Sweeps with their setups, gaps and hours of a job, each with their ordinals."""
         return [
-            sweep_events(self.root, job, start_s, stop_s),
+            sweep_events(self.root, job, start_s, stop_s, amendments=self.amendments(job)),
             self._table_events("gap", gap_of, job, start_s, stop_s),
             self._table_events("hourly", hourly_of, job, start_s, stop_s),
         ]
@@ -372,10 +405,13 @@ class Archive:
 
     def _copied_overlays(self, job: str | None) -> list[Overlay]:
         """Overlays of a lost ledger: as many as the files have, each as the last of them has it."""
-        found: dict[int, Any] = {}
-        for rows in self._copies("overlay"):
-            found.update({row[0]: row for row in rows if job is None or row[2] in (None, job)})
-        return [overlay_of(row) for _, row in sorted(found.items())]
+        if self._overlays_of_files is None:
+            # Read once: all files are gone through for it, and none is written without a ledger.
+            found: dict[int, Any] = {}
+            for rows in self._copies("overlay"):
+                found.update({row[0]: row for row in rows})
+            self._overlays_of_files = [overlay_of(row) for _, row in sorted(found.items())]
+        return [one for one in self._overlays_of_files if job is None or one.job in (None, job)]
 
     def _copies(self, table: str) -> Iterator[list[Any]]:
         """Rows of a table of the ledger as each file has them.

@@ -10,12 +10,13 @@ import heapq
 import sqlite3
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count
 from pathlib import Path
 
 import numpy as np
 
+from acqd.archive.amendments import ChainAmendments
 from acqd.archive.database import error_of, pages
 from acqd.archive.index import RETRIES, list_settled, open_journals
 from acqd.archive.journal import EVENT_PAGE_ROWS, JournalView
@@ -48,18 +49,30 @@ Found = tuple[int, SweepWithSetup]
 
 
 def sweep_events(
-    root: Path, job: str, start_s: float, stop_s: float
+    root: Path,
+    job: str,
+    start_s: float,
+    stop_s: float,
+    *,
+    amendments: ChainAmendments | None = None,
 ) -> Iterator[tuple[int, SweepWithSetup]]:
     """Sweeps that start in [start_s, stop_s) with their ordinals, of all steps and setups.
+
+    With ``amendments`` setups are amended, and the sweeps name those.
 
     Raises:
         ArchiveError: a file cannot be read, or files keep vanishing.
     """
     after_seq, tries = 0, 0
+    begun_s: float | None = None
     while tries < RETRIES:
         try:
             for event, found in _one_pass(_Asked(root, job, start_s, stop_s, after_seq)):
                 after_seq, tries = found.sweep.seq, 0
+                if amendments:
+                    if found.sweep.step == 0 or begun_s is None:
+                        begun_s = found.sweep.started_s
+                    found = _amended(found, amendments, begun_s)
                 yield event, found
         except FileNotFoundError:
             # Sealed or merged under us: list anew and go on after the last one given.
@@ -67,6 +80,14 @@ def sweep_events(
             continue
         return
     raise ArchiveError(f"job {job}: files kept vanishing after sweep {after_seq}")
+
+
+def _amended(found: SweepWithSetup, amendments: ChainAmendments, begun_s: float) -> SweepWithSetup:
+    """A sweep of a pass that began at ``begun_s`` with the setup that it is to be read with."""
+    setup = amendments.amended(found.setup, begun_s)
+    if setup.setup == found.setup.setup:
+        return found
+    return SweepWithSetup(setup, replace(found.sweep, setup=setup.setup))
 
 
 def _one_pass(asked: _Asked) -> Iterator[Found]:

@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.archive.amendments import recorded_digest
 from acqd.archive.database import error_of, pages
 from acqd.archive.index import RETRIES, Piece, Wanted, find_pieces
 from acqd.archive.journal import JournalView
@@ -264,7 +265,8 @@ def _of_journal(piece: Piece, events: Int, at_once: int) -> Iterator[Rows]:
         f"SELECT {SWEEP_COLUMNS} FROM sweep WHERE job = ? AND step = ? AND setup = ? AND tag = ? "
         f"AND event >= ? AND event <= ? AND event > {{after}} ORDER BY event"
     )
-    known = (setup.job, setup.step, setup.setup, piece.tag, int(events[0]), int(events[-1]))
+    kept = recorded_digest(setup)
+    known = (setup.job, setup.step, kept, piece.tag, int(events[0]), int(events[-1]))
     size = min(at_once, 256)
     with closing(JournalView(piece.path)) as view:
         try:

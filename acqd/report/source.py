@@ -223,6 +223,7 @@ class JobSource:
                 start_s=self.start_s,
                 stop_s=self.stop_s,
                 step=step,
+                amendments=self.archive.amendments(self.job),
             )
             self._readers[step] = SweepReader(wanted)
         return self._readers[step]
