@@ -33,6 +33,7 @@ __all__ = [
     "Forecast",
     "JobForecast",
     "SweeperForecast",
+    "bytes_of_sweep",
     "forecast",
     "last_sweep_times",
     "without_references",
@@ -305,7 +306,6 @@ def _job(
 ) -> JobForecast:
     seen = next(one for one in view.jobs if one.job == job.name)
     burst = job.planned.schedule.burst
-    bits = NOISE_BITS_AT_1_DB - math.log2(timing.resolution) + PACKING_BITS
     stored = (seen.due - seen.missed) * burst
     return JobForecast(
         name=job.name,
@@ -320,11 +320,18 @@ def _job(
         due=seen.due * burst,
         missed=seen.missed * burst,
         share=seen.share,
-        bytes_a_day=stored * (job.request.points * bits / 8 + SWEEP_BYTES),
+        bytes_a_day=stored * bytes_of_sweep(job.request.points, timing.resolution),
         problem=timing.problem or _unsafe(job, timing.capabilities),
         inputs=job.safety.report(_absolute_max_dbm(job, timing.capabilities)),
         foreseen=(*job.foresee(timing.capabilities), *without_references(job, references)),
     )
+
+
+def bytes_of_sweep(points: int, resolution: float | None) -> float:
+    """About what one sweep takes in a volume; ``resolution`` is the step of its levels in dB, where
+    None is that of most sweepers."""
+    bits = NOISE_BITS_AT_1_DB - math.log2(resolution or RESOLUTION_DB) + PACKING_BITS
+    return points * bits / 8 + SWEEP_BYTES
 
 
 NEEDED = {"transmission": Role.THROUGH, "reflection": Role.OPEN}
