@@ -37,7 +37,7 @@ from acqd.station.setup import SetupFacts
 from acqd.station.software import software_here
 from acqd.sweep import Identity, SweepRequest
 
-__all__ = ["Built", "SweeperSpec", "at_address", "build", "job_spec", "plane_of"]
+__all__ = ["Built", "SweeperSpec", "at_address", "build", "job_spec", "plane_of", "safety_of"]
 
 NAMES_ITS_DRIVER = ("sim", "iq")
 """Schemes of addresses that are of one driver. The others are links, over which most speak SCPI."""
@@ -280,7 +280,7 @@ def job_spec(config: StationConfig, name: str, software: Mapping[str, str]) -> J
         make_pass=parts.make_pass,
         guided_pass=parts.guided_pass,
         foresee=parts.foresee,
-        safety=_safety(config, name),
+        safety=safety_of(config, name),
         on_change=_on_change(config, name),
         channel_keys=parts.channel_keys,
         ends=table.soak is not None,
@@ -298,7 +298,7 @@ def _on_change(config: StationConfig, name: str) -> OnChange:
     if table.on_change is not None:
         return OnChange(table.on_change)
     rests_on_it = table.soak is not None or table.kind == "emission"
-    return OnChange.STOP if rests_on_it or _safety(config, name).is_concerned else OnChange.GO_ON
+    return OnChange.STOP if rests_on_it or safety_of(config, name).is_concerned else OnChange.GO_ON
 
 
 def _contexts(config: StationConfig) -> tuple[ContextSpec, ...]:
@@ -326,7 +326,7 @@ def _ptt(config: StationConfig, name: str) -> tuple[PttRule, ...]:
     )
 
 
-def _safety(config: StationConfig, name: str) -> InputSafety:
+def safety_of(config: StationConfig, name: str) -> InputSafety:
     """Everything that can bring power to the job's input, and the largest margin asked for."""
     table = config.jobs[name]
     start_hz, stop_hz = table.range_hz

@@ -162,6 +162,10 @@ class JobRunner:
         """From the next sweep on ``reference`` is the newest of its role; the archive has it."""
         self._setups.refer_to(reference)
 
+    def forget_reference(self, role: str) -> None:
+        """From the next sweep on there is no reference of ``role``: it was undone."""
+        self._setups.forget(role)
+
     async def keep(self, batch: Sequence[Taken]) -> None:
         """Measure, commit and tell of sweeps, in their order. All of them are kept, or none.
 

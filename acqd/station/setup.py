@@ -93,6 +93,11 @@ class SetupMaker:
         self._references[str(reference.role)] = reference
         self._last = None
 
+    def forget(self, role: str) -> None:
+        """From here on there is no reference of this role."""
+        self._references.pop(role, None)
+        self._last = None
+
     @property
     def references(self) -> Mapping[str, ReferenceRecord]:
         return self._references
