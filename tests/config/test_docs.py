@@ -9,10 +9,12 @@ from typing import Any
 
 import pytest
 
+from acqd.config.around import AfterTable, BeforeTable, ConfirmTable
 from acqd.config.band import AerialTable
 from acqd.config.bench import SourceTable, TransmitterTable
 from acqd.config.carrier import CarrierTable
 from acqd.config.channels import ChannelTable, PlanFile, RasterTable, load_channel_plan
+from acqd.config.dash import DashTable
 from acqd.config.emission import EmissionTable
 from acqd.config.load import parse_config
 from acqd.config.models import (
@@ -27,6 +29,7 @@ from acqd.config.models import (
     SweeperTable,
     WhenTable,
 )
+from acqd.config.mqtt import ServeTable
 from acqd.config.quantity import (
     ANGLE,
     BYTES,
@@ -66,6 +69,8 @@ SOAK = (DOCS / "soak.md").read_text("utf-8")
 CARRIER = (DOCS / "carrier.md").read_text("utf-8")
 REFLECTION = (DOCS / "reflection.md").read_text("utf-8")
 IDENTITY = (DOCS / "identity.md").read_text("utf-8")
+READY = (DOCS / "ready.md").read_text("utf-8")
+SHACK = (DOCS / "shack.md").read_text("utf-8")
 
 PART = {"kind": "pad", "loss": "3 dB"}
 SWEEP = {"kind": "band", "sweeper": "m", "start": "1 MHz", "stop": "2 MHz", "points": 9}
@@ -74,6 +79,8 @@ CENTRE = {"centre": "156.8 MHz", "width": "25 kHz"}
 SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[station]": (CONFIG, StationTable, {"name": "n", "archive": "a"}),
     "[mqtt]": (CONFIG, MqttTable, {}),
+    "[mqtt.serve]": (SHACK, ServeTable, {}),
+    "[dash]": (SHACK, DashTable, {}),
     "[sweeper.NAME]": (CONFIG, SweeperTable, {"driver": "d", "address": "a"}),
     "[chain.NAME]": (CONFIG, ChainTable, {"part": [PART]}),
     "[[chain.NAME.part]]": (CONFIG, PartTable, PART),
@@ -92,6 +99,10 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[transmitter.NAME]": (CONFIG, NearbyTable, {
         "power": "5 W", "start": "1 MHz", "stop": "2 MHz", "near": "c"}),
     "[context.NAME]": (CONFIG, ContextTable, {"file": "f"}),
+    "[job.NAME.before]": (READY, BeforeTable, {
+        "publish": "t", "payload": "p", "confirm": {"topic": "u", "is": "p"}}),
+    "[job.NAME.after]": (READY, AfterTable, {"publish": "t", "payload": "p"}),
+    "[job.NAME.before.confirm]": (READY, ConfirmTable, {"topic": "u", "is": "p"}),
     "[job.NAME.transmission]": (TRANSMISSION, TransmissionTable, {}),
     "[job.NAME.transmission.passband]": (TRANSMISSION, PassbandTable, {"range": "1 MHz..2 MHz"}),
     "[[job.NAME.transmission.stopband]]": (TRANSMISSION, StopbandTable, {"range": "1 MHz..2 MHz"}),
