@@ -12,8 +12,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path as FilePath
 
+from acqd.config.alertchecks import alert_problems
 from acqd.config.checks import check_references
+from acqd.config.dash import DashTable
 from acqd.config.models import (
+    AlertTable,
     ChainTable,
     ContextTable,
     JobTable,
@@ -21,6 +24,7 @@ from acqd.config.models import (
     NearbyTable,
     StationTable,
     SweeperTable,
+    WayTable,
 )
 from acqd.config.problems import homes_of_keys, in_file_order
 from acqd.config.reading import parse_toml, read_text
@@ -33,13 +37,19 @@ __all__ = ["StationConfig", "find_config", "load_config", "parse_config"]
 
 FILE_NAME = "station.toml"
 
-_TABLES: Mapping[str, type[Table]] = {"station": StationTable, "mqtt": MqttTable}
+_TABLES: Mapping[str, type[Table]] = {
+    "station": StationTable,
+    "mqtt": MqttTable,
+    "dash": DashTable,
+}
 _FAMILIES: Mapping[str, type[Table]] = {
     "sweeper": SweeperTable,
     "chain": ChainTable,
     "context": ContextTable,
     "transmitter": NearbyTable,
     "job": JobTable,
+    "way": WayTable,
+    "alert": AlertTable,
 }
 """Tables that there is one of, and tables that there are many of by name."""
 
@@ -115,16 +125,23 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
     reader = TableReader(data, places, tables=_TABLES, families=_FAMILIES)
     station = reader.single("station", StationTable)
     mqtt = reader.single("mqtt", MqttTable)
+    dash = reader.single("dash", DashTable) if "dash" in data else None
     sweepers = reader.family("sweeper", SweeperTable)
     chains = reader.family("chain", ChainTable)
     context = reader.family("context", ContextTable)
     transmitters = reader.family("transmitter", NearbyTable)
     jobs = reader.family("job", JobTable)
+    ways = reader.family("way", WayTable)
+    alerts = reader.family("alert", AlertTable)
     reader.refuse_unknown()
     references = check_references(
         data, places, station=station, sweepers=sweepers, jobs=jobs, folder=file.parent
     )
-    problems = (*in_file_order((*reader.problems, *references.problems)), *references.elsewhere)
+    of_alerts = alert_problems(
+        data, places, alerts=alerts, jobs=jobs, plans=references.channel_plans
+    )
+    found = (*reader.problems, *references.problems, *of_alerts)
+    problems = (*in_file_order(found), *references.elsewhere)
     if problems or station is None or mqtt is None:
         raise ConfigError(problems)
     return StationConfig(
@@ -133,11 +150,14 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
         digest=hashlib.sha256(text.encode()).hexdigest()[:16],
         station=station,
         mqtt=mqtt,
+        dash=dash,
         sweepers=sweepers,
         chains=chains,
         context=context,
         transmitters=transmitters,
         jobs=jobs,
+        ways=ways,
+        alerts=alerts,
         channel_plans=references.channel_plans,
         limit_profiles=references.limit_profiles,
         places=places,

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import AfterValidator, Field
 
 from acqd.chain import Chain, ChainPart, PartKind
+from acqd.config.alerts import AlertTable, WayTable
 from acqd.config.bench import NearbyTable
 from acqd.config.context import ContextTable
 from acqd.config.curves import GainCurve, Loss, LossCurve, Pair, Rising
@@ -47,6 +48,7 @@ from acqd.drivers.usbports import USB_FORMS, UsbIdentity, is_usb_address
 from acqd.errors import RequestRefused
 
 __all__ = [
+    "AlertTable",
     "BandTable",
     "ChainTable",
     "ContextTable",
@@ -59,6 +61,7 @@ __all__ = [
     "SweeperTable",
     "TimeZoneName",
     "TopicLevel",
+    "WayTable",
     "WhenTable",
     "is_topic_level",
 ]
@@ -134,6 +137,7 @@ class StationTable(Table):
         default=1_000_000_000, alias="keep_free"
     )
     hot_plug: Switch = True
+    keep_awake: Switch = True
 
     rules: ClassVar[tuple[KeyRule, ...]] = (Together(("latitude", "longitude")),)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from acqd.config.alertchecks import alert_notes
 from acqd.config.jobs import SOURCE_KINDS, JobTable
 from acqd.config.whole import StationConfig
 from acqd.measure.bandpower import scallop_db, step_too_wide
@@ -21,6 +22,7 @@ def notes_of(config: StationConfig) -> tuple[str, ...]:
     """Notes on ``config`` in file order: ``file:line: where: sentence``."""
     notes = [*_of_mqtt(config), *_of_station(config), *_unused(config), *_of_shares(config)]
     notes.extend(_of_context(config))
+    notes.extend(alert_notes(config))
     for name in config.jobs:
         notes.extend(_of_job(config, name))
     problems = (

@@ -24,7 +24,7 @@ LONGEST_SHOWN = 60
 KEY_ITSELF = "[key]"
 """How the validator says that it is the key of a pair that is wrong, not the value."""
 
-SECRET_KEYS = ("password", "user", "username")
+SECRET_KEYS = ("password", "user", "username", "apprise", "post", "headers")
 _USERINFO = re.compile(r"//[^/@\s]*@")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 

@@ -77,6 +77,10 @@ def parse_toml(file: str, text: str) -> tuple[dict[str, Any], Text]:
         raise _one(file, "nested too deeply", "tables and lists a few levels deep") from exc
 
 
+_SECRET_WORDS = ("password", "apprise", "post", "header", "token", "authorization")
+"""What a line may hold that has a secret in it, though none has its place in a config."""
+
+
 def _syntax_error(file: str, text: str, message: str) -> ConfigError:
     lines = text.splitlines() or [""]
     place = _PLACE.search(message)
@@ -92,7 +96,7 @@ def _syntax_error(file: str, text: str, message: str) -> ConfigError:
             line -= 1
     problem = f"not TOML, column {column}: {said[:1].lower()}{said[1:]}"
     source = lines[min(line, len(lines)) - 1]
-    if "password" in source.lower() or "@" in source:
+    if "@" in source or any(word in source.lower() for word in _SECRET_WORDS):
         source = ""  # what may be a secret is repeated nowhere
     return _one(file, problem, _help_for(source, said), line, source.strip()[:60] or None)
 

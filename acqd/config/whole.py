@@ -12,9 +12,11 @@ from pathlib import Path as FilePath
 from typing import Any
 
 from acqd.chain import Chain
+from acqd.config.dash import DashTable
 from acqd.config.emission import plain_profile
 from acqd.config.jobs import KINDS
 from acqd.config.models import (
+    AlertTable,
     ChainTable,
     ContextTable,
     JobTable,
@@ -22,6 +24,7 @@ from acqd.config.models import (
     NearbyTable,
     StationTable,
     SweeperTable,
+    WayTable,
 )
 from acqd.config.problems import Text
 from acqd.config.quantity import FREQUENCY, format_quantity
@@ -34,8 +37,10 @@ __all__ = ["StationConfig"]
 _NOT_COMPARABILITY = (
     *("title", "enabled", "priority", "min_share", "report", "on_change"),
     *("centre", "span", "step"),
+    *("flag_while", "only_while", "before", "after"),
 )
-"""What changes nothing about sweeps, and other ways to say start, stop and points."""
+"""What changes nothing about sweeps (that one was set aside is kept with it), and other ways to say
+start, stop and points."""
 _RHYTHM = ("every", "cron", "back_to_back", "burst")
 _SWEEPER_SAYS = (
     "driver",
@@ -73,6 +78,10 @@ class StationConfig:
     jobs: Mapping[str, JobTable]
     channel_plans: Mapping[str, ChannelPlan]
     limit_profiles: Mapping[str, tuple[LimitProfile, ...]] = field(default_factory=dict)
+    dash: DashTable | None = None
+    """The live page to serve; None where none is wanted."""
+    ways: Mapping[str, WayTable] = field(default_factory=dict)
+    alerts: Mapping[str, AlertTable] = field(default_factory=dict)
     places: Text = field(repr=False)
     """Where each table and key stands in ``text``."""
 
