@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path as FilePath
 from typing import Any
 
+from acqd.config.around import around_problems
 from acqd.config.channels import find_channel_plan, load_channel_plan, not_found
+from acqd.config.conditions import condition_problems
 from acqd.config.emission import emission_problems
 from acqd.config.limits import find_limit_profile, limit_profile_not_found, load_limit_profile
-from acqd.config.models import JobTable, StationTable, SweeperTable
+from acqd.config.models import JobTable, MqttTable, StationTable, SweeperTable
 from acqd.config.problems import Text, near_miss
 from acqd.drivers.transport import address_key
 from acqd.drivers.visa_names import looks_like_visa, parse_visa
@@ -61,6 +63,8 @@ def check_references(
         *_doubled_sweepers(sweepers, places),
         *_too_many_contexts(data, places),
         *_shares(jobs, places),
+        *condition_problems(jobs, _tables(data, "context"), places),
+        *_around(data, jobs, places, station=station),
     ]
     if station is not None:
         problems.extend(_missing_position(station, jobs, places))
@@ -181,6 +185,26 @@ def _unknown_contexts(data: Mapping[str, Any], places: Text) -> Iterator[ConfigP
                     f"there is no context `{given}`{near_miss(given, known)}",
                     accepted=accepted,
                 )
+
+
+def _around(
+    data: Mapping[str, Any],
+    jobs: Mapping[str, JobTable],
+    places: Text,
+    *,
+    station: StationTable | None,
+) -> Iterator[ConfigProblem]:
+    """What is wrong with what jobs ask of the world."""
+    mqtt = data.get("mqtt", {})
+    said: Mapping[str, Any] = mqtt if isinstance(mqtt, Mapping) else {}
+    yield from around_problems(
+        jobs,
+        _tables(data, "context"),
+        places,
+        station=None if station is None else station.name,
+        topic_root=said.get("topic_root", MqttTable.model_fields["topic_root"].default),
+        broker=said.get("broker"),
+    )
 
 
 def _at(table: Mapping[str, Any], path: tuple[str, ...]) -> object:

@@ -11,7 +11,7 @@ from pydantic import AfterValidator, BeforeValidator, Field
 from acqd.config.quantity import DURATION, Quantity, refusal
 from acqd.config.tables import ExactlyOne, KeyRule, PathText, Table
 
-__all__ = ["WORDS", "ContextTable"]
+__all__ = ["WORDS", "ContextTable", "Topic"]
 
 WORDS: Mapping[str, float] = {"on": 1.0, "off": 0.0, "true": 1.0, "false": 0.0}
 """What words mean that come instead of numbers, in any case of letters."""
@@ -21,6 +21,10 @@ def _topic(text: str) -> str:
     if "+" in text or "#" in text or "\0" in text or text.startswith("$"):
         raise refusal("not one topic", accepted='a topic without wildcards, "shack/bench/degrees"')
     return text
+
+
+Topic = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_topic)]
+"""One topic of a broker, without wildcards."""
 
 
 def _finite(given: object) -> object:
@@ -33,7 +37,7 @@ class ContextTable(Table):
     """One number that goes with the sweeps: a temperature, a supply voltage, a key."""
 
     title: str = Field(default="", max_length=200)
-    topic: Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_topic)] | None = None
+    topic: Topic | None = None
     file: PathText | None = None
     key: Annotated[str, Field(max_length=200)] = ""
     unit: Annotated[str, Field(max_length=20)] = ""

@@ -9,9 +9,11 @@ from typing import Annotated, Any, ClassVar, Literal
 from cronsim import CronSim, CronSimError
 from pydantic import AfterValidator, BeforeValidator, Field
 
+from acqd.config.around import AfterTable, BeforeTable
 from acqd.config.band import DEFAULT_FALSE_ALARM, BandTable
 from acqd.config.bench import SourceTable, TransmitterTable
 from acqd.config.carrier import CarrierTable
+from acqd.config.conditions import FlagWhile, OnlyWhile
 from acqd.config.emission import EmissionTable
 from acqd.config.problems import near_miss
 from acqd.config.quantity import (
@@ -216,6 +218,10 @@ class JobTable(Table):
     report: ReportWish = None
     source: SourceTable | None = None
     transmitter: TransmitterTable | None = None
+    flag_while: FlagWhile = ()
+    only_while: OnlyWhile = ()
+    before: BeforeTable | None = None
+    after: AfterTable | None = None
 
     rules: ClassVar[tuple[KeyRule, ...]] = (
         ExactlyOne(
