@@ -16,6 +16,7 @@ from acqd.measure.meter import Role
 from acqd.station.control import Command, Conversation
 from acqd.station.job import JobRunner
 from acqd.station.noting import note_text
+from acqd.station.overlaying import keep_overlay
 from acqd.station.selftesting import SelfTests
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.taking import (
@@ -66,6 +67,7 @@ class StationCommands:
             "confirm": self._confirm,
             "hello": self._hello,
             "note": self._note,
+            "overlay": self._overlay,
             "reference": self._reference,
             "status": self._status,
         }
@@ -109,6 +111,22 @@ class StationCommands:
         number = await asyncio.wrap_future(stored)
         structlog.get_logger().info("note_stored", job=job, text=text, who=who)
         return {"number": number}
+
+    async def _overlay(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
+        """Keep an amendment of a chain, a pin, or that something no longer stands."""
+        body, job = asked.get("body"), asked.get("job")
+        if not isinstance(body, dict):
+            raise WrongUsage(f"`body` of the request is {body!r}; a table belongs there")
+        return await keep_overlay(
+            self._archive,
+            self._jobs,
+            kind=_text(asked, "kind"),
+            body=body,
+            job=None if job is None else _text(asked, "job"),
+            from_s=None if asked.get("from_s") is None else _seconds(asked, "from_s"),
+            to_s=None if asked.get("to_s") is None else _seconds(asked, "to_s"),
+            who=_text(asked, "who")[:WHO_MOST],
+        )
 
     async def _reference(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
         """Take a reference between two passes; with ``check`` only see whether it could be."""

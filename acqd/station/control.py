@@ -41,7 +41,8 @@ PATH_MOST_BYTES = 100
 """The kernel takes 107 bytes on Linux and 103 elsewhere."""
 
 CLIENTS_MOST = 8
-LINE_MOST_BYTES = 8192
+LINE_MOST_BYTES = 65536
+"""An amendment of a chain may bring a table of a thousand losses."""
 REQUESTS_MOST = 100
 """Of one connection."""
 IDLE_S = 30.0

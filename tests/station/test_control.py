@@ -175,7 +175,7 @@ LINES: dict[str, tuple[bytes, str]] = {
     "an unknown word": (b'{"do": "format"}\n', "this station does: echo"),
     "a word that is none": (b'{"do": ["echo"]}\n', "this station does: echo"),
     "nested beyond reason": (b"[" * 8000 + b"\n", "not a line of JSON"),
-    "too long": (b'{"do": "' + b"x" * 20_000 + b'"}\n', "more than 8192 bytes"),
+    "too long": (b'{"do": "' + b"x" * 80_000 + b'"}\n', "more than 65536 bytes"),
     "bytes of no text": (b"\xff\xfe\x00\n", "not a line of JSON"),
 }
 
