@@ -21,15 +21,23 @@ NEXT_SHOWN = 3
 
 @click.command("check")
 @takes_config
+@click.option("--host", is_flag=True, help="Look at the machine instead: what to do, line by line.")
 @click.option("--offline", is_flag=True, help="Do not ask the sweepers anything.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
-def command(config: str | None, offline: bool, as_json: bool) -> None:
+def command(config: str | None, host: bool, offline: bool, as_json: bool) -> None:
     """Show what the station of CONFIG would do: sweepers, jobs, times, disk and messages.
 
     Sweepers that can be reached are asked who they are and how long each job's sweep takes; no
     sweep is taken, and a running station is left alone. Exit code 1 where something cannot work as
     the config has it: a job beyond its sweeper, a sweeper that there cannot be, no room for files.
+
+    With --host the machine is looked at, also without a config: rights on ports, the clock, the
+    disk, sleep, power, the broker. Exit code 1 where there is something to do.
     """
+    if host:
+        from acqd.cli.check_host import show_host
+
+        show_host(config, offline=offline, as_json=as_json)
     import asyncio
     import json
 

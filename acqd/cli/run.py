@@ -8,6 +8,7 @@ import signal
 import sys
 import time
 from collections.abc import Mapping
+from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -15,6 +16,8 @@ import click
 from acqd.cli.options import takes_config
 
 if TYPE_CHECKING:
+    from acqd.config.whole import StationConfig
+    from acqd.publish.settings import EventLog
     from acqd.station.build import Built
 
 __all__ = ["EXIT_CODES", "command"]
@@ -76,7 +79,8 @@ def command(config: str | None, broker: str | None, until: tuple[str, ...], verb
         f"{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime(clock.wall_s()))}-{secrets.token_hex(3)}"
     )
     station = Station(built, clock=clock, run_id=run_id, until=until)
-    asyncio.run(_until_told(station))
+    with _awake(loaded, log):
+        asyncio.run(_until_told(station))
     outcome = station.outcome()
     code = 0 if outcome is None else _told(outcome)
     if station.left_behind:
@@ -85,6 +89,15 @@ def command(config: str | None, broker: str | None, until: tuple[str, ...], verb
         sys.stderr.flush()
         os._exit(code)
     sys.exit(code)
+
+
+def _awake(config: StationConfig, log: EventLog) -> AbstractContextManager[object]:
+    """Holds the machine awake while the station runs, unless the config says otherwise."""
+    if not config.station.keep_awake:
+        return nullcontext()
+    from acqd.host.awake import KeepAwake
+
+    return KeepAwake(why=f"{config.station.title or config.station.name} is listening", log=log)
 
 
 def _refuse_endless(built: Built, until: tuple[str, ...]) -> None:
