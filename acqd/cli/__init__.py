@@ -38,6 +38,7 @@ COMMANDS = {
     "report": "What an archive holds of a night, as one page to read and to send.",
     "run": "Run the station until Ctrl-C, SIGTERM or SIGHUP.",
     "status": "How the station stands: sweepers, jobs, what they kept and found last.",
+    "tonight": "From what is plugged in to a watched night and its report, in one command.",
 }
 """Kept here so that the help text needs no command's module; a test compares the two."""
 

@@ -1,0 +1,718 @@
+"""``acqd tonight``: from what is plugged in to a watched night and its report."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from acqd.clock import Clock
+    from acqd.config.whole import StationConfig
+    from acqd.drivers.registry import Registry
+    from acqd.station.build import Built
+    from acqd.sweep import Capabilities
+    from acqd.tonight.asking import Asker
+    from acqd.tonight.evening import Plan
+    from acqd.tonight.hookup import Hookup, Transmitter
+    from acqd.tonight.looking import Choice
+    from acqd.tonight.ranges import Wanted
+
+__all__ = ["command"]
+
+UNTIL = "07:00"
+
+
+@click.command("tonight")
+@click.argument("ranges", nargs=-1, metavar="[RANGE]...")
+@click.option("--until", help='The end: 07:00 (the next one here), "8 h", or ISO 8601.')
+@click.option("--config", type=click.Path(), help="The file to write, or to go on with.")
+@click.option("--folder", type=click.Path(), help="The folder of file, archive and report.")
+@click.option("--sweeper", metavar="ADDRESS", help="The sweeper, instead of looking for it.")
+@click.option("--driver", help="The driver for that address; sim: means sim, iq: iq, else scpi.")
+@click.option("--option", "options", multiple=True, metavar="KEY=VALUE", help="One of its options.")
+@click.option("--probe", is_flag=True, help="Ask ports that nobody knows who they are.")
+@click.option("--local", is_flag=True, help="Do not ask the network what it announces (2 s).")
+@click.option(
+    "--input",
+    "on_input",
+    type=click.Choice(["aerial", "preamplifier", "pads"]),
+    help="What is on its input: an aerial alone, with a preamplifier, or through pads.",
+)
+@click.option("--gain", metavar="DB", help='The preamplifier\'s gain, such as "20 dB".')
+@click.option("--pads", help='The pads, the aerial\'s end first: "30 dB", "20 dB 10 W + 10 dB".')
+@click.option(
+    "--transmitter",
+    type=click.Choice(["none", "near", "on"]),
+    help="A transmitter near this aerial, on it, or none.",
+)
+@click.option("--power", help='Its power, such as "5 W".')
+@click.option("--between", help='Between it and the aerial: "40 dB" measured, or "12 m".')
+@click.option("--absolute-max", help='What the input stands, where nobody knows: "10 dBm".')
+@click.option("--region", type=click.IntRange(1, 3), help="ITU Region; else by the time zone.")
+@click.option("--anew", is_flag=True, help="Begin anew; a file that is there is put aside.")
+@click.option("--no-start", is_flag=True, help="Write the file, and do not start.")
+@click.option("-y", "--yes", is_flag=True, help="Ask nothing: take the defaults, and say them.")
+@click.option("--json", "as_json", is_flag=True, help="The plan, and the report's path, as JSON.")
+@click.option("-v", "--verbose", is_flag=True, help="Log details as well.")
+def command(**given: Any) -> None:
+    """Watch each RANGE until the morning, and have the report ready.
+
+    A RANGE is a name, such as "marine VHF", "2 m", "70 cm" or "air band", or two frequencies, such
+    as 144MHz..146MHz. Looks for sweepers, asks the few questions that matter, times one real sweep
+    of each range, says what will and will not be caught, writes station.toml and starts. Where
+    station.toml is here already it goes on with that. Ctrl-C ends the night early, with a report.
+    """
+    asked = _Given(**given)
+    evening = _Tonight(asked)
+    try:
+        evening.do()
+    except KeyboardInterrupt:
+        click.echo(f"\nacqd: left before the night began; {evening.left}", err=True)
+        raise SystemExit(130) from None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Given:
+    """The words of the command."""
+
+    ranges: tuple[str, ...]
+    until: str | None
+    config: str | None
+    folder: str | None
+    sweeper: str | None
+    driver: str | None
+    options: tuple[str, ...]
+    probe: bool
+    local: bool
+    on_input: str | None
+    gain: str | None
+    pads: str | None
+    transmitter: str | None
+    power: str | None
+    between: str | None
+    absolute_max: str | None
+    region: int | None
+    anew: bool
+    no_start: bool
+    yes: bool
+    as_json: bool
+    verbose: bool
+
+    def missing(self) -> list[str]:
+        """The flags that would have to be there where nobody can be asked."""
+        lacking = []
+        if self.on_input is None and self.pads is None and self.gain is None:
+            lacking.append("--input")
+        if self.transmitter is None and self.power is None:
+            lacking.append("--transmitter")
+        if (self.power is not None or self.transmitter in ("near", "on")) and self.power is None:
+            lacking.append("--power")
+        return lacking
+
+
+class _Tonight:
+    """One evening at the command line."""
+
+    def __init__(self, given: _Given) -> None:
+        from acqd.clock import SystemClock
+        from acqd.drivers.registry import load_drivers
+        from acqd.tonight.asking import Asker
+        from acqd.tonight.keeping import place_of
+        from acqd.tonight.moments import local_zone
+
+        if given.config is not None and given.folder is not None:
+            raise click.UsageError("--config names the file, --folder its folder; give one of them")
+        if (given.driver or given.options) and given.sweeper is None:
+            raise click.UsageError("--driver and --option are for an address: give --sweeper")
+        self._given = given
+        self._path = place_of(given.config, given.folder)
+        self._clock: Clock = SystemClock()
+        self._zone = local_zone() or "UTC"
+        self._registry: Registry = load_drivers()
+        self._ask: Asker = Asker(sys.stdin, sys.stderr, takes_defaults=given.yes)
+
+        self.left = "nothing was written"
+        """What there is of it, for somebody who leaves."""
+
+    def do(self) -> None:
+        if self._path.is_file() and not self._given.anew:
+            self._go_on()
+        else:
+            self._begin()
+
+    # -- the first evening ----------------------------------------------------------------------
+
+    def _begin(self) -> None:
+        import asyncio
+
+        from acqd.tonight.evening import Evening, broker_here, introduced
+        from acqd.tonight.keeping import put_aside, refuse_unwritable_folder, write_new
+        from acqd.tonight.moments import next_end_s, window_text
+        from acqd.tonight.ranges import region_of, wanted_ranges
+
+        given = self._given
+        self._refuse_unasked()
+        region = given.region or region_of(self._zone)
+        wanted = wanted_ranges(given.ranges, region=region, folder=Path.cwd())
+        now_s = self._clock.wall_s()
+        end_s = next_end_s(given.until or UNTIL, zone=self._zone, now_s=now_s)
+        refuse_unwritable_folder(self._path)
+        self._say_ranges(wanted, region)
+        choice = self._sweeper(max(one.stop_hz for one in wanted))
+        opened = asyncio.run(introduced(choice, self._registry, self._clock))
+        self._ask.say(f"{opened.identity} answers at {choice.found.address}.")
+        hookup = self._hookup(opened.capabilities)
+        choice = self._wired(choice, hookup, max(one.stop_hz for one in wanted))
+        broker, address = broker_here()
+        evening = Evening(
+            path=self._path,
+            wanted=wanted,
+            choice=choice,
+            opened=opened,
+            hookup=hookup,
+            zone=self._zone,
+            region=region,
+            window=window_text(now_s, end_s, self._zone),
+            broker=broker,
+            broker_address=address,
+            registry=self._registry,
+            clock=self._clock,
+        )
+        plan = asyncio.run(evening.plan(lambda text: self._ask.say(f"… {text}")))
+        self._show(plan, choice, end_s)
+        self._warn_of_host(plan.config, plan)
+        if broker == "none":
+            self._ask.say(
+                "note: without mosquitto nothing is published, so no live page and no messages; "
+                "the night and its report do not need it (apt install mosquitto)"
+            )
+        starts = not given.no_start
+        what = "Write it and start?" if starts else "Write it?"
+        if not self._ask.agreed(
+            what, why=f"All of this goes into {self._path}, where you can edit it.", told="yes"
+        ):
+            self._ask.say("nothing was written")
+            return
+        if self._path.exists():
+            self._ask.say(f"the old file is now {put_aside(self._path, zone=self._zone)}")
+        write_new(self._path, plan.text)
+        self.left = f"{self._path} is written, acqd tonight goes on with it"
+        self._ask.say(f"wrote {self._path}")
+        told = self._told(plan, end_s)
+        if not starts:
+            self._ask.say(f"start it with: acqd tonight --config {self._path}")
+        else:
+            told["report"] = self._watch(plan.built, plan.config, end_s)
+        self._print_json(told)
+
+    def _refuse_unasked(self) -> None:
+        """Nobody is there to answer, and nothing says what to take: which flags would."""
+        from acqd.errors import WrongUsage
+
+        if self._given.yes or sys.stdin.isatty():
+            return
+        missing = self._given.missing()
+        rest = f"give {', '.join(missing)}, and " if missing else ""
+        raise WrongUsage(
+            f"there is no terminal to ask on: {rest}--yes to take the rest as it is by default "
+            "(--sweeper where several are attached)"
+        )
+
+    def _say_ranges(self, wanted: tuple[Wanted, ...], region: int) -> None:
+        from acqd.measure.words import range_text
+        from acqd.tonight.ranges import BY_REGION
+
+        for one in wanted:
+            plan = f", channel plan {one.plan}" if one.plan else ""
+            by_region = one.plan and any(one.plan in plans for plans in BY_REGION.values())
+            place = f" (ITU Region {region}; --region for another)" if by_region else ""
+            where = range_text(one.start_hz, one.stop_hz)
+            self._ask.say(f"{one.title}: {where}{plan}{place}")
+
+    # -- which sweeper --------------------------------------------------------------------------
+
+    def _sweeper(self, highest_hz: float) -> Choice:
+        from acqd.cli.options import option_values
+        from acqd.drivers.mdns import browse
+        from acqd.tonight.looking import at_address, look
+
+        given = self._given
+        if given.sweeper is not None:
+            return at_address(
+                given.sweeper, driver=given.driver, options=option_values(given.options)
+            )
+        self._ask.say("… looking for sweepers")
+        found = look(
+            self._registry, probe=given.probe, list_services=None if given.local else browse
+        )
+        for remark in found.remarks:
+            self._ask.say(f"  {remark}")
+        if not found.choices:
+            if found.unasked:
+                self._ask.say(
+                    f"  {', '.join(found.unasked)}: nobody knows what that is; --probe asks it "
+                    "(a question is sent to it, which some devices take amiss)"
+                )
+            return self._simulated(highest_hz, has_simulated=found.has_simulated)
+        if len(found.choices) == 1:
+            return found.choices[0]
+        return self._one_of(found.choices)
+
+    def _one_of(self, choices: tuple[Choice, ...]) -> Choice:
+        from acqd.errors import WrongUsage
+
+        if self._given.yes:
+            known = "; ".join(str(one) for one in choices)
+            raise WrongUsage(f"which sweeper? give --sweeper with one of the addresses: {known}")
+        number = self._ask.choice(
+            "Which one?",
+            [str(one) for one in choices],
+            why="Several sweepers are attached; one is to watch tonight:",
+        )
+        return choices[number - 1]
+
+    def _simulated(self, highest_hz: float, *, has_simulated: bool) -> Choice:
+        from acqd.errors import SweeperError
+        from acqd.tonight.looking import simulated
+
+        advice = (
+            "no sweeper was found: plug one in, or name its address with --sweeper "
+            "(`acqd find --probe` asks all ports)"
+        )
+        if not has_simulated or self._given.yes:
+            more = "; --sweeper sim:mast takes a simulated one" if has_simulated else ""
+            raise SweeperError(f"{advice}{more}")
+        if not self._ask.agreed(
+            "Take the simulated one?",
+            why="No sweeper was found. There is a SIMULATED one, to try all of this out: it hears "
+            "an invented\ncoast watch, Gannet Ledge Lookout, and nothing that is on the air.",
+        ):
+            raise SweeperError(advice)
+        return simulated(highest_hz, is_bare=True)
+
+    def _wired(self, choice: Choice, hookup: Hookup, highest_hz: float) -> Choice:
+        """The simulated one, with the preamplifier that somebody says is there."""
+        from acqd.tonight.looking import simulated
+
+        if self._given.sweeper is not None or not choice.is_simulated:
+            return choice
+        return simulated(highest_hz, is_bare=not hookup.has_preamplifier)
+
+    # -- what is on its input -------------------------------------------------------------------
+
+    def _hookup(self, capabilities: Capabilities) -> Hookup:
+        from acqd.config.quantity import DIFFERENCE, parse_quantity
+        from acqd.tonight.hookup import GAIN_DB, Hookup, Input, Pad, parse_pads
+
+        given, ask = self._given, self._ask
+        on_input = self._input()
+        gain_db, pads = GAIN_DB, tuple[Pad, ...]()
+        if on_input is Input.PREAMPLIFIER:
+            gain_db = (
+                parse_quantity(given.gain, DIFFERENCE)
+                if given.gain is not None
+                else ask.value(
+                    "Its gain?",
+                    why="The gain is taken off, so that levels are those at the aerial. Mind that "
+                    "a preamplifier fed\nthrough the cable wants a DC block before the sweeper.",
+                    default=f"{GAIN_DB:g} dB",
+                    read=lambda text: parse_quantity(text, DIFFERENCE),
+                )
+            )
+        if on_input is Input.PADS:
+            pads = (
+                parse_pads(given.pads)
+                if given.pads is not None
+                else ask.value(
+                    "Which pads?",
+                    why="Pads are added back, so that levels are those at the aerial, and they "
+                    "are what protects the\ninput. With what each may turn into heat: 20 dB 10 W "
+                    "+ 10 dB 1 W, the aerial's end first.",
+                    default="10 dB",
+                    read=parse_pads,
+                )
+            )
+        transmitter = self._transmitter()
+        stated_dbm = self._absolute_max(transmitter, capabilities)
+        return Hookup(
+            input=on_input,
+            gain_db=gain_db,
+            pads=pads,
+            transmitter=transmitter,
+            absolute_max_dbm=stated_dbm,
+        )
+
+    def _input(self) -> Any:
+        from acqd.tonight.hookup import Input
+
+        given = self._given
+        if given.on_input is not None:
+            return Input(given.on_input)
+        if given.pads is not None or given.gain is not None:
+            return Input.PADS if given.pads is not None else Input.PREAMPLIFIER
+        inputs = (Input.AERIAL, Input.PREAMPLIFIER, Input.PADS)
+        number = self._ask.choice(
+            "What is on its input?",
+            ("an aerial alone", "an aerial with a preamplifier", "an aerial through pads"),
+            why="Levels are told at the aerial's socket, so acqd must know what comes after it:",
+            told="on the input: an aerial alone",
+        )
+        return inputs[number - 1]
+
+    def _transmitter(self) -> Transmitter | None:
+        from acqd.config.quantity import POWER, parse_quantity
+        from acqd.tonight.hookup import Near, Transmitter, parse_between
+
+        given, ask = self._given, self._ask
+        where = self._where()
+        if where is Near.NONE:
+            return None
+        if given.power is None and given.yes:
+            raise click.UsageError("--transmitter near and on need --power, such as --power 5W")
+
+        def power(text: str) -> float:
+            value = parse_quantity(text, POWER)
+            if value <= 0.0:
+                raise ValueError("a power above 0, such as 5 W")
+            return value
+
+        power_w = (
+            power(given.power)
+            if given.power is not None
+            else ask.value(
+                "Its power?",
+                why="The most that it can put out, at its highest setting: what is reckoned with.",
+                default="",
+                read=power,
+            )
+        )
+        isolation_db, distance_m = None, None
+        if where is Near.NEAR:
+            isolation_db, distance_m = (
+                parse_between(given.between)
+                if given.between is not None
+                else ask.value(
+                    "Between them?",
+                    why="The isolation between the two sockets where it was measured, such as "
+                    "40 dB, or the distance of\nthe aerials, such as 12 m. Enter: nothing is "
+                    "counted on.",
+                    default="",
+                    read=parse_between,
+                    told="between the transmitter and the aerial: nothing is counted on",
+                )
+            )
+        return Transmitter(
+            where=where, power_w=power_w, isolation_db=isolation_db, distance_m=distance_m
+        )
+
+    def _where(self) -> Any:
+        from acqd.tonight.hookup import Near
+
+        given = self._given
+        if given.transmitter is not None:
+            return Near(given.transmitter)
+        if given.power is not None:
+            return Near.NEAR if given.between is not None else Near.ON
+        places = (Near.NONE, Near.NEAR, Near.ON)
+        number = self._ask.choice(
+            "Is there a transmitter?",
+            ("no", "near this aerial, on another one", "on this aerial or cable itself"),
+            why="An input dies of 10 mW or so, and a hand-held sends 5 W. Is there a transmitter "
+            "on or near this\naerial, or could somebody join one?",
+            told="on or near this aerial: no transmitter",
+        )
+        return places[number - 1]
+
+    def _absolute_max(
+        self, transmitter: Transmitter | None, capabilities: Capabilities
+    ) -> float | None:
+        from acqd.config.quantity import LEVEL, parse_quantity
+        from acqd.errors import InputUnsafe
+
+        given = self._given
+        if given.absolute_max is not None:
+            return parse_quantity(given.absolute_max, LEVEL)
+        if transmitter is None or capabilities.absolute_max_dbm is not None:
+            return None
+        unknown = (
+            "what the sweeper's input stands is unknown, and power can arrive: say it with "
+            '--absolute-max, from its data sheet, such as "10 dBm"'
+        )
+        if given.yes:
+            raise InputUnsafe(unknown)
+
+        def read(text: str) -> float | None:
+            return parse_quantity(text, LEVEL) if text else None
+
+        stated_dbm = self._ask.value(
+            "What does its input stand?",
+            why="The sweeper does not say how much its input stands. Its data sheet does, as "
+            "maximum input level,\nsuch as 10 dBm. Enter: not known, and then nothing starts.",
+            default="",
+            read=read,
+        )
+        if stated_dbm is None:
+            raise InputUnsafe(unknown)
+        return stated_dbm
+
+    # -- telling --------------------------------------------------------------------------------
+
+    def _show(self, plan: Plan, choice: Choice, end_s: float) -> None:
+        if self._given.as_json:
+            return
+        name = f"{plan.identity}{', SIMULATED' if choice.is_simulated else ''}"
+        click.echo(f"\nThe plan, from one real sweep of each range with {name}:")
+        for title, sentences in plan.words():
+            click.echo(f"\n{title}")
+            for sentence in sentences:
+                click.echo(f"  {sentence}")
+        for sentence in plan.inputs:
+            click.echo(f"\ninput: {sentence}")
+        click.echo(f"\n{self._night_words(plan, end_s)}")
+        for sentence in plan.conflicts(self._clock.wall_s(), end_s):
+            click.echo(f"note: {sentence}")
+        for taken in self._ask.taken:
+            click.echo(f"taken without being asked: {taken}")
+
+    def _night_words(self, plan: Plan, end_s: float) -> str:
+        import shutil
+
+        from acqd.cli.tables import quantity
+        from acqd.look.times import clock, duration
+
+        lasting_s = end_s - self._clock.wall_s()
+        needs = plan.disk_bytes(lasting_s)
+        free = shutil.disk_usage(self._path.absolute().parent).free
+        kept = plan.built.keep_free_bytes
+        short = ""
+        if free - needs < kept:
+            short = f"; that is too little: it stops sweeping at {quantity(float(kept), 'B')} free"
+        return (
+            f"Until {clock(end_s, self._zone)}, in {duration(round(lasting_s))}: "
+            f"{plan.sweeps(lasting_s)} sweeps, about {quantity(needs, 'B')} of disk, "
+            f"{quantity(float(free), 'B')} are free{short}.\n"
+            "What was said is not kept, only levels; what is shorter or weaker than told above, "
+            "or comes between\ntwo sweeps, may be missed. Software protects no input: keep "
+            "transmitters off it."
+        )
+
+    def _told(self, plan: Plan, end_s: float) -> dict[str, Any]:
+        """The plan as plain data."""
+        from acqd.measure.sweeptime import caught_share
+        from acqd.tonight.foresight import surely_caught_s
+
+        return {
+            "config": str(self._path.absolute()),
+            "sweeper": plan.identity,
+            "until_s": end_s,
+            "every_s": plan.every_s,
+            "plane": plan.plane,
+            "ranges": [
+                {
+                    "job": one.settings.wanted.name,
+                    "title": one.title,
+                    "channels": one.settings.wanted.plan,
+                    "start_hz": one.settings.start_hz,
+                    "stop_hz": one.settings.stop_hz,
+                    "points": one.settings.points,
+                    "hops": one.hops,
+                    "rbw_hz": one.rbw_hz,
+                    "took_s": one.took_s,
+                    "surely_caught_s": surely_caught_s(
+                        one, every_s=plan.every_s, round_s=plan.round_s
+                    ),
+                    "half_as_long_caught": caught_share(plan.every_s / 2.0, plan.every_s),
+                    "unit": one.unit,
+                    "floor": one.floor,
+                    "weakest_seen": one.weakest,
+                    "level_accuracy_db": one.accuracy_db,
+                    "preamplifier_gains_db": None if one.gained is None else one.gained.gain_db,
+                    "signals": one.signals,
+                }
+                for one in plan.seen
+            ],
+            "inputs": list(plan.inputs),
+            "taken": list(self._ask.taken),
+            "report": None,
+        }
+
+    def _print_json(self, told: dict[str, Any]) -> None:
+        import json
+
+        if self._given.as_json:
+            click.echo(json.dumps(told, indent=2, ensure_ascii=False))
+
+    def _warn_of_host(self, config: StationConfig, plan: Plan | None) -> None:
+        """What of this machine could cost the night, a line each."""
+        from acqd.host import Needs, look, short_lines
+
+        day_s = 86_400.0
+        needs = Needs.of_config(
+            config,
+            bytes_a_day=None if plan is None else plan.disk_bytes(day_s),
+            commits_a_second=None if plan is None else plan.sweeps(day_s) / day_s,
+        )
+        for line in short_lines(look(needs)):
+            self._ask.say(f"this machine: {line}")
+
+    # -- another evening ------------------------------------------------------------------------
+
+    def _go_on(self) -> None:
+        from acqd.archive.lock import holder_of
+        from acqd.config.load import load_config
+        from acqd.errors import AcqdError, PortBusy
+        from acqd.look.times import clock, date
+        from acqd.station.build import build
+        from acqd.tonight.moments import next_end_s
+        from acqd.tonight.night import watch_of
+
+        given = self._given
+        config = load_config(self._path)
+        built = build(config, self._registry)
+        zone = built.time_zone
+        jobs = ", ".join(config.jobs[name].title or name for name in config.enabled_jobs)
+        self._ask.say(f"{self._path} is here: going on with it ({jobs}). --anew begins anew.")
+        self._say_ignored()
+        now_s = self._clock.wall_s()
+        watch = watch_of(config, now_s)
+        if watch is None:
+            raise AcqdError(f"{self._path}: no job of it is ever due again; edit its `when`")
+        if given.until is not None or watch.ends_s is None:
+            end_s = next_end_s(given.until or UNTIL, zone=zone, now_s=now_s)
+        else:
+            end_s = watch.ends_s
+        if watch.begins_s >= end_s:
+            raise AcqdError(
+                f"{self._path}: its window opens at {clock(watch.begins_s, zone)} on "
+                f"{date(watch.begins_s, zone)}, after the end that was asked for; edit `window`"
+            )
+        holder = holder_of(built.archive)
+        if holder is not None:
+            raise PortBusy(f"{built.archive}: in use by {holder}: that station runs already")
+        self._refuse_wrong(built)
+        if watch.begins_s > now_s:
+            self._ask.say(f"its window opens at {clock(watch.begins_s, zone)}; it waits until then")
+        self._warn_of_host(config, None)
+        told: dict[str, Any] = {"config": str(self._path.absolute()), "until_s": end_s}
+        told["report"] = None if given.no_start else self._watch(built, config, end_s)
+        self._print_json(told)
+
+    def _say_ignored(self) -> None:
+        """What was said of a night that the file says already."""
+        given = self._given
+        if given.ranges:
+            self._ask.say(
+                "the ranges are those of the file: edit it to watch others, or give --anew"
+            )
+        words = (given.sweeper, given.on_input, given.pads, given.transmitter, given.power)
+        if any(word is not None for word in words):
+            self._ask.say("so are sweeper, input and transmitter")
+
+    def _refuse_wrong(self, built: Built) -> None:
+        """Ask the sweepers, and refuse what cannot work; what is away may come back."""
+        import asyncio
+
+        from acqd.errors import AcqdError
+        from acqd.station.forecast import forecast
+
+        seen = asyncio.run(forecast(built, clock=self._clock, ask=True))
+        for sweeper in seen.sweepers:
+            self._ask.say(f"{sweeper.name}: {sweeper.state}")
+        wrong = [f"{job.name}: {job.problem}" for job in seen.jobs if job.problem]
+        wrong += [f"{one.name}: {one.state}" for one in seen.sweepers if one.is_wrong]
+        wrong += [seen.archive_problem] if seen.archive_problem else []
+        if wrong:
+            raise AcqdError("; ".join(wrong))
+
+    # -- the night ------------------------------------------------------------------------------
+
+    def _watch(self, built: Built, config: StationConfig, end_s: float) -> str | None:
+        """Run the station until ``end_s``, then make the report; its path."""
+        import asyncio
+        import os
+        import secrets
+        import signal
+        import time
+
+        from acqd.cli.logs import set_up_logs
+        from acqd.cli.run import _ending as ending_signals
+        from acqd.cli.run import _leave as leave
+        from acqd.look.times import clock, duration
+        from acqd.station.service import Station
+        from acqd.station.surroundings import Surroundings
+        from acqd.tonight.night import until
+
+        for number in ending_signals():
+            signal.signal(number, leave)
+        set_up_logs(verbose=self._given.verbose)
+        began_s = self._clock.wall_s()
+        zone = built.time_zone
+        self._ask.say(
+            f"Watching until {clock(end_s, zone)} ({duration(round(end_s - began_s))}). Ctrl-C "
+            "ends it early, with a report of what there is."
+        )
+        stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime(began_s))
+        station = Station(
+            built,
+            clock=self._clock,
+            run_id=f"{stamp}-{secrets.token_hex(3)}",
+            # One page of all ranges is made at the end; those of single jobs are for `acqd run`.
+            around=Surroundings(report_program=()),
+        )
+        with self._awake(config):
+            was_asked = asyncio.run(
+                until(station, end_s=end_s, clock=self._clock, numbers=ending_signals())
+            )
+        why = "ended early" if was_asked else "the night is over"
+        self._ask.say(f"{why}; making the report (Ctrl-C leaves it)")
+        try:
+            page = self._report(built, config, began_s)
+        except KeyboardInterrupt:
+            click.echo(f"\nno report was made; acqd report {built.archive} makes it", err=True)
+            raise SystemExit(130) from None
+        if not self._given.as_json:
+            click.echo(f"report: {page}")
+        if station.left_behind:
+            sys.stdout.flush()
+            sys.stderr.flush()
+            os._exit(0)
+        return str(page)
+
+    def _awake(self, config: StationConfig) -> AbstractContextManager[object]:
+        """Holds the machine awake over the night, unless the config says otherwise."""
+        import structlog
+
+        from acqd.host import KeepAwake
+
+        if not config.station.keep_awake:
+            return nullcontext()
+        return KeepAwake(why="acqd tonight is listening", log=structlog.get_logger())
+
+    def _report(self, built: Built, config: StationConfig, began_s: float) -> Path:
+        from acqd.cli.export_files import published
+        from acqd.cli.progress import ProgressLine
+        from acqd.report.gather import gather
+        from acqd.report.page import html
+        from acqd.tonight.night import page_of
+
+        windowed = any(job.when.window for job in config.enabled_jobs.values())
+        page = page_of(config.folder, built.name, self._clock.wall_s(), built.time_zone)
+        with ProgressLine() as line:
+            report = gather(
+                built.archive,
+                # With windows it is the whole of tonight's, also of runs before this one.
+                start_s=None if windowed else began_s,
+                progress=line.sweeps,
+            )
+            text = html(
+                report,
+                progress=lambda done, of: line.show(done / of, f"{done} of {of} figures drawn"),
+            )
+        with published(str(page)) as beside:
+            beside.write_text(text, "utf-8")
+        return page
