@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["main"]
 
 COMMANDS = {
+    "chain": "The chain that was recorded: show it, or put it right afterwards.",
     "check": "What a station would do: sweepers, jobs, times, disk and messages.",
     "confirm": "Another instrument answers and it is meant: jobs that wait go on.",
     "contract": "Print the AsyncAPI document of all messages.",
@@ -30,7 +31,9 @@ COMMANDS = {
     "find": "List attached sweepers.",
     "ingest": "Bring sweeps from text logs into an archive, by a map of how they are written.",
     "note": 'Put a remark on the sheet: acqd note 21:05 "lamp off".',
+    "notes": "List what people said later: remarks, amendments, pins; take one back.",
     "once": "One pass of a job, or of a plain range such as 144MHz..146MHz.",
+    "pin": 'Keep a night for good: acqd pin "last night".',
     "plot": "A picture of a job: the night sheet, a range, single sweeps, one channel.",
     "reference": "Take a reference of a job (through, open, short, load, quiet, ambient).",
     "rehearse": "A night of a config on a clock of its own, in minutes: what it will come to.",

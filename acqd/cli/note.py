@@ -22,34 +22,37 @@ def command(
 ) -> None:
     """Put a remark on the sheet: acqd note 21:05 "lamp off".
 
-    WHEN is a time of the station's clock (the last such time), now (as it is without it), or
-    ISO 8601. The station may be running or not. A remark changes no figure.
+    WHEN is a time of the station's clock (the last such time), last night 21:05, now (as it is
+    without it), or ISO 8601. The station may be running or not. A remark changes no figure.
     """
     from pathlib import Path
 
+    from acqd.cli.place import job_in, place_of
     from acqd.clock import SystemClock
     from acqd.errors import WrongUsage
-    from acqd.look.times import clock, date, moment_of
+    from acqd.look.nights import when_of
+    from acqd.look.times import clock, date
     from acqd.station.noting import put_note, user_name
 
     if len(words) > 2:
         raise WrongUsage('the remark is to be one word for the shell: acqd note 21:05 "lamp off"')
-    station, zone, folder, jobs = _place(config, archive)
-    if job is not None and job not in jobs:
-        raise WrongUsage(f"no job {job!r}; there is {', '.join(jobs) or 'none'}")
+    place = place_of(config, archive)
+    zone = place.zone
+    if job is not None:
+        job_in(job, place.jobs)
     system = SystemClock()
     now_s = system.wall_s()
     _refuse_a_time_alone(words, zone, now_s)
     try:
-        from_s = moment_of(words[0], zone, now_s=now_s) if len(words) == 2 else now_s
-        to_s = None if until is None else moment_of(until, zone, now_s=now_s)
+        from_s = when_of(words[0], zone, now_s=now_s) if len(words) == 2 else now_s
+        to_s = None if until is None else when_of(until, zone, now_s=now_s)
     except ValueError as exc:
         raise WrongUsage(str(exc)) from exc
     if to_s is not None and to_s < from_s:
         raise WrongUsage(f"--until {until} is before {words[0]}; a remark ends after it begins")
     put_note(
-        Path(folder),
-        station=station,
+        Path(place.folder),
+        station=place.station,
         clock=system,
         text=words[-1],
         job=job,
@@ -68,34 +71,12 @@ def _refuse_a_time_alone(words: tuple[str, ...], zone: str, now_s: float) -> Non
     from contextlib import suppress
 
     from acqd.errors import WrongUsage
-    from acqd.look.times import moment_of
+    from acqd.look.nights import when_of
 
     if len(words) == 1:
         with suppress(ValueError):
-            moment_of(words[0], zone, now_s=now_s)
+            when_of(words[0], zone, now_s=now_s)
             raise WrongUsage(
                 f"{words[0]} is a time without a remark; write some words behind it: "
                 f'acqd note {words[0]} "lamp off"'
             )
-
-
-def _place(config: str | None, archive: str | None) -> tuple[str, str, str, list[str]]:
-    """Name of the station, its time zone, the archive's folder, and the jobs that there are."""
-    from acqd.config.load import find_config, load_config
-    from acqd.errors import WrongUsage
-
-    if archive is None:
-        loaded = load_config(find_config(config))
-        return (
-            loaded.station.name,
-            loaded.station.time_zone,
-            str(loaded.archive),
-            list(loaded.jobs),
-        )
-    if config is not None:
-        raise WrongUsage("--config and --archive both name an archive; give one of them")
-    from acqd.archive.reader import open_archive
-    from acqd.report.whose import whose
-
-    with open_archive(archive) as opened:
-        return ("note", whose(opened).zone, archive, opened.jobs())

@@ -9,9 +9,10 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from acqd.look.times import moment_of
+from acqd.look.times import clock, moment_of
+from acqd.look.times import date as date_text
 
-__all__ = ["LAST_NIGHT", "night_of", "when_of"]
+__all__ = ["LAST_NIGHT", "night_of", "span_text", "when_of"]
 
 LAST_NIGHT = "last night"
 TONIGHT = "tonight"
@@ -55,6 +56,21 @@ def when_of(text: str, zone: str, *, now_s: float) -> float:
     if not begin_s <= found < end_s:
         raise ValueError(f"{text!r}: a time of the clock belongs behind it: last night 21:05")
     return found
+
+
+def span_text(from_s: float | None, to_s: float | None, zone: str) -> str:
+    """``14 June 2026, 21:05 to 23:40``; a bound that is missing in words."""
+
+    def said(at_s: float, *, day: bool = True) -> str:
+        time_text = clock(at_s, zone, seconds=at_s % 60.0 != 0.0)
+        return f"{date_text(at_s, zone)}, {time_text}" if day else time_text
+
+    if from_s is None and to_s is None:
+        return "all of its sweeps"
+    if from_s is None or to_s is None:
+        return f"from {said(from_s)} on" if from_s is not None else f"up to {said(to_s or 0.0)}"
+    same_day = date_text(from_s, zone) == date_text(to_s, zone)
+    return f"{said(from_s)} to {said(to_s, day=not same_day)}"
 
 
 def _noon_s(day: date, zone: str) -> float:

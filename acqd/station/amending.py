@@ -46,7 +46,10 @@ __all__ = [
     "described",
     "headroom_lines",
     "middle_gain_db",
+    "part_names_of",
+    "signed_db",
     "still_described",
+    "still_described_by",
 ]
 
 POINTS_MOST = 1000
@@ -194,7 +197,7 @@ def _place(
 ) -> tuple[str, int]:
     """A part's name and which of its name it is."""
     names = [part.name for part in _parts(chains)]
-    names += [name for one in (stand.made if stand else ()) for name in _brought(one)]
+    names += [name for one in (stand.made if stand else ()) for name in part_names_of(one)]
     most = {
         name: max((_count(name, chain) for chain in _chains(chains)), default=0) for name in names
     }
@@ -221,7 +224,7 @@ def _count(name: str, chain: Chain | None) -> int:
     return 0 if chain is None else sum(part.name == name for part in chain.parts)
 
 
-def _brought(one: ChainAmendment) -> list[str]:
+def part_names_of(one: ChainAmendment) -> list[str]:
     """Names of parts that an amendment brought into a chain."""
     found = []
     for change in one.changes:
@@ -252,6 +255,11 @@ def middle_gain_db(setup: SetupRecord, chain: Chain | None) -> tuple[float, floa
     """The middle of a setup's range in Hz, and the gain of a chain there; 0 without one."""
     middle_hz = float((setup.frequency_hz.min() + setup.frequency_hz.max()) / 2.0)
     return middle_hz, 0.0 if chain is None else float(chain.gain_db(middle_hz))
+
+
+def signed_db(gain_db: float) -> str:
+    """``−20.00 dB``."""
+    return f"{gain_db + 0.0:.2f} dB".replace("-", "−")
 
 
 def headroom_lines(
@@ -303,26 +311,28 @@ def still_described(
     With ``now_s`` only of amendments that were made in the last 30 days, in the last two where
     their range has an end: somebody may have known better since.
     """
+    made = [
+        one
+        for one in ChainAmendments.among(overlays, job).made
+        if now_s is None or one.at_s >= now_s - (RECENT_S if one.to_s is None else ENDED_S)
+    ]
+    return still_described_by(made, job, chain)
+
+
+def still_described_by(made: Iterable[ChainAmendment], job: str, chain: Chain | None) -> list[str]:
+    """The same for these amendments."""
     said = []
     parts = () if chain is None else chain.parts
-    for one in ChainAmendments.among(overlays, job).made:
-        recent_s = RECENT_S if one.to_s is None else ENDED_S
-        if now_s is not None and one.at_s < now_s - recent_s:
-            continue
+    for one in made:
+        ended = "" if one.to_s is None else "; its range has ended, so look what is so now"
         for change in one.changes:
             wrong = _still_wrong(change, parts, chain)
-            if wrong is None:
-                continue
-            said.append(
-                f"job {job}: the config still has {wrong}, which amendment {one.number} corrected; "
-                f"it is measured and its headroom checked with that until the config is corrected "
-                f"too"
-                + (
-                    ""
-                    if one.to_s is None
-                    else " (unless it has been put right: its range has ended)"
+            if wrong is not None:
+                said.append(
+                    f"the config of job {job} still has {wrong}, which amendment {one.number} "
+                    f"corrected: levels are measured, and headroom is checked, with that until the "
+                    f"config is corrected too{ended}"
                 )
-            )
     return said
 
 
