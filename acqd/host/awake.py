@@ -12,12 +12,13 @@ process ends, also by ``kill -9``, the kernel closes file and pipe, and the inhi
 from __future__ import annotations
 
 import os
+import select
 import selectors
 import shutil
 import subprocess
 import threading
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Final, Protocol, Self
@@ -53,8 +54,10 @@ class _Held(Protocol):
     what: str
 
     def wait(self, wake: int) -> bool:
-        """Until it is lost (False), or until ``wake`` can be read (True)."""
+        """Until it may be lost (False), or until ``wake`` can be read (True)."""
         ...
+
+    def still_holds(self) -> bool: ...
 
     def close(self) -> None: ...
 
@@ -133,27 +136,32 @@ class KeepAwake:
 
     def _run(self, wake: int) -> None:
         again_s = self._timings.again_first_s
-        while not self._stop.is_set():
-            try:
-                with self._taken() as held:
-                    self._say(held)
+        try:
+            while not self._stop.is_set():
+                try:
+                    held = self._by_whom_can()
+                except (NotHeld, OSError) as exc:
+                    # A bus that starts anew takes nothing away: the old one holds until it breaks.
+                    if self._held is None or not self._held.still_holds():
+                        self._replace(None)
+                        if not self._stop.is_set():
+                            self._say_nobody(exc)
+                else:
+                    self._replace(held)
+                    if not self._stop.is_set():
+                        self._say(held)
                     again_s = self._timings.again_first_s
                     if held.wait(wake):
                         return
-            except (NotHeld, OSError) as exc:
-                self._say_nobody(exc)
-            self._stop.wait(again_s)
-            again_s = min(2.0 * again_s, self._timings.again_most_s)
-
-    @contextmanager
-    def _taken(self) -> Iterator[_Held]:
-        held = self._by_whom_can()
-        self._held = held
-        try:
-            yield held
+                self._stop.wait(again_s)
+                again_s = min(2.0 * again_s, self._timings.again_most_s)
         finally:
-            self._held = None
-            held.close()
+            self._replace(None)
+
+    def _replace(self, held: _Held | None) -> None:
+        old, self._held = self._held, held
+        if old is not None:
+            old.close()
 
     def _by_whom_can(self) -> _Held:
         """The bus, unless only a helper can hold off sleep as well.
@@ -229,6 +237,11 @@ class _OnBus:
                 except NotHeld:
                     return False
 
+    def still_holds(self) -> bool:
+        look = select.poll()
+        look.register(self._handle, 0)
+        return not look.poll(0)
+
     def close(self) -> None:
         with suppress(OSError):
             os.close(self._handle)
@@ -296,6 +309,9 @@ class _Helper:
             selector.register(self._process.stdout, selectors.EVENT_READ)
             ready = {key.fd for key, _ in selector.select()}
         return wake in ready
+
+    def still_holds(self) -> bool:
+        return self._process.poll() is None
 
     def close(self) -> None:
         process = self._process
