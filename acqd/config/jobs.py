@@ -15,6 +15,7 @@ from acqd.config.bench import SourceTable, TransmitterTable
 from acqd.config.carrier import CarrierTable
 from acqd.config.conditions import FlagWhile, OnlyWhile
 from acqd.config.emission import EmissionTable
+from acqd.config.on_finding import OnFindingTable, misfits_of_looks
 from acqd.config.problems import near_miss
 from acqd.config.quantity import (
     DIFFERENCE,
@@ -215,6 +216,7 @@ class JobTable(Table):
     reflection: ReflectionTable = Field(default_factory=ReflectionTable)
     carrier: CarrierTable = Field(default_factory=CarrierTable)
     soak: SoakTable | None = None
+    on_finding: tuple[OnFindingTable, ...] = ()
     report: ReportWish = None
     source: SourceTable | None = None
     transmitter: TransmitterTable | None = None
@@ -253,6 +255,7 @@ class JobTable(Table):
         yield from self._misfits_of_kind()
         yield from self._misfits_of_source()
         yield from self._misfits_of_soak()
+        yield from misfits_of_looks(self.on_finding, self.kind)
         yield from self._misfits_of_report()
 
     def _misfits_of_report(self) -> Iterator[Misfit]:

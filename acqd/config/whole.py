@@ -26,6 +26,7 @@ from acqd.config.models import (
     SweeperTable,
     WayTable,
 )
+from acqd.config.on_finding import looks_source
 from acqd.config.problems import Text
 from acqd.config.quantity import FREQUENCY, format_quantity
 from acqd.measure.channels import ChannelPlan
@@ -35,7 +36,7 @@ from acqd.plan.schedule import Schedule
 __all__ = ["StationConfig"]
 
 _NOT_COMPARABILITY = (
-    *("title", "enabled", "priority", "min_share", "report", "on_change"),
+    *("title", "enabled", "priority", "min_share", "report", "on_change", "on_finding"),
     *("centre", "span", "step"),
     *("flag_while", "only_while", "before", "after"),
 )
@@ -191,6 +192,7 @@ class StationConfig:
             "channel_plan": None if plan is None else _plain_plan(plan),
             **self._limits_source(job),
             **self._soak_source(table),
+            **({"on_finding": looks_source(plain["on_finding"])} if table.on_finding else {}),
         }
 
     def _limits_source(self, job: str) -> dict[str, Any]:

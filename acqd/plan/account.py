@@ -84,6 +84,10 @@ class Account:
         span = self._open_span(now_us)
         return None if span is None else min(now_us, max(self._free_us, span[0]))
 
+    def is_open(self, now_us: int) -> bool:
+        """Whether the job's time is open; what is due or not has no say in it."""
+        return self._schedule.span_at_us(now_us) is not None
+
     def comes_up_us(self, now_us: int) -> int | None:
         """When there may next be something to start, None for never."""
         if self.pending_us is not None:

@@ -19,6 +19,8 @@ class PlannedJob:
         min_share: part of the sweeper's time that the job may claim however busy it is, 0 to 0.9.
         estimate_s: how long one pass is expected to take (all sweeps of a burst), > 0; the plan
             learns better from the passes that were taken.
+        extra_share: part of the sweeper's time that passes which are not due may claim, 0 to 0.9;
+            None where the job asks for none.
     """
 
     name: str
@@ -26,21 +28,31 @@ class PlannedJob:
     priority: int = 0
     min_share: float = 0.10
     estimate_s: float = 1.0
+    extra_share: float | None = None
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.min_share <= 0.9:
             raise ValueError(f"job {self.name}: min_share must be 0 to 0.9, got {self.min_share}")
+        if self.extra_share is not None and not 0.0 <= self.extra_share <= 0.9:
+            raise ValueError(
+                f"job {self.name}: extra_share must be 0 to 0.9, got {self.extra_share}"
+            )
         if not (math.isfinite(self.estimate_s) and self.estimate_s > 0):
             raise ValueError(f"job {self.name}: estimate_s must be > 0, got {self.estimate_s}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Due:
-    """Start this now. ``due_s`` is the due time on the grid, ``sweeps`` the burst."""
+    """Start this now. ``due_s`` is the due time on the grid, ``sweeps`` the burst.
+
+    Of a pass that is not due but was asked for ``extra`` is the ticket, ``due_s`` when that was,
+    and no sweep of it is due.
+    """
 
     job: str
     due_s: float
     sweeps: int
+    extra: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,3 +86,5 @@ class Decision:
     start: Due | None
     wait_until_s: float | None
     missed: tuple[Missed, ...]
+    dropped: tuple[tuple[str, int], ...] = ()
+    """Job and ticket of passes that were asked for and came too late."""

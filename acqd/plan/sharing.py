@@ -12,6 +12,9 @@ The rules, in this order:
    back has no deadline: it saves up while it waits, and claims as soon as it has enough for a
    pass. Where the shares add up to more than 90 % they are scaled down to that.
 4. A due time may start late, within limits (:mod:`acqd.plan.account`); later ones stay on the grid.
+5. A pass that was asked for and is not due (:meth:`SweeperPlan.add_extra`) goes by the same rules:
+   it has its job's priority, a deadline of its own, and a share of its own to claim. It starts in
+   its job's windows alone. One that comes too late is dropped; that is no due time missed.
 
 A plan has no clock. Wall time comes with each call and goes forward; where it was set, or stood
 still while the host slept, :meth:`SweeperPlan.clock_stepped` or :meth:`SweeperPlan.asleep` must be
@@ -20,9 +23,11 @@ called before the next :meth:`SweeperPlan.ask`. How long a pass took is monotoni
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 from acqd.plan.account import Account, Reason
+from acqd.plan.extras import Extra, Extras
 from acqd.plan.jobs import Decision, Due, Missed, PlannedJob
 from acqd.plan.walltime import FOREVER_US, US, ceil_us, floor_us, seconds
 
@@ -45,6 +50,20 @@ clock had been wrong for long, and waiting for it to pass the same labels would 
 OVERRUN = "overrun"
 CLOCK_STEPPED = Reason("clock stepped")
 HOST_ASLEEP = Reason("host asleep")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ready:
+    """Something that may start now, as the rules look at it."""
+
+    who: Account | Extras
+    priority: int
+    until_us: int
+    due_us: int
+    index: int
+    estimate_us: int
+    share: float
+    saved_us: float
 
 
 class SweeperPlan:
@@ -78,14 +97,20 @@ class SweeperPlan:
                 job, index=index, now_us=now_us, accounted_us=known_us
             )
         self._all = tuple(self._accounts.values())
-        wanted = sum(job.min_share for job in jobs)
+        wanted = sum(job.min_share + (job.extra_share or 0.0) for job in jobs)
         scale = min(1.0, SHARES_MOST / wanted) if wanted > 0 else 1.0
         self._shares = {job.name: job.min_share * scale for job in jobs}
+        self._extras = {
+            job.name: Extras(self._accounts[job.name], share=job.extra_share * scale)
+            for job in jobs
+            if job.extra_share is not None
+        }
         self._saved_us = {
             a.job.name: 0.0 if a.back_to_back else float(a.estimate_us) for a in self._all
         }
         self._saved_at_us = now_us
-        self._running: Account | None = None
+        self._running: Account | Extra | None = None
+        self._running_job: str | None = None
         self._left: list[Missed] = []
         """What jobs missed that have ended since."""
         self._away: Reason | None = None
@@ -94,8 +119,8 @@ class SweeperPlan:
 
     @property
     def running(self) -> str | None:
-        """The job whose pass is under way."""
-        return None if self._running is None else self._running.job.name
+        """The job whose pass is under way, be it due or not."""
+        return self._running_job
 
     @property
     def accounted(self) -> dict[str, float]:
@@ -121,10 +146,40 @@ class SweeperPlan:
         if self._running is None and self._away is None:
             chosen = self._choose(now_us)
             if chosen is not None:
-                self._running = chosen
-                start = chosen.start(now_us)
+                start = self._start(chosen, now_us)
         wait_until_s = None if self._running is not None else self._wait_until(now_us)
-        return Decision(start=start, wait_until_s=wait_until_s, missed=self._take_missed())
+        return Decision(
+            start=start,
+            wait_until_s=wait_until_s,
+            missed=self._take_missed(),
+            dropped=self._take_dropped(),
+        )
+
+    def add_extra(
+        self, job: str, ticket: int, *, now_s: float, until_s: float, estimate_s: float
+    ) -> bool:
+        """Ask once for a pass of a job that is not due, to start before ``until_s``.
+
+        Returns:
+            Whether it waits now; False where the job has ended, may ask for none, or has too many
+            that wait.
+        """
+        extras = self._extras.get(job)
+        if extras is None or job not in self._accounts:
+            return False
+        return extras.add(
+            Extra(
+                ticket=ticket,
+                asked_us=floor_us(now_s),
+                until_us=floor_us(until_s),
+                estimate_us=max(1, round(estimate_s * US)),
+            )
+        )
+
+    @property
+    def extras_wait(self) -> int:
+        """Passes that were asked for and wait."""
+        return sum(len(extras) for extras in self._extras.values())
 
     def finished(self, job: str, *, now_s: float, took_s: float | None) -> None:
         """The pass that was started is over; it took ``took_s`` of monotonic time, or None where
@@ -134,11 +189,16 @@ class SweeperPlan:
             ValueError: this job is not running.
         """
         account = self._running
-        if account is None or account.job.name != job:
+        if account is None or self._running_job != job:
             raise ValueError(f"job {job!r} is not running; running: {self.running}")
         now_us = floor_us(now_s)
         self._go_on(now_us)
-        self._running = None
+        self._running = self._running_job = None
+        if isinstance(account, Extra):
+            if job in self._extras:
+                took_us = account.estimate_us if took_s is None else max(0, round(took_s * US))
+                self._extras[job].pay(took_us)
+            return
         if job not in self._accounts:
             return  # it ended meanwhile
         took_us = account.estimate_us if took_s is None else max(0, round(took_s * US))
@@ -175,6 +235,8 @@ class SweeperPlan:
             return
         self._go_on(floor_us(now_s))
         ended = self._accounts.pop(job)
+        if job in self._extras:
+            self._extras[job].drop_all()
         if ended.pending_us is not None and ended.pending_us < floor_us(ended_s):
             why = ended.paused or self._away or Reason(OVERRUN, "the job ended first")
             ended.give_up_pending(why)
@@ -197,6 +259,8 @@ class SweeperPlan:
             elif from_us - to_us > SERVED_STANDS_S * US:
                 account.rewind(to_us)
             account.skip_to(to_us)
+        for extras in self._extras.values():
+            extras.shift(to_us - from_us)
         self._saved_at_us = to_us
 
     def asleep(self, from_s: float, to_s: float) -> None:
@@ -228,11 +292,28 @@ class SweeperPlan:
             self._saved_at_us = now_us
             if self._away is None:
                 self._save_up(now_us, gone_us)
-        overrun = Reason(OVERRUN, "" if self._running is None else f"{self.running} was sweeping")
+        overrun = Reason(OVERRUN, self._busy_text())
+        for extras in self._extras.values():
+            extras.expire(now_us)
         for account in self._all:
             why = account.paused or self._away
             blocked = why is not None and account is not self._running
             account.settle(now_us, why or overrun, blocked=blocked)
+
+    def _busy_text(self) -> str:
+        if self._running is None:
+            return ""
+        what = "was looking closer" if isinstance(self._running, Extra) else "was sweeping"
+        return f"{self._running_job} {what}"
+
+    def _start(self, chosen: Account | Extras, now_us: int) -> Due:
+        if isinstance(chosen, Account):
+            self._running, self._running_job = chosen, chosen.job.name
+            return chosen.start(now_us)
+        self._running = extra = chosen.start()
+        self._running_job = chosen.account.job.name
+        due_s = seconds(extra.asked_us)
+        return Due(job=self._running_job, due_s=due_s, sweeps=0, extra=extra.ticket)
 
     def _save_up(self, now_us: int, gone_us: int) -> None:
         for account in self._all:
@@ -242,31 +323,60 @@ class SweeperPlan:
                 continue  # it has nothing to save up for while it is shut
             most_us = SAVED_PASSES * account.estimate_us
             self._saved_us[name] = min(most_us, self._saved_us[name] + gone_us * self._shares[name])
+        for extras in self._extras.values():
+            extras.save_up(gone_us)
 
-    def _choose(self, now_us: int) -> Account | None:
-        ready = []
+    def _choose(self, now_us: int) -> Account | Extras | None:
+        ready = [*self._due(now_us), *self._asked(now_us)]
+        if not ready:
+            return None
+        best = min(ready, key=lambda r: (-r.priority, r.until_us, r.due_us, r.index))
+        if len(ready) == 1:
+            return best.who
+        ends_us = now_us + CLAIM_MARGIN * best.estimate_us
+        claims = [
+            r
+            for r in ready
+            if r is not best
+            and r.share > 0
+            and r.saved_us >= r.estimate_us
+            and (r.until_us == FOREVER_US or r.until_us <= ends_us)
+        ]
+        if not claims:
+            return best.who
+        return min(claims, key=lambda r: (r.until_us, -r.priority, r.due_us, r.index)).who
+
+    def _due(self, now_us: int) -> Iterator[_Ready]:
         for account in self._all:
             due_us = account.ready_since(now_us)
             if due_us is not None:
-                until_us = FOREVER_US if account.back_to_back else account.pending_until_us
-                ready.append((until_us, due_us, account))
-        if not ready:
-            return None
-        best = min(ready, key=lambda r: (-r[2].job.priority, r[0], r[1], r[2].index))[2]
-        if len(ready) == 1:
-            return best
-        ends_us = now_us + CLAIM_MARGIN * best.estimate_us
-        claims = [
-            (until_us, due_us, account)
-            for until_us, due_us, account in ready
-            if account is not best
-            and self._shares[account.job.name] > 0
-            and self._saved_us[account.job.name] >= account.estimate_us
-            and (account.back_to_back or until_us <= ends_us)
-        ]
-        if not claims:
-            return best
-        return min(claims, key=lambda r: (r[0], -r[2].job.priority, r[1], r[2].index))[2]
+                name = account.job.name
+                yield _Ready(
+                    who=account,
+                    priority=account.job.priority,
+                    until_us=FOREVER_US if account.back_to_back else account.pending_until_us,
+                    due_us=due_us,
+                    index=account.index,
+                    estimate_us=account.estimate_us,
+                    share=self._shares[name],
+                    saved_us=self._saved_us[name],
+                )
+
+    def _asked(self, now_us: int) -> Iterator[_Ready]:
+        for extras in self._extras.values():
+            extra = extras.first(now_us)
+            if extra is not None:
+                account = extras.account
+                yield _Ready(
+                    who=extras,
+                    priority=account.job.priority,
+                    until_us=extra.until_us,
+                    due_us=extra.asked_us,
+                    index=account.index,
+                    estimate_us=extra.estimate_us,
+                    share=extras.share,
+                    saved_us=extras.saved_us,
+                )
 
     def _wait_until(self, now_us: int) -> float | None:
         coming = []
@@ -280,3 +390,10 @@ class SweeperPlan:
     def _take_missed(self) -> tuple[Missed, ...]:
         left, self._left = self._left, []
         return (*left, *(missed for account in self._all for missed in account.take_missed()))
+
+    def _take_dropped(self) -> tuple[tuple[str, int], ...]:
+        return tuple(
+            (name, ticket)
+            for name, extras in self._extras.items()
+            for ticket in extras.take_dropped()
+        )

@@ -10,6 +10,10 @@ by a gap of no sweeps with the reason :data:`CONFIG_CHANGED` and the new config'
 taken under another config than the feed's own is accounted for and not measured. Where due times
 are accounted for in between, when the old meter is gone already, such a mark without a digest comes
 before them.
+
+Sweeps of a closer look, which a finding asked for, are the job's and not its meter's: they are due
+at no time, count in no figure, and turn no hour. What they show is told by
+:mod:`acqd.measure.closerlook`, from the records alone as well.
 """
 
 from __future__ import annotations
@@ -31,6 +35,8 @@ from acqd.archive.records import (
 )
 from acqd.archive.recovery import JobRecovery
 from acqd.archive.views import SetupView, sweep_seen
+from acqd.measure.closerlook import CloserLooks, LookSeen, LookState
+from acqd.measure.closerlook_settings import Follows, is_look
 from acqd.measure.meter import (
     Event,
     GapSeen,
@@ -50,6 +56,8 @@ __all__ = [
     "SetupView",
     "account_of",
     "config_ended",
+    "followed_by",
+    "following",
     "hour_start_s",
     "sweep_seen",
 ]
@@ -68,6 +76,13 @@ VIEWS_MOST = 63
 SETUPS_MOST = 4096
 """Setups that a replay remembers, those used last: many more than a pass has steps, and than
 a journal holds."""
+
+FINDING, FINDING_HZ, FINDING_LEVEL = "finding", "finding_frequency_hz", "finding_level"
+PASSED_OVER = "findings_passed_over"
+FOLLOWING = (FINDING, FINDING_HZ, FINDING_LEVEL, PASSED_OVER)
+"""Columns of a closer look's sweeps: what they follow."""
+
+NO_LOOKS = CloserLooks(())
 
 STATE_VERSION = 3
 
@@ -104,6 +119,8 @@ class JobState:
     taken: int | None = None
     """Sweeps stored or accounted for at that due time; None for all that it asked for."""
     seq: int = 0
+    look: LookState | None = None
+    """The closer look that is under way."""
 
     @property
     def setup(self) -> str | None:
@@ -118,6 +135,7 @@ class Feed:
     meter: Meter[Any]
     version: str
     config: str
+    closer: CloserLooks = NO_LOOKS
 
     def start(self, *, accounted_s: float | None = None, seq: int = 0) -> JobState:
         return JobState(
@@ -128,7 +146,11 @@ class Feed:
         self, state: JobState, record: SweepRecord, view: SetupView
     ) -> tuple[JobState, list[Output]]:
         """Feed one sweep, after the change of setup that it may bring."""
+        if is_look(record.step):
+            return self._looked(state, record, view)
         meter, outputs = state.meter, []
+        if state.look is not None:
+            outputs.append(Output(findings=self.closer.ended(state.look)))
         events: list[Event] = []
         setups = dict(state.setups)
         if record.setup != setups.get(record.step):
@@ -139,11 +161,26 @@ class Feed:
             meter, output = self.meter.step(meter, event)
             outputs.append(output)
         told = state.setups if len(events) == 1 else tuple(sorted(setups.items()))
-        return self._swept(state, record, meter=meter, setups=told), outputs
+        return self._swept(state, record, meter=meter, setups=told, look=None), outputs
+
+    def _looked(
+        self, state: JobState, record: SweepRecord, view: SetupView
+    ) -> tuple[JobState, list[Output]]:
+        """Feed one sweep of a closer look; no meter is told of it."""
+        seen = LookSeen(
+            follows=followed_by(record),
+            pass_id=record.pass_id,
+            setup=replace(view.event, at_s=record.started_s),
+            sweep=sweep_seen(record, view),
+        )
+        look, told = self.closer.step(state.look, seen)
+        columns = {name: record.columns[name] for name in FOLLOWING if name in record.columns}
+        return self._swept(state, record, look=look), [Output(columns=columns, findings=told)]
 
     def skip(self, state: JobState, record: SweepRecord) -> JobState:
-        """The state after a sweep whose measurement failed: accounted for, not measured."""
-        return self._swept(state, record)
+        """The state after a sweep whose measurement failed: accounted for, not measured. A closer
+        look that is under way is given up, or it would fail again with each sweep."""
+        return self._swept(state, record, look=None)
 
     def gap(self, state: JobState, record: GapRecord) -> tuple[JobState, Output]:
         event = GapSeen(
@@ -271,6 +308,8 @@ class Feed:
             "taken": state.taken,
             "meter": base64.b64encode(self.meter.dump(state.meter)).decode("ascii"),
         }
+        if state.look is not None:
+            body["look"] = base64.b64encode(self.closer.dump(state.look)).decode("ascii")
         return MeterState(
             job=job,
             version=self.version,
@@ -292,20 +331,25 @@ class Feed:
             return replace(fresh, config=f"{body['config']} of {kept.version}")
         if body["config"] != self.config:
             return replace(fresh, config=body["config"])
+        look = body.get("look")
         return replace(
             fresh,
             meter=self.meter.load(base64.b64decode(body["meter"])),
             setups=tuple((step, setup) for step, setup in body["setups"]),
             hour_s=body["hour_s"],
             back_s=body.get("back_s"),
+            look=None if look is None else self.closer.load(base64.b64decode(look)),
         )
 
     @staticmethod
     def _swept(state: JobState, record: SweepRecord, **changes: Any) -> JobState:
         """One sweep more is accounted for at its due time; ``changes`` come with it.
 
-        Only those of step 0 are due: what else a pass asks for hangs on what it saw.
+        Only those of step 0 are due: what else a pass asks for hangs on what it saw. A closer look
+        leaves what is accounted for, and the hour, as they are.
         """
+        if is_look(record.step):
+            return replace(state, seq=max(state.seq, record.seq), **changes)
         at_s, last_s = record.due_s, state.accounted_s
         due = 1 if record.step == 0 else 0
         if at_s == last_s:
@@ -340,6 +384,28 @@ class Feed:
         """The state after the turn of the hour that began at ``start_s``."""
         next_s = start_s + HOUR_S if state.back_s is None else state.back_s
         return replace(state, hour_s=next_s, back_s=None)
+
+
+def following(follows: Follows) -> dict[str, float]:
+    """What a closer look follows as columns of its sweeps."""
+    found = {
+        FINDING: float(follows.number),
+        FINDING_HZ: follows.at_hz,
+        FINDING_LEVEL: follows.level,
+        PASSED_OVER: float(follows.passed_over),
+    }
+    return {name: value for name, value in found.items() if value is not None}
+
+
+def followed_by(record: SweepRecord) -> Follows:
+    """What :func:`following` made the columns from; a column without a value is none."""
+    found = {name: value for name, value in record.columns.items() if value == value}
+    return Follows(
+        number=int(found.get(FINDING, 0)),
+        at_hz=found.get(FINDING_HZ),
+        level=found.get(FINDING_LEVEL),
+        passed_over=int(found.get(PASSED_OVER, 0)),
+    )
 
 
 def config_ended(state: JobState, gap: GapRecord) -> GapRecord | None:
