@@ -204,7 +204,7 @@ async def test_a_live_sweep_goes_on_where_the_archive_ends(
     now_s = time.time()
     facts = {"start_hz": 446e6, "stop_hz": 446.2e6, "source_points": 401, "frequency_hz": axis}
     await broker.publish(say.trace(now_s, 9999, level, job="village", **facts))
-    viewer = await look(dashboard, job="village", span_s=3600.0)
+    viewer = await look(dashboard, job="village", span_s=600.0)
     frame = await viewer.until(lambda one: one.view["seq"] == 9999)
     assert frame.view["epoch"] == epoch
     await viewer.until(lambda one: not one.view["more"])
