@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.errors import UnitMismatch
-from acqd.measure import band_findings, band_more, band_summary
+from acqd.measure import band_deaf, band_findings, band_more, band_summary
 from acqd.measure.band_channels import (
     channels_after,
     closed_quarter,
@@ -30,6 +30,7 @@ from acqd.measure.band_channels import (
     period_of,
     visited,
 )
+from acqd.measure.band_ears import SETTLED, ears_after
 from acqd.measure.band_levels import Levels, seen_levels
 from acqd.measure.band_noise import floor_uncertainty, noise_seen, watched
 from acqd.measure.band_passes import CheckedPasses, band_pass
@@ -49,6 +50,7 @@ from acqd.measure.band_visits import SLOT_S, Visit
 from acqd.measure.band_work import BandSettings, BandSetup, BandWork
 from acqd.measure.band_zero import ZeroSpan, zero_seen
 from acqd.measure.checkpoint import dump_state, load_state
+from acqd.measure.deafness import Deaf
 from acqd.measure.floor import Learning, learn_sweep, learnt_floor
 from acqd.measure.meter import (
     PASS_CUT_SHORT,
@@ -80,7 +82,7 @@ NOT_DUE_S = 3600.0
 class BandMeter:
     """Meter of kind ``band``. Holds settings only; one thread at a time (scratch arrays)."""
 
-    version = "band/3"
+    version = "band/4"
 
     def __init__(self, settings: BandSettings) -> None:
         self.settings = settings
@@ -89,7 +91,7 @@ class BandMeter:
         self._names = () if plan is None else tuple(c.name for c in plan.channels)
 
     def start(self) -> BandState:
-        return fresh_state(self._names)
+        return fresh_state(self._names, witnesses=len(self.settings.witnesses))
 
     def dump(self, state: BandState) -> bytes:
         return dump_state(self.version, state)
@@ -112,6 +114,9 @@ class BandMeter:
                 check=replace(state.check, before=None, suspects=()),
                 tracks=(),
                 flaps=(),
+                ears=fresh.ears,
+                sure=None,
+                sure_levels=None,
             )
         return state
 
@@ -136,6 +141,10 @@ class BandMeter:
             return {}
         return band_summary.channel_states(self.settings, state.work, state)
 
+    def deaf(self, state: BandState) -> Deaf | None:
+        """The deafness under way; None where it hears, as far as anybody knows."""
+        return state.ears.deaf
+
     # --- a new setup ------------------------------------------------------------------------------
 
     def _setup(self, state: BandState, event: SetupChanged) -> tuple[BandState, Output]:
@@ -147,6 +156,8 @@ class BandMeter:
         if old is not None and old.setup == event.setup:
             return self._other_references(state, old, event), Output()
         findings = self._end_all(state, event.at_s, "setup changed")
+        ears, hears = band_deaf.other_setup(state, event)
+        findings += hears
         setup = BandSetup(
             setup=event.setup,
             frequency_hz=event.grid.frequency_hz,
@@ -184,7 +195,7 @@ class BandMeter:
             noise=NoiseSeen(),
             watch=FloorWatch(),
             tracks=(),
-            channels=judged_only(state.channels, work),
+            channels=replace(judged_only(state.channels, work), known=True),
             # What could have been missed hangs on the grid and on how it is swept.
             hour=replace(hour, longest_unseen_s=0.0),
             unseen_before_s=0.0,
@@ -195,6 +206,9 @@ class BandMeter:
             heard_s=math.nan,
             point_heard_s=None,
             unwatched_s=0.0,
+            ears=ears,
+            sure=None,
+            sure_levels=None,
             work=work,
         )
         news = band_summary.channel_news(self.settings, work, state, new, event.at_s)
@@ -257,7 +271,7 @@ class BandMeter:
         findings: list[FindingDraft] = []
         flaps = state.flaps
         figures = {}
-        state = hour_counted(state, event)
+        state = band_deaf.turned(hour_counted(state, event), event, missed)
         if state.work is not None:
             work = state.work
             figures = band_summary.hourly(self.settings, work, state, missed, event.hour_start_s)
@@ -273,6 +287,7 @@ class BandMeter:
             trial=replace(state.trial, hour=None),
             check=replace(state.check, checks=0, counts=CheckSeen().counts),
             missed=tuple(pair for pair in state.missed if pair[0] > hour),
+            corrections=(),
         )
         record = HourlyFigures(hour_start_s=event.hour_start_s, figures=figures)
         return new, Output(findings=tuple(findings), hourly=(record,))
@@ -305,24 +320,29 @@ class BandMeter:
         level = event.level
         if level.shape != (work.points,):
             raise ValueError(f"expected {work.points} levels, got an array of {level.shape}")
-        number = math.floor(event.started_s / SLOT_S)
+        before, number = state, math.floor(event.started_s / SLOT_S)
         if number != state.slots.number:
             state = replace(state, slots=closed_quarter(state, number))
         state, early, left_s = self._caught_up(state, event)
         missing = residual_of(work, level, state.shape)
-        spoilt = bool(event.flags & SPOILT)
+        flags = event.flags
+        if self.settings.may_repeat:
+            flags &= ~SweepFlag.REPEATED
+        spoilt = bool(flags & SPOILT)
         learning = self.settings.floor == "learnt" and state.shape is None
         noise = state.noise
-        if work.estimates and not spoilt:
+        if work.estimates and not spoilt and state.ears.deaf is None:
             noise = noise_seen(noise, work.over, work.blur)
             if noise.used != work.spread and noise.used == noise.used:
                 work = work.retuned(self.settings, noise.used)
         following = bool(state.tracks) or state.channels.up > 0
         seen = look_at(work, self.settings, level, missing, following=following)
+        told = self._listen(before, state, work, seen, noise, event, not (spoilt or learning))
+        state, deaf = told.state, told.state.ears.deaf
         revisit_s, unseen_s = self._revisit_s(state, event, left_s)
         moves, visit, levels = state.hour.moves, state.visit, state.hour.levels
         zero = state.hour.zero
-        if not (spoilt or learning) and seen.cells:
+        if not (spoilt or learning or deaf) and seen.cells:
             moves, visit = visited(state, work, seen, event)
             levels = seen_levels(levels, work, event.level)
             if work.zero_span:
@@ -331,15 +351,16 @@ class BandMeter:
             state.hour,
             work,
             seen,
-            event.flags,
+            flags,
             revisit_s,
             unseen_s,
             learning=learning,
+            deaf=deaf is not None,
             moves=moves,
             levels=levels,
             zero=zero,
         )
-        if spoilt:
+        if spoilt or deaf:
             # The same bits again are no news: a frozen sweeper hears nothing. Nor does one beside
             # a transmitter that is keyed hear what the band would say.
             new, findings = self._unwatched(replace(state, hour=hour), event.started_s, 0.0)
@@ -355,14 +376,49 @@ class BandMeter:
                 seen,
                 revisit_s=revisit_s,
                 unseen_s=unseen_s,
-                listening=not (spoilt or learning),
+                why_not=band_summary.why_not_listening(flags, deaf, learning=learning),
             ),
             columns=band_summary.columns(work, seen),
             values=band_summary.values(work, seen),
-            channels=band_summary.channel_news(self.settings, work, state, new, event.started_s),
-            findings=(*early, *findings),
+            channels=band_summary.channel_news(self.settings, work, before, new, event.started_s),
+            findings=(*early, *told.findings, *findings),
+            hourly=told.corrected,
         )
         return new, output
+
+    def _listen(
+        self,
+        before: BandState,
+        state: BandState,
+        work: BandWork,
+        seen: Seen,
+        noise: NoiseSeen,
+        event: SweepSeen,
+        counts: bool,
+    ) -> band_deaf.Told:
+        """The state before the sweep's own counting, with what it says of the hearing."""
+        heard = ears_after(
+            self.settings,
+            work,
+            state.ears,
+            seen,
+            event,
+            channels=(before.sure_levels or before).channels,
+            settled=not work.estimates or noise.count >= SETTLED,
+            period_s=period_of(state),
+            counts=counts,
+        )
+        if heard.fell is None and heard.how is None:
+            sure, levels = band_deaf.marks_after(before, heard, event.started_s)
+            return band_deaf.Told(
+                state=replace(state, ears=heard.ears, sure=sure, sure_levels=levels)
+            )
+        if heard.fell is None:
+            return band_deaf.said(state, heard, event, self._hour)
+        at_s = event.started_s
+        lost = self._end_all(state, at_s, "the job went deaf")
+        told = band_deaf.said(state, heard, event, self._hour)
+        return replace(told, findings=(*told.findings, *lost))
 
     def _summary(
         self,
@@ -373,7 +429,7 @@ class BandMeter:
         *,
         revisit_s: float,
         unseen_s: float,
-        listening: bool,
+        why_not: str | None,
     ) -> dict[str, object]:
         now = math.floor(event.started_s / HOUR_S)
         missed = sum(count for at, count in new.missed if at == now) if new.missed else 0
@@ -386,7 +442,7 @@ class BandMeter:
             unseen_s=unseen_s,
             missed=missed,
             floor_u=floor_uncertainty(work, seen, new.noise),
-            listening=listening,
+            why_not=why_not,
         )
 
     def _heard(
@@ -431,6 +487,10 @@ class BandMeter:
             point_heard_s=self._points_heard(state, event, seen.missing),
             unseen_before_s=state.unseen_before_s,
             unwatched_s=0.0,
+            ears=state.ears,
+            sure=state.sure,
+            sure_levels=state.sure_levels,
+            corrections=state.corrections,
             work=work,
         )
         return new, findings

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.measure.band_check import LookedAt
+from acqd.measure.band_ears import Ears, fresh_ears
 from acqd.measure.band_levels import Levels
 from acqd.measure.band_visits import (
     LongRun,
@@ -27,6 +28,7 @@ from acqd.measure.band_work import BandSetup, BandWork
 from acqd.measure.band_zero import ZeroSpan
 from acqd.measure.checkpoint import ADDED, DERIVED
 from acqd.measure.floor import Learning
+from acqd.measure.meter import HourlyFigures
 from acqd.measure.tracking import Flap, Track
 from acqd.measure.trial import Block, OpenBlock
 from acqd.sweep import LevelUnit
@@ -41,8 +43,10 @@ __all__ = [
     "HourSums",
     "NoiseSeen",
     "Residual",
+    "Sure",
     "Suspect",
     "TrialSeen",
+    "Turned",
     "fresh_hour",
     "fresh_state",
     "thinned",
@@ -88,6 +92,9 @@ class ChannelStates:
     heard_level: NDArray[np.float64]
     up: int = 0
     """How many channels are above their threshold, busy or still to prove their duration."""
+    known: bool = True
+    """False while nobody hears: then none is known to be busy or free, since ``unknown_s``."""
+    unknown_s: float = math.nan
 
     @classmethod
     def none_yet(cls, channels: int) -> ChannelStates:
@@ -174,10 +181,10 @@ class CheckSeen:
 class HourSums:
     """What has been counted since the turn of the hour.
 
-    ``learning`` sweeps came while the floor was not known yet. ``visits`` sweeps looked at all
-    channels but for ``unseen`` visits of each; ``hits`` and ``hits_any`` are without and with what
-    a strong neighbour explains. ``cells`` of the band were judged, ``cells_above`` of them lay
-    above the threshold.
+    ``deaf`` sweeps came while nobody heard, ``learning`` sweeps while the floor was not known yet.
+    ``visits`` sweeps looked at all channels but for ``unseen`` visits of each; ``hits`` and
+    ``hits_any`` are without and with what a strong neighbour explains. ``cells`` of the band were
+    judged, ``cells_above`` of them lay above the threshold.
     """
 
     stored: int = 0
@@ -187,6 +194,7 @@ class HourSums:
     overload: int = 0
     not_finite: int = 0
     learning: int = 0
+    deaf: int = 0
     visits: int = 0
     hits: NDArray[np.int64]
     hits_any: NDArray[np.int64]
@@ -229,6 +237,34 @@ def thinned(floors: tuple[float, ...], stride: int) -> tuple[tuple[float, ...], 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Turned:
+    """A clock hour that turned while nobody knew whether the job heard: what was stored in it, all
+    that seemed to have listened as ``deaf``, and what was missed."""
+
+    hour_start_s: float
+    hour_end_s: float
+    counts: HourSums
+    missed: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sure:
+    """The sums as they were when the job last surely heard, in the sweep that began at ``at_s``;
+    ``turned`` are the hours that have turned since."""
+
+    at_s: float
+    hour: HourSums
+    hold: Hold | None
+    slots: Slots
+    long_run: LongRun
+    channels: ChannelStates
+    watch: FloorWatch
+    trial: TrialSeen
+    unseen_before_s: float
+    turned: tuple[Turned, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BandState:
     """All that a band meter knows. ``channel_names`` are those that the arrays are in order of."""
 
@@ -261,15 +297,23 @@ class BandState:
     """``longest_unseen_s`` of the clock hour before."""
     unwatched_s: float = 0.0
     """Time in gaps, and unaccounted for, since the last sweep that heard."""
+    ears: Ears
+    sure: Sure | None = None
+    """What to go back to where the witnesses stay silent; None while one was just heard."""
+    sure_levels: Sure | None = None
+    """What to go back to where the floor stays low, or the levels the same."""
+    corrections: tuple[HourlyFigures, ...] = ()
+    """Figures of hours that turned before it was known that nobody heard, for the next hour."""
     work: BandWork | None = field(default=None, compare=False, repr=False, metadata={DERIVED: True})
 
 
-def fresh_state(channel_names: tuple[str, ...]) -> BandState:
+def fresh_state(channel_names: tuple[str, ...], *, witnesses: int = 0) -> BandState:
     """Nothing known yet."""
     channels = len(channel_names)
     return BandState(
         channel_names=channel_names,
         channels=ChannelStates.none_yet(channels),
+        ears=fresh_ears(channels, witnesses),
         hour=fresh_hour(channels),
         slots=fresh_slots(channels),
         long_run=fresh_long_run(channels),

@@ -14,19 +14,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.measure import band_more
+from acqd.measure.band_deaf import corrected_hours
 from acqd.measure.band_levels import level_figures
 from acqd.measure.band_state import BandState, ChannelStates, Hold, HourSums
 from acqd.measure.band_sweep import Seen, SeenSignal
 from acqd.measure.band_visits import DAY_S, LongRun, Slots
 from acqd.measure.band_work import SEEN_SURELY, BandSettings, BandWork
 from acqd.measure.band_zero import zero_figures
+from acqd.measure.deafness import Deaf
 from acqd.measure.markov import fit_markov, hours_more, occupancy_interval, visits_needed
 from acqd.measure.meter import Figure
 from acqd.measure.occupancy import channel_occupancy, coverage, resource_occupancy
 from acqd.measure.statistics import wilson_interval
+from acqd.sweep import SweepFlag
 from acqd.units import db_from_ratio
 
-__all__ = ["channel_news", "channel_states", "columns", "hourly", "summary", "values"]
+__all__ = [
+    "channel_news",
+    "channel_states",
+    "columns",
+    "hourly",
+    "summary",
+    "values",
+    "why_not_listening",
+]
 
 SIGNALS_SHOWN = 32
 """Most signals listed in a summary, the strongest first; ``signals_count`` counts them all."""
@@ -53,6 +64,19 @@ HOLD_POINTS = 512
 def _level(value: float | None) -> float | None:
     """Rounded for reading (columns in the archive keep all digits); None for what is not known."""
     return None if value is None or not math.isfinite(value) else round(value, 3)
+
+
+def why_not_listening(flags: SweepFlag, deaf: Deaf | None, *, learning: bool) -> str | None:
+    """Why a sweep does not count as listened, in words; None where it does."""
+    if deaf is not None:
+        return f"deaf: {deaf.why}"
+    if flags & SweepFlag.REPEATED:
+        return "the same levels as in the sweep before, bit for bit"
+    if flags & SweepFlag.TRANSMITTING:
+        return "a transmitter nearby was keyed"
+    if flags & SweepFlag.SET_ASIDE:
+        return "set aside, as the job's conditions say"
+    return "it learns its floor" if learning else None
 
 
 def columns(work: BandWork, seen: Seen) -> dict[str, float]:
@@ -89,14 +113,16 @@ def summary(
     unseen_s: float,
     missed: int,
     floor_u: float | None,
-    listening: bool,
+    why_not: str | None,
 ) -> dict[str, Any]:
     """The whole summary of one sweep; ``state`` is the one after it.
 
     ``shortest_surely_caught_s`` is the longest revisit + sweep time of this clock hour and the one
     before: a transmission that long contains a whole visit to its frequency, wherever in the sweep
-    that lies. None, with the reason, where nobody can say.
+    that lies. None, with the reason, where nobody can say. ``why_not`` says why the sweep does not
+    count as listened; None where it does.
     """
+    listening, is_deaf = why_not is None, state.ears.deaf is not None
     suffix = work.suffix
     hour = state.hour
     strongest = None
@@ -136,10 +162,15 @@ def summary(
         "shortest_surely_told_s": None
         if surely_s is None
         else round(surely_s + settings.min_duration_s, 3),
-        f"weakest_level_seen_{suffix}": _level(seen.noise_mean + work.weakest_over),
-        f"weakest_level_half_seen_{suffix}": _level(seen.noise_mean + work.weakest_half_over),
+        f"weakest_level_seen_{suffix}": None
+        if is_deaf
+        else _level(seen.noise_mean + work.weakest_over),
+        f"weakest_level_half_seen_{suffix}": None
+        if is_deaf
+        else _level(seen.noise_mean + work.weakest_half_over),
         "weakest_level_probability": SEEN_SURELY,
         "listening": listening,
+        "not_listening": why_not,
         "stored": hour.stored,
         "due": due,
         "coverage": round(hour.stored / due, 6) if due else None,
@@ -151,7 +182,8 @@ def _surely(
 ) -> tuple[float | None, str]:
     """The shortest transmission that is surely caught, and what that is, or why nobody knows."""
     hour = state.hour
-    asked = hour.visits + hour.repeated + hour.transmitting + hour.set_aside + missed
+    heard_not = hour.repeated + hour.transmitting + hour.set_aside + hour.deaf
+    asked = hour.visits + heard_not + missed
     if not listening:
         return None, "unknown: not listening"
     if math.isnan(unseen_s):
@@ -194,10 +226,11 @@ def channel_news(
     if plan is None or old is new:
         return {}
     changed = (new.busy != old.busy) | (new.busy & (new.up_since_s != old.up_since_s))
+    if new.known != old.known:
+        # All that was ever told is told anew.
+        changed |= np.isfinite(old.heard_s) | np.isfinite(new.heard_s)
     return {
-        plan.channels[i].name: _channel(
-            settings, work, new, i, float(new.up_since_s[i]) if new.busy[i] else at_s
-        )
+        plan.channels[i].name: _channel(settings, work, new, i, _since_s(new, i, at_s))
         for i in np.flatnonzero(changed).tolist()
     }
 
@@ -215,10 +248,17 @@ def channel_states(
         return {}
     known: dict[str, Mapping[str, Any]] = {}
     for i in np.flatnonzero(np.isfinite(channels.heard_s)).tolist():
-        since_s = float(channels.up_since_s[i]) if channels.busy[i] else math.nan
+        since_s = _since_s(channels, i, math.nan)
         since_s = since_s if math.isfinite(since_s) else float(channels.heard_s[i])
         known[plan.channels[i].name] = _channel(settings, work, channels, i, since_s)
     return known
+
+
+def _since_s(channels: ChannelStates, i: int, free_s: float) -> float:
+    """Since when a channel is what it is; ``free_s`` where it is free."""
+    if not channels.known:
+        return channels.unknown_s
+    return float(channels.up_since_s[i]) if channels.busy[i] else free_s
 
 
 def _channel(
@@ -231,6 +271,7 @@ def _channel(
         "key": channel.key,
         "centre_hz": channel.centre_hz,
         "busy": bool(channels.busy[i]),
+        "known": channels.known,
         "since_s": since_s,
         "last_heard_s": _level(float(channels.heard_s[i])),
         f"level_{work.suffix}": _level(float(channels.heard_level[i])),
@@ -249,8 +290,8 @@ def hourly(
     hour, hold = state.hour, state.hold
     suffix = work.suffix
     due = hour.stored + missed
-    deaf = hour.repeated + hour.transmitting + hour.set_aside + hour.learning
-    listened = hour.stored - deaf
+    spoilt = hour.repeated + hour.transmitting + hour.set_aside
+    listened = hour.stored - spoilt - hour.learning - hour.deaf
     floors = sorted(hour.floors)
     median = None
     if floors:
@@ -268,6 +309,7 @@ def hourly(
         # Only where there is any: hours of old have no such figure.
         **({"set_aside": hour.set_aside} if hour.set_aside else {}),
         "learning": hour.learning,
+        "deaf": hour.deaf,
         "overload": hour.overload,
         "not_finite": hour.not_finite,
         f"floor_low_{suffix}": _level(hour.floor_low),
@@ -288,6 +330,8 @@ def hourly(
         "trial": band_more.trial_figures(settings, work, state),
         "ambient": band_more.ambient_figures(settings, work, state),
     }
+    if state.corrections:
+        figures["corrects"] = corrected_hours(state.corrections)
     return figures
 
 

@@ -60,6 +60,7 @@ def counted(
     unseen_s: float,
     *,
     learning: bool,
+    deaf: bool,
     moves: Moves,
     levels: Levels,
     zero: ZeroSpan,
@@ -68,7 +69,7 @@ def counted(
     ``unseen_s`` is NaN where nobody knows it."""
     repeated, spoilt = bool(flags & SweepFlag.REPEATED), bool(flags & SPOILT)
     keyed = bool(flags & SweepFlag.TRANSMITTING)
-    listened = not (spoilt or learning)
+    listened = not (spoilt or learning or deaf)
     hits, hits_any, unseen, peak = hour.hits, hour.hits_any, hour.unseen, hour.peak
     look = seen.channels
     if listened and not seen.cells:
@@ -108,6 +109,7 @@ def counted(
         overload=hour.overload + bool(flags & SweepFlag.OVERLOAD),
         not_finite=hour.not_finite + (seen.missing is not None),
         learning=hour.learning + (learning and not spoilt),
+        deaf=hour.deaf + (deaf and not spoilt),
         visits=hour.visits + listened,
         hits=hits,
         hits_any=hits_any,

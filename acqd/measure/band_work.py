@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.measure.band_references import residual_limit
+from acqd.measure.band_floor import OwnFloor
+from acqd.measure.band_references import quiet_floor, residual_limit
 from acqd.measure.bandpower import enb_hz, scallop_db, step_too_wide
 from acqd.measure.channels import ChannelPlan
 from acqd.measure.checkpoint import ADDED
@@ -24,10 +25,13 @@ from acqd.measure.statistics import (
     detectable_over_floor_db,
     false_alarm_of_any,
     normal_quantile,
+    spread_db,
 )
 from acqd.measure.trial import TrialRange
+from acqd.measure.witness import Witness
 from acqd.measure.words import unit_suffix
 from acqd.sweep import Detector, Grid, LevelUnit
+from acqd.units import THERMAL_DENSITY_DBM_PER_HZ
 
 __all__ = ["AerialNoise", "BandSettings", "BandSetup", "BandWork"]
 
@@ -45,6 +49,13 @@ COARSE = 0.05
 COARSE_OVER = 1.5
 """On a coarse scale no threshold lies closer to the floor than so many steps."""
 
+WITNESS_FALSE_ALARM = 1e-7
+"""A witness is not heard by what a point of noise does more often."""
+
+QUIET_WITHIN_DB = 1.0
+FIGURE_WITHIN_DB = 2.0
+"""How near a floor is to the sweeper's own where that is known by a quiet reference, and by a
+stated noise figure."""
 
 RANGES_LIMIT = 32
 
@@ -109,6 +120,11 @@ class BandSettings:
         aerial: for the external noise figure; None tells none.
         region: of the ITU, 1 to 3: where the amateur bands lie, in which S readings are told.
         check_tolerance_db: a change up to this counts as none in the overload check.
+        witnesses: signals that should be heard now and then; without any they are learnt where
+            ``learn_witnesses``, from the channels.
+        deaf_by_floor: whether a floor that falls may say that nobody hears.
+        may_repeat: sweeps that equal each other are no sign of a frozen sweeper.
+        own_figure_db: noise figure of the sweeper at the job's settings; None: not stated.
     """
 
     false_alarm: float | None = 1e-7
@@ -136,6 +152,11 @@ class BandSettings:
     aerial: AerialNoise | None = None
     check_tolerance_db: float = 1.0
     region: int = 1
+    witnesses: tuple[Witness, ...] = ()
+    learn_witnesses: bool = True
+    deaf_by_floor: bool = True
+    may_repeat: bool = False
+    own_figure_db: float | None = None
 
     def __post_init__(self) -> None:
         if self.false_alarm is None and self.margin_db is None:
@@ -279,7 +300,29 @@ class BandWork:
             self.independent = min(1.0, enb * setup.sweep_time_s / self.points)
         elif self.zero_span:
             self.independent = 1.0
+        self._place_witnesses(settings)
         self.tuned(settings, spread)
+
+    def _place_witnesses(self, settings: BandSettings) -> None:
+        """The points that named witnesses are looked for at. One that the grid does not reach has
+        none: it is never heard."""
+        axis_hz, points, there = self.setup.frequency_hz, [], []
+        for number, one in enumerate(settings.witnesses):
+            if one.channel is not None:
+                at = np.flatnonzero(self.index.channel == one.channel)
+                edges = self.index.edges[2 * at[0] : 2 * at[0] + 2] if at.size else (0, 0)
+            else:
+                near_hz = max(0.5 * (self.setup.rbw_hz or 0.0), 0.51 * self.step_hz)
+                frequency_hz = one.frequency_hz or 0.0
+                edges = np.searchsorted(axis_hz, (frequency_hz - near_hz, frequency_hz + near_hz))
+            if edges[1] > edges[0]:
+                points.append(np.arange(edges[0], edges[1]))
+                there.append(number)
+        self.witness_there = np.array(there, dtype=np.intp)
+        self.witness_points = np.concatenate(points) if points else np.empty(0, dtype=np.intp)
+        sizes = [0, *(one.size for one in points[:-1])]
+        self.witness_starts = np.cumsum(sizes).astype(np.intp)
+        self.witness_named = len(settings.witnesses)
 
     def tuned(self, settings: BandSettings, spread: float) -> None:
         """Set what hangs on the noise. Only before the work is first used."""
@@ -303,7 +346,40 @@ class BandWork:
         self.false_alarm_sweep = false_alarm_of_any(
             self.false_alarm_point, self.points * self.independent
         )
+        self.witness_over = self.open_over
+        if self.model is not None:
+            least = self.model.threshold_over_mean_db(WITNESS_FALSE_ALARM) + self.coarse / 2.0
+            self.witness_over = max(self.open_over, least)
+        self.own_floor = self._own_floor(settings)
         self.static = self._static(settings)
+
+    def _own_floor(self, settings: BandSettings) -> OwnFloor | None:
+        """The sweeper's own floor as it would be displayed, at the plane; None where unknown."""
+        setup = self.setup
+        if not self.logarithmic:
+            return None
+        if setup.quiet is not None:
+            level, _ = quiet_floor(setup.quiet)
+            if math.isfinite(level):
+                return OwnFloor(
+                    level=level, within_db=QUIET_WITHIN_DB, known_by="the quiet reference"
+                )
+        figure_db, model = settings.own_figure_db, self.model
+        told = model is not None and model.mean_to_power_db is not None
+        if figure_db is None or not told or self.enb_hz is None or self.unit is not LevelUnit.DBM:
+            return None
+        assert model is not None
+        assert model.mean_to_power_db is not None
+        power = THERMAL_DENSITY_DBM_PER_HZ + figure_db + 10.0 * math.log10(self.enb_hz)
+        level = power - model.mean_to_power_db - (setup.gain_db or 0.0)
+        return OwnFloor(level=level, within_db=FIGURE_WITHIN_DB, known_by="its stated noise figure")
+
+    @property
+    def sigma(self) -> float:
+        """Standard deviation of a reading of noise, about; NaN where nobody knows."""
+        if not math.isnan(self.spread):
+            return self.spread * SPREAD_TO_SIGMA
+        return math.nan if self.model is None else spread_db(self.model.shape) * SPREAD_TO_SIGMA
 
     def retuned(self, settings: BandSettings, spread: float) -> BandWork:
         """The same work with another spread of the noise; shares the scratch arrays."""

@@ -76,6 +76,9 @@ class BandSummary(LevelPart):
     shortest_surely_told_s: float | None
     weakest_level_probability: Fraction
     listening: bool
+    not_listening: str | None
+    """Why the sweep does not count as listened: deaf, the same levels again, a transmitter keyed,
+    set aside, or a floor that is being learnt. None where it does."""
     stored: Count
     due: Count
     coverage: Fraction | None

@@ -462,7 +462,8 @@ def test_a_sweeper_frozen_for_long_ends_what_was_up(watch: Make) -> None:
     frozen = w.events[-1].level
     for _ in range(40):
         w.sweep(level=frozen, flags=SweepFlag.REPEATED)
-    assert w.findings[-1].figures["ended_by"] == "not watched any longer"
+    assert [f.what for f in w.findings] == ["signal_appeared", "deaf", "signal_ended"]
+    assert w.findings[-1].figures["ended_by"] == "the job went deaf"
 
 
 def test_a_hole_in_a_sweep_costs_only_its_channels(watch: Make) -> None:
