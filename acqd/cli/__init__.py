@@ -30,6 +30,7 @@ COMMANDS = {
     "export": "Sweeps of an archive as CSV, netCDF, Parquet or Touchstone.",
     "find": "List attached sweepers.",
     "ingest": "Bring sweeps from text logs into an archive, by a map of how they are written.",
+    "join": "Use the broker of another station, with the line that acqd share printed there.",
     "note": 'Put a remark on the sheet: acqd note 21:05 "lamp off".',
     "notes": "List what people said later: remarks, amendments, pins; take one back.",
     "once": "One pass of a job, or of a plain range such as 144MHz..146MHz.",
@@ -40,6 +41,7 @@ COMMANDS = {
     "replay": "Measure an archive's sweeps again, and compare with what was published.",
     "report": "What an archive holds of a night, as one page to read and to send.",
     "run": "Run the station until Ctrl-C, SIGTERM or SIGHUP.",
+    "share": "Let other stations, and viewers, use the broker of this station.",
     "status": "How the station stands: sweepers, jobs, what they kept and found last.",
     "tonight": "From what is plugged in to a watched night and its report, in one command.",
 }

@@ -1,19 +1,21 @@
 """The station's own broker: mosquitto on loopback, or the embedded one for a trial.
 
 Both are child processes with a generated configuration, watched and probed by
-:class:`~acqd.publish.child.ChildBroker`. Anybody on this machine may connect, nobody else can:
-another address than a loopback one is refused.
+:class:`~acqd.publish.child.ChildBroker`. At their own address anybody on this machine may connect
+and nobody else can: another than a loopback one is refused. mosquitto may serve others as well, at
+an address of its own, with TLS and passwords (:mod:`acqd.publish.sharing_served`).
 """
 
 from __future__ import annotations
 
+import asyncio
 import importlib.util
 import os
 import shutil
 import sys
 import tempfile
 from collections.abc import Callable
-from contextlib import AsyncExitStack
+from contextlib import AsyncExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -28,6 +30,8 @@ from acqd.publish.settings import (
     MqttVersion,
     is_loopback,
 )
+from acqd.publish.sharing_served import PACKET_MOST_BYTES, Ears, Serve, Served
+from acqd.publish.threads import OwnThreads
 
 __all__ = ["Broker", "EmbeddedBroker", "LocalBroker", "find_mosquitto"]
 
@@ -41,6 +45,10 @@ EMBEDDED_RETAINED = 100
 """The embedded broker hands at most so many retained messages to a wildcard subscription."""
 
 _PORT_HINT = "another program has it; stop that one or give another port as `address` in [mqtt]"
+_SERVE_HINT = (
+    "stop the other program that has it, or give another address and port as `address` in "
+    "[mqtt.serve]"
+)
 
 
 def find_mosquitto() -> Path:
@@ -123,15 +131,18 @@ class Broker:
     ) -> None:
         await self._stack.__aexit__(kind, exc, traceback)
 
-    def _write_config(self, text: str, suffix: str) -> Path:
-        """Write the configuration into the runtime folder, for everybody to read: no secrets."""
+    def _write_config(self, text: str, suffix: str, *, user: str | None = None) -> Path:
+        """Write the configuration into the runtime folder: for ``user`` alone who runs the broker,
+        who reads it again when told to, else for us. No secrets are in it."""
         folder = self._folder
         if folder is None:
             folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory(prefix="acqd-")))
         folder.mkdir(parents=True, exist_ok=True)
         path = folder / f"{self.name}-{self._address.port}.{suffix}"
         path.write_text(text, "utf-8")
-        path.chmod(0o644)
+        path.chmod(0o600)
+        if user is not None:
+            shutil.chown(path, user)
         return path
 
     async def _start(self, command: Command, versions: dict[MqttVersion, int]) -> None:
@@ -160,6 +171,7 @@ class LocalBroker(Broker):
         on_up: called whenever it has started and answers, the first time included.
         timings: how it is watched.
         program: the mosquitto to run; None looks for it.
+        serve: an address where others on the network come in, and who may.
     """
 
     name = "mosquitto"
@@ -174,6 +186,7 @@ class LocalBroker(Broker):
         on_up: Callable[[], None] | None = None,
         timings: BrokerTimings | None = None,
         program: Path | None = None,
+        serve: Serve | None = None,
     ) -> None:
         super().__init__(
             address, log=log, runtime_folder=runtime_folder, on_up=on_up, timings=timings
@@ -182,6 +195,8 @@ class LocalBroker(Broker):
             raise BrokerError(f"the WebSocket must listen on loopback too, not {websocket.host}")
         self._websocket = websocket
         self._program = program
+        self._serve = serve
+        self._served: Served | None = None
 
     @property
     def websocket(self) -> Endpoint | None:
@@ -203,6 +218,8 @@ class LocalBroker(Broker):
             claim_ports(host, [port], hint=_PORT_HINT)
             if self._websocket is not None:
                 claim_ports(self._websocket.host, [self._websocket.port], hint=_PORT_HINT)
+            if self._serve is not None:
+                await self._open_served(self._serve)
             try:
                 await self._start_mosquitto(program)
             except BrokerError as exc:
@@ -211,15 +228,43 @@ class LocalBroker(Broker):
                 self._log.warning("broker_without_websocket", program=str(program), reason=str(exc))
                 self._websocket = None
                 await self._start_mosquitto(program)
+            if self._served is not None:
+                await self._keep_served(self._served)
             self._stack = self._stack.pop_all()
         return self
+
+    async def _open_served(self, serve: Serve) -> None:
+        claim_ports(serve.address.host, [serve.address.port], hint=_SERVE_HINT)
+        for warning in serve.warnings():
+            self._log.warning("shack_at_risk", choice=warning)
+        served = Served(serve, user=_service_user(), log=self._log)
+        self._stack.callback(served.close)
+        # Certificates are made by a program; a disk may hang.
+        await OwnThreads("shack").run(served.open)
+        self._served = served
+
+    async def _keep_served(self, served: Served) -> None:
+        await served.reach()
+        keeping = asyncio.create_task(served.keep(self._reload), name="shack")
+
+        async def end() -> None:
+            keeping.cancel()
+            with suppress(asyncio.CancelledError):
+                await keeping
+
+        self._stack.push_async_callback(end)
+
+    def _reload(self) -> None:
+        if self._child is not None:
+            self._child.reload()
 
     async def _start_mosquitto(self, program: Path) -> None:
         user = _service_user()
         command = Command(
             arguments=(str(program), "-c", "@config"),
-            config=self._write_config(self._config(), "conf"),
+            config=self._write_config(self._config(), "conf", user=user),
             user=user,
+            hear=Ears(self._log).hear if self._served is not None else lambda line: None,
         )
         port = self._address.port
         await self._start(command, {MqttVersion.V311: port, MqttVersion.V5: port})
@@ -227,6 +272,7 @@ class LocalBroker(Broker):
     def _config(self) -> str:
         lines = [
             "# Generated anew at each start.",
+            "per_listener_settings true",
             f"listener {self._address.port} {self._address.host}",
             "allow_anonymous true",
             "persistence false",
@@ -238,20 +284,24 @@ class LocalBroker(Broker):
             "log_type error",
             "log_type warning",
             "log_type notice",
-            # Or the probes fill the log.
-            "connection_messages false",
+            # Who was not let in is said among these; else the probes would fill the log.
+            f"connection_messages {'false' if self._served is None else 'true'}",
         ]
         if self._websocket is not None:
             lines += [
                 f"listener {self._websocket.port} {self._websocket.host}",
                 "protocol websockets",
+                "allow_anonymous true",
             ]
+        if self._served is not None:
+            lines += [f"max_packet_size {PACKET_MOST_BYTES}", *self._served.config_lines()]
         return "\n".join(lines) + "\n"
 
     def describe(self) -> str:
         """One line for people."""
         also = f", WebSocket on {self._websocket}" if self._websocket else ""
-        return f"mosquitto on {self._address}, MQTT 3.1.1 and 5{also}"
+        shared = f"; {self._serve.describe()}" if self._serve else ""
+        return f"mosquitto on {self._address}, MQTT 3.1.1 and 5{also}{shared}"
 
 
 class EmbeddedBroker(Broker):

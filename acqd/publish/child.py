@@ -71,6 +71,8 @@ class Command:
     user: str | None = None
     is_bad_news: Callable[[str], bool] = lambda line: False
     """Whether a line of standard error means that the broker is no longer sound."""
+    hear: Callable[[str], None] = lambda line: None
+    """Told of each line of standard error."""
 
 
 def claim_ports(host: str, ports: Sequence[int], *, hint: str) -> None:
@@ -206,6 +208,11 @@ class ChildBroker:
         """When it is left, wait at most so long for it to end by itself; 0 kills it at once."""
         self._end_s = max(0.0, min(limit_s, self._timings.end_s))
 
+    def reload(self) -> None:
+        """Have it read its files again; nothing where it does not run, for a start reads them."""
+        if self.process is not None:
+            _send(self.process, signal.SIGHUP)
+
     async def _keep(self) -> None:
         """Run it, again and again. The first start decides whether there is any second."""
         wait_s = self._timings.restart_first_s
@@ -313,6 +320,7 @@ class ChildBroker:
             text = line[:LINE_MAX_BYTES].decode("utf-8", "replace").strip()
             self._said.append(text)
             self._log.debug("broker_says", line=text)
+            self._command.hear(text)
             if self._command.is_bad_news(text):
                 self._log.warning("broker_unsound", line=text)
                 self._bad_news = text

@@ -57,6 +57,7 @@ def watch(command: list[str], handed_over: tuple[int, ...]) -> int:
     """Run ``command`` until it ends or our standard input does."""
     child = subprocess.Popen(command, stdin=subprocess.DEVNULL, pass_fds=handed_over)
     signal.signal(signal.SIGTERM, lambda *_: child.terminate())
+    signal.signal(signal.SIGHUP, lambda *_: child.send_signal(signal.SIGHUP))
 
     def kill_when_input_ends() -> None:
         while os.read(0, 4096):

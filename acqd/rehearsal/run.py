@@ -280,6 +280,7 @@ class _Stage:
                 takes_commands=False,
                 is_kept=False,
                 report_program=(),
+                page_program=(),
                 machine=None,
                 stop_s=STOP_S,
             ),

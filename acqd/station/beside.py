@@ -17,6 +17,7 @@ from acqd.station.context import ContextSources, ContextStore
 from acqd.station.control import Control
 from acqd.station.hotplug import HotPlug
 from acqd.station.job import JobRunner
+from acqd.station.livepage import LivePage
 from acqd.station.ptt import KeyWatch
 from acqd.station.reporting import Reports
 from acqd.station.selftesting import SelfTests, tell_untold
@@ -68,6 +69,7 @@ class Beside:
         self._archive = archive
         self._findings = findings
         self._context = context
+        self._settings = settings
         self._jobs = jobs
         self._sweepers = sweepers
         self._upkeep = upkeep
@@ -100,6 +102,7 @@ class Beside:
             self._control().run(),
             tell_untold(self._findings, self._archive),
             self.reports.run(),
+            *self._live_page(),
         ]
 
     def _context_loops(self) -> list[Loop]:
@@ -132,6 +135,19 @@ class Beside:
             clock=self._clock,
         )
         return [plugs.run()]
+
+    def _live_page(self) -> list[Loop]:
+        if self._built.page is None:
+            return []
+        page = LivePage(
+            self._built.page,
+            station=self._built.name,
+            archive=self._built.archive,
+            zone=self._built.time_zone,
+            settings=self._settings,
+            program=self._around.page_program,
+        )
+        return [page.run()]
 
     def _control(self) -> Control:
         """Listens to the commands of this station's user."""

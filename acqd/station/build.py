@@ -25,19 +25,31 @@ from acqd.plan.jobs import PlannedJob
 from acqd.plan.rhythm import longest_interval_s
 from acqd.publish.broker import EmbeddedBroker, LocalBroker
 from acqd.publish.settings import BrokerSettings, MqttVersion
+from acqd.publish.sharing_served import Serve
 from acqd.station.context import ContextSpec
 from acqd.station.feed import Feed
+from acqd.station.followed import closer_looks, follow_rules
 from acqd.station.identities import OnChange
 from acqd.station.inputs import Arriving, InputSafety, source_power_w
 from acqd.station.job import JobSpec
 from acqd.station.kinds import kind_parts
+from acqd.station.livepage import PageSpec
 from acqd.station.ptt import PttRule
 from acqd.station.reportshelf import ReportRule
 from acqd.station.setup import SetupFacts
 from acqd.station.software import software_here
 from acqd.sweep import Identity, SweepRequest
 
-__all__ = ["Built", "SweeperSpec", "at_address", "build", "job_spec", "plane_of", "safety_of"]
+__all__ = [
+    "Built",
+    "SweeperSpec",
+    "at_address",
+    "build",
+    "job_spec",
+    "plane_of",
+    "safety_of",
+    "serve_of",
+]
 
 NAMES_ITS_DRIVER = ("sim", "iq")
 """Schemes of addresses that are of one driver. The others are links, over which most speak SCPI."""
@@ -135,6 +147,8 @@ class Built:
     """Whether to look for what is plugged in while it runs."""
     configured: Mapping[str, tuple[str, Named]]
     """Driver and address of every sweeper of the config by its name, also where it is disabled."""
+    page: PageSpec | None = None
+    """The live page to serve beside the station."""
 
 
 def build(
@@ -182,6 +196,7 @@ def build(
             name: (table.driver, Named(address=config.address(name), options=config.options(name)))
             for name, table in config.sweepers.items()
         },
+        page=_page(config),
     )
 
 
@@ -255,8 +270,14 @@ def job_spec(config: StationConfig, name: str, software: Mapping[str, str]) -> J
             priority=table.priority,
             min_share=table.min_share,
             estimate_s=estimate_s,
+            extra_share=max((one.share for one in table.on_finding), default=None),
         ),
-        feed=Feed(meter=meter, version=meter.version, config=digest),
+        feed=Feed(
+            meter=meter,
+            version=meter.version,
+            config=digest,
+            closer=closer_looks(table.on_finding, plane),
+        ),
         facts=SetupFacts(
             job=name,
             kind=table.kind,
@@ -283,6 +304,8 @@ def job_spec(config: StationConfig, name: str, software: Mapping[str, str]) -> J
         safety=safety_of(config, name),
         on_change=_on_change(config, name),
         channel_keys=parts.channel_keys,
+        follow=follow_rules(table.on_finding, plane),
+        carrier_hz=table.carrier.expected_hz if table.kind == "carrier" else None,
         ends=table.soak is not None,
         report=None
         if table.report is None
@@ -384,22 +407,56 @@ def _broker(
     settings = BrokerSettings(
         address=endpoint,
         version=MqttVersion(mqtt.version),
-        user=_secret_of(mqtt.user_env, environ),
+        user=mqtt.user or _secret_of(mqtt.user_env, environ),
         password=_password(config, environ),
         ca_file=config.ca_file,
         topic_root=mqtt.topic_root,
         outbox=mqtt.outbox,
     )
     if place == "embedded":
+        if mqtt.serve is not None:
+            raise BrokerError(
+                "the embedded broker has no passwords and no TLS, so it cannot serve others: "
+                'install mosquitto and leave broker = "local", or take [mqtt.serve] out'
+            )
         return settings, lambda on_up: EmbeddedBroker(endpoint, log=log, on_up=on_up), ""
     if place == "local":
-        websocket = mqtt.websocket_endpoint
+        websocket, serve = mqtt.websocket_endpoint, serve_of(config)
         return (
             settings,
-            lambda on_up: LocalBroker(endpoint, log=log, websocket=websocket, on_up=on_up),
+            lambda on_up: LocalBroker(
+                endpoint, log=log, websocket=websocket, on_up=on_up, serve=serve
+            ),
             "",
         )
     return settings, None, str(endpoint)
+
+
+def serve_of(config: StationConfig) -> Serve | None:
+    """Whom the station's broker is served to; None where it is for this machine alone."""
+    table = config.mqtt.serve
+    if table is None:
+        return None
+    return Serve(
+        address=table.endpoint,
+        folder=config.resolved(table.folder),
+        station=config.station.name,
+        topic_root=config.mqtt.topic_root,
+        names=table.names,
+        open=table.open,
+    )
+
+
+def _page(config: StationConfig) -> PageSpec | None:
+    table = config.dash
+    if table is None:
+        return None
+    return PageSpec(
+        address=table.endpoint,
+        token_file=None if table.token_file is None else config.resolved(table.token_file),
+        stations=table.stations,
+        names=table.names,
+    )
 
 
 def _secret_of(name: str | None, environ: Mapping[str, str]) -> str | None:

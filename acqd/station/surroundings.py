@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from acqd.drivers.plugged import Machine
 from acqd.publish.outbox import Outbox
+from acqd.station import livepage
 from acqd.station.reporting import PROGRAM
 from acqd.station.tell import Messenger
 
@@ -26,6 +27,8 @@ class Surroundings:
     """Whether commands of the station's user are listened to."""
     report_program: tuple[str, ...] = PROGRAM
     """What makes the reports that jobs ask for; empty where none are to be made."""
+    page_program: tuple[str, ...] = livepage.PROGRAM
+    """What serves the live page; empty where none is to be served."""
     is_kept: bool = True
     """Whether what is committed must outlast a power cut (G1)."""
     machine: Machine | None = field(default_factory=Machine)
