@@ -238,7 +238,7 @@ class _Tonight:
 
     def _sweeper(self, highest_hz: float) -> Choice:
         from acqd.cli.options import option_values
-        from acqd.drivers.mdns import browse
+        from acqd.drivers import mdns, usbports
         from acqd.tonight.looking import at_address, look
 
         given = self._given
@@ -248,7 +248,10 @@ class _Tonight:
             )
         self._ask.say("… looking for sweepers")
         found = look(
-            self._registry, probe=given.probe, list_services=None if given.local else browse
+            self._registry,
+            probe=given.probe,
+            list_serial=usbports.serial_ports,
+            list_services=None if given.local else mdns.browse,
         )
         for remark in found.remarks:
             self._ask.say(f"  {remark}")
@@ -486,7 +489,7 @@ class _Tonight:
         from acqd.look.times import clock, duration
 
         lasting_s = end_s - self._clock.wall_s()
-        needs = plan.disk_bytes(lasting_s)
+        needs = float(f"{plan.disk_bytes(lasting_s):.2g}")
         free = shutil.disk_usage(self._path.absolute().parent).free
         kept = plan.built.keep_free_bytes
         short = ""

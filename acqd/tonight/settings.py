@@ -132,12 +132,16 @@ def _on_grid(
     beyond_hz = min(beyond_hz, 0.05 * wanted.span_hz + 2.0 * rbw_hz)
     first = math.floor((wanted.start_hz - beyond_hz) / step_hz)
     last = math.ceil((wanted.stop_hz + beyond_hz) / step_hz)
-    first = max(first, math.ceil(capabilities.start_hz / step_hz), 0)
-    last = min(last, math.floor(capabilities.stop_hz / step_hz))
+    least, most = (
+        max(0, math.ceil(capabilities.start_hz / step_hz)),
+        math.floor(capabilities.stop_hz / step_hz),
+    )
+    first, last = max(first, least), min(last, most)
     # A sweeper that has a least number of points gets it by sweeping further, not more finely.
     missing = capabilities.points_min - (last - first + 1)
     if missing > 0:
-        last += missing
+        last = min(last + missing, most)
+        first = max(least, min(first, last - capabilities.points_min + 1))
     return Settings(
         wanted=wanted,
         start_hz=first * step_hz,
