@@ -21,7 +21,8 @@
     │   ├── ArchiveLocked      another process writes this archive
     │   ├── ArchiveFull        no room to commit
     │   └── ArchiveDamaged     a file of the archive is not what it should be
-    └── BrokerError            the MQTT broker cannot be started or reached
+    ├── BrokerError            the MQTT broker cannot be started or reached
+    └── HostError              the machine (login manager, service manager) does not do it
 
 Facts are attributes; the sentence is made from them in ``__str__`` or given whole where there is
 nothing to look up. Wherever an error is turned into another it is chained with ``raise … from``.
@@ -41,12 +42,15 @@ __all__ = [
     "ConfigError",
     "ConfigProblem",
     "DriverFault",
+    "HostError",
     "IdentityChanged",
     "InputUnsafe",
+    "NotReady",
     "PluginError",
     "PortBusy",
     "ProtocolViolation",
     "RequestRefused",
+    "SourceLost",
     "SweepInvalid",
     "SweeperError",
     "SweeperReported",
@@ -114,6 +118,14 @@ class PluginError(AcqdError):
 
 class SweeperError(AcqdError):
     """Something wrong with one sweeper. Never more than that sweeper's sweeps are lost to it."""
+
+
+class NotReady(SweeperError):
+    """The world before a sweeper is not as its job asks for, so nothing was swept."""
+
+
+class SourceLost(SweeperError):
+    """A sweeper's source cannot be turned off, so that what it feeds must not be changed."""
 
 
 class RequestRefused(SweeperError):
@@ -241,3 +253,7 @@ class ArchiveDamaged(ArchiveError):
 
 class BrokerError(AcqdError):
     """The MQTT broker cannot be started or reached."""
+
+
+class HostError(AcqdError):
+    """The machine does not do what was asked of it: its login manager, or its service manager."""

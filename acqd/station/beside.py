@@ -13,12 +13,15 @@ from acqd.clock import Clock
 from acqd.publish.settings import BrokerSettings
 from acqd.station.build import Built
 from acqd.station.commands import StationCommands
+from acqd.station.conditions import OnlyRules
 from acqd.station.context import ContextSources, ContextStore
 from acqd.station.control import Control
+from acqd.station.holds import HoldWatch
 from acqd.station.hotplug import HotPlug
 from acqd.station.job import JobRunner
 from acqd.station.livepage import LivePage
-from acqd.station.ptt import KeyWatch
+from acqd.station.marks import job_findings
+from acqd.station.ptt import KeyRules
 from acqd.station.reporting import Reports
 from acqd.station.selftesting import SelfTests, tell_untold
 from acqd.station.surroundings import Surroundings
@@ -109,13 +112,20 @@ class Beside:
         """What fills the context and acts on it; nothing where the config has none."""
         if self.sources is None:
             return []
-        watch = KeyWatch(
+        specs = self._built.jobs
+        keys = KeyRules(
             self._context,
-            {spec.name: spec.ptt for spec in self._built.jobs},
-            hold=self._hold,
+            {spec.name: spec.ptt for spec in specs},
             tell=self._findings.tell,
             clock=self._clock,
         )
+        only = OnlyRules(
+            self._context,
+            {spec.name: spec.only_while for spec in specs if not self._jobs[spec.name].ended},
+            tell=job_findings(self._jobs, self._clock),
+            clock=self._clock,
+        )
+        watch = HoldWatch(self._context, [keys, only], hold=self._hold)
         return [self.sources.run(), watch.run()]
 
     def _hold(self, job: str, why: str | None) -> None:

@@ -38,6 +38,7 @@ from acqd.station.ptt import PttRule
 from acqd.station.reportshelf import ReportRule
 from acqd.station.setup import SetupFacts
 from acqd.station.software import software_here
+from acqd.station.wishes import around_of, flag_while_of, only_while_of
 from acqd.sweep import Identity, SweepRequest
 
 __all__ = [
@@ -311,6 +312,9 @@ def job_spec(config: StationConfig, name: str, software: Mapping[str, str]) -> J
         if table.report is None
         else ReportRule(at_s=table.report.at_s, keep=table.report.keep, title=table.title or name),
         ptt=_ptt(config, name),
+        flag_while=flag_while_of(config, name),
+        only_while=only_while_of(config, name),
+        around=around_of(config, name),
     )
 
 

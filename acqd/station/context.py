@@ -43,15 +43,19 @@ from acqd.publish.client import SETTLED_S, backoff_s
 from acqd.publish.link import Link, connection, new_link, reachable
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
+from acqd.station.conditions import KEYED, Condition, keyed
 
 __all__ = [
     "FILE_EVERY_S",
     "KEYED",
+    "PACKET_MOST_BYTES",
     "PAYLOAD_MOST_BYTES",
     "ContextSources",
     "ContextSpec",
     "ContextStore",
     "Tell",
+    "first_reason",
+    "found_at",
     "read_value",
 ]
 
@@ -59,8 +63,6 @@ PAYLOAD_MOST_BYTES = 8192
 PACKET_MOST_BYTES = 65_536
 """What a broker is asked (MQTT 5) not to send at all; between the two it is told as unreadable."""
 FILE_EVERY_S = 5.0
-KEYED = 0.5
-"""From here on a value means on."""
 LEAVE_S = 0.1
 """What leaving the broker may take."""
 SHOWN = 40
@@ -129,6 +131,15 @@ def _of_text(text: str, words: Mapping[str, float]) -> float | None:
 
 
 def _of_key(text: str, key: str, words: Mapping[str, float]) -> float | None:
+    return _of_plain(found_at(text, key), words)
+
+
+def found_at(text: str, key: str) -> Any:
+    """What stands at ``key`` of a JSON object; its levels have points between them.
+
+    Raises:
+        ValueError: no JSON object, or nothing there.
+    """
     data = _json(text)
     left = key
     while left:
@@ -141,7 +152,7 @@ def _of_key(text: str, key: str, words: Mapping[str, float]) -> float | None:
         if head is None:
             raise ValueError(f"no `{key}` in {_shown(text)}")
         data, left = data[head], left[len(head) + 1 :]
-    return _of_plain(data, words)
+    return data
 
 
 def _of_plain(data: Any, words: Mapping[str, float]) -> float | None:
@@ -188,25 +199,36 @@ class _Heard:
     at_s: float
     payload: bytes
     gone: bool = False
+    retained: bool = False
+    """Nobody knows how old it really is."""
 
 
 class ContextStore:
     """The newest value of each name, and since when it is known. Belongs to one loop.
 
+    ``watched`` are conditions that are asked of by :meth:`held_since`.
+
     Raises:
         ValueError: more than :data:`CONTEXTS_MOST`, or a name twice.
     """
 
-    def __init__(self, specs: Iterable[ContextSpec], clock: Clock) -> None:
+    def __init__(
+        self, specs: Iterable[ContextSpec], clock: Clock, *, watched: Iterable[Condition] = ()
+    ) -> None:
         listed = tuple(specs)
         self.specs: Mapping[str, ContextSpec] = {spec.name: spec for spec in listed}
         if len(listed) > CONTEXTS_MOST or len(self.specs) < len(listed):
             raise ValueError(f"at most {CONTEXTS_MOST} contexts, with names of their own")
         self._clock = clock
         self._heard: dict[str, _Heard] = {}
-        self._keyed_until_s: dict[str, float] = {}
+        self._watched: dict[str, tuple[Condition, ...]] = {}
+        for one in dict.fromkeys((*map(keyed, self.specs), *watched)):
+            self._watched[one.context] = (*self._watched.get(one.context, ()), one)
+        self._held_until_s: dict[Condition, float] = {}
         self.news = asyncio.Event()
         """Set whenever something was heard or lost; whoever waits for it clears it."""
+        self.listeners: list[Callable[[str], None]] = []
+        """Called with a name whenever something was heard of it or it was lost."""
 
     def hear(
         self, name: str, payload: bytes, *, retained: bool = False, age_s: float = 0.0
@@ -224,18 +246,19 @@ class ContextStore:
         before = self._heard.get(name)
         if retained and before is not None and not before.gone and before.payload == payload:
             return
-        self._note_keyed(name)
-        self._heard[name] = _Heard(value, self._clock.boottime_s() - max(0.0, age_s), payload)
-        self.news.set()
+        self._note_held(name)
+        at_s = self._clock.boottime_s() - max(0.0, age_s)
+        self._heard[name] = _Heard(value, at_s, payload, retained=retained)
+        self._tell(name)
 
     def lose(self, name: str) -> None:
         """There is no value any more."""
         before = self._heard.get(name)
         if before is None or before.gone:
             return
-        self._note_keyed(name)
+        self._note_held(name)
         self._heard[name] = _Heard(before.value, before.at_s, before.payload, gone=True)
-        self.news.set()
+        self._tell(name)
 
     def value(self, name: str) -> float | None:
         """The value by now; None where there is none, where it is too old, or for other names."""
@@ -249,13 +272,24 @@ class ContextStore:
         found = ((name, self.value(name)) for name in self.specs)
         return {name: value for name, value in found if value is not None}
 
-    def keyed_since(self, name: str, monotonic_s: float) -> bool:
-        """Whether the value was on (:data:`KEYED` or above) at any time from then until now.
+    def heard_after(self, name: str, boottime_s: float) -> float | None:
+        """The value, if it was told, and not as an old word that a broker retained, since then."""
+        heard = self._heard.get(name)
+        if heard is None or heard.retained or heard.at_s < boottime_s:
+            return None
+        return self.value(name)
+
+    def held_since(self, condition: Condition, monotonic_s: float) -> bool:
+        """Whether a condition, one of those that are watched, held at any time from then until now.
 
         A value is known from its arrival until the next one, or until it is too old.
         """
         since_s = self._clock.boottime_s() - (self._clock.monotonic_s() - monotonic_s)
-        return self._known_keyed_s(name) >= since_s
+        return self._known_held_s(condition) >= since_s
+
+    def keyed_since(self, name: str, monotonic_s: float) -> bool:
+        """Whether the value was on (:data:`KEYED` or above) at any time from then until now."""
+        return self.held_since(keyed(name), monotonic_s)
 
     def lost_keyed(self, name: str) -> bool:
         """Whether the value was on by the last word, and is none now."""
@@ -265,16 +299,23 @@ class ContextStore:
     def _age_s(self, heard: _Heard) -> float:
         return self._clock.boottime_s() - heard.at_s
 
-    def _known_keyed_s(self, name: str) -> float:
-        """Until when, by boot time, the value is known to have been on."""
-        until_s, heard = self._keyed_until_s.get(name, -math.inf), self._heard.get(name)
-        if heard is None or heard.gone or heard.value < KEYED:
+    def _known_held_s(self, condition: Condition) -> float:
+        """Until when, by boot time, a condition is known to have held."""
+        until_s = self._held_until_s.get(condition, -math.inf)
+        heard = self._heard.get(condition.context)
+        if heard is None or heard.gone or not condition.holds(heard.value):
             return until_s
-        ends_s = heard.at_s + self.specs[name].max_age_s
+        ends_s = heard.at_s + self.specs[condition.context].max_age_s
         return max(until_s, min(self._clock.boottime_s(), ends_s))
 
-    def _note_keyed(self, name: str) -> None:
-        self._keyed_until_s[name] = self._known_keyed_s(name)
+    def _note_held(self, name: str) -> None:
+        for condition in self._watched[name]:
+            self._held_until_s[condition] = self._known_held_s(condition)
+
+    def _tell(self, name: str) -> None:
+        self.news.set()
+        for listener in self.listeners:
+            listener(name)
 
 
 class ContextSources:
@@ -371,7 +412,7 @@ class ContextSources:
             try:
                 await self._listen(settings)
             except* (aiomqtt.MqttError, OSError, BrokerError) as group:
-                reason = _first_reason(group)
+                reason = first_reason(group)
             if self._connected and self._clock.monotonic_s() - started_s >= SETTLED_S:
                 failures = 0
             self._note(connected=False, reason=reason)
@@ -483,10 +524,10 @@ def _read_file(path: Path) -> tuple[bytes, float | None]:
     return payload, None if os.path.realpath(path).startswith(_MEASURED) else written_s
 
 
-def _first_reason(group: BaseExceptionGroup[BaseException]) -> str:
+def first_reason(group: BaseExceptionGroup[BaseException]) -> str:
     """What to say of a group of errors: the first that says something."""
     for exc in group.exceptions:
-        text = _first_reason(exc) if isinstance(exc, BaseExceptionGroup) else str(exc)
+        text = first_reason(exc) if isinstance(exc, BaseExceptionGroup) else str(exc)
         if text:
             return text
     return "no answer in time"

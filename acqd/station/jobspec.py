@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from acqd.measure.closerlook_settings import Follows
 from acqd.measure.meter import MakePass
 from acqd.plan.sharing import PlannedJob
+from acqd.station.conditions import Condition, OnlyWhile
 from acqd.station.feed import Feed
+from acqd.station.follow import FollowRule
 from acqd.station.identities import OnChange
 from acqd.station.inputs import InputSafety
 from acqd.station.kinds.parts import Foresee, no_foresight
 from acqd.station.ptt import PttRule
+from acqd.station.readiness import Around
 from acqd.station.reportshelf import ReportRule
 from acqd.station.setup import SetupFacts
 from acqd.sweep import Capabilities, Sweep, SweepRequest
@@ -45,8 +49,31 @@ class JobSpec:
     """What of it is reported when; None where nothing is."""
     ptt: tuple[PttRule, ...] = ()
     """Transmitters near the job's aerial of which is known when they are keyed."""
+    flag_while: tuple[Condition, ...] = ()
+    """Sweeps during which one of these held are set aside."""
+    only_while: tuple[OnlyWhile, ...] = ()
+    """The job waits until all of these hold."""
+    around: Around | None = None
+    """What is asked of the world before and after each pass."""
+    follow: tuple[FollowRule, ...] = ()
+    """What its findings ask for."""
+    carrier_hz: float | None = None
+    """Where a carrier job expects its carrier, if the config says."""
     channel_keys: Mapping[str, str] = field(default_factory=dict)
     """Topic levels of the channel plan's channels, by name."""
+
+    @property
+    def sets_aside(self) -> tuple[Condition, ...]:
+        """Any of these sets a sweep aside: also one that the job waits for, where it is known to
+        have been broken."""
+        return (*self.flag_while, *(one.condition.contrary() for one in self.only_while))
+
+    @property
+    def watched_hz(self) -> float:
+        """The frequency that a carrier job watches; of others the middle of their range."""
+        if self.carrier_hz is not None:
+            return self.carrier_hz
+        return (self.request.start_hz + self.request.stop_hz) / 2.0
 
     @property
     def interval_s(self) -> float | None:
@@ -64,3 +91,5 @@ class Taken:
     first_of_pass: bool
     context: Mapping[str, float] = field(default_factory=dict)
     """The values beside it that were fresh when it began, by name."""
+    follows: Follows | None = None
+    """The finding that it was taken for; None for the job's own sweeps."""

@@ -10,24 +10,38 @@ import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import TypeVar
 
 import structlog
 
 from acqd.archive.records import GapRecord
 from acqd.clock import Clock
 from acqd.drivers.host import SweeperHost
-from acqd.errors import InputUnsafe, RequestRefused, SweeperError, SweeperReported, SweepInvalid
-from acqd.measure.meter import PASS_CUT_SHORT, Figure, FindingDraft, PassStep
+from acqd.errors import (
+    InputUnsafe,
+    NotReady,
+    RequestRefused,
+    SourceLost,
+    SweeperError,
+    SweeperReported,
+    SweepInvalid,
+)
+from acqd.measure.closerlook_settings import Follows
+from acqd.measure.meter import PASS_CUT_SHORT, Figure, FindingDraft, Pass, PassStep
 from acqd.measure.words import level_text
 from acqd.plan.sharing import Due
 from acqd.station.inputs import nearing_maximum
 from acqd.station.job import JobRunner, Taken
+from acqd.station.jobspec import JobSpec
 from acqd.station.keeping import Keeper
+from acqd.station.readiness import Readiness
 from acqd.station.setup import absolute_max_dbm
 from acqd.station.tell import one_line
 from acqd.sweep import LevelUnit, SourceRequest, Sweep, SweepFlag, SweepRequest
 
 __all__ = ["Failed", "PassOutcome", "PassTaker"]
+
+T = TypeVar("T")
 
 BAD_IN_A_ROW = 3
 """Sweeps that fail one after the other, before the link is opened anew."""
@@ -53,13 +67,16 @@ class PassOutcome:
 
     done: int
     failed: Failed | None = None
+    taken: int = 0
+    """Sweeps that came, also such as were not due."""
 
 
 class PassTaker:
     """Takes the passes of one sweeper's jobs, one after the other.
 
     ``swept`` is awaited with each good sweep, before the next is asked for. ``stop`` takes a job
-    out of the plan for good, for this reason. ``context`` and ``keyed_since`` are the sweeper's.
+    out of the plan for good, for this reason. ``context`` and ``marks`` are the sweeper's, and
+    ``readiness`` asks the world around the passes of jobs that want it.
     """
 
     def __init__(
@@ -70,7 +87,8 @@ class PassTaker:
         clock: Clock,
         keeper: Keeper,
         context: Callable[[], Mapping[str, float]],
-        keyed_since: Callable[[str, float], bool],
+        marks: Callable[[JobSpec, float], SweepFlag],
+        readiness: Readiness | None,
         swept: Callable[[Sweep], Awaitable[None]],
         stop: Callable[[JobRunner, str], None],
     ) -> None:
@@ -79,7 +97,8 @@ class PassTaker:
         self._clock = clock
         self._keeper = keeper
         self._context = context
-        self._keyed_since = keyed_since
+        self._marks = marks
+        self._readiness = readiness
         self._swept = swept
         self._stop = stop
         self._bad_in_a_row = 0
@@ -100,7 +119,66 @@ class PassTaker:
         if refusal is not None:
             _lose(job, due, due.sweeps, "refused", str(refusal))
             return PassOutcome(0, Failed("refused", str(refusal), refused=refusal))
-        series = job.spec.make_pass(job.spec.request, due.sweeps)
+        try:
+            return await self.made_ready(job, partial(self._take_ready, job, due))
+        except NotReady as exc:
+            _lose(job, due, due.sweeps, "not ready", str(exc))
+            return PassOutcome(0)
+        except SourceLost as exc:
+            _lose(job, due, due.sweeps, "sweep failed", str(exc))
+            return PassOutcome(0, Failed("sweep failed", str(exc), lost=str(exc)))
+
+    async def made_ready(self, job: JobRunner, work: Callable[[], Awaitable[T]]) -> T:
+        """Have ``work`` done in the world that a job asks for, which is put back afterwards.
+
+        The sweeper's source is off while the world changes. Where this is cancelled the station
+        stops, and puts back what is left when its sweepers are closed.
+
+        Raises:
+            NotReady: the world is not as asked for, and nothing was done.
+            SourceLost: the sweeper's source cannot be turned off, and nothing was done.
+            Exception: whatever ``work`` raises.
+        """
+        ready = self._readiness
+        if ready is None or not ready.asks(job.name):
+            return await work()
+        if self._host.is_open:
+            await self._source_off()
+        try:
+            why = await ready.make_ready(job.name)
+            if why is not None:
+                raise NotReady(f"{job.name}: {why}")
+            result = await work()
+        except asyncio.CancelledError:
+            raise
+        except BaseException:
+            await self._put_back(ready, job)
+            raise
+        await self._put_back(ready, job)
+        return result
+
+    async def _put_back(self, ready: Readiness, job: JobRunner) -> None:
+        try:
+            await self._source_off()
+        except SourceLost:
+            ready.lost(self._name)
+        await ready.put_back(job.name)
+
+    async def _source_off(self) -> None:
+        capabilities = self._host.capabilities
+        if capabilities is None:
+            raise SourceLost("its link is broken")
+        if capabilities.source:
+            try:
+                await self._host.set_source(SourceRequest(on=False))
+            except SweeperError as exc:
+                raise SourceLost(f"its source did not go off: {exc}") from exc
+
+    async def _take_ready(self, job: JobRunner, due: Due) -> PassOutcome:
+        try:
+            series = self._series(job, due)
+        except RequestRefused as exc:
+            return PassOutcome(0, Failed("refused", str(exc), refused=exc))
         taken: list[Taken] = []
         # Due are the sweeps of step 0; what else a pass asks for hangs on what it saw.
         done, count = 0, 0
@@ -147,7 +225,7 @@ class PassTaker:
             _lose_rest(job, due, done, failed.reason, failed.detail)
         elif done < due.sweeps:
             _lose(job, due, due.sweeps - done, "sweep failed", "the pass asked for no more")
-        return PassOutcome(done, failed)
+        return PassOutcome(done, failed, count)
 
     async def _one(
         self, job: JobRunner, due: Due, step: PassStep, *, first: bool
@@ -164,7 +242,14 @@ class PassTaker:
             due_s=due.due_s,
             first_of_pass=first,
             context=context,
+            follows=_followed(job, due),
         )
+
+    def _series(self, job: JobRunner, due: Due) -> Pass:
+        """What the job asks for when it is due, or what a finding of it asked for."""
+        if due.extra is None or job.follower is None:
+            return job.spec.make_pass(job.spec.request, due.sweeps)
+        return job.follower.begin(due.extra, self._host.capabilities)
 
     async def _sweep(self, job: JobRunner, request: SweepRequest) -> Sweep | Failed:
         try:
@@ -185,9 +270,7 @@ class PassTaker:
         return sweep
 
     def _flagged(self, job: JobRunner, sweep: Sweep) -> Sweep:
-        flags = sweep.flags
-        if any(self._keyed_since(rule.context, sweep.monotonic_s) for rule in job.spec.ptt):
-            flags |= SweepFlag.TRANSMITTING
+        flags = sweep.flags | self._marks(job.spec, sweep.monotonic_s)
         if self._clock_stepped:
             self._clock_stepped = False
             flags |= SweepFlag.CLOCK_STEPPED
@@ -239,7 +322,16 @@ def _lose_rest(job: JobRunner, due: Due, done: int, reason: str, detail: str) ->
         _lose(job, due, 0, PASS_CUT_SHORT, f"{reason}: {detail}")
 
 
+def _followed(job: JobRunner, due: Due) -> Follows | None:
+    """The finding that a pass was asked for by; None for one that is due."""
+    if due.extra is None or job.follower is None:
+        return None
+    return job.follower.follows(due.extra)
+
+
 def _lose(job: JobRunner, due: Due, count: int, reason: str, detail: str) -> None:
+    if due.extra is not None:
+        return  # it was due to nobody
     job.note_gap(
         GapRecord(
             job=job.name,

@@ -10,22 +10,20 @@ This keeps figures clean. It protects no input: power arrives whether anybody sw
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import structlog
 
 from acqd.clock import Clock
+from acqd.station.conditions import Condition, keyed
 from acqd.station.context import ContextStore, Tell
 
-__all__ = ["HANG_S", "KeyWatch", "PttRule"]
+__all__ = ["HANG_S", "KeyRules", "PttRule"]
 
 HANG_S = 1.0
 """Jobs go on so long after the key was let go: the pauses between dots and words are no listening
 time, and no flood of pauses."""
-LOOK_S = 0.5
-"""How often it is seen whether a word has become too old."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,14 +34,18 @@ class PttRule:
     context: str
     hold: bool = False
 
+    @property
+    def condition(self) -> Condition:
+        """What is so while it is keyed."""
+        return keyed(self.context)
 
-class KeyWatch:
-    """Holds jobs while a transmitter is keyed. :meth:`run` goes on until it is cancelled.
+
+class KeyRules:
+    """Which jobs wait while a transmitter is keyed.
 
     Args:
         store: where the contexts' values are.
         rules: of each job, by its name.
-        hold: called with a job's name and why it waits; None: it goes on.
         tell: keeps a finding.
         clock: the store's.
     """
@@ -53,50 +55,32 @@ class KeyWatch:
         store: ContextStore,
         rules: Mapping[str, Sequence[PttRule]],
         *,
-        hold: Callable[[str, str | None], None],
         tell: Tell,
         clock: Clock,
     ) -> None:
         self._store = store
         self._rules = {job: tuple(given) for job, given in rules.items() if given}
-        self._hold = hold
         self._tell = tell
         self._clock = clock
-        self._held: dict[str, str] = {}
         self._lost: set[tuple[str, str]] = set()
         self._log = structlog.get_logger()
 
-    async def run(self) -> None:
-        while self._rules:
-            self._store.news.clear()
-            self._look_at_keys()
-            await self._tell_lost()
-            try:
-                async with asyncio.timeout(LOOK_S):
-                    await self._store.news.wait()
-            except TimeoutError:
-                pass
+    @property
+    def jobs(self) -> tuple[str, ...]:
+        return tuple(self._rules)
 
-    def _look_at_keys(self) -> None:
+    def why(self, job: str) -> str | None:
+        """Why a job has to wait now; None where it may sweep, or has no rules."""
         since_s = self._clock.monotonic_s() - HANG_S
-        for job, rules in self._rules.items():
-            why = _why(
-                [
-                    rule.transmitter
-                    for rule in rules
-                    if rule.hold and self._store.keyed_since(rule.context, since_s)
-                ]
-            )
-            if why == self._held.get(job):
-                continue
-            if why is None:
-                del self._held[job]
-            else:
-                self._held[job] = why
-            self._log.info("job_held" if why else "job_goes_on", job=job, why=why or "unkeyed")
-            self._hold(job, why)
+        return _why(
+            [
+                rule.transmitter
+                for rule in self._rules.get(job, ())
+                if rule.hold and self._store.keyed_since(rule.context, since_s)
+            ]
+        )
 
-    async def _tell_lost(self) -> None:
+    async def tell(self) -> None:
         """Say once that the last word was "keyed", and that there has been none since."""
         pairs = {(rule.transmitter, rule.context) for one in self._rules.values() for rule in one}
         for transmitter, context in sorted(pairs):

@@ -36,8 +36,10 @@ from acqd.station.context import ContextSources, ContextStore
 from acqd.station.identities import IdentityBook, Unconfirmed
 from acqd.station.job import JobRunner
 from acqd.station.keptplan import KeptPlan
+from acqd.station.marks import Marks, make_readiness, watched
 from acqd.station.outbox import ArchiveOutbox
 from acqd.station.past import Past, Recovered, look_back
+from acqd.station.readiness import Readiness
 from acqd.station.references import references_in
 from acqd.station.reporting import Reports
 from acqd.station.surroundings import STOP_S, Surroundings
@@ -50,6 +52,8 @@ from acqd.station.watch import ClockNews, ClockWatch, StationFindings, rss_bytes
 __all__ = ["Station"]
 
 CLOCK_LOOK_S = 1.0
+PUT_BACK_LEAVES_S = 0.6
+"""Of the stop, so much is left for the goodbye when the world has been put back."""
 CLOCK_NEWS_MOST = 100
 STOP_SWEEPERS_S = 1.1
 """Of a stop, for the sweepers: a driver that hangs is given up after 0.8 s."""
@@ -90,7 +94,8 @@ class Station:
         self._plan: KeptPlan | None = None
         self._reports: Reports | None = None
         self._publisher: Messenger | None = None
-        self.context = ContextStore(built.contexts, clock)
+        self.context = ContextStore(built.contexts, clock, watched=watched(built))
+        self._readiness: Readiness | None = None
         self._sources: ContextSources | None = None
         self._archive: ArchiveWriter | None = None
         self._threads = OwnThreads("station")
@@ -213,6 +218,8 @@ class Station:
             self._publisher.hurry()
         if self._sources is not None:
             self._sources.hurry()
+        if self._readiness is not None:
+            self._readiness.hurry()
 
     async def _start_broker(self, stack: contextlib.AsyncExitStack) -> OwnBroker | None:
         if self._built.broker is None:
@@ -269,6 +276,9 @@ class Station:
         await time_down.account(self._jobs.values(), recovered, now_s)
         plan = self._plan = self._new_plan(archive, past, now_s)
         await asyncio.wrap_future(plan.record())
+        self._readiness = make_readiness(
+            built, settings=settings, jobs=self._jobs, contexts=self.context, clock=self._clock
+        )
         self._make_sweepers(teller, findings, past, plan, now_s)
         upkeep = Upkeep(
             archive=archive,
@@ -292,6 +302,8 @@ class Station:
                 teller.station_up()
                 for job in self._jobs.values():
                     teller.retained_again(job)
+                if self._readiness is not None:
+                    self._readiness.start()
                 tasks += [group.create_task(sweeper.run()) for sweeper in self._sweepers]
                 tasks += [group.create_task(one) for one in beside.loops()]
                 self._starting = None
@@ -385,7 +397,8 @@ class Station:
                     ),
                     look_first=self._look_at_clocks,
                     context=self.context.fresh,
-                    keyed_since=self.context.keyed_since,
+                    marks=Marks(self.context, self._readiness),
+                    readiness=self._readiness,
                     on_ended=self._job_ended,
                 )
             )
@@ -506,12 +519,18 @@ class Station:
             return
         self._is_shut = True
         await self._end_sweepers(tasks)
+        await self._put_back()
         goodbye = asyncio.create_task(teller.station_down(max(0.0, self._left_s() - LAST_S)))
         await self._last_checkpoint(archive)
         self._said_goodbye = await goodbye
         # What the broker acknowledged in its last moments has been noted.
         await self._close_archive(archive, seal=True, within_s=max(LAST_S, self._left_s() - LAST_S))
         self._log.info("stopped", took_s=self._stopping_s())
+
+    async def _put_back(self) -> None:
+        """Put back what passes that were cut short have changed: all sources are off by now."""
+        if self._readiness is not None:
+            await self._readiness.close(max(0.0, self._left_s() - PUT_BACK_LEAVES_S))
 
     async def _end_sweepers(self, tasks: list[asyncio.Task[None]]) -> None:
         """Close every sweeper as soon as its own task has ended, and give up who takes too long."""

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from functools import partial
 from typing import TypeVar
 
 import structlog
@@ -31,14 +32,17 @@ from acqd.errors import (
 from acqd.measure.meter import FindingDraft
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
 from acqd.station.errands import Errands
+from acqd.station.follow import Follower
 from acqd.station.identities import IdentityBook, Unconfirmed
 from acqd.station.job import JobRunner, gap_reason
+from acqd.station.jobspec import JobSpec
 from acqd.station.keeping import Keeper
 from acqd.station.passes import Failed, PassTaker
+from acqd.station.readiness import Readiness
 from acqd.station.sweepernews import SweeperNews
 from acqd.station.tell import Teller, one_line
 from acqd.station.watch import StationFindings, SweeperClockWatch
-from acqd.sweep import Identity, Sweep
+from acqd.sweep import NO_FLAGS, Identity, Sweep, SweepFlag
 
 __all__ = ["SweeperRunner"]
 
@@ -79,12 +83,14 @@ class SweeperRunner:
         book: IdentityBook | None = None,
         unconfirmed: Unconfirmed | None = None,
         context: Callable[[], Mapping[str, float]] = dict,
-        keyed_since: Callable[[str, float], bool] = lambda name, since_s: False,
+        marks: Callable[[JobSpec, float], SweepFlag] = lambda spec, since_s: NO_FLAGS,
+        readiness: Readiness | None = None,
         on_ended: Callable[[str], None] = lambda name: None,
     ) -> None:
         """``book`` knows who else is there, ``unconfirmed`` which jobs wait at another identity.
         ``context``: the values beside the sweeps that are fresh now, by name.
-        ``keyed_since``: whether one of them was on at any time since a monotonic second.
+        ``marks``: what is known from beside against a job's sweep since a monotonic second.
+        ``readiness`` asks the world around the passes of jobs that want it.
         ``on_ended`` is told of each job that has ended by itself."""
         self.name = name
         self.host = host
@@ -125,6 +131,7 @@ class SweeperRunner:
         self._context = context
         self._sweeper_clock = SweeperClockWatch()
         self._losses = 0
+        self._readiness = readiness
         self._keeper = Keeper(findings=findings, rest=self._rest, sweeper=name)
         self._passes = PassTaker(
             name=name,
@@ -132,7 +139,8 @@ class SweeperRunner:
             clock=clock,
             keeper=self._keeper,
             context=context,
-            keyed_since=keyed_since,
+            marks=marks,
+            readiness=readiness,
             swept=self._swept,
             stop=self._stop_for_good,
         )
@@ -140,6 +148,9 @@ class SweeperRunner:
         self._errands = Errands(name, self._wake.set)
         self._opening: asyncio.Task[None] | None = None
         self._hurry = asyncio.Event()
+        for job in jobs:
+            if job.spec.follow:
+                job.follower = Follower(job, clock=clock, ask=partial(self._look_closer, job.name))
         self._log = structlog.get_logger().bind(sweeper=name)
 
     @property
@@ -176,7 +187,7 @@ class SweeperRunner:
             why = None if job is None else self._stopped.get(job) or self._why_waits(job)
             if why is not None:
                 raise SweeperError(f"job {job} does not sweep now: {why}")
-            return await work()
+            return await (work() if job is None else self._passes.made_ready(self._jobs[job], work))
 
         return await self._errands.ask(unless_stopped)
 
@@ -290,6 +301,10 @@ class SweeperRunner:
         decision = self.plan.ask(self._now_s())
         for missed in decision.missed:
             self._note(missed)
+        for name, ticket in decision.dropped:
+            follower = self._jobs[name].follower
+            if follower is not None:
+                follower.dropped(ticket)
         if self._clock.monotonic_s() - self._gaps_kept_s >= GAPS_KEPT_EVERY_S:
             await self.keep_gaps()
             if self._present:
@@ -339,6 +354,9 @@ class SweeperRunner:
             if job.name in self._ended:
                 self.plan.finished(due.job, now_s=self._now_s(), took_s=None)
                 return
+        if due.extra is not None and job.follower is not None:
+            await self._look(job, job.follower, due, due.extra)
+            return
         started_s = self._clock.monotonic_s()
         done = 0
         try:
@@ -352,8 +370,41 @@ class SweeperRunner:
             # Only a pass that brought all it was asked for says how long one takes.
             took_s = self._clock.monotonic_s() - started_s if done == due.sweeps else None
             self.plan.finished(due.job, now_s=self._now_s(), took_s=took_s)
+        if job.spec.around is not None and self._present:
+            self._tell_listening(job)
         if not done:
             await asyncio.sleep(FAILED_PAUSE_S)
+
+    async def _look(self, job: JobRunner, follower: Follower, due: Due, ticket: int) -> None:
+        """Take a pass that a finding asked for. What it does not bring, nobody was due."""
+        started_s, took_s = self._clock.monotonic_s(), None
+        try:
+            outcome = await self._passes.take(job, due)
+            failed = outcome.failed
+            if failed is None and outcome.taken:
+                took_s = self._clock.monotonic_s() - started_s
+            elif failed is None:
+                follower.dropped(ticket, "the world was not ready for it")
+            elif failed.refused is not None:
+                # What is beyond the sweeper is the look, not the job.
+                draft = follower.refused(ticket, failed.refused)
+                if draft is not None:
+                    self._log.error("look_refused", job=job.name, problem=failed.detail)
+                    await self._keeper.finding(job, draft)
+            else:
+                self._log.warning("look_failed", job=job.name, problem=failed.detail)
+                await self._after_failure(job, failed)
+        finally:
+            self.plan.finished(due.job, now_s=self._now_s(), took_s=took_s)
+            follower.finished(ticket, took_s)
+        if took_s is None:
+            await asyncio.sleep(FAILED_PAUSE_S)
+
+    def _look_closer(self, job: str, ticket: int, until_s: float, takes_s: float) -> bool:
+        """Let a pass that a finding asked for wait for its turn."""
+        now_s = self._now_s()
+        self._wake.set()
+        return self.plan.add_extra(job, ticket, now_s=now_s, until_s=until_s, estimate_s=takes_s)
 
     def _plan_anew(self, job: str) -> None:
         """Let a job start, unless something keeps it from it."""
@@ -456,12 +507,18 @@ class SweeperRunner:
         refused, self._refused = self._refused, set()
         for name in refused:
             self._plan_anew(name)
+        for job in self._jobs.values():
+            if job.follower is not None:
+                job.follower.opened_anew()
         self._sweeper_clock.anew()
         self._log.info("sweeper_present", identity=str(identity))
         self._tell("present", identity=identity)
         # One that was lost again before a good sweep is only said to be back after one.
         await self._news.there(opened, is_sure=self._losses <= 1)
         await self._wait_where_unconfirmed(identity)
+        if self._readiness is not None:
+            self.plan.sweeper_away(self._now_s(), "not ready", "the world is put back first")
+            await self._readiness.opened(self.name)
         self.plan.sweeper_back(self._now_s())
         self._wake.set()
 
@@ -490,6 +547,8 @@ class SweeperRunner:
         self._why_away = problem
         self._losses += 1
         self.plan.sweeper_away(self._now_s(), "sweeper lost")
+        if self._readiness is not None:
+            self._readiness.lost(self.name)
         self._log.warning("sweeper_lost", problem=problem)
         self._tell("away", problem=problem)
         await self.host.close()
@@ -526,12 +585,15 @@ class SweeperRunner:
             else:
                 self._teller.job_state(job, "waiting for its sweeper", problem or "")
 
+    def _why_not_ready(self, job: JobRunner) -> str | None:
+        return None if self._readiness is None else self._readiness.why_not_ready(job.name)
+
     def _tell_listening(self, job: JobRunner) -> None:
         if job.name in self._ended:
             self._teller.job_state(job, "paused", self._ended[job.name])
         elif job.name in self._stopped:
             self._teller.job_state(job, "paused", self._stopped[job.name])
-        elif (why := self._why_waits(job.name)) is not None:
+        elif (why := self._why_waits(job.name) or self._why_not_ready(job)) is not None:
             self._teller.job_state(job, "paused", why)
         elif job.spec.planned.schedule.is_open(self._clock.wall_s()):
             self._teller.job_state(job, "listening")

@@ -21,7 +21,8 @@ from acqd.station.context import (
     ContextStore,
     read_value,
 )
-from acqd.station.ptt import HANG_S, KeyWatch, PttRule
+from acqd.station.holds import HoldWatch
+from acqd.station.ptt import HANG_S, KeyRules, PttRule
 from acqd.testing.clock import ManualClock
 from context_parts import PTT
 
@@ -299,7 +300,8 @@ async def test_jobs_wait_for_a_key_and_a_little_after_it() -> None:
     async def tell(what: str, text: str, figures: Mapping[str, Any]) -> None:
         told.append((what, figures["transmitter"]))
 
-    watch = KeyWatch(store, rules, hold=lambda *what: held.append(what), tell=tell, clock=clock)
+    keys = KeyRules(store, rules, tell=tell, clock=clock)
+    watch = HoldWatch(store, [keys], hold=lambda *what: held.append(what))
     running = asyncio.create_task(watch.run())
 
     async def then(seconds: float, *words: tuple[str, bytes]) -> None:

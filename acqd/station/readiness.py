@@ -1,0 +1,514 @@
+"""Before a pass the world is asked to be ready, and afterwards put back, in every way out.
+
+    owed ◄── at every start: nobody knows what the run before left
+      │ put_back: published, confirmed
+      ▼
+    at rest ──make_ready: published, confirmed──► in use ──put_back──► at rest
+                 │ no confirmation                          │ not published, or no confirmation
+                 └─► no sweep, put back all the same        └─► owed: told, and tried again
+
+Confirmed is what was said after the request had been sent, and not as an old word that the broker
+retained: a relay that has lost its supply since may have left it there. With ``standing`` the last
+word will do, for a device that says nothing where nothing changes.
+
+While the confirmation holds the pass goes on; a word to the contrary in the middle of it sets the
+sweeps from there on aside. What is owed is put back before another job asks for anything, when the
+broker is back, and every minute.
+
+Jobs of one topic take turns, on whatever sweeper. A wait is bounded by the job's ``within``.
+
+It protects nothing. A relay may not have moved though it says so, or move by itself: what must not
+be connected belongs behind an interlock of hardware.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Collection, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+
+import structlog
+
+from acqd.clock import Clock
+from acqd.errors import BrokerError
+from acqd.station.askline import AskLine
+from acqd.station.conditions import Condition, TellJob
+from acqd.station.context import PAYLOAD_MOST_BYTES, ContextStore, found_at
+
+__all__ = ["Around", "Ask", "Confirm", "Readiness", "topics_of"]
+
+AGAIN_S = 60.0
+"""Between two tries to put back what could not be."""
+SHOWN = 40
+"""Characters of a word that are told."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Confirm:
+    """How the world says that it is as asked for: a word on a topic, or a context's condition."""
+
+    topic: str | None = None
+    word: str = ""
+    key: str = ""
+    condition: Condition | None = None
+    standing: bool = False
+
+    @property
+    def text(self) -> str:
+        if self.condition is not None:
+            return self.condition.text
+        where = f"{self.topic} ({self.key})" if self.key else f"{self.topic}"
+        return f"'{self.word}' on {where}"
+
+    def says(self, payload: bytes) -> bool | None:
+        """Whether a message of the topic confirms; None where it says nothing of the matter."""
+        if len(payload) > PAYLOAD_MOST_BYTES:
+            return None
+        text = payload.decode("utf-8", "replace").strip()
+        if not self.key:
+            return text == self.word if text else None
+        try:
+            found = found_at(text, self.key)
+        except ValueError:
+            return None
+        if isinstance(found, bool):
+            found = "true" if found else "false"
+        return None if found is None else str(found) == self.word
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ask:
+    """One request: what is published where, what confirms it, and how long that may take."""
+
+    topic: str
+    payload: bytes
+    retain: bool = False
+    confirm: Confirm | None = None
+    within_s: float = 5.0
+    settle_s: float = 0.0
+
+    @property
+    def text(self) -> str:
+        return f"'{_shown(self.payload)}' to {self.topic}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Around:
+    """What is asked around each pass of a job."""
+
+    before: Ask
+    after: Ask | None = None
+
+    @property
+    def asks(self) -> tuple[Ask, ...]:
+        return (self.before,) if self.after is None else (self.before, self.after)
+
+    @property
+    def topics(self) -> frozenset[str]:
+        """What only one job may have at a time."""
+        return frozenset(ask.topic for ask in self.asks)
+
+
+def topics_of(arounds: Mapping[str, Around]) -> tuple[str, ...]:
+    """The topics on which is confirmed, each once."""
+    confirms = [ask.confirm for one in arounds.values() for ask in one.asks]
+    return tuple(dict.fromkeys(one.topic for one in confirms if one is not None and one.topic))
+
+
+@dataclass(slots=True)
+class _Wait:
+    """What an ask has heard since it was sent."""
+
+    confirm: Confirm
+    sent_s: float | None = None
+    """Boot time; None before it was."""
+    holds: bool = False
+    last: str | None = None
+    """The last word of the topic, as it is told."""
+    news: asyncio.Event = field(default_factory=asyncio.Event)
+    broken_s: float = -1.0
+    """Monotonic time until when it is known not to have held, after it had."""
+
+
+class Readiness:
+    """Makes the world ready for passes, and puts it back. Belongs to one loop.
+
+    Args:
+        arounds: of each job that asks for something.
+        sweeper_of: the name of each such job's sweeper.
+        sources: sweepers that have a source which a job turns on. What their jobs owe is put back
+            while such a sweeper is open only, when its source is off: else it might feed what the
+            relay then connects (G7).
+        line: makes the connection from who hears and who is told that it is up.
+        contexts: the values beside the sweeps.
+        tell: keeps a finding of a job.
+        clock: the contexts'.
+    """
+
+    def __init__(
+        self,
+        arounds: Mapping[str, Around],
+        *,
+        sweeper_of: Mapping[str, str],
+        sources: Collection[str] = (),
+        line: Callable[[Callable[[str, bytes, bool], None], Callable[[], None]], AskLine],
+        contexts: ContextStore,
+        tell: TellJob,
+        clock: Clock,
+    ) -> None:
+        self._arounds = dict(arounds)
+        self._sweeper_of = dict(sweeper_of)
+        self._sources = frozenset(sources)
+        self._contexts = contexts
+        self._tell = tell
+        self._clock = clock
+        self._line = line(self._hear, self._try_again)
+        self._owed = {job for job, one in self._arounds.items() if one.after is not None}
+        self._used: dict[str, _Wait | None] = {}
+        """Jobs whose world is not at rest, with the confirmation of it."""
+        self._claims: dict[str, str] = {}
+        """Which job has a topic at the moment."""
+        self._freed = asyncio.Event()
+        self._closed_sweepers = set(self._sources)
+        self._putting = {job: asyncio.Lock() for job in self._arounds}
+        self._waits: list[_Wait] = []
+        self._standing: dict[str, bytes] = {}
+        """The last word of each topic."""
+        self._again = asyncio.Event()
+        self._acked: set[str] = set()
+        """Jobs whose ``after`` the broker has, be it confirmed or not."""
+        self._not_ready: dict[str, str] = {}
+        """Why the world of a job was not there when it last asked."""
+        self._told_owed: set[str] = set()
+        self._task: asyncio.Task[None] | None = None
+        self._log = structlog.get_logger()
+        contexts.listeners.append(self._hear_context)
+
+    # -- the station's side ---------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin to connect, and to put back what a run before may have left."""
+        self._line.start()
+        self._task = asyncio.create_task(self._keep_putting_back(), name="putting back")
+
+    def hurry(self) -> None:
+        """The broker is known to be back."""
+        self._line.hurry()
+
+    async def close(self, within_s: float) -> None:
+        """Put back what is not at rest, within that time, and leave the broker. Raises nothing.
+
+        To be called when the sweepers are closed and their sources off.
+        """
+        if self._task is not None:
+            self._task.cancel()
+            await asyncio.wait([self._task], timeout=0.1)
+        left = [job for job in self._arounds if job in self._used or job in self._owed]
+        if left and within_s > 0:
+            self._line.hurry()
+            tasks = [asyncio.create_task(self.put_back(job)) for job in left]
+            _, late = await asyncio.wait(tasks, timeout=within_s)
+            for one in late:
+                one.cancel()
+            if late:
+                await asyncio.wait(late, timeout=0.1)
+        await self._tell_left()
+        await self._line.close()
+
+    async def opened(self, sweeper: str) -> None:
+        """A sweeper has been opened, its source is off: put back what its jobs owe, before anything
+        sweeps. What cannot be is told, and tried again."""
+        self._closed_sweepers.discard(sweeper)
+        for job, own in self._sweeper_of.items():
+            if own == sweeper and job in self._owed:
+                await self.put_back(job)
+
+    def lost(self, sweeper: str) -> None:
+        """A sweeper's link is broken: nobody knows whether its source is off."""
+        if sweeper in self._sources:
+            self._closed_sweepers.add(sweeper)
+
+    def asks(self, job: str) -> bool:
+        """Whether something is asked around the passes of a job."""
+        return job in self._arounds
+
+    def why_not_ready(self, job: str) -> str | None:
+        """Why the world of a job was not there when it last asked; None where it was."""
+        return self._not_ready.get(job)
+
+    def doubtful_since(self, job: str, sweeper: str, monotonic_s: float) -> bool:
+        """Whether a sweep of a job since then may have had another world before it than it wants:
+        what confirmed it said otherwise, or another job of its sweeper has not been put back."""
+        wait = self._used.get(job)
+        if wait is not None and (not wait.holds or wait.broken_s >= monotonic_s):
+            return True
+        return any(
+            own == sweeper and other != job and other in self._owed
+            for other, own in self._sweeper_of.items()
+        )
+
+    # -- before and after -----------------------------------------------------------------------
+
+    async def make_ready(self, job: str) -> str | None:
+        """Ask for the world that a job's pass wants; None when it is there, else why it is not.
+
+        However it ends, and also where it is cancelled, :meth:`put_back` has to follow.
+        """
+        before = self._arounds[job].before
+        why = await self._others_at_rest(job)
+        if why is None:
+            why = await self._claimed(job, before.within_s)
+        if why is None:
+            self._used[job] = None
+            self._owed.discard(job)
+            self._acked.discard(job)
+            wait, why = await self._ask(before)
+            self._used[job] = wait
+        if why is None:
+            await self._tell_ready(job)
+        else:
+            await self._tell_not_ready(job, why)
+        return why
+
+    async def put_back(self, job: str) -> bool:
+        """Put the world back after a pass of a job; whether it is at rest again.
+
+        What cannot be put back is owed: told once, and tried again.
+        """
+        async with self._putting[job]:
+            if job not in self._used and job not in self._owed:
+                self._release(job)
+                return True
+            after = self._arounds[job].after
+            if after is None:
+                self._rests(job)
+                return True
+            why = self._why_source_may_be_on(job)
+            if why is None:
+                wait, why = await self._ask(after, acknowledged=lambda: self._acked.add(job))
+                self._drop(wait)
+            if why is None:
+                self._rests(job)
+                if job in self._told_owed:
+                    self._told_owed.discard(job)
+                    await self._tell(job, "ready_again", f"put back after all: {after.text}")
+                return True
+            self._drop(self._used.pop(job, None))
+            self._owed.add(job)
+            self._release(job)
+            if job not in self._told_owed:
+                self._told_owed.add(job)
+                self._log.warning("not_put_back", job=job, why=why)
+                await self._tell(job, "not_put_back", f"not put back, {after.text}: {why}")
+            return False
+
+    async def _others_at_rest(self, job: str) -> str | None:
+        """Put back what others owe that share a topic or the sweeper, before this one asks."""
+        for other in [one for one in self._owed if one != job and self._are_related(one, job)]:
+            if not await self.put_back(other):
+                return f"what job {other} asked for has not been put back"
+        return None
+
+    def _are_related(self, one: str, other: str) -> bool:
+        shares = not self._arounds[one].topics.isdisjoint(self._arounds[other].topics)
+        return shares or self._sweeper_of[one] == self._sweeper_of[other]
+
+    def _why_source_may_be_on(self, job: str) -> str | None:
+        sweeper = self._sweeper_of[job]
+        if sweeper not in self._closed_sweepers:
+            return None
+        return f"{sweeper} is away, and nobody knows whether its source is off"
+
+    async def _claimed(self, job: str, within_s: float) -> str | None:
+        """Have the job's topics for itself; None when it has, else why not."""
+        topics = self._arounds[job].topics
+        try:
+            async with asyncio.timeout(within_s):
+                while self._holder(job, topics) is not None:
+                    self._freed.clear()
+                    await self._freed.wait()
+        except TimeoutError:
+            return f"job {self._holder(job, topics)} is using {', '.join(sorted(topics))}"
+        self._claims.update(dict.fromkeys(topics, job))
+        return None
+
+    def _holder(self, job: str, topics: frozenset[str]) -> str | None:
+        holders = (self._claims.get(topic) for topic in topics)
+        return next((one for one in holders if one is not None and one != job), None)
+
+    def _release(self, job: str) -> None:
+        for topic in [topic for topic, holder in self._claims.items() if holder == job]:
+            del self._claims[topic]
+        self._freed.set()
+
+    def _rests(self, job: str) -> None:
+        self._drop(self._used.pop(job, None))
+        self._owed.discard(job)
+        self._release(job)
+
+    async def _keep_putting_back(self) -> None:
+        while True:
+            try:
+                async with asyncio.timeout(AGAIN_S):
+                    await self._again.wait()
+            except TimeoutError:
+                pass
+            self._again.clear()
+            for job in list(self._owed):
+                if self._sweeper_of[job] not in self._closed_sweepers:
+                    await self.put_back(job)
+
+    def _try_again(self) -> None:
+        self._again.set()
+
+    # -- what is told ---------------------------------------------------------------------------
+
+    async def _tell_ready(self, job: str) -> None:
+        if self._not_ready.pop(job, None) is not None:
+            self._log.info("ready_again", job=job)
+            await self._tell(job, "ready_again", "what this job asks for before a pass is there")
+
+    async def _tell_not_ready(self, job: str, why: str) -> None:
+        is_news = job not in self._not_ready
+        self._not_ready[job] = why
+        if is_news:
+            self._log.warning("not_ready", job=job, why=why)
+            await self._tell(job, "not_ready", f"this job does not sweep: {why}")
+
+    async def _tell_left(self) -> None:
+        """Say what a stop leaves behind; a request that only wants its confirmation is no news."""
+        for job in self._arounds:
+            if job not in self._used and job not in self._owed:
+                continue
+            text = "the station stopped before it was confirmed; the next start asks again first"
+            self._log.warning("not_put_back_at_stop", job=job, text=text)
+            if job in self._acked or job in self._told_owed:
+                continue
+            after = self._arounds[job].after
+            if after is not None:
+                text = f"not put back, {after.text}: the station stopped; the next start does it"
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(0.2):
+                        await self._tell(job, "not_put_back", text)
+
+    # -- one request ----------------------------------------------------------------------------
+
+    async def _ask(
+        self, ask: Ask, *, acknowledged: Callable[[], None] = lambda: None
+    ) -> tuple[_Wait | None, str | None]:
+        """Publish and wait for the confirmation. The wait goes on to be told of news, until it is
+        dropped; and why there is none, where there is none."""
+        wait = None if ask.confirm is None else _Wait(confirm=ask.confirm)
+        if wait is not None:
+            self._waits.append(wait)
+        was_acknowledged = False
+        loop = asyncio.get_running_loop()
+        ends_s = loop.time() + ask.within_s
+        try:
+            async with asyncio.timeout_at(ends_s):
+                await self._line.put(
+                    ask.topic, ask.payload, retain=ask.retain, sending=lambda: self._sending(wait)
+                )
+            was_acknowledged = True
+            acknowledged()
+            self._log.info("asked", topic=ask.topic, payload=_shown(ask.payload))
+            if wait is None:
+                await asyncio.sleep(ask.settle_s)
+            else:
+                await _stands(wait, ends_s, ask.settle_s)
+        except TimeoutError:
+            self._drop(wait)
+            return None, self._why_not(ask, wait, acknowledged=was_acknowledged)
+        except BrokerError as exc:
+            self._drop(wait)
+            return None, f"the broker does not take {ask.text}: {exc}"
+        except BaseException:
+            self._drop(wait)
+            raise
+        return wait, None
+
+    def _sending(self, wait: _Wait | None) -> None:
+        """From now on words count; with ``standing`` the last one does as well."""
+        if wait is None or wait.sent_s is not None:
+            return
+        wait.sent_s = self._clock.boottime_s()
+        confirm = wait.confirm
+        if not confirm.standing:
+            return
+        if confirm.condition is not None:
+            value = self._contexts.value(confirm.condition.context)
+            wait.holds = value is not None and confirm.condition.holds(value)
+        elif confirm.topic in self._standing:
+            wait.holds = bool(confirm.says(self._standing[confirm.topic]))
+
+    def _why_not(self, ask: Ask, wait: _Wait | None, *, acknowledged: bool) -> str:
+        if not acknowledged and not self._line.is_up:
+            return f"the broker is away: {self._line.why_away}"
+        if not acknowledged or wait is None:
+            return f"the broker did not acknowledge {ask.text} within {ask.within_s:g} s"
+        topic = wait.confirm.topic
+        if topic is not None and topic in self._line.deaf_to:
+            return self._line.deaf_to[topic]
+        last = "nothing was heard" if wait.last is None else f"the last word was '{wait.last}'"
+        return f"asked {ask.text}, no {wait.confirm.text} within {ask.within_s:g} s: {last}"
+
+    def _drop(self, wait: _Wait | None) -> None:
+        if wait is not None and wait in self._waits:
+            self._waits.remove(wait)
+
+    def _hear(self, topic: str, payload: bytes, retained: bool) -> None:
+        self._standing[topic] = payload
+        for wait in self._waits:
+            confirm = wait.confirm
+            if confirm.topic != topic or wait.sent_s is None:
+                continue
+            if retained and not confirm.standing:
+                continue
+            says = confirm.says(payload)
+            if says is not None:
+                self._note(wait, says, _shown(payload))
+
+    def _hear_context(self, name: str) -> None:
+        for wait in self._waits:
+            condition = wait.confirm.condition
+            if condition is None or condition.context != name or wait.sent_s is None:
+                continue
+            value = self._contexts.heard_after(name, wait.sent_s)
+            if value is not None:
+                self._note(wait, condition.holds(value), f"{value:g}")
+
+    def _note(self, wait: _Wait, says: bool, word: str) -> None:
+        if says and not wait.holds:
+            wait.broken_s = self._clock.monotonic_s()
+        wait.holds, wait.last = says, word
+        wait.news.set()
+
+
+async def _stands(wait: _Wait, ends_s: float, settle_s: float) -> None:
+    """Until the confirmation has stood for ``settle_s``.
+
+    Raises:
+        TimeoutError: it has not come by ``ends_s``.
+    """
+    while True:
+        async with asyncio.timeout_at(ends_s):
+            while not wait.holds:
+                wait.news.clear()
+                await wait.news.wait()
+        if settle_s:
+            with suppress(TimeoutError):
+                async with asyncio.timeout(settle_s):
+                    while wait.holds:
+                        wait.news.clear()
+                        await wait.news.wait()
+        if wait.holds:
+            return
+
+
+def _shown(payload: bytes) -> str:
+    text = "".join(
+        letter if letter.isprintable() else "\ufffd"
+        for letter in payload.decode("utf-8", "replace")
+    ).strip()
+    return text if len(text) <= SHOWN else f"{text[:SHOWN]}…"
