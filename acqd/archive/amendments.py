@@ -361,6 +361,10 @@ class ChainAmendments:
         wanted = set(numbers)
         return tuple(one for one in self.made if one.number in wanted)
 
+    def reach(self, from_s: float, to_s: float) -> tuple[ChainAmendment, ...]:
+        """Those whose range has a part in [from_s, to_s)."""
+        return tuple(one for one in self.made if one.reaches(from_s, to_s))
+
     @property
     def is_bounded(self) -> bool:
         """Whether it matters when a sweep began."""
@@ -431,7 +435,11 @@ class ChainAmendments:
         if references is not None:
             details["references"] = references
         suffix = ".".join(map(str, (*numbers, *(f"r{one}" for one in others))))
-        details[AMENDED] = {"recorded": setup.setup, "numbers": sorted({*numbers, *others})}
+        details[AMENDED] = {
+            "recorded": setup.setup,
+            "numbers": sorted({*numbers, *others}),
+            "plane": setup.details.get("plane"),
+        }
         return replace(
             setup, setup=f"{setup.setup}+{suffix}", chain_gain_db=gain_db, details=details
         )

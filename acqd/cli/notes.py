@@ -65,9 +65,7 @@ def _show(rows: list[dict[str, Any]], overlays: list[Overlay], everything: bool)
         click.echo(table(heads, cells, right=(0,)))
     left = len(overlays) - len(rows)
     if left and not everything:
-        which = "self-tests and what was taken back" if rows else "but for self-tests"
-        more = f"{left} more: {which}" if rows else f"nothing {which}, or all was taken back"
-        click.echo(f"{more} (--all lists them)")
+        click.echo(f"{left} more, taken back or self-tests (--all lists them)")
     elif not rows:
         click.echo('nothing yet; acqd note 21:05 "lamp off" puts a remark on the sheet')
 

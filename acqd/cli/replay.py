@@ -16,6 +16,7 @@ from acqd.cli.moments import moment
 if TYPE_CHECKING:
     from acqd.measure.meter import FindingDraft
     from acqd.station.replay import Replay, Told
+    from acqd.station.replay_changes import Changes
     from acqd.station.replay_check import Check
 
 __all__ = ["command"]
@@ -43,22 +44,28 @@ def command(
     """Measure the sweeps of a JOB in ARCHIVE again, with the code that measures live.
 
     Shows the findings and counts what was replayed. The config is the one that was recorded with
-    the sweeps, where it changed each stretch's own; no config file is needed. Exit code with
-    --check: 0 equal, 1 different.
+    the sweeps, where it changed each stretch's own; no config file is needed. Where the chain was
+    amended it is the amended one that is measured with, and what that changes is said; --check
+    goes by the chain as it was recorded. Exit code with --check: 0 equal, 1 different.
     """
     from acqd.archive.reader import open_archive
     from acqd.config.load import load_config
     from acqd.station.replay import Replay
 
-    with open_archive(archive) as opened:
-        replay = Replay(
-            archive=opened,
-            job=job,
-            config=None if config is None else load_config(config),
-            start_s=float("-inf") if start is None else start.timestamp(),
-            stop_s=float("inf") if stop is None else stop.timestamp(),
-        )
-        if check:
+    with open_archive(archive, amended=not check) as opened:
+        asked: dict[str, Any] = {
+            "job": job,
+            "config": None if config is None else load_config(config),
+            "start_s": float("-inf") if start is None else start.timestamp(),
+            "stop_s": float("inf") if stop is None else stop.timestamp(),
+        }
+        replay = Replay(archive=opened, **asked)
+        amendments = opened.amendments(job)
+        if amendments and amendments.reach(replay.start_s, replay.stop_s):
+            recorded = Replay(archive=open_archive(archive, amended=False), **asked)
+            _shown_amended(replay, recorded, as_json=as_json)
+            code = 0
+        elif check:
             _refuse_unequal(replay)
             code = _checked(replay, as_json=as_json)
         else:
@@ -86,10 +93,14 @@ def _refuse_unequal(replay: Replay) -> None:
 
 def _told(replay: Replay) -> Iterator[Told]:
     """The replay, with a word on standard error now and then."""
+    yield from _watched(replay.run())
+
+
+def _watched(run: Iterator[Told]) -> Iterator[Told]:
     from acqd.archive.records import SweepRecord
 
     sweeps, last_s = 0, time.monotonic()
-    for told in replay.run():
+    for told in run:
         yield told
         if isinstance(told.event, SweepRecord):
             sweeps += 1
@@ -99,13 +110,70 @@ def _told(replay: Replay) -> Iterator[Told]:
                 click.echo(f"{_count(sweeps, 'sweep')}, as far as {at}", err=True)
 
 
-def _shown(replay: Replay, *, as_json: bool) -> None:
+def _shown_amended(replay: Replay, recorded: Replay, *, as_json: bool) -> None:
+    """The findings with the amended chain, and what is otherwise than with the recorded one."""
+    from acqd.archive.amendments import amendment_text
+    from acqd.station.replay_changes import Changes, both
+
+    changes = Changes()
+
+    def side_by_side() -> Iterator[Told]:
+        for then, now in both(recorded, replay):
+            changes.take(then, now)
+            yield now
+
+    amendments = replay.archive.amendments(replay.job)
+    for one in amendments.reach(replay.start_s, replay.stop_s) if amendments else ():
+        replay.notes.append(amendment_text(one))
+    _shown(replay, as_json=as_json, run=side_by_side())
+    _show_changes(changes, replay.job, as_json=as_json)
+
+
+def _show_changes(changes: Changes, job: str, *, as_json: bool) -> None:
+    from dataclasses import asdict
+
+    if as_json:
+        for one in changes.shown:
+            _write({"is": "change", "job": job, "at": _utc(one.at_s), **asdict(one)})
+        _write(
+            {
+                "is": "changes",
+                "job": job,
+                **{str(kind): count for kind, count in changes.counts.items()},
+            }
+        )
+        return
+    if not changes.any:
+        _write("nothing was found otherwise than with the chain as recorded")
+        return
+    counts = changes.counts
+    _write(
+        f"against the chain as recorded: {_count(counts['gone'], 'finding')} would not have been, "
+        f"{counts['new']} would have been, {counts['other']} of other figures; "
+        f"{_count(counts['verdict'], 'verdict')} of another outcome"
+    )
+    heads = {"gone": "would not have been", "new": "would have been", "other": "is otherwise"}
+    for one in changes.shown:
+        at = f"{_utc(one.at_s)}  "
+        if one.kind == "verdict":
+            where = "" if one.seq is None else f" of sweep {one.seq}"
+            _write(f"{at}verdict{where} was {one.then}, is {one.now}")
+        elif one.kind == "other":
+            _write(f"{at}{heads[one.kind]}: {one.what}  {one.now} (was: {one.then})")
+        else:
+            _write(f"{at}{heads[one.kind]}: {one.what}  {one.then or one.now}")
+    more = sum(counts.values()) - len(changes.shown)
+    if more > 0:
+        _write(f"and {_count(more, 'more change')}")
+
+
+def _shown(replay: Replay, *, as_json: bool, run: Iterator[Told] | None = None) -> None:
     """Findings as they come, then the counts."""
     from acqd.archive.records import HourlyRecord, SweepRecord
 
     counts: Counter[str] = Counter()
     words: Counter[str] = Counter()
-    for told in _told(replay):
+    for told in _told(replay) if run is None else _watched(run):
         if isinstance(told.event, SweepRecord):
             counts["sweeps" if told.is_measured else "unmeasured"] += 1
         if isinstance(told.event, HourlyRecord):

@@ -5,6 +5,10 @@ do, volumes copied to another machine too. Where the config changed, each stretc
 is replayed with its own. With a config of somebody's choice instead there is one meter for all, as
 if that config had been in force all the time: what it would have found in these sweeps.
 
+Where the archive gives chains as they were amended, each sweep is measured with the amended one,
+and what a kind's settings take from the chain is taken from that too: the meter goes on with its
+state, as it does live when a setup changes.
+
 What is told again are sweeps, gaps and hours. The station's own findings about a job
 (:data:`STATION_WORDS`) have no meter, and sweeps whose measurement failed have no figures; neither
 is made again.
@@ -13,11 +17,12 @@ is made again.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import chain, groupby
 from typing import Any
 
+from acqd.archive.amendments import AMENDED
 from acqd.archive.reader import Archive
 from acqd.archive.records import (
     FindingRecord,
@@ -29,15 +34,18 @@ from acqd.archive.records import (
 from acqd.config.recorded import keys_read_otherwise, recorded_config
 from acqd.config.whole import StationConfig
 from acqd.errors import AcqdError, ArchiveError, WrongUsage
-from acqd.measure.meter import Output
+from acqd.measure.meter import Event, Output, SetupChanged
 from acqd.station.build import plane_of
 from acqd.station.feed import CONFIG_CHANGED, Feed, JobState, hour_start_s
+from acqd.station.followed import closer_looks
 from acqd.station.kinds import kind_parts
 from acqd.sweep import SweepFlag
 
 __all__ = ["STATION_WORDS", "Measured", "Replay", "Told", "at_s_of"]
 
-STATION_WORDS = frozenset({"identity_unconfirmed", "input_near_maximum", "meter_failed", "refused"})
+STATION_WORDS = frozenset(
+    {"identity_unconfirmed", "input_near_maximum", "look_refused", "meter_failed", "refused"}
+)
 """Findings about a job that are the station's and no meter's."""
 
 Measured = SweepRecord | GapRecord | HourlyRecord
@@ -69,7 +77,8 @@ class _Under:
 
     @classmethod
     def of(cls, setup: SetupRecord) -> _Under:
-        return cls(setup.details["config_digest"], setup.details["plane"])
+        plane = (setup.details.get(AMENDED) or setup.details)["plane"]
+        return cls(setup.details["config_digest"], plane)
 
 
 UNKNOWN = _Under("unknown")
@@ -112,6 +121,8 @@ class Replay:
     _sources: dict[_Under, Mapping[str, Any]] = field(default_factory=dict)
     _feeds: dict[_Under, Feed] = field(default_factory=dict)
     _setups: dict[int, SetupRecord] = field(default_factory=dict)
+    _amended: dict[str, SetupRecord] = field(default_factory=dict)
+    """Setups with another chain than was recorded, by their names."""
     _found: list[FindingRecord] = field(default_factory=list)
     _before: Recorded | None = None
     """The last before the range that says under which config it begins."""
@@ -151,7 +162,8 @@ class Replay:
         plane = plane_of(self.config.chain(self.job), title)
         meter = kind_parts(self.config, self.job, plane).meter
         digest = f"{self.config.job_digest(self.job)}@{meter.version}"
-        return Feed(meter=meter, version=meter.version, config=digest)
+        closer = closer_looks(table.on_finding, plane)
+        return Feed(meter=meter, version=meter.version, config=digest, closer=closer)
 
     def starts_fresh(self) -> bool:
         """Whether the meter was fresh live where the range begins, or nothing is in the range."""
@@ -213,6 +225,8 @@ class Replay:
         for event in self.archive.events_and_findings(self.job, first_s):
             if isinstance(event, SetupRecord):
                 self._setups[event.step] = event
+                if AMENDED in event.details:
+                    self._amended[event.setup] = event
             elif not isinstance(event, FindingRecord):
                 if at_s_of(event) >= self.stop_s:
                     return
@@ -323,8 +337,23 @@ class Replay:
             then = under.digest.partition("@")[2]
             if then != meter.version:
                 self._note(f"measured by {then or 'another meter'}, replayed by {meter.version}")
-            self._feeds[under] = Feed(meter=meter, version=meter.version, config=under.digest)
+            if self.archive.amendments(self.job):
+                meter = _Amended(meter, self._meter_of)
+            self._feeds[under] = Feed(
+                meter=meter,
+                version=meter.version,
+                config=under.digest,
+                closer=closer_looks(config.jobs[self.job].on_finding, under.plane),
+            )
         return self._feeds[under]
+
+    def _meter_of(self, setup: str) -> Any:
+        """The meter of an amended setup; None where it is as it was recorded."""
+        record = self._amended.get(setup)
+        if record is None:
+            return None
+        config = recorded_config(self.job, record.details["config"])
+        return kind_parts(config, self.job, record.details["plane"]).meter
 
     def _check_config(self, config: StationConfig, kind: str) -> None:
         if self.job not in config.jobs:
@@ -345,6 +374,34 @@ class Replay:
     def _note(self, text: str) -> None:
         if text not in self.notes:
             self.notes.append(text)
+
+
+class _Amended:
+    """A meter that takes what its settings have of the chain from the setup that it was told of
+    last. One replay's own: what it was told of last is no part of a state."""
+
+    def __init__(self, meter: Any, meter_of: Callable[[str], Any]) -> None:
+        self._meter, self._meter_of = meter, meter_of
+        self.version = str(meter.version)
+        self._now = meter
+        self._known: dict[str, Any] = {}
+
+    def start(self) -> Any:
+        return self._meter.start()
+
+    def step(self, state: Any, event: Event) -> tuple[Any, Output]:
+        if isinstance(event, SetupChanged):
+            if event.setup not in self._known:
+                self._known[event.setup] = self._meter_of(event.setup)
+            self._now = self._known[event.setup] or self._meter
+        stepped: tuple[Any, Output] = self._now.step(state, event)
+        return stepped
+
+    def dump(self, state: Any) -> bytes:
+        return bytes(self._meter.dump(state))
+
+    def load(self, data: bytes) -> Any:
+        return self._meter.load(data)
 
 
 def _mark(job: str, digest: str) -> GapRecord:
