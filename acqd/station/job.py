@@ -27,6 +27,7 @@ from acqd.archive.records import (
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.errors import ArchiveError
+from acqd.measure.closerlook_settings import is_look
 from acqd.measure.meter import Answer, FindingDraft, Output
 from acqd.station.drafts import Draft, committed_or_failed, due_of, gap_reason, not_kept
 from acqd.station.feed import (
@@ -36,8 +37,10 @@ from acqd.station.feed import (
     JobState,
     SetupView,
     config_ended,
+    following,
     sweep_seen,
 )
+from acqd.station.follow import Follower
 from acqd.station.gaps import Waiting, WaitingGaps
 from acqd.station.jobspec import JobSpec, Taken
 from acqd.station.references import ReferenceRecord
@@ -101,6 +104,10 @@ class JobRunner:
         self._meter_failures = 0
         self._tell_failed = False
         self._gaps = WaitingGaps()
+        self.follower: Follower | None = None
+        """Who has the job's findings looked at, where somebody does."""
+        self.last_due: Taken | None = None
+        """The last sweep of step 0 that was measured."""
         self._under_way: set[asyncio.Future[None]] = set()
         self._log = structlog.get_logger().bind(job=spec.name)
 
@@ -190,14 +197,15 @@ class JobRunner:
         try:
             await self._keep_gaps(before)
             await self._mark_config()
-            await self._turn_hours(batch[0].sweep.started_s)
+            if not is_look(batch[0].step):
+                await self._turn_hours(batch[0].sweep.started_s)
             draft = self._draft()
             for taken in batch:
                 self._add_sweep(draft, taken)
             await self._commit(draft)
         except ArchiveError as exc:
             # Before the lock is given up: a gap of later due times may be waiting for it.
-            self.note_gap(not_kept(self.name, batch[0].due_s, due_of(batch), exc))
+            self._lost(batch, exc)
             raise
         finally:
             self.lock.release()
@@ -360,6 +368,8 @@ class JobRunner:
 
     def _add_sweep(self, draft: Draft, taken: Taken) -> None:
         sweep = taken.sweep
+        if taken.step == 0:
+            self.last_due = taken
         setup = self._setups.setup_of(sweep, taken.capabilities, step=taken.step)
         if setup.setup not in self._kept_setups:
             draft.setups.append(setup)
@@ -402,14 +412,18 @@ class JobRunner:
             sweeper_time_s=sweep.sweeper_time_s,
             flags=sweep.flags | self._late(taken),
             level=sweep.level,
-            columns={f"{CONTEXT}{name}": value for name, value in taken.context.items()},
+            columns={
+                **{f"{CONTEXT}{name}": value for name, value in taken.context.items()},
+                **({} if taken.follows is None else following(taken.follows)),
+            },
             hops=sweep.hops,
         )
 
     def _late(self, taken: Taken) -> SweepFlag:
         interval_s = self.spec.interval_s
         late_s = taken.sweep.started_s - taken.due_s
-        if interval_s is not None and taken.first_of_pass and late_s > interval_s / 2:
+        is_due = taken.first_of_pass and taken.follows is None
+        if interval_s is not None and is_due and late_s > interval_s / 2:
             return SweepFlag.LATE
         return SweepFlag(0)
 
@@ -501,8 +515,14 @@ class JobRunner:
         self._gaps.put_back(draft.waiting)
         if draft.sweeps:
             exc = None if committed.cancelled() else committed.exception()
-            due_s = draft.sweeps[0].due_s
-            self.note_gap(not_kept(self.name, due_s, due_of(draft.sweeps), exc))
+            self._lost(draft.sweeps, exc)
+
+    def _lost(self, sweeps: Sequence[Taken | SweepRecord], exc: BaseException | None) -> None:
+        """Account for sweeps that could not be kept; those of a closer look were due to nobody."""
+        if is_look(sweeps[0].step):
+            self._log.warning("closer_look_not_kept", problem=str(exc or "it was given up"))
+            return
+        self.note_gap(not_kept(self.name, sweeps[0].due_s, due_of(sweeps), exc))
 
     def _install(self, draft: Draft) -> None:
         """What was committed becomes the state, and is told."""
@@ -526,3 +546,5 @@ class JobRunner:
             if not self._tell_failed:
                 self._tell_failed = True
                 self._log.error("message_not_made", exc_info=exc)
+        if draft.findings and self.follower is not None:
+            self.follower.hear(draft.findings)
