@@ -95,6 +95,10 @@ class PassNews:
     kind: str
     seq: int
     at_s: float
+    setup: str
+    """Digest of what makes sweeps comparable."""
+    is_listening: bool
+    """Whether it would have heard what was there: neither keyed over nor spoilt otherwise."""
     summary: Mapping[str, Any]
     values: Mapping[str, float]
 

@@ -18,6 +18,7 @@ from acqd.alerts.news import (
 )
 from acqd.archive.records import FindingRecord, HourlyRecord, SweepRecord
 from acqd.measure.meter import Output
+from acqd.measure.trust import SPOILT_NOISE, spoilt_by
 from acqd.station.feed import SetupView
 
 if TYPE_CHECKING:
@@ -75,6 +76,9 @@ class Listeners(list[Listener]):
                     kind=job.spec.kind,
                     seq=sweep.seq,
                     at_s=sweep.started_s,
+                    setup=sweep.setup,
+                    is_listening=spoilt_by(sweep.flags, SPOILT_NOISE) is None
+                    and bool((output.summary or {}).get("listening", True)),
                     summary=output.summary or {},
                     values=output.values,
                 )

@@ -1,0 +1,269 @@
+"""One attempt to send one alert by one way: a program of its own, within the way's time limit.
+
+Apprise and HTTP go by :mod:`acqd.alerts.sender`, at low priority. A command is started as it is,
+without a shell: the alert is JSON on its standard input and, in parts, in its environment; what it
+prints is thrown away but for the last line of its errors. Whatever a program does, its whole
+session is killed at the time limit, or when nobody waits for it any more.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import contextlib
+import json
+import os
+import signal
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import quote, unquote, urlsplit
+
+from acqd.alerts.ways import Way
+from acqd.alerts.wording import filled
+from acqd.look.times import clock, duration
+
+__all__ = ["PROGRAM", "Outcome", "scrubbed", "send"]
+
+PROGRAM = (sys.executable, "-P", "-m", "acqd.alerts.sender")
+NICENESS = 10
+ANSWER_MOST_BYTES = 65536
+ERRORS_KEPT_BYTES = 4096
+CHUNK_BYTES = 65536
+KILLED_S = 0.3
+LAST_WORDS_S = 0.5
+STARTED_S = 5.0
+"""Beyond the time limit, for a program to start on a busy machine and to say what became of it."""
+SECRET_LEAST = 4
+"""Letters; a shorter part of an address is no secret and would blank out whole sentences."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What became of an attempt. ``left``: the addresses of the way that have not taken it."""
+
+    problem: str = ""
+    refused: bool = False
+    """It is this alert that is not wanted, not the way that is down."""
+    left: tuple[int, ...] = ()
+
+    @property
+    def is_sent(self) -> bool:
+        return not self.problem
+
+
+async def send(
+    way: Way, payload: Mapping[str, Any], *, zone: str, left: tuple[int, ...] | None = None
+) -> Outcome:
+    """Try once. ``left`` narrows the addresses; None is all of them.
+
+    Raises nothing but a cancellation, at which the program is killed.
+    """
+    try:
+        if way.kind == "command":
+            return await _by_command(way, payload, zone)
+        return await _by_program(way, payload, left)
+    except OSError as exc:
+        reason = exc.strerror or "it cannot be started"
+        where = way.command[0] if way.kind == "command" else "a program"
+        return Outcome(problem=scrubbed(f"{where}: {reason.lower()}", way), left=left or ())
+
+
+# --- Apprise and HTTP -----------------------------------------------------------------------------
+
+
+async def _by_program(
+    way: Way, payload: Mapping[str, Any], left: tuple[int, ...] | None
+) -> Outcome:
+    wanted = tuple(range(len(way.urls))) if left is None else left
+    asked = {
+        "kind": way.kind,
+        "urls": way.urls,
+        "headers": dict(way.headers),
+        "payload": dict(payload),
+        "limit_s": way.time_limit_s,
+        "left": wanted,
+    }
+    said, _, code = await _run(
+        PROGRAM,
+        json.dumps(asked).encode(),
+        environ=_environ(way),
+        limit_s=way.time_limit_s + STARTED_S,
+        answers=True,
+    )
+    if code is None:
+        return Outcome(problem=f"no end of it within {duration(way.time_limit_s)}", left=wanted)
+    try:
+        results = [(int(one["at"]), bool(one["ok"]), one) for one in json.loads(said)]
+    except (ValueError, KeyError, TypeError):
+        how = f"signal {-code}" if code < 0 else f"code {code}"
+        return Outcome(problem=f"the program that sends ended with {how}", left=wanted)
+    failed = [(at, one) for at, ok, one in results if not ok]
+    if not failed:
+        return Outcome()
+    problem = scrubbed(str(failed[0][1].get("problem", "")), way) or "it did not say why"
+    return Outcome(
+        problem=problem,
+        refused=all(bool(one.get("refused")) for _, one in failed),
+        left=tuple(at for at, _ in failed),
+    )
+
+
+# --- a command ------------------------------------------------------------------------------------
+
+
+async def _by_command(way: Way, payload: Mapping[str, Any], zone: str) -> Outcome:
+    values = _values(payload, zone)
+    words = [way.command[0], *(filled(word, values) for word in way.command[1:])]
+    # No argument and no variable can hold a NUL.
+    words = [word.replace("\0", " ") for word in words]
+    given = {f"ACQD_{key.upper()}": value.replace("\0", " ") for key, value in values.items()}
+    _, errors, code = await _run(
+        words,
+        json.dumps(payload, ensure_ascii=False).encode() + b"\n",
+        environ={**_environ(way), **given},
+        limit_s=way.time_limit_s,
+        folder=str(way.folder),
+    )
+    if code == 0:
+        return Outcome()
+    if code is None:
+        problem = f"it was killed after {duration(way.time_limit_s)}"
+    else:
+        problem = f"it was ended by signal {-code}" if code < 0 else f"it ended with code {code}"
+    if errors:
+        problem += f": {errors}"
+    return Outcome(problem=scrubbed(problem, way))
+
+
+def _values(payload: Mapping[str, Any], zone: str) -> dict[str, str]:
+    """What may stand in the words of a command, and goes into its environment."""
+    since_s, at_s = float(payload["since_s"]), float(payload["at_s"])
+    return {
+        "alert": str(payload["alert"]),
+        "at": clock(at_s, zone),
+        "channel": str(payload["channel"] or ""),
+        "count": str(payload["count"]),
+        "job": str(payload["job"] or ""),
+        "lasted": duration(round(max(0.0, at_s - since_s))),
+        "since": clock(since_s, zone),
+        "state": str(payload["state"]),
+        "station": str(payload["station"]),
+        "sweeper": str(payload["sweeper"] or ""),
+        "text": str(payload["text"]),
+        "title": str(payload["title"]),
+        "what": str(payload["what"] or ""),
+    }
+
+
+def _environ(way: Way) -> dict[str, str]:
+    return {key: value for key, value in os.environ.items() if key not in way.hidden}
+
+
+# --- processes ------------------------------------------------------------------------------------
+
+
+async def _run(
+    words: Sequence[str],
+    given: bytes,
+    *,
+    environ: Mapping[str, str],
+    limit_s: float,
+    folder: str | None = None,
+    answers: bool = False,
+) -> tuple[bytes, str, int | None]:
+    """Its answer, the last line of its errors, and its exit code; None where it was killed."""
+    pipe, nowhere = asyncio.subprocess.PIPE, asyncio.subprocess.DEVNULL
+    process = await asyncio.create_subprocess_exec(
+        *words,
+        stdin=pipe,
+        stdout=pipe if answers else nowhere,
+        stderr=nowhere if answers else pipe,
+        env=environ,
+        cwd=folder,
+        start_new_session=True,
+    )
+    with contextlib.suppress(OSError):
+        os.setpriority(os.PRIO_PROCESS, process.pid, NICENESS)
+    reader = process.stdout if answers else process.stderr
+    assert reader is not None
+    kept = bytearray()
+    code: int | None = None
+    most = ANSWER_MOST_BYTES if answers else ERRORS_KEPT_BYTES
+    beside = [
+        asyncio.create_task(_feed(process, given)),
+        asyncio.create_task(_read(reader, kept, most)),
+    ]
+    try:
+        async with asyncio.timeout(limit_s):
+            code = await process.wait()
+            # Somebody whom it started may hold the other end for ever.
+            await asyncio.wait(beside[1:], timeout=LAST_WORDS_S)
+    except TimeoutError:
+        pass
+    finally:
+        for task in beside:
+            task.cancel()
+        await _kill(process)
+        await asyncio.wait(beside)
+    return bytes(kept), "" if answers else _last_line(bytes(kept)), code
+
+
+async def _read(reader: asyncio.StreamReader, kept: bytearray, most: int) -> None:
+    """Keep the end of what it writes, and throw the rest away."""
+    while chunk := await reader.read(CHUNK_BYTES):
+        kept += chunk
+        del kept[:-most]
+
+
+async def _feed(process: asyncio.subprocess.Process, given: bytes) -> None:
+    """Give it what it may read. That it does not read it is no fault."""
+    assert process.stdin is not None
+    with contextlib.suppress(OSError):
+        process.stdin.write(given)
+        await process.stdin.drain()
+        process.stdin.close()
+
+
+def _last_line(said: bytes) -> str:
+    lines = [line.strip() for line in said.decode("utf-8", "replace").splitlines()]
+    last = next((line for line in reversed(lines) if line), "")[:300]
+    return "".join(letter if letter.isprintable() else " " for letter in last)
+
+
+async def _kill(process: asyncio.subprocess.Process) -> None:
+    """End it and what it started, which are a session of their own; nothing where it has ended."""
+    if process.returncode is None:
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.killpg(process.pid, signal.SIGKILL)
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(KILLED_S):
+                await process.wait()
+    # Or its pipes stay with us where somebody else holds the other end.
+    process._transport.close()  # type: ignore[attr-defined]  # private in asyncio
+
+
+# --- secrets --------------------------------------------------------------------------------------
+
+
+def scrubbed(text: str, way: Way) -> str:
+    """``text`` without anything of the way's addresses and headers."""
+    for part in sorted(_parts(way), key=len, reverse=True):
+        text = text.replace(part, "…")
+    return text
+
+
+def _parts(way: Way) -> set[str]:
+    parts: set[str] = set()
+    for secret in way.secrets:
+        parts.add(secret)
+        for word in secret.replace("://", " ").replace("/", " ").split():
+            parts.add(word)
+            parts.update(word.replace("?", " ").replace("&", " ").replace("=", " ").split())
+            user, at, _ = word.rpartition("@")
+            parts.update([user, *user.split(":")] if at else ())
+            parts.add(base64.b64encode(user.encode()).decode())
+    parts |= {unquote(part) for part in parts} | {quote(part, safe="") for part in parts}
+    plain = {urlsplit(url).hostname or "" for url in way.urls if way.kind == "post"}
+    return {part for part in parts if len(part) >= SECRET_LEAST} - plain
