@@ -264,6 +264,8 @@ class _Stage:
             seal_every_s=max(SEAL_EVERY_S, self._config.seal_every_s),
             keep_free_bytes=KEEP_FREE_BYTES,
             contexts=(),
+            # Nobody is to be woken by a night that never was.
+            alerts=None,
             software=software,
             # Each setup says it too: a report may show any part of the night.
             jobs=tuple(

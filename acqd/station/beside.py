@@ -11,6 +11,7 @@ from typing import Any
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.publish.settings import BrokerSettings
+from acqd.station.alerting import Alerting
 from acqd.station.build import Built
 from acqd.station.commands import StationCommands
 from acqd.station.conditions import OnlyRules
@@ -26,7 +27,7 @@ from acqd.station.reporting import Reports
 from acqd.station.selftesting import SelfTests, tell_untold
 from acqd.station.surroundings import Surroundings
 from acqd.station.sweepers import SweeperRunner
-from acqd.station.tell import Teller
+from acqd.station.tell import STATION, Teller
 from acqd.station.upkeep import Upkeep
 from acqd.station.watch import StationFindings
 
@@ -83,6 +84,7 @@ class Beside:
             self.sources = ContextSources(
                 context, station=built.name, settings=settings, clock=clock, tell=findings.tell
             )
+        self._alerting = self._alerts(teller)
         self.reports = Reports(
             built.archive,
             jobs.values(),
@@ -105,6 +107,7 @@ class Beside:
             self._control().run(),
             tell_untold(self._findings, self._archive),
             self.reports.run(),
+            *([] if self._alerting is None else [self._alerting.run()]),
             *self._live_page(),
         ]
 
@@ -127,6 +130,23 @@ class Beside:
         )
         watch = HoldWatch(self._context, [keys, only], hold=self._hold)
         return [self.sources.run(), watch.run()]
+
+    def _alerts(self, teller: Teller) -> Alerting | None:
+        plan = self._built.alerts
+        if plan is None:
+            return None
+        alerting = Alerting(
+            plan,
+            archive=self._built.archive,
+            clock=self._clock,
+            last_findings={
+                "": self._archive.recovery.next_finding(STATION) - 1,
+                **{name: job.last_finding for name, job in self._jobs.items()},
+            },
+            tell=self._findings.tell,
+        )
+        teller.listeners.append(alerting.hear)
+        return alerting
 
     def _hold(self, job: str, why: str | None) -> None:
         for sweeper in self._sweepers:

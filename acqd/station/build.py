@@ -10,6 +10,7 @@ from typing import Any
 
 import structlog
 
+from acqd.alerts.plan import AlertPlan, alert_plan
 from acqd.chain import MARGIN_DB, Chain, PartKind
 from acqd.clock import Clock
 from acqd.config.models import SweeperTable
@@ -148,6 +149,8 @@ class Built:
     """Whether to look for what is plugged in while it runs."""
     configured: Mapping[str, tuple[str, Named]]
     """Driver and address of every sweeper of the config by its name, also where it is disabled."""
+    alerts: AlertPlan | None = None
+    """Who is told of what; None where nobody is."""
     page: PageSpec | None = None
     """The live page to serve beside the station."""
 
@@ -193,6 +196,7 @@ def build(
         trace_points=config.mqtt.trace_points,
         time_zone=config.station.time_zone,
         hot_plug=config.station.hot_plug,
+        alerts=alert_plan(config),
         configured={
             name: (table.driver, Named(address=config.address(name), options=config.options(name)))
             for name, table in config.sweepers.items()
