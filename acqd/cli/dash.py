@@ -37,6 +37,7 @@ __all__ = ["command"]
     help="An archive at hand: the sheet begins with its hours, and its reports are linked.",
 )
 @click.option("--root", help="What all topics begin with; 'acqd' where nothing is said.")
+@click.option("--user", metavar="NAME", help="The name to log in with at the broker.")
 @click.option("--user-env", metavar="NAME", help="The variable that holds the broker's user.")
 @click.option("--password-env", metavar="NAME", help="The variable that holds the password.")
 @click.option("--password-file", type=click.Path(path_type=Path), help="A file that holds it.")
@@ -62,6 +63,7 @@ def command(
     token_file: Path | None,
     archives: tuple[Path, ...],
     root: str | None,
+    user: str | None,
     user_env: str | None,
     password_env: str | None,
     password_file: Path | None,
@@ -85,6 +87,7 @@ def command(
     from acqd.dash.service import DashSettings
 
     secrets_of = {
+        "user": user,
         "user_env": user_env,
         "password_env": password_env,
         "password_file": password_file,
@@ -193,15 +196,27 @@ def _broker_of_config(
             f"in [mqtt], or name another with --broker"
         )
     merged: dict[str, object] = {
+        "user": loaded.mqtt.user,
         "user_env": loaded.mqtt.user_env,
         "password_env": loaded.mqtt.password_env,
         "password_file": loaded.password_file,
         "ca_file": loaded.ca_file,
     }
-    merged |= {key: value for key, value in given.items() if value is not None}
+    told = {key: value for key, value in given.items() if value is not None}
+    for key in [key for one, key in _EITHER if one in told]:
+        merged[key] = None  # what is said here stands in for the other way to say it
+    merged |= told
     table = loaded.mqtt.model_copy(update={"topic_root": root or loaded.mqtt.topic_root})
     near = (loaded.station.name, loaded.archive)
     return _settings(table, merged, environ), near, loaded.station.time_zone
+
+
+_EITHER = (
+    ("user", "user_env"),
+    ("user_env", "user"),
+    ("password_env", "password_file"),
+    ("password_file", "password_env"),
+)
 
 
 def _settings(
@@ -217,6 +232,7 @@ def _settings(
     if not _may_be_host(endpoint.host):
         raise WrongUsage(f"broker {endpoint.host!r}: no name or address of a machine")
     ca_file, password_file = given.get("ca_file"), given.get("password_file")
+    user = None if given.get("user") is None else str(given["user"])
     password = _variable(given.get("password_env"), environ)
     if password_file is not None:
         password = _content(Path(str(password_file)), "--password-file")
@@ -225,7 +241,7 @@ def _settings(
     return BrokerSettings(
         address=endpoint,
         version=MqttVersion(table.version),
-        user=_variable(given.get("user_env"), environ),
+        user=user or _variable(given.get("user_env"), environ),
         password=password,
         ca_file=None if ca_file is None else Path(str(ca_file)),
         topic_root=table.topic_root,

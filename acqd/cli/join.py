@@ -187,6 +187,9 @@ def _changed(joined: JoinLine, loaded: StationConfig) -> str:
 def _show(loaded: StationConfig, text: str) -> None:
     import difflib
 
+    if text == loaded.text:
+        click.echo(f"\n{loaded.path} says so already; the password is kept anew")
+        return
     lines = difflib.unified_diff(loaded.text.splitlines(), text.splitlines(), lineterm="", n=1)
     click.echo(f"\n{loaded.path} will change so:")
     for line in list(lines)[2:]:

@@ -13,8 +13,9 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-TAKEN_WITHIN_S = 8.0
-"""A running broker is told of a new account within a second or two."""
+TAKEN_AFTER_S, TAKEN_WITHIN_S = 1.5, 8.0
+"""A running broker is told of a new account within a second or two; sooner it would refuse it, and
+its station warn of that."""
 
 _config = click.option("--config", type=click.Path(), help="The config of the station that serves.")
 _host = click.option(
@@ -316,6 +317,7 @@ def _whether_taken(serve: Serve, name: str, password: str) -> str:
         timeout_s=3.0,
     )
     ends_s = time.monotonic() + TAKEN_WITHIN_S
+    time.sleep(TAKEN_AFTER_S)
     while True:
         try:
             asyncio.run(try_account(settings, name))
