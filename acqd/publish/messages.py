@@ -205,6 +205,10 @@ class JobState(Message):
     since_s: float
     last_finding: Count = 0
     """Number of the job's newest finding; 0 where there is none."""
+    finding: Text = ""
+    """What it says; empty where none came in this run."""
+    finding_at: TimeText | None = None
+    finding_at_s: float | None = None
     last_seq: Count = 0
     due: Count = 0
     stored: Count = 0
