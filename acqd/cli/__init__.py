@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["main"]
 
 COMMANDS = {
+    "alert": "When somebody is told of something: list the alerts, send a test.",
     "chain": "The chain that was recorded: show it, or put it right afterwards.",
     "check": "What a station would do: sweepers, jobs, times, disk and messages.",
     "confirm": "Another instrument answers and it is meant: jobs that wait go on.",
