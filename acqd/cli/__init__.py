@@ -42,6 +42,7 @@ COMMANDS = {
     "replay": "Measure an archive's sweeps again, and compare with what was published.",
     "report": "What an archive holds of a night, as one page to read and to send.",
     "run": "Run the station until Ctrl-C, SIGTERM or SIGHUP.",
+    "service": "The station as a service: it starts with the machine, and again when it ends.",
     "share": "Let other stations, and viewers, use the broker of this station.",
     "status": "How the station stands: sweepers, jobs, what they kept and found last.",
     "tonight": "From what is plugged in to a watched night and its report, in one command.",

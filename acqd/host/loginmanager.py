@@ -14,7 +14,7 @@ import os
 import socket
 from typing import Any, Final
 
-from acqd.errors import AcqdError
+from acqd.errors import HostError
 
 __all__ = ["WANTED", "LoginBus", "NotHeld", "may_keep_awake", "take"]
 
@@ -29,7 +29,7 @@ WANTED: Final = ("sleep:idle:handle-lid-switch", "sleep:idle", "idle")
 services of users who are not logged in) only the last."""
 
 
-class NotHeld(AcqdError):
+class NotHeld(HostError):
     """Nobody keeps the machine awake for us; says why."""
 
 

@@ -16,7 +16,15 @@ from acqd.host.checks import HostCheck, good, to_do, unknown
 from acqd.host.here import Here, Process
 from acqd.host.needs import Needs
 
-__all__ = ["Group", "parse_groups", "port_groups", "ports_here", "rights", "strangers"]
+__all__ = [
+    "PORT_GROUPS",
+    "Group",
+    "parse_groups",
+    "port_groups",
+    "ports_here",
+    "rights",
+    "strangers",
+]
 
 RIGHTS: Final = "rights on ports"
 PROBED: Final = "nobody else on the ports"
@@ -24,6 +32,8 @@ PROBED: Final = "nobody else on the ports"
 SERIAL_NAME: Final = re.compile(r"tty(USB|ACM|XRUSB|AMA|AP)[0-9]+|rfcomm[0-9]+|usbtmc[0-9]+")
 SERIAL_GROUPS: Final = ("dialout", "uucp")
 """Whom distributions give serial ports to: Debian and its kin, and others."""
+PORT_GROUPS: Final = (*SERIAL_GROUPS, "plugdev")
+"""With the one that Debian gives USB devices to."""
 PORTS_SHOWN: Final = 4
 
 
@@ -128,7 +138,7 @@ def _needs_rule(here: Here, path: str) -> HostCheck:
     sysfs = here.at("/sys/bus/usb/devices")
     device = next((one for one in usb_devices(sysfs) if path in usb_nodes(one, sysfs)), None)
     names = [group.name for group in parse_groups(here.text("/etc/group") or "").values()]
-    group = next((name for name in ("plugdev", *SERIAL_GROUPS) if name in names), here.user)
+    group = next((name for name in reversed(PORT_GROUPS) if name in names), here.user)
     if device is None:
         return to_do(RIGHTS, f"{path} is gone again", "look once more")
     rule = (

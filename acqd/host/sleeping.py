@@ -18,7 +18,7 @@ from acqd.host.checks import HostCheck, good, to_do, unknown
 from acqd.host.here import Here
 from acqd.host.needs import Needs
 
-__all__ = ["ini_values", "lid", "sleeps", "unit_settings"]
+__all__ = ["MASK", "ini_values", "lid", "never_sleeps", "sleeps", "unit_settings"]
 
 LID: Final = "lid"
 SLEEP: Final = "sleep"
@@ -79,7 +79,7 @@ def lid(here: Here) -> HostCheck:
         return unknown(LID, "this system does not say whether there is a lid")
     if not has_lid:
         return good(LID, "no lid")
-    if _cannot_sleep(here):
+    if never_sleeps(here):
         return good(LID, "there is a lid, and sleep is switched off")
     settings = unit_settings(here, "logind.conf", "Login")
     on_battery = settings.get("HandleLidSwitch", "suspend")
@@ -107,7 +107,7 @@ def _masked(here: Here) -> bool:
     )
 
 
-def _cannot_sleep(here: Here) -> str:
+def never_sleeps(here: Here) -> str:
     """Why this machine never sleeps, whoever asks; empty where it can."""
     states = here.text("/sys/power/state")
     if states is not None and not states.split():
@@ -129,7 +129,7 @@ def sleeps(here: Here, needs: Needs, *, held: bool | None = None) -> HostCheck:
 
     ``held`` says whether this user was just allowed to; None where that was not tried.
     """
-    why = _cannot_sleep(here)
+    why = never_sleeps(here)
     if why:
         return good(SLEEP, why)
     when = _when_idle(here)
