@@ -21,12 +21,15 @@ CURVE_WIDTH = 40
 
 @click.command("status")
 @takes_config
+@click.option("--all", "with_all", is_flag=True, help="All stations that the broker knows.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
-def command(config: str | None, as_json: bool) -> None:
+def command(config: str | None, with_all: bool, as_json: bool) -> None:
     """Show how the station of CONFIG stands: sweepers, jobs, what they kept and found last.
 
     Asks the running station on this machine, over its socket; no broker is needed. Where none runs,
-    its archive tells when it last did. Exit code 1 where no station runs.
+    its archive tells when it last did. Exit code 1 where no station runs. With --all, and where the
+    station serves its broker to others or uses another one's and there are several, all stations
+    of the broker by what they said last.
     """
     import json
     import time
@@ -38,6 +41,8 @@ def command(config: str | None, as_json: bool) -> None:
 
     path = find_config(config)
     loaded = load_config(path)
+    if with_all:
+        raise SystemExit(_all(loaded, as_json=as_json))
     told = standing(loaded.archive)
     runs = told is not None
     now_s = time.time()
@@ -57,7 +62,48 @@ def command(config: str | None, as_json: bool) -> None:
         _show_running(told)
     else:
         _show_left(loaded, told)
+    if not as_json:
+        _show_others(loaded)
     raise SystemExit(0 if runs else 1)
+
+
+def _all(loaded: StationConfig, *, as_json: bool) -> int:
+    """All stations of the broker; the exit code, 1 where one of them was lost or there is none."""
+    import json
+    import time
+
+    from acqd.cli import status_all
+
+    stations = status_all.gathered(loaded)
+    if as_json:
+        told = _finite(status_all.as_json(stations))
+        click.echo(json.dumps({"stations": told}, indent=2, ensure_ascii=False))
+    else:
+        said = "1 station" if len(stations) == 1 else f"{len(stations)} stations"
+        click.echo(f"the broker {loaded.mqtt.endpoint} knows {said or 'no station'}")
+        zone = loaded.station.time_zone
+        for line in status_all.lines_of(stations, zone=zone, now_s=time.time()):
+            click.echo(line)
+    return int(not stations or any(one.was_lost for one in stations))
+
+
+def _show_others(loaded: StationConfig) -> None:
+    """The other stations of a broker that several may use; what cannot be reached is said."""
+    import time
+
+    from acqd.cli import status_all
+    from acqd.errors import BrokerError
+
+    if loaded.mqtt.serve is None and loaded.mqtt.place != "url":
+        return
+    try:
+        stations = status_all.gathered(loaded)
+    except BrokerError as exc:
+        click.echo(f"\nother stations: not known, {exc}")
+        return
+    others = [one for one in stations if one.station != loaded.station.name]
+    for line in status_all.lines_of(others, zone=loaded.station.time_zone, now_s=time.time()):
+        click.echo(line)
 
 
 def _show_running(told: Mapping[str, Any]) -> None:

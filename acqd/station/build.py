@@ -46,6 +46,7 @@ __all__ = [
     "Built",
     "SweeperSpec",
     "at_address",
+    "broker_settings",
     "build",
     "job_spec",
     "plane_of",
@@ -410,17 +411,9 @@ def _broker(
     if place == "none":
         return None, None, "none: nothing is published"
     log = structlog.get_logger()
-    endpoint = mqtt.endpoint
-    assert endpoint is not None
-    settings = BrokerSettings(
-        address=endpoint,
-        version=MqttVersion(mqtt.version),
-        user=mqtt.user or _secret_of(mqtt.user_env, environ),
-        password=_password(config, environ),
-        ca_file=config.ca_file,
-        topic_root=mqtt.topic_root,
-        outbox=mqtt.outbox,
-    )
+    settings = broker_settings(config, environ, instead=instead)
+    assert settings is not None
+    endpoint = settings.address
     if place == "embedded":
         if mqtt.serve is not None:
             raise BrokerError(
@@ -438,6 +431,32 @@ def _broker(
             "",
         )
     return settings, None, str(endpoint)
+
+
+def broker_settings(
+    config: StationConfig, environ: Mapping[str, str], *, instead: str | None = None
+) -> BrokerSettings | None:
+    """How the station speaks to its broker; None where it has none. ``instead`` stands in for the
+    config's `broker`.
+
+    Raises:
+        BrokerError: a password that cannot be read.
+    """
+    mqtt = config.mqtt
+    # Not validated again: a table for another one's broker has keys that the own has no use for.
+    mqtt = mqtt if instead is None else mqtt.model_copy(update={"broker": instead})
+    endpoint = mqtt.endpoint
+    if endpoint is None:
+        return None
+    return BrokerSettings(
+        address=endpoint,
+        version=MqttVersion(mqtt.version),
+        user=mqtt.user or _secret_of(mqtt.user_env, environ),
+        password=_password(config, environ),
+        ca_file=config.ca_file,
+        topic_root=mqtt.topic_root,
+        outbox=mqtt.outbox,
+    )
 
 
 def serve_of(config: StationConfig) -> Serve | None:
