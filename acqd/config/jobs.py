@@ -41,6 +41,7 @@ from acqd.config.tables import (
     Table,
 )
 from acqd.config.transmission import TransmissionTable
+from acqd.config.witness import WitnessTable, misfits_of_witnesses
 from acqd.measure.finding_words import FINDING_WORDS
 from acqd.plan.schedule import DuskToDawn, Schedule, Window, window_from_text
 from acqd.sweep import SourceRequest, SweepRequest
@@ -217,6 +218,9 @@ class JobTable(Table):
     carrier: CarrierTable = Field(default_factory=CarrierTable)
     soak: SoakTable | None = None
     on_finding: tuple[OnFindingTable, ...] = ()
+    witness: tuple[WitnessTable, ...] = ()
+    learn_witnesses: Switch = True
+    deaf_by_floor: Switch = True
     report: ReportWish = None
     source: SourceTable | None = None
     transmitter: TransmitterTable | None = None
@@ -256,6 +260,7 @@ class JobTable(Table):
         yield from self._misfits_of_source()
         yield from self._misfits_of_soak()
         yield from misfits_of_looks(self.on_finding, self.kind)
+        yield from misfits_of_witnesses(self)
         yield from self._misfits_of_report()
 
     def _misfits_of_report(self) -> Iterator[Misfit]:

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 from acqd.chain import Chain, PartKind
 from acqd.config.whole import StationConfig
+from acqd.config.witness import may_repeat
 from acqd.measure.emission_settings import EmissionSettings
 from acqd.measure.reflection_sweep import ReflectionSettings
 from acqd.measure.soak_settings import SoakContext, SoakLimit, SoakSettings, unit_of_figure
@@ -99,7 +100,7 @@ def soak_settings(config: StationConfig, name: str, figures: Mapping[str, str]) 
     assert table is not None
     return SoakSettings(
         job=name,
-        may_repeat=config.jobs[name].source is not None,
+        may_repeat=may_repeat(config, name),
         length_s=table.length_s,
         label=table.label,
         limits=tuple(

@@ -29,6 +29,7 @@ from acqd.config.models import (
 from acqd.config.on_finding import looks_source
 from acqd.config.problems import Text
 from acqd.config.quantity import FREQUENCY, format_quantity
+from acqd.config.witness import WITNESS_DEFAULTS
 from acqd.measure.channels import ChannelPlan
 from acqd.measure.limit_profile import LimitProfile
 from acqd.plan.schedule import Schedule
@@ -55,7 +56,7 @@ _SWEEPER_SAYS = (
     "phase_noise_at",
     "stopband",
 )
-_SWEEPER_MAY_SAY = ("noise_bandwidth",)
+_SWEEPER_MAY_SAY = ("noise_bandwidth", "may_repeat")
 """Keys that came later, left out where they are not said: so digests of old stay as they are."""
 
 
@@ -174,6 +175,7 @@ class StationConfig:
             key: value
             for key, value in plain.items()
             if key not in _NOT_COMPARABILITY and key not in other_kinds
+            if not (key in WITNESS_DEFAULTS and value == WITNESS_DEFAULTS[key])
         }
         request = table.request()
         return {

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-__all__ = ["FINDING_WORDS"]
+__all__ = ["FINDING_WORDS", "HEARING_WORDS"]
 
 FINDING_WORDS: Mapping[str, tuple[str, ...]] = {
     "band": (
@@ -51,3 +51,6 @@ FINDING_WORDS: Mapping[str, tuple[str, ...]] = {
         "response_changed",
     ),
 }
+
+HEARING_WORDS = ("deaf", "hears_again")
+"""Findings of any kind that are about the sweeper and its aerial, not about what is measured."""

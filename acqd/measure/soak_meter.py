@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from acqd.measure.checkpoint import dump_state, load_state
+from acqd.measure.deafness import Deaf
 from acqd.measure.meter import (
     Event,
     FindingDraft,
@@ -133,6 +134,12 @@ class SoakMeter:
         if of_kind is None:
             return {}
         found: Mapping[str, Mapping[str, Any]] = of_kind(state.inner)
+        return found
+
+    def deaf(self, state: SoakMeterState) -> Deaf | None:
+        """The kind's deafness under way."""
+        of_kind = getattr(self.inner, "deaf", None)
+        found: Deaf | None = None if of_kind is None else of_kind(state.inner)
         return found
 
     # -- one event --------------------------------------------------------------------------------

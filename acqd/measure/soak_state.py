@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.measure.finding_words import HEARING_WORDS
 from acqd.measure.meter import GapSeen, Output, Reference, SetupChanged, SweepSeen
 from acqd.measure.report import end_s
 from acqd.measure.running import Series, append, new_series
@@ -206,9 +207,12 @@ def _how_many(gap: GapSeen, apart_s: float, until_s: float) -> int:
 
 
 def with_findings(state: SoakState, output: Output) -> SoakState:
-    """With the kind's own findings and the verdict of a pass."""
+    """With the kind's own findings and the verdict of a pass. That nobody heard is no fault of what
+    is on soak; it is counted as time not listened."""
     findings, passes = state.findings, state.passes
     for one in output.findings:
+        if one.what in HEARING_WORDS:
+            continue
         if one.what in findings or len(findings) < WORDS_MOST:
             findings = {**findings, one.what: findings.get(one.what, 0) + 1}
     if output.verdict is not None:

@@ -56,6 +56,7 @@ from acqd.config.transmission import (
     StopbandTable,
     TransmissionTable,
 )
+from acqd.config.witness import WitnessTable
 from acqd.errors import ConfigError
 from doc_tables import rows
 
@@ -71,6 +72,7 @@ REFLECTION = (DOCS / "reflection.md").read_text("utf-8")
 IDENTITY = (DOCS / "identity.md").read_text("utf-8")
 READY = (DOCS / "ready.md").read_text("utf-8")
 SHACK = (DOCS / "shack.md").read_text("utf-8")
+DEAF = (DOCS / "deaf.md").read_text("utf-8")
 
 PART = {"kind": "pad", "loss": "3 dB"}
 SWEEP = {"kind": "band", "sweeper": "m", "start": "1 MHz", "stop": "2 MHz", "points": 9}
@@ -85,6 +87,7 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[chain.NAME]": (CONFIG, ChainTable, {"part": [PART]}),
     "[[chain.NAME.part]]": (CONFIG, PartTable, PART),
     "[job.NAME]": (CONFIG, JobTable, {**SWEEP, "when": {"every": "2 s"}}),
+    "[[job.NAME.witness]]": (DEAF, WitnessTable, {"channel": "16", "within": "10 min"}),
     "[job.NAME.when]": (CONFIG, WhenTable, {"every": "2 s"}),
     "[job.NAME.report]": (CONFIG, ReportTable, {}),
     "[job.NAME.band]": (CONFIG, BandTable, {}),

@@ -134,7 +134,7 @@ at_least = "-300 Hz"
     )
     parts = kind_parts(config, "beacon", "the input")
     assert isinstance(parts.meter, SoakMeter)
-    assert parts.meter.version == "soak/1 carrier/2"
+    assert parts.meter.version == "soak/1 carrier/2 hearing/1"
     settings = parts.meter.settings
     (one,) = settings.limits
     assert (one.figure, one.unit, one.low, one.high) == ("offset_hz", "Hz", -300.0, 300.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from acqd.config.whole import StationConfig
+from acqd.station.kinds.hearing import hearing
 from acqd.station.kinds.parts import KindParts
 
 __all__ = ["KindParts", "kind_parts"]
@@ -13,7 +14,7 @@ def kind_parts(config: StationConfig, name: str, plane: str) -> KindParts:
 
     Imports a kind's code when a job is of it.
     """
-    parts = _of_kind(config, name, plane)
+    parts = hearing(config, name, _of_kind(config, name, plane))
     if config.jobs[name].soak is None:
         return parts
     from acqd.station.kinds.soak import soaked

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from acqd.config.whole import StationConfig
+from acqd.config.witness import may_repeat, named_witnesses
 from acqd.measure.band import BandMeter, BandSettings
 from acqd.measure.band_passes import CheckedPasses, band_pass
 from acqd.measure.band_work import AerialNoise
@@ -44,6 +45,11 @@ def band_parts(config: StationConfig, name: str, plane: str) -> KindParts:
         ambient_drift_db=band.ambient_drift_db,
         aerial=_aerial(config, name),
         region=band.region,
+        witnesses=named_witnesses(config, name),
+        learn_witnesses=job.learn_witnesses,
+        deaf_by_floor=job.deaf_by_floor,
+        may_repeat=may_repeat(config, name),
+        own_figure_db=sweeper.noise_figure_db,
     )
     make_pass: MakePass = band_pass
     if band.check_attenuation_db is not None:
