@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -40,7 +41,8 @@ def dataset_of(wanted: Wanted, pieces: list[Piece], *, far_end: bool) -> xr.Data
     def joined(name: str) -> NDArray[Any]:
         return np.concatenate([piece.core[name] for piece in pieces])[order]
 
-    levels = LevelArray(wanted, pieces, order, far_end=far_end)
+    # What was measured again is of this process; levels can be read by another.
+    levels = LevelArray(replace(wanted, again=None), pieces, order, far_end=far_end)
     times = {"long_name": "start of the sweep, by the station's clock"}
     coords: dict[str, Any] = {
         "time": ("sweep", _datetimes(joined("time")), times),

@@ -11,13 +11,14 @@ import copy
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.archive.again import FiguresAgain
 from acqd.archive.amendments import ChainAmendments
 from acqd.archive.database import error_of, pages
 from acqd.archive.hops import HopTable
@@ -60,7 +61,8 @@ T = TypeVar("T")
 class Wanted:
     """Sweeps of a job that start in [start_s, stop_s), of one step; of one setup or of all.
 
-    ``setup`` is a digest as it was recorded. With ``amendments`` pieces have amended setups.
+    ``setup`` is a digest as it was recorded. With ``amendments`` pieces have amended setups, with
+    ``again`` figures that were measured again.
     """
 
     root: Path
@@ -70,6 +72,7 @@ class Wanted:
     step: int = 0
     setup: str | None = None
     amendments: ChainAmendments | None = field(default=None, compare=False)
+    again: FiguresAgain | None = field(default=None, compare=False)
 
 
 @dataclass(slots=True)
@@ -175,7 +178,12 @@ def find_pieces(wanted: Wanted) -> list[Piece]:
         ArchiveError: a file cannot be read.
     """
     pieces = retried(f"job {wanted.job}", lambda: _find_once(wanted))
-    return _amended(pieces, wanted) if wanted.amendments and pieces else pieces
+    if wanted.amendments and pieces:
+        pieces = _amended(pieces, wanted)
+    if wanted.again is not None:
+        for piece in pieces:
+            piece.columns = wanted.again.columns(piece.columns, piece.sequence)
+    return pieces
 
 
 def _amended(pieces: list[Piece], wanted: Wanted) -> list[Piece]:
@@ -199,7 +207,12 @@ def _pass_starts(wanted: Wanted) -> Callable[[Piece], NDArray[np.float64]]:
     if wanted.step == 0 or not (wanted.amendments and wanted.amendments.is_bounded):
         return lambda piece: piece.core["time"]
     first = find_pieces(
-        replace(wanted, step=0, setup=None, amendments=None, start_s=wanted.start_s - PASS_MOST_S)
+        Wanted(
+            root=wanted.root,
+            job=wanted.job,
+            start_s=wanted.start_s - PASS_MOST_S,
+            stop_s=wanted.stop_s,
+        )
     )
     if not first:
         return lambda piece: piece.core["time"]

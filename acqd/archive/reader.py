@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import numpy as np
 
+from acqd.archive.again import FiguresAgain
 from acqd.archive.amendments import ChainAmendments
 from acqd.archive.coverage import Coverage, coverage_of
 from acqd.archive.database import error_of, open_reading, pages
@@ -85,6 +86,7 @@ class Archive:
         self.root = root.absolute()
         self.is_amended = amended
         self._overlays_of_files: list[Overlay] | None = None
+        self._again: dict[str, FiguresAgain] = {}
         try:
             is_archive = (
                 ledger_path(self.root).exists()
@@ -192,6 +194,7 @@ class Archive:
             step=step,
             setup=self._whole_digest(job, step, setup),
             amendments=self.amendments(job),
+            again=self.again(job),
         )
         pieces = find_pieces(wanted)
         if not pieces:
@@ -263,6 +266,16 @@ class Archive:
             return None
         return ChainAmendments.among(self.overlays(job), job) or None
 
+    def show_again(self, job: str, again: FiguresAgain | None) -> None:
+        """Show these figures of a job in place of those that are kept; with None the kept ones."""
+        self._again.pop(job, None)
+        if again is not None:
+            self._again[job] = again
+
+    def again(self, job: str) -> FiguresAgain | None:
+        """The figures of a job that are shown in place of those that are kept, where any are."""
+        return self._again.get(job)
+
     def is_pinned(self, job: str, from_s: float, to_s: float) -> bool:
         """Whether somebody wants anything of a job in [from_s, to_s) kept for good."""
         return any(
@@ -302,7 +315,14 @@ class Archive:
     def _streams(self, job: str, start_s: float, stop_s: float) -> list[Iterator[tuple[int, Any]]]:
         """Sweeps with their setups, gaps and hours of a job, each with their ordinals."""
         return [
-            sweep_events(self.root, job, start_s, stop_s, amendments=self.amendments(job)),
+            sweep_events(
+                self.root,
+                job,
+                start_s,
+                stop_s,
+                amendments=self.amendments(job),
+                again=self.again(job),
+            ),
             self._table_events("gap", gap_of, job, start_s, stop_s),
             self._table_events("hourly", hourly_of, job, start_s, stop_s),
         ]
@@ -370,7 +390,22 @@ class Archive:
         start_s: float,
         stop_s: float,
     ) -> Iterator[tuple[int, T]]:
-        """Records of a table with their ordinals, in order, from ledger and journals together."""
+        """Records of a table with their ordinals, in order."""
+        kept = self._kept_events(table, record_of, job, start_s, stop_s)
+        again = self.again(job)
+        if again is None:
+            return kept
+        return again.among(table, kept, lambda at_s: start_s <= at_s < stop_s)
+
+    def _kept_events(
+        self,
+        table: str,
+        record_of: Callable[[Any], T],
+        job: str,
+        start_s: float,
+        stop_s: float,
+    ) -> Iterator[tuple[int, T]]:
+        """The same as they are kept, from ledger and journals together."""
         time = _START_COLUMN[table]
         select = (
             f"SELECT {EVENT_TABLES[table]} FROM {table} WHERE job = ? AND {time} >= ? "

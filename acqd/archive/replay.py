@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
+from acqd.archive.again import FiguresAgain
 from acqd.archive.amendments import ChainAmendments
 from acqd.archive.database import error_of, pages
 from acqd.archive.index import RETRIES, list_settled, open_journals
@@ -55,10 +56,12 @@ def sweep_events(
     stop_s: float,
     *,
     amendments: ChainAmendments | None = None,
+    again: FiguresAgain | None = None,
 ) -> Iterator[tuple[int, SweepWithSetup]]:
     """Sweeps that start in [start_s, stop_s) with their ordinals, of all steps and setups.
 
-    With ``amendments`` setups are amended, and the sweeps name those.
+    With ``amendments`` setups are amended, and the sweeps name those; with ``again`` sweeps have
+    the figures that were measured again.
 
     Raises:
         ArchiveError: a file cannot be read, or files keep vanishing.
@@ -73,6 +76,8 @@ def sweep_events(
                     if found.sweep.step == 0 or begun_s is None:
                         begun_s = found.sweep.started_s
                     found = _amended(found, amendments, begun_s)
+                if again is not None:
+                    found = SweepWithSetup(found.setup, again.sweep(found.sweep))
                 yield event, found
         except FileNotFoundError:
             # Sealed or merged under us: list anew and go on after the last one given.

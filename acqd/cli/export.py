@@ -84,6 +84,8 @@ def command(
     _refuse_misfits(form, what, seq, output)
     with open_archive(archive) as opened:
         job = _job(job, opened.jobs(), archive, findings=what == "findings")
+        figures = what in ("summary", "findings") or form in ("netcdf", "parquet")
+        _with_amended_chain(opened, job, (start, stop), figures=figures, levels=what != "gaps")
         if form == "csv" and what in ("findings", "gaps"):
             lines = _findings(opened.findings(job, start, stop))
             if what == "gaps":
@@ -100,6 +102,36 @@ def command(
             _touchstone(opened, job, data, seq, output)
         else:
             _whole_file(form, data, str(output))
+
+
+def _with_amended_chain(
+    archive: Archive,
+    job: str,
+    when: tuple[datetime | None, datetime | None],
+    *,
+    figures: bool,
+    levels: bool,
+) -> None:
+    """Where the chain was amended: have figures measured again if any are written, and say so."""
+    import math
+
+    amendments = archive.amendments(job)
+    start_s = -math.inf if when[0] is None else when[0].timestamp()
+    stop_s = math.inf if when[1] is None else when[1].timestamp()
+    reach = amendments.reach(start_s, stop_s) if amendments else ()
+    if not reach or not (figures or levels):
+        return
+    from acqd.archive.amendments import amendment_text
+    from acqd.cli.progress import ProgressLine
+    from acqd.station.again import measure_again
+
+    for one in reach:
+        click.echo(f"chain amended: {amendment_text(one)}", err=True)
+    if figures:
+        with ProgressLine() as line:
+            again = measure_again(archive, job, start_s, stop_s, line.sweeps)
+        for text in () if again is None else again.limits:
+            click.echo(text, err=True)
 
 
 def _refuse_misfits(form: str, what: str, seq: int | None, output: str | None) -> None:

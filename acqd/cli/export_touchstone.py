@@ -65,12 +65,16 @@ def touchstone_of(archive: Archive, job: str, data: xr.Dataset, seq: int | None)
     config = recorded_config(job, {**record.details["config"], "soak": None})
     meter: Any = kind_parts(config, job, record.details["plane"]).meter
     make = _transmission if record.kind == "transmission" else _reflection
-    return make(meter.settings, view, sweep, _about(record, sweep))
+    about = [*_about(record, sweep), *_amended(archive, record)]
+    return make(meter.settings, view, sweep, about)
 
 
 def _setup_of(archive: Archive, job: str, one: xr.Dataset) -> SetupRecord:
+    """What a sweep was taken with, with the chain as it was amended."""
     digest = str(one["setup"].values)
-    return next(each for each in archive.setups(job) if each.setup == digest and each.step == 0)
+    found = next(each for each in archive.setups(job) if each.setup == digest and each.step == 0)
+    amendments = archive.amendments(job)
+    return amendments.amended(found, float(one["started"])) if amendments else found
 
 
 def _seen(one: xr.Dataset, view: SetupView) -> SweepSeen:
@@ -105,6 +109,16 @@ def _about(record: SetupRecord, sweep: SweepSeen) -> list[str]:
         f"sweeper {record.sweeper}: {identity}",
         f"setup {record.setup}; reference impedance 50 ohm taken for granted",
     ]
+
+
+def _amended(archive: Archive, record: SetupRecord) -> list[str]:
+    """What the chain of a sweep was amended with, a comment each; Touchstone is ASCII."""
+    from acqd.archive.amendments import amendment_text, numbers_of
+
+    amendments = archive.amendments(record.job)
+    made = amendments.named(numbers_of(record)) if amendments else ()
+    texts = (amendment_text(one).replace("−", "-") for one in made)
+    return [text.encode("ascii", "replace").decode() for text in texts]
 
 
 def _utc(at_s: float) -> str:

@@ -35,6 +35,9 @@ SUFFIXES = (".png", ".svg")
     "else the sheet.",
 )
 @click.option("--seq", metavar="N[,M...]", help="Numbers of sweeps, overlaid; 'last' is the last.")
+@click.option(
+    "--finding", type=click.IntRange(1), help="The sweeps of the closer look at this finding."
+)
 @click.option("--channel", help="A channel by its name in the plan.")
 @click.option("--at", "frequency", help='A frequency instead, such as "156.8 MHz".')
 @click.option(
@@ -68,6 +71,7 @@ def command(**options: Any) -> None:
     what = _what(asked)
     _refuse_misfits(asked, what)
     from acqd.archive.reader import open_archive
+    from acqd.report.amended import amended_facts, amended_notes
     from acqd.report.draw import save
     from acqd.report.whose import whose
 
@@ -94,9 +98,12 @@ def command(**options: Any) -> None:
             gaps=source.gaps if is_sheet else (),
             spells=source.spells if is_sheet else (),
             findings=plotted.findings,
-            notes=source.notes if is_sheet else (),
+            notes=(*source.notes, *amended_notes(source)) if is_sheet else (),
             heading=_heading(job, station.title, plotted, zone),
         )
+        told = [one.text for one in amended_facts(source) if one.name == "chain amended"]
+    for text in told:
+        click.echo(f"chain amended: {text}", err=True)
     click.echo(f"wrote {path}", err=True)
 
 
@@ -111,6 +118,7 @@ class _Asked:
     zone: str | None
     what: str | None
     seq: str | None
+    finding: int | None
     channel: str | None
     frequency: str | None
     plane: str
@@ -124,7 +132,7 @@ def _what(asked: _Asked) -> str:
     """What is drawn, where nobody says it."""
     if asked.what is not None:
         return asked.what
-    if asked.seq is not None:
+    if asked.seq is not None or asked.finding is not None:
         return "sweep"
     return "channel" if asked.channel is not None or asked.frequency is not None else "sheet"
 
@@ -137,12 +145,16 @@ def _refuse_misfits(asked: _Asked, what: str) -> None:
         from acqd.cli.export_files import refuse_unwritable
 
         refuse_unwritable(asked.output)
-    if asked.seq is not None and what != "sweep":
-        raise click.UsageError(f"--seq is for --what sweep, not {what}")
-    if what == "sweep" and asked.seq is None:
+    for name, given in (("--seq", asked.seq), ("--finding", asked.finding)):
+        if given is not None and what != "sweep":
+            raise click.UsageError(f"{name} is for --what sweep, not {what}")
+    if asked.seq is not None and asked.finding is not None:
+        raise click.UsageError("--seq and --finding both name sweeps; leave one out")
+    if what == "sweep" and asked.seq is None and asked.finding is None:
         raise click.UsageError("--what sweep needs --seq with the number of a sweep, or 'last'")
     if what == "sweep" and (asked.start or asked.stop):
-        raise click.UsageError("--seq names its sweeps; leave --from and --to out")
+        named = "--seq" if asked.finding is None else "--finding"
+        raise click.UsageError(f"{named} names its sweeps; leave --from and --to out")
     if asked.channel is not None and asked.frequency is not None:
         raise click.UsageError("--channel and --at name the same thing twice; leave one out")
     if what == "channel" and asked.channel is None and asked.frequency is None:
@@ -183,13 +195,24 @@ def _source(
     asked: _Asked, archive: Archive, job: str, zone: str, what: str, line: ProgressLine
 ) -> JobSource:
     """The job in the range that is meant; single sweeps are looked for at all times."""
+    import numpy as np
+
     from acqd.report.range import default_range, extent_s, moment_in, refuse_backwards
     from acqd.report.source import JobSource
+    from acqd.station.again import measure_again
 
     extent = extent_s(archive, job)
     end_s = time.time() if extent is None else extent[1]
     if what == "sweep":
         begin_s = 0.0 if extent is None else extent[0]
+        source = JobSource(archive, job, start_s=begin_s, stop_s=end_s + 1.0, zone=zone)
+        at_s = source.sweeps().started_s[
+            np.isin(source.sweeps().seq, _numbers(str(asked.seq), source))
+        ]
+        if not at_s.size or not measure_again(
+            archive, job, float(at_s.min()), float(at_s.max()) + 1e-3, line.sweeps
+        ):
+            return source
         return JobSource(archive, job, start_s=begin_s, stop_s=end_s + 1.0, zone=zone)
     start_s = None if asked.start is None else moment_in(asked.start, zone, end_s)
     stop_s = None if asked.stop is None else moment_in(asked.stop, zone, end_s, after_s=start_s)
@@ -199,6 +222,7 @@ def _source(
     stop_s = found.stop_s if stop_s is None else stop_s
     if stop_s <= start_s:
         raise click.UsageError("the range ends before it begins; give --from the earlier time")
+    measure_again(archive, job, start_s, stop_s, line.sweeps)
     return JobSource(archive, job, start_s=start_s, stop_s=stop_s, zone=zone, progress=line.sweeps)
 
 
@@ -207,13 +231,29 @@ def _plotted(asked: _Asked, what: str, source: JobSource) -> Plotted:
 
     at_input = asked.plane == "input"
     if what == "sweep":
-        return sweeps_plot(source, _numbers(str(asked.seq), source), at_input=at_input)
+        seqs = _of_finding(asked, source) if asked.seq is None else _numbers(asked.seq, source)
+        return sweeps_plot(source, seqs, at_input=at_input)
     if what == "range":
         return range_plot(source, at_input=at_input)
     if what == "sheet":
         return sheet_plot(source)
     at_hz = None if asked.frequency is None else _frequency(asked.frequency)
     return channel_plot(source, name=asked.channel, at_hz=at_hz)
+
+
+def _of_finding(asked: _Asked, source: JobSource) -> list[int]:
+    """Sweeps of the closer look at a finding, as many as one picture holds."""
+    from acqd.report.closerlook import seqs_of_looks
+    from acqd.report.draw.plots import SWEEPS_MOST
+
+    assert asked.finding is not None
+    found = seqs_of_looks(source, asked.finding)
+    if not found:
+        raise click.UsageError(
+            f"{asked.archive}: job {source.job}: finding {asked.finding} has no closer look; "
+            "those that have one are told of as looked_closer"
+        )
+    return found[:SWEEPS_MOST]
 
 
 def _numbers(text: str, source: JobSource) -> list[int]:

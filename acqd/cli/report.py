@@ -133,24 +133,26 @@ def _gathered(asked: _Asked, line: ProgressLine) -> tuple[Report, dict[str, Arch
     from acqd.archive.reader import open_archive
     from acqd.report.gather import gather
     from acqd.report.together import labels, together
+    from acqd.station.again import measure_again
 
     archives = [open_archive(path) for path in asked.archives]
     start_s, stop_s = _range(archives[0], asked)
     zone = asked.zone
     reports: list[Report] = []
     used: list[Archive] = []
-    for path, archive in zip(asked.archives, archives, strict=True):
+    for archive in archives:
         there = [job for job in asked.jobs if job in archive.jobs()]
         if reports and asked.jobs and not there:
             continue  # The first one has them.
         made = gather(
-            path,
+            archive,
             jobs=there or list(asked.jobs) or None,
             start_s=start_s,
             stop_s=stop_s,
             zone=zone,
             finding=asked.finding,
             progress=line.sweeps,
+            again=measure_again,
         )
         start_s, stop_s, zone = made.start_s, made.stop_s, made.zone
         reports.append(made)

@@ -202,6 +202,10 @@ class SweepReader:
     def _block(self, setup: SetupRecord, rows: Rows) -> Block:
         grid, gain_db = self._grid(setup)
         core = rows.core
+        columns, summaries = rows.columns, list(rows.summary)
+        if (again := self._wanted.again) is not None:
+            columns = again.columns(columns, core["sequence"])
+            summaries = again.summaries(summaries, core["sequence"])
         return Block(
             setup=setup,
             frequency_hz=grid.frequency_hz,
@@ -211,8 +215,8 @@ class SweepReader:
             took_s=core["duration"],
             flags=core["flags"],
             level=_at_plane(rows.level, grid, gain_db),
-            columns=rows.columns,
-            summaries=tuple(rows.summary),
+            columns=columns,
+            summaries=tuple(summaries),
         )
 
     def _grid(self, setup: SetupRecord) -> tuple[Grid, Float | None]:

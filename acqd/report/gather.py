@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from acqd import __version__
 from acqd.archive.reader import Archive, open_archive
@@ -14,6 +15,7 @@ from acqd.clock import SystemClock
 from acqd.errors import WrongUsage
 from acqd.look.times import clock, date
 from acqd.plan.downtime import plan_from_json
+from acqd.report.amended import amended_facts, amended_limits, amended_notes
 from acqd.report.footer import files_of, footer_facts
 from acqd.report.kinds import KindParts, parts_of
 from acqd.report.places import placed
@@ -26,10 +28,12 @@ from acqd.report.whose import Whose, whose
 __all__ = ["gather", "same_colours"]
 
 Progress = Callable[[int, int, str], None]
+MeasureAgain = Callable[[Archive, str, float, float, Progress | None], Any]
+"""Lets an archive show a job's figures in a range as they are with the amended chain."""
 
 
 def gather(
-    archive_path: str | Path,
+    archive_path: str | Path | Archive,
     *,
     jobs: Sequence[str] | None = None,
     start_s: float | None = None,
@@ -38,6 +42,7 @@ def gather(
     finding: int | None = None,
     progress: Progress | None = None,
     now_s: float | None = None,
+    again: MeasureAgain | None = None,
 ) -> Report:
     """All that one page says of an archive, also while a station writes it.
 
@@ -50,23 +55,28 @@ def gather(
         finding: number of a finding of the one job: its own sheet, ten minutes before and after.
         progress: told how many sweeps are read, of how many, and of which job.
         now_s: when it is made, for those who have another clock than the machine's.
+        again: measures a job again where its chain was amended, so that figures are those of the
+            amended chain; without it they are those that were published, and it is said.
 
     Raises:
         ArchiveError: there is no archive, or it cannot be read.
         WrongUsage: an unknown job or finding, or a range that ends before it begins.
     """
-    archive = open_archive(archive_path)
+    archive = archive_path if isinstance(archive_path, Archive) else open_archive(archive_path)
     station = whose(archive)
     zone = zone or station.zone
     names = _known(archive, jobs)
     told = _Progress(progress)
     made_at_s = SystemClock().wall_s() if now_s is None else now_s
     if finding is not None:
-        return _of_finding(archive, station, names, finding, zone, made_at_s, told)
+        return _of_finding(archive, station, names, finding, zone, made_at_s, told, again)
     asked = stop_s is not None
     start_s, stop_s, limits = _range(archive, names, start_s, stop_s, zone)
     if asked:
         stop_s, limits = _not_to_come(archive, names, start_s, stop_s, made_at_s, zone, limits)
+    if again is not None:
+        for job in names:
+            again(archive, job, start_s, stop_s, progress)
     sources = [
         JobSource(archive, job, start_s=start_s, stop_s=stop_s, zone=zone, progress=told)
         for job in names
@@ -185,6 +195,7 @@ def _put_together(source: JobSource, parts: KindParts, first: int | None = None)
         limits.append(
             "Some of these sweeps lie in journals that are not sealed yet: they have no checksum."
         )
+    limits += amended_limits(source)
     if not len(source.sweeps()):
         limits.insert(0, "No sweep was kept in this time.")
     return JobReport(
@@ -196,11 +207,11 @@ def _put_together(source: JobSource, parts: KindParts, first: int | None = None)
         coverage=source.coverage,
         gaps=source.gaps,
         spells=source.spells,
-        notes=source.notes,
+        notes=tuple(sorted((*source.notes, *amended_notes(source)), key=lambda one: one.at_s)),
         findings=placed(source.findings, first=first),
         verdict=parts.verdict,
         sections=parts.sections,
-        footer=footer_facts(source),
+        footer=(*footer_facts(source), *amended_facts(source)),
         files=files,
         limits=tuple(limits),
     )
@@ -222,11 +233,14 @@ def _of_finding(
     zone: str,
     made_at_s: float,
     told: _Progress,
+    again: MeasureAgain | None,
 ) -> Report:
     from acqd.report.event import event_parts, range_of_event
 
     record = _the_finding(archive, jobs, number)
     start_s, stop_s = range_of_event(archive, record)
+    if again is not None:
+        again(archive, record.job, start_s, stop_s, None)
     source = JobSource(
         archive, record.job, start_s=start_s, stop_s=stop_s, zone=zone, progress=told
     )
