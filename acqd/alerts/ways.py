@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -49,8 +49,13 @@ def secret_names(config: StationConfig) -> frozenset[str]:
     return frozenset(name for name in names if name is not None)
 
 
-def ways_of(config: StationConfig, environ: Mapping[str, str] | None = None) -> tuple[Way, ...]:
-    """The enabled ways, ready to be used.
+def ways_of(
+    config: StationConfig,
+    environ: Mapping[str, str] | None = None,
+    *,
+    only: Collection[str] | None = None,
+) -> tuple[Way, ...]:
+    """The enabled ways, or ``only`` some of them, ready to be used.
 
     Raises:
         ConfigError: a variable that is not set, a file that cannot be read or that others can read,
@@ -62,7 +67,7 @@ def ways_of(config: StationConfig, environ: Mapping[str, str] | None = None) -> 
     found = [
         _way(config, name, way, environ, hidden, problems)
         for name, way in config.ways.items()
-        if way.enabled
+        if way.enabled and (only is None or name in only)
     ]
     if problems:
         raise ConfigError(in_file_order(problems))

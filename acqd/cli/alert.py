@@ -41,7 +41,7 @@ def _test(names: tuple[str, ...], config: str | None) -> None:
 
     loaded = load_config(find_config(config))
     chosen = _chosen(loaded, names)
-    ways = [way for way in ways_of(loaded) if way.name in chosen]
+    ways = ways_of(loaded, only=chosen)
     if not ways:
         click.echo("acqd: the config has no way to tell anybody: no enabled [way.NAME]", err=True)
         raise SystemExit(1)
@@ -205,11 +205,11 @@ def _show(rules: Sequence[Mapping[str, Any]], ways: Sequence[Mapping[str, Any]],
     heads = ("alert", "on", "of", "to", f"last told ({zone})", "now")
     click.echo(table(heads, rows))
     click.echo()
-    rows = []
+    beside = []
     for one in ways:
         said = "never" if one["last_sent_s"] is None else when(one["last_sent_s"], zone)
         problem = f"{one['problem']} ({one['failures']} times)" if one["problem"] else "–"
         name = one["way"] if one["enabled"] else f"{one['way']} (off)"
         lost = f", {one['lost']} lost" if one["lost"] else ""
-        rows.append((name, one["kind"], f"{one['waiting']}{lost}", said, problem))
-    click.echo(table(("way", "by", "waiting", f"last sent ({zone})", "problem"), rows))
+        beside.append((name, one["kind"], f"{one['waiting']}{lost}", said, problem))
+    click.echo(table(("way", "by", "waiting", f"last sent ({zone})", "problem"), beside))
