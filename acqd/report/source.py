@@ -224,6 +224,7 @@ class JobSource:
                 stop_s=self.stop_s,
                 step=step,
                 amendments=self.archive.amendments(self.job),
+                again=self.archive.again(self.job),
             )
             self._readers[step] = SweepReader(wanted)
         return self._readers[step]
@@ -232,7 +233,6 @@ class JobSource:
 
     @cached_property
     def gap_records(self) -> tuple[GapRecord, ...]:
-                again=self.archive.again(self.job),
         """Gaps that have a share in the range, whole, also such as began before it."""
         return tuple(
             gap for gap in self.archive.gaps(self.job) if due_within(gap, self.start_s, self.stop_s)
