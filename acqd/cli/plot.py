@@ -206,9 +206,7 @@ def _source(
     if what == "sweep":
         begin_s = 0.0 if extent is None else extent[0]
         source = JobSource(archive, job, start_s=begin_s, stop_s=end_s + 1.0, zone=zone)
-        at_s = source.sweeps().started_s[
-            np.isin(source.sweeps().seq, _numbers(str(asked.seq), source))
-        ]
+        at_s = source.sweeps().started_s[np.isin(source.sweeps().seq, _seqs(asked, source))]
         if not at_s.size or not measure_again(
             archive, job, float(at_s.min()), float(at_s.max()) + 1e-3, line.sweeps
         ):
@@ -231,8 +229,7 @@ def _plotted(asked: _Asked, what: str, source: JobSource) -> Plotted:
 
     at_input = asked.plane == "input"
     if what == "sweep":
-        seqs = _of_finding(asked, source) if asked.seq is None else _numbers(asked.seq, source)
-        return sweeps_plot(source, seqs, at_input=at_input)
+        return sweeps_plot(source, _seqs(asked, source), at_input=at_input)
     if what == "range":
         return range_plot(source, at_input=at_input)
     if what == "sheet":
@@ -241,12 +238,13 @@ def _plotted(asked: _Asked, what: str, source: JobSource) -> Plotted:
     return channel_plot(source, name=asked.channel, at_hz=at_hz)
 
 
-def _of_finding(asked: _Asked, source: JobSource) -> list[int]:
-    """Sweeps of the closer look at a finding, as many as one picture holds."""
+def _seqs(asked: _Asked, source: JobSource) -> list[int]:
+    """Sweeps by number, or those of the closer look at a finding, as many as one picture holds."""
     from acqd.report.closerlook import seqs_of_looks
     from acqd.report.draw.plots import SWEEPS_MOST
 
-    assert asked.finding is not None
+    if asked.finding is None:
+        return _numbers(str(asked.seq), source)
     found = seqs_of_looks(source, asked.finding)
     if not found:
         raise click.UsageError(

@@ -101,6 +101,7 @@ STATION_WORDS = (
     "identity_shared",
     "identity_unconfirmed",
     "input_near_maximum",
+    "look_refused",
     "looked_closer",
     "meter_failed",
     "not_put_back",

@@ -118,9 +118,15 @@ def line_shown(
     if found.heard is None:
         figures[f"strongest_{suffix}"] = rounded(found.strongest, 3)
         return Shown(text=f"nothing stands out there now: {found.reason}", figures=figures)
-    text, line = _line(look, setup, found, suffix)
+    widths = _widths(setup, mean, found, averages)
+    is_line = not widths or widths[-1][1].below_rbw
+    text, line = _line(look, setup, found, suffix, is_line=is_line)
     figures |= line
-    for name, width in _widths(setup, mean, found, averages):
+    power = widths[0][1].power if widths else None
+    if power is not None and math.isfinite(power):
+        figures[f"power_{suffix}"] = rounded(power, 3)
+        text += "" if is_line else f"; {level_text(power, setup.unit)} in all"
+    for name, width in widths:
         words, told = _width(name, width)
         text += words
         figures |= told
@@ -137,8 +143,9 @@ def _window_hz(follows: Follows, setup: SetupChanged) -> float | None:
 
 
 def _line(
-    look: LookSettings, setup: SetupChanged, found: CarrierLook, suffix: str
+    look: LookSettings, setup: SetupChanged, found: CarrierLook, suffix: str, *, is_line: bool
 ) -> tuple[str, dict[str, Figure]]:
+    """A lone line has a place; of a modulated signal the highest point says little of its own."""
     heard = found.heard
     assert heard is not None
     off_hz, off_db = expanded(heard.frequency), expanded(heard.level)
@@ -147,7 +154,7 @@ def _line(
     level = level_text(heard.peak.level_db, setup.unit)
     level += "" if math.isnan(off_db) else f" ± {number_text(off_db, 1)} dB"
     text = (
-        f"a line at {place}, {level} at {look.plane}, "
+        f"{'a lone carrier' if is_line else 'strongest'} at {place}, {level} at {look.plane}, "
         f"{number_text(heard.over_floor_db, 1)} dB above the floor"
     )
     return text, {
@@ -283,6 +290,8 @@ def _origin_text(test: OverloadTest, added_db: float) -> str:
         Origin.FLOOR: "what is there is the sweeper's own noise",
         Origin.CANNOT_TELL: "whether it is made inside cannot be told",
     }[test.origin]
+    if test.origin is Origin.REAL:
+        return f"{said}: it changed by {moved}"
     return f"{said}: it {way} by {moved} ({test.reason})"
 
 

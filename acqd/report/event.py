@@ -20,6 +20,7 @@ from acqd.archive.records import FindingRecord
 from acqd.look.times import clock, date, duration, zone_text
 from acqd.measure.words import frequency_text, range_text
 from acqd.report.blocks import Block
+from acqd.report.closerlook import closer_section
 from acqd.report.earlier import earlier_section
 from acqd.report.kinds import KindParts, parts_of
 from acqd.report.kinds.band import Night, read_night, sheet_of
@@ -74,7 +75,9 @@ def event_parts(source: JobSource, record: FindingRecord) -> KindParts:
     """The sheet of one finding. Kinds other than ``band`` are told as ever, with the clock, the
     coverage and earlier nights beside it."""
     begin_s, end_s = event_time(source.archive, record)
+    closer = closer_section(source, record)
     around: list[Section] = [
+        *(() if closer is None else (closer,)),
         _clock_section(source),
         _coverage_section(source),
         *earlier_section(source, record),

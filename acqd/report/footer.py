@@ -155,7 +155,8 @@ def files_of(source: JobSource) -> tuple[tuple[str, str], ...]:
     manifest beside it lists; an open journal, which is no such file yet, has none."""
     found: dict[str, str] = {}
     listed: dict[Path, dict[str, dict[str, Any]]] = {}
-    for path, is_journal in (one for step in source.steps for one in source.files(step)):
+    steps = (*source.steps, *source.look_steps)
+    for path, is_journal in (one for step in steps for one in source.files(step)):
         folder = path.parent
         if folder not in listed:
             listed[folder] = {} if is_journal else read_manifest(folder)

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from math import floor, isfinite
 
 from acqd.look.times import clock, date, range_text, zone_text
+from acqd.measure.closerlook_settings import is_look
 from acqd.report.shapes import (
     Chart,
     CoverageShown,
@@ -81,7 +82,8 @@ def sweeps_text(sweeps: SweepRange | None, job: str) -> str:
     else:
         first, last = count_text(sweeps.first_seq), count_text(sweeps.last_seq)
         text = f"sweeps {first} to {last} ({count_text(sweeps.count)})"
-    text += f", step {sweeps.step} of each pass" if sweeps.step else ""
+    if sweeps.step and not is_look(sweeps.step):
+        text += f", step {sweeps.step} of each pass"
     return text + (f" of {sweeps.job}" if sweeps.job != job else "")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from acqd.report.shapes import FindingShown
@@ -18,6 +18,8 @@ LIKE_HZ = 25e3
 SAME_MOST = 3
 """Of one place at most so many signals are numbered: a busy channel would fill the sheet alone."""
 
+LOOKED = "looked_closer"
+
 ORDINARY = ("signal_appeared", "signal_ended", "signals_appeared", "signals_ended")
 """What any night has many of."""
 
@@ -30,9 +32,10 @@ def placed(
     Before all comes the one with number ``first``; then those that are no signal coming or going;
     then of signals the strongest of each channel, those outside the plan before; then the second
     strongest of each, and a third one. A signal that came up and ended has its place where it
-    ended, which tells both.
+    ended, which tells both. A closer look has none, and follows the finding that asked for it.
     """
-    ordered = sorted(findings, key=lambda one: (one.at_s, one.number))
+    at = {one.number: one.at_s for one in findings}
+    ordered = sorted(findings, key=lambda one: _order(one, at))
     ended = {_since(one) for one in ordered if one.what == "signal_ended"}
     before: dict[object, int] = {}
     ranks: dict[int, tuple[int, int, int, float]] = {}
@@ -40,6 +43,8 @@ def placed(
         channel = one.figures.get("channel")
         if one.number == first:
             ranks[id(one)] = -2, 0, 0, 0.0
+        elif one.what == LOOKED:
+            continue
         elif one.what not in ORDINARY:
             ranks[id(one)] = -1, 0, 0, 0.0
         elif one.what != "signal_appeared" or _since(one) not in ended:
@@ -59,6 +64,13 @@ def placed(
         else:
             found.append(one)
     return tuple(found)
+
+
+def _order(one: FindingShown, at: Mapping[int, float]) -> tuple[float, int, int]:
+    asked_by = one.figures.get("finding") if one.what == LOOKED else None
+    if isinstance(asked_by, int) and asked_by in at:
+        return at[asked_by], asked_by, one.number
+    return one.at_s, one.number, 0
 
 
 def _since(one: FindingShown) -> tuple[object, object]:

@@ -25,6 +25,7 @@ from acqd.archive.ledger import Overlay
 from acqd.archive.reader import Archive
 from acqd.archive.records import CONTEXT, FindingRecord, GapRecord, HourlyRecord, SetupRecord
 from acqd.measure.budget import Component
+from acqd.measure.closerlook_settings import is_look
 from acqd.report.blocks import Block, SweepIndex, SweepReader
 from acqd.report.shapes import (
     CoverageShown,
@@ -127,7 +128,14 @@ class JobSource:
 
     @cached_property
     def steps(self) -> tuple[int, ...]:
-        return tuple(sorted({one.step for one in self.all_setups} | {0}))
+        """Steps of the job's own passes."""
+        own = {one.step for one in self.all_setups if not is_look(one.step)}
+        return tuple(sorted(own | {0}))
+
+    @cached_property
+    def look_steps(self) -> tuple[int, ...]:
+        """Steps of closer looks, which are in no figure of the job."""
+        return tuple(sorted({one.step for one in self.all_setups if is_look(one.step)}))
 
     @property
     def interval_s(self) -> float:

@@ -151,7 +151,7 @@ def sweeps_plot(source: JobSource, seqs: Sequence[int], *, at_input: bool = Fals
 
 def _sweep(source: JobSource, seq: int) -> Block:
     there: list[int] = []
-    for step in source.steps:
+    for step in (*source.steps, *source.look_steps):
         found = source.sweep(seq, step)
         if found is not None:
             return found
