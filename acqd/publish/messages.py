@@ -193,13 +193,16 @@ class SweeperState(Message):
 
 
 class JobState(Message):
-    """What a job is doing. ``coverage`` is stored over due sweeps of the running UTC hour."""
+    """What a job is doing. ``coverage`` is stored over due sweeps of the running UTC hour.
+
+    ``deaf``: it sweeps, and the sweeps say that nobody hears; ``since`` is when it last surely did.
+    """
 
     schema_: Literal["state/1"] = Field(default="state/1", alias="schema")
     job: Level
     kind: str
     sweeper: Level
-    state: Literal["listening", "idle", "paused", "waiting for its sweeper"]
+    state: Literal["listening", "deaf", "idle", "paused", "waiting for its sweeper"]
     reason: Text = ""
     since: TimeText
     since_s: float

@@ -28,6 +28,7 @@ from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.errors import ArchiveError
 from acqd.measure.closerlook_settings import is_look
+from acqd.measure.deafness import Deaf
 from acqd.measure.meter import Answer, FindingDraft, Output
 from acqd.station.drafts import Draft, committed_or_failed, due_of, gap_reason, not_kept
 from acqd.station.feed import (
@@ -125,6 +126,13 @@ class JobRunner:
         """Since when a job that ends by itself is over, and in which words; None while it runs."""
         meter = self._ending_meter
         return None if meter is None else meter.ended(self.state.meter)
+
+    @property
+    def deaf(self) -> Deaf | None:
+        """The deafness under way, where its meter noticed one."""
+        of_meter = getattr(self.spec.feed.meter, "deaf", None)
+        found: Deaf | None = None if of_meter is None else of_meter(self.state.meter)
+        return found
 
     def may_end(self, now_s: float) -> bool:
         """Whether the next sweep may be the one that ends it."""

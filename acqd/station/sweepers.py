@@ -128,6 +128,8 @@ class SweeperRunner:
         self._ended: dict[str, str] = {job.name: job.ended[1] for job in jobs if job.ended}
         """Jobs that have ended by themselves, in their words."""
         self._on_ended = on_ended
+        self._deaf: set[str] = set()
+        """Jobs of which nobody was told yet that they hear again."""
         self._context = context
         self._sweeper_clock = SweeperClockWatch()
         self._losses = 0
@@ -298,6 +300,7 @@ class SweeperRunner:
         if self._errands.wait:
             await self._do_errand()
         self._look_for_ends()
+        self._look_who_hears()
         decision = self.plan.ask(self._now_s())
         for missed in decision.missed:
             self._note(missed)
@@ -344,6 +347,16 @@ class SweeperRunner:
             self._log.info("job_ended", job=job.name, text=ended[1])
             self._tell_listening(job)
             self._on_ended(job.name)
+
+    def _look_who_hears(self) -> None:
+        """Jobs that turned out to be deaf, or that hear again, say so at once."""
+        for job in self._jobs.values():
+            is_deaf = job.deaf is not None
+            if is_deaf == (job.name in self._deaf):
+                continue
+            self._deaf ^= {job.name}
+            if self._present:
+                self._tell_listening(job)
 
     async def _take(self, due: Due) -> None:
         job = self._jobs[due.job]
@@ -596,7 +609,11 @@ class SweeperRunner:
         elif (why := self._why_waits(job.name) or self._why_not_ready(job)) is not None:
             self._teller.job_state(job, "paused", why)
         elif job.spec.planned.schedule.is_open(self._clock.wall_s()):
-            self._teller.job_state(job, "listening")
+            deaf = job.deaf
+            if deaf is None:
+                self._teller.job_state(job, "listening")
+            else:
+                self._teller.job_state(job, "deaf", deaf.why, since_s=deaf.from_s)
         else:
             self._teller.job_state(job, "idle", job.spec.planned.schedule.describe())
 

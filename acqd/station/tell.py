@@ -308,11 +308,14 @@ class Teller:
 
     # -- jobs -----------------------------------------------------------------------------------
 
-    def job_state(self, job: JobRunner, state: str, reason: str = "") -> None:
-        """Tell what a job is doing, if that is news."""
+    def job_state(
+        self, job: JobRunner, state: str, reason: str = "", *, since_s: float | None = None
+    ) -> None:
+        """Tell what a job is doing, if that is news; since now where ``since_s`` does not say."""
         face = self._faces.setdefault(job.name, _JobFace(since_s=self._clock.wall_s()))
         if (face.state, face.reason) != (state, one_line(reason)) or face.told_s == -math.inf:
-            face.state, face.reason, face.since_s = state, one_line(reason), self._clock.wall_s()
+            face.state, face.reason = state, one_line(reason)
+            face.since_s = self._clock.wall_s() if since_s is None else since_s
             self._tell_state(job, face)
             self.listeners.hear(
                 JobNews(job=job.name, state=state, reason=face.reason, since_s=face.since_s)
@@ -361,6 +364,17 @@ class Teller:
         for record, _, output in told:
             for channel in output.channels.values():
                 self._channel(job, channel, record)
+            if record is not None and output.hourly:
+                # Hours that had turned before it was known that nobody heard; the newest is held.
+                corrected = output.hourly[-1]
+                self._occupancy(
+                    job,
+                    HourlyRecord(
+                        job=job.name,
+                        hour_start_s=corrected.hour_start_s,
+                        figures=corrected.figures,
+                    ),
+                )
             if output.verdict is not None:
                 self._verdict(job, output.verdict)
         if last is not None:
@@ -442,7 +456,7 @@ class Teller:
                 "job": job.name,
                 "channel": channel["key"],
                 "name": channel["channel"],
-                "state": "busy" if channel["busy"] else "free",
+                "state": channel_state(channel),
                 "since": rfc3339(channel["since_s"]),
                 "since_s": channel["since_s"],
                 "last_heard": None if heard_s is None else rfc3339(heard_s),
@@ -552,6 +566,13 @@ class Teller:
     def _retain(self, topic: str, payload: bytes) -> None:
         if self._publisher is not None:
             self._publisher.retain(topic, payload)
+
+
+def channel_state(channel: Mapping[str, Any]) -> str:
+    """What is known of a channel, as its message says it."""
+    if not channel.get("known", True):
+        return "unknown"
+    return "busy" if channel["busy"] else "free"
 
 
 def one_line(text: str) -> str:
