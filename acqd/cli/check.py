@@ -41,6 +41,7 @@ def command(config: str | None, host: bool, offline: bool, as_json: bool) -> Non
     import asyncio
     import json
 
+    from acqd.cli.check_shack import shack_lines
     from acqd.clock import SystemClock
     from acqd.config.load import find_config, load_config
     from acqd.drivers.registry import load_drivers
@@ -60,6 +61,8 @@ def command(config: str | None, host: bool, offline: bool, as_json: bool) -> Non
         raise SystemExit(int(seen.is_wrong))
     click.echo(f"{built.title} ({built.name}), from {path}")
     _show(built, seen)
+    for line in shack_lines(loaded, now_s=SystemClock().wall_s()):
+        click.echo(line)
     for note in loaded.notes():
         click.echo(f"note: {note}")
     raise SystemExit(int(seen.is_wrong))

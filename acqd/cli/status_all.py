@@ -12,6 +12,9 @@ if TYPE_CHECKING:
 
 __all__ = ["as_json", "gathered", "lines_of"]
 
+TODAY_S = 12 * 3600.0
+"""A time nearer than this needs no date beside it."""
+
 
 def gathered(loaded: StationConfig) -> list[StationTold]:
     """The stations of the config's broker.
@@ -141,9 +144,13 @@ def _number(said: Mapping[str, Any], key: str) -> float | None:
 
 
 def _time(said: Mapping[str, Any], key: str, zone: str) -> str:
+    import time
+
     from acqd.look.times import clock, date
 
     at_s = _number(said, key)
     if at_s is None or not 0 <= at_s < 2e11:
         return "an unknown time"
+    if abs(time.time() - at_s) < TODAY_S:
+        return clock(at_s, zone)
     return f"{date(at_s, zone)}, {clock(at_s, zone)}"

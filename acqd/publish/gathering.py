@@ -68,8 +68,11 @@ async def gather(settings: BrokerSettings, *, within_s: float = 4.0) -> list[Sta
                 await _listen(link, settings.topic_root, stations)
     except (aiomqtt.MqttError, OSError, TimeoutError) as exc:
         if not stations:
-            reason = "no answer" if isinstance(exc, TimeoutError) else str(exc)
-            raise BrokerError(f"broker {settings.address}: {reason}") from exc
+            reason = exc.strerror if isinstance(exc, OSError) and exc.strerror else str(exc)
+            raise BrokerError(
+                f"broker {settings.address}: {reason or 'no answer'}; does the station run that "
+                "serves it?"
+            ) from exc
     return [stations[name] for name in sorted(stations)]
 
 
