@@ -45,6 +45,7 @@ def command(config: str | None, host: bool, offline: bool, as_json: bool) -> Non
     from acqd.clock import SystemClock
     from acqd.config.load import find_config, load_config
     from acqd.drivers.registry import load_drivers
+    from acqd.station.amending import described_wrongly
     from acqd.station.build import build
     from acqd.station.forecast import forecast
 
@@ -56,13 +57,16 @@ def command(config: str | None, host: bool, offline: bool, as_json: bool) -> Non
     built = build(loaded, registry)
     seen = asyncio.run(forecast(built, clock=SystemClock(), ask=not offline))
     if as_json:
-        shown = {"config": str(path), "notes": loaded.notes(), **asdict(seen)}
+        wrong = described_wrongly(loaded, now_s=SystemClock().wall_s())
+        shown = {"config": str(path), "notes": loaded.notes(), "amended": wrong, **asdict(seen)}
         click.echo(json.dumps(shown, indent=2, ensure_ascii=False))
         raise SystemExit(int(seen.is_wrong))
     click.echo(f"{built.title} ({built.name}), from {path}")
     _show(built, seen)
     for line in shack_lines(loaded, now_s=SystemClock().wall_s()):
         click.echo(line)
+    for wrong in described_wrongly(loaded, now_s=SystemClock().wall_s()):
+        click.echo(f"warning: {wrong}")
     for note in loaded.notes():
         click.echo(f"note: {note}")
     raise SystemExit(int(seen.is_wrong))
