@@ -29,12 +29,12 @@ from acqd.archive.amendments import (
 )
 from acqd.archive.index import Wanted, find_pieces
 from acqd.archive.ledger import Overlay
-from acqd.archive.reader import Archive
+from acqd.archive.reader import Archive, open_archive
 from acqd.archive.records import SetupRecord
 from acqd.chain import Chain, ChainPart
 from acqd.config.recorded import recorded_config
 from acqd.config.whole import StationConfig
-from acqd.errors import AcqdError, WrongUsage
+from acqd.errors import AcqdError, ArchiveError, WrongUsage
 from acqd.station.build import safety_of
 from acqd.station.inputs import InputSafety
 
@@ -44,6 +44,7 @@ __all__ = [
     "Wish",
     "changes_of",
     "described",
+    "described_wrongly",
     "headroom_lines",
     "middle_gain_db",
     "part_names_of",
@@ -317,6 +318,19 @@ def still_described(
         if now_s is None or one.at_s >= now_s - (RECENT_S if one.to_s is None else ENDED_S)
     ]
     return still_described_by(made, job, chain)
+
+
+def described_wrongly(config: StationConfig, *, now_s: float) -> list[str]:
+    """The same for all jobs of a config, by its archive; nothing where that cannot be read."""
+    try:
+        overlays = open_archive(config.archive).overlays()
+        return [
+            text
+            for job in config.jobs
+            for text in still_described(overlays, job, config.chain(job), now_s=now_s)
+        ]
+    except ArchiveError:
+        return []
 
 
 def still_described_by(made: Iterable[ChainAmendment], job: str, chain: Chain | None) -> list[str]:
