@@ -210,7 +210,7 @@ def _limits(again: FiguresAgain, warm_s: float | None) -> Iterator[str]:
         )
     yield (
         "Figures and findings here are measured again with the amended chain"
-        + (f": {' and '.join(said)}." if said else ", and the same things were found, with these figures.")
+        + (f": {' and '.join(said)}." if said else ", and the same things were found.")
     )
     if warm_s is not None:
         yield (
