@@ -251,6 +251,8 @@ class _Tonight:
             self._registry,
             probe=given.probe,
             list_serial=usbports.serial_ports,
+            list_usb=usbports.usb_devices,
+            find_holders=usbports.holders,
             list_services=None if given.local else mdns.browse,
         )
         for remark in found.remarks:

@@ -31,7 +31,7 @@ from acqd.tonight.foresight import RangeSeen, range_seen, words_of
 from acqd.tonight.hookup import Hookup
 from acqd.tonight.looking import Choice
 from acqd.tonight.ranges import Wanted
-from acqd.tonight.settings import Settings, every_for_s, possible_settings
+from acqd.tonight.settings import Settings, every_for_s, possible_settings, with_rbw
 from acqd.tonight.writing import Draft, config_text, station_name
 
 __all__ = ["Evening", "Plan", "broker_here", "introduced"]
@@ -186,6 +186,10 @@ class Evening:
         seen: RangeSeen | None = None
         for settings in self._possible(wanted):
             again = await self._swept(settings)
+            if not again.took_what_was_asked and again.rbw_hz is not None:
+                # It has RBWs of its own, and took one near by: points have to fit that one.
+                own = with_rbw(settings, self.opened.capabilities, again.rbw_hz)
+                again = await self._swept(own)
             if seen is None or again.took_s < seen.took_s:
                 seen = again
             if seen.took_s <= quick_s:

@@ -74,6 +74,14 @@ class RangeSeen:
         return self.settings.wanted.title
 
     @property
+    def took_what_was_asked(self) -> bool:
+        """Whether it swept with the RBW that was asked for, or does not say with which."""
+        asked_hz = self.settings.rbw_hz
+        if asked_hz is None or self.rbw_hz is None:
+            return True
+        return math.isclose(asked_hz, self.rbw_hz, rel_tol=0.01)
+
+    @property
     def is_dbm(self) -> bool:
         return self.unit == LevelUnit.DBM
 

@@ -8,11 +8,11 @@ from typing import Any
 
 from acqd.config.problems import printable
 from acqd.drivers.contract import Certainty, SerialPort
-from acqd.drivers.finding import FindResult, ListServices, look_for
+from acqd.drivers.finding import FindHolders, FindResult, ListServices, ListUsb, look_for
 from acqd.drivers.found import Found, gather
 from acqd.drivers.paste import name_of, sweeper_lines
 from acqd.drivers.registry import Registry
-from acqd.drivers.usbports import ListSerial, serial_ports
+from acqd.drivers.usbports import ListSerial, holders, serial_ports, usb_devices
 from acqd.station.build import NAMES_ITS_DRIVER
 from acqd.sweep import Identity
 
@@ -74,15 +74,25 @@ def look(
     *,
     probe: bool = False,
     list_serial: ListSerial = serial_ports,
+    list_usb: ListUsb = usb_devices,
     list_services: ListServices | None = None,
+    find_holders: FindHolders = holders,
 ) -> LookedFor:
     """Everything that a driver takes for a sweeper, without the simulated one.
 
     Args:
         probe: also ask ports of which nobody knows what they are.
+        list_serial, list_usb, find_holders: what is plugged in, and who has it open.
         list_services: listens to what the network announces; without it the network is left alone.
     """
-    result = look_for(registry, probe=probe, list_serial=list_serial, list_services=list_services)
+    result = look_for(
+        registry,
+        probe=probe,
+        list_serial=list_serial,
+        list_usb=list_usb,
+        list_services=list_services,
+        find_holders=find_holders,
+    )
     found = gather(result)
     usable = [one for one in found if _is_usable(one, probe=probe)]
     return LookedFor(

@@ -17,7 +17,7 @@ from acqd.measure.words import frequency_text, range_text
 from acqd.sweep import Capabilities, Detector, SweepRequest
 from acqd.tonight.ranges import Wanted
 
-__all__ = ["EVERY_S", "Settings", "every_for_s", "possible_settings"]
+__all__ = ["EVERY_S", "Settings", "every_for_s", "possible_settings", "with_rbw"]
 
 RBW_PER_CHANNEL = 0.4
 RBW_PER_CHANNEL_MOST = 0.6
@@ -86,6 +86,15 @@ def possible_settings(wanted: Wanted, capabilities: Capabilities) -> tuple[Setti
             f"{POINTS_MOST} points; name a narrower range"
         )
     return tuple(found)
+
+
+def with_rbw(settings: Settings, capabilities: Capabilities, rbw_hz: float) -> Settings:
+    """The same range with another RBW: the one that a sweeper took in place of what was asked.
+
+    As asked where its points would be more than :data:`POINTS_MOST`.
+    """
+    other = _on_grid(settings.wanted, capabilities, rbw_hz, settings.detector)
+    return other if other.points <= POINTS_MOST else settings
 
 
 def _refuse_outside(wanted: Wanted, capabilities: Capabilities) -> None:
