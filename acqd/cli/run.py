@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from acqd.publish.settings import EventLog
     from acqd.station.build import Built
 
-__all__ = ["EXIT_CODES", "command"]
+__all__ = ["EXIT_CODES", "command", "ending_signals", "leave_quietly"]
 
 EXIT_CODES = {"pass": 0, "fail": 3, "cannot tell": 4, "incomplete": 5}
 """Of a run that ended with its soaks: the worst of them, in the order fail, incomplete, cannot
@@ -60,8 +60,8 @@ def command(config: str | None, broker: str | None, until: tuple[str, ...], verb
     from acqd.station.service import Station
 
     # Until the station runs, and takes its signals itself, there is nothing to end.
-    for number in _ending():
-        signal.signal(number, _leave)
+    for number in ending_signals():
+        signal.signal(number, leave_quietly)
     set_up_logs(verbose=verbose)
     log = structlog.get_logger()
     path = find_config(config)
@@ -126,7 +126,7 @@ def _told(outcome: Mapping[str, Mapping[str, Any]]) -> int:
     return EXIT_CODES[combine(Verdict(one["verdict"]) for one in outcome.values()).value]
 
 
-def _ending() -> tuple[signal.Signals, ...]:
+def ending_signals() -> tuple[signal.Signals, ...]:
     """The signals that end the station. SIGHUP, sent when a terminal closes, is one of them unless
     whoever started us had it ignored, as nohup does."""
     if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
@@ -134,7 +134,8 @@ def _ending() -> tuple[signal.Signals, ...]:
     return (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
-def _leave(number: int, frame: object) -> None:
+def leave_quietly(number: int, frame: object) -> None:
+    """End where there is nothing to end yet: a handler of signals."""
     raise SystemExit(0)
 
 
@@ -155,7 +156,7 @@ async def _until_told(station: object) -> None:
             os._exit(130)
         station.stop()
 
-    for number in _ending():
+    for number in ending_signals():
         loop.add_signal_handler(number, stop)
     try:
         await station.run()

@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import sys
-from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from acqd.cli.tonight_asked import Given, Questions
+from acqd.cli.tonight_night import Night
 
 if TYPE_CHECKING:
     from acqd.clock import Clock
     from acqd.config.whole import StationConfig
     from acqd.drivers.registry import Registry
     from acqd.station.build import Built
-    from acqd.sweep import Capabilities
     from acqd.tonight.asking import Asker
     from acqd.tonight.evening import Plan
-    from acqd.tonight.hookup import Hookup, Transmitter
+    from acqd.tonight.hookup import Hookup
     from acqd.tonight.looking import Choice
     from acqd.tonight.ranges import Wanted
 
@@ -67,8 +67,7 @@ def command(**given: Any) -> None:
     of each range, says what will and will not be caught, writes station.toml and starts. Where
     station.toml is here already it goes on with that. Ctrl-C ends the night early, with a report.
     """
-    asked = _Given(**given)
-    evening = _Tonight(asked)
+    evening = _Tonight(Given(**given))
     try:
         evening.do()
     except KeyboardInterrupt:
@@ -76,49 +75,10 @@ def command(**given: Any) -> None:
         raise SystemExit(130) from None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Given:
-    """The words of the command."""
-
-    ranges: tuple[str, ...]
-    until: str | None
-    config: str | None
-    folder: str | None
-    sweeper: str | None
-    driver: str | None
-    options: tuple[str, ...]
-    probe: bool
-    local: bool
-    on_input: str | None
-    gain: str | None
-    pads: str | None
-    transmitter: str | None
-    power: str | None
-    between: str | None
-    absolute_max: str | None
-    region: int | None
-    anew: bool
-    no_start: bool
-    yes: bool
-    as_json: bool
-    verbose: bool
-
-    def missing(self) -> list[str]:
-        """The flags that would have to be there where nobody can be asked."""
-        lacking = []
-        if self.on_input is None and self.pads is None and self.gain is None:
-            lacking.append("--input")
-        if self.transmitter is None and self.power is None:
-            lacking.append("--transmitter")
-        if (self.power is not None or self.transmitter in ("near", "on")) and self.power is None:
-            lacking.append("--power")
-        return lacking
-
-
 class _Tonight:
     """One evening at the command line."""
 
-    def __init__(self, given: _Given) -> None:
+    def __init__(self, given: Given) -> None:
         from acqd.clock import SystemClock
         from acqd.drivers.registry import load_drivers
         from acqd.tonight.asking import Asker
@@ -136,6 +96,7 @@ class _Tonight:
         self._registry: Registry = load_drivers()
         self._ask: Asker = Asker(sys.stdin, sys.stderr, takes_defaults=given.yes)
 
+        self._night = Night(given, self._ask, self._clock, self._registry)
         self.left = "nothing was written"
         """What there is of it, for somebody who leaves."""
 
@@ -166,7 +127,7 @@ class _Tonight:
         choice = self._sweeper(max(one.stop_hz for one in wanted))
         opened = asyncio.run(introduced(choice, self._registry, self._clock))
         self._ask.say(f"{opened.identity} answers at {choice.found.address}.")
-        hookup = self._hookup(opened.capabilities)
+        hookup = Questions(given, self._ask).hookup(opened.capabilities)
         choice = self._wired(choice, hookup, max(one.stop_hz for one in wanted))
         broker, address = broker_here()
         evening = Evening(
@@ -207,7 +168,7 @@ class _Tonight:
         if not starts:
             self._ask.say(f"start it with: acqd tonight --config {self._path}")
         else:
-            told["report"] = self._watch(plan.built, plan.config, end_s)
+            told["report"] = self._night.watch(plan.built, plan.config, end_s)
         self._print_json(told)
 
     def _refuse_unasked(self) -> None:
@@ -307,163 +268,6 @@ class _Tonight:
         if self._given.sweeper is not None or not choice.is_simulated:
             return choice
         return simulated(highest_hz, is_bare=not hookup.has_preamplifier)
-
-    # -- what is on its input -------------------------------------------------------------------
-
-    def _hookup(self, capabilities: Capabilities) -> Hookup:
-        from acqd.config.quantity import DIFFERENCE, parse_quantity
-        from acqd.tonight.hookup import GAIN_DB, Hookup, Input, Pad, parse_pads
-
-        given, ask = self._given, self._ask
-        on_input = self._input()
-        gain_db, pads = GAIN_DB, tuple[Pad, ...]()
-        if on_input is Input.PREAMPLIFIER:
-            gain_db = (
-                parse_quantity(given.gain, DIFFERENCE)
-                if given.gain is not None
-                else ask.value(
-                    "Its gain?",
-                    why="The gain is taken off, so that levels are those at the aerial. Mind that "
-                    "a preamplifier fed\nthrough the cable wants a DC block before the sweeper.",
-                    default=f"{GAIN_DB:g} dB",
-                    read=lambda text: parse_quantity(text, DIFFERENCE),
-                )
-            )
-        if on_input is Input.PADS:
-            pads = (
-                parse_pads(given.pads)
-                if given.pads is not None
-                else ask.value(
-                    "Which pads?",
-                    why="Pads are added back, so that levels are those at the aerial, and they "
-                    "are what protects the\ninput. With what each may turn into heat: 20 dB 10 W "
-                    "+ 10 dB 1 W, the aerial's end first.",
-                    default="10 dB",
-                    read=parse_pads,
-                )
-            )
-        transmitter = self._transmitter()
-        stated_dbm = self._absolute_max(transmitter, capabilities)
-        return Hookup(
-            input=on_input,
-            gain_db=gain_db,
-            pads=pads,
-            transmitter=transmitter,
-            absolute_max_dbm=stated_dbm,
-        )
-
-    def _input(self) -> Any:
-        from acqd.tonight.hookup import Input
-
-        given = self._given
-        if given.on_input is not None:
-            return Input(given.on_input)
-        if given.pads is not None or given.gain is not None:
-            return Input.PADS if given.pads is not None else Input.PREAMPLIFIER
-        inputs = (Input.AERIAL, Input.PREAMPLIFIER, Input.PADS)
-        number = self._ask.choice(
-            "What is on its input?",
-            ("an aerial alone", "an aerial with a preamplifier", "an aerial through pads"),
-            why="Levels are told at the aerial's socket, so acqd must know what comes after it:",
-            told="on the input: an aerial alone",
-        )
-        return inputs[number - 1]
-
-    def _transmitter(self) -> Transmitter | None:
-        from acqd.config.quantity import POWER, parse_quantity
-        from acqd.tonight.hookup import Near, Transmitter, parse_between
-
-        given, ask = self._given, self._ask
-        where = self._where()
-        if where is Near.NONE:
-            return None
-        if given.power is None and given.yes:
-            raise click.UsageError("--transmitter near and on need --power, such as --power 5W")
-
-        def power(text: str) -> float:
-            value = parse_quantity(text, POWER)
-            if value <= 0.0:
-                raise ValueError("a power above 0, such as 5 W")
-            return value
-
-        power_w = (
-            power(given.power)
-            if given.power is not None
-            else ask.value(
-                "Its power?",
-                why="The most that it can put out, at its highest setting: what is reckoned with.",
-                default="",
-                read=power,
-            )
-        )
-        isolation_db, distance_m = None, None
-        if where is Near.NEAR:
-            isolation_db, distance_m = (
-                parse_between(given.between)
-                if given.between is not None
-                else ask.value(
-                    "Between them?",
-                    why="The isolation between the two sockets where it was measured, such as "
-                    "40 dB, or the distance of\nthe aerials, such as 12 m. Enter: nothing is "
-                    "counted on.",
-                    default="",
-                    read=parse_between,
-                    told="between the transmitter and the aerial: nothing is counted on",
-                )
-            )
-        return Transmitter(
-            where=where, power_w=power_w, isolation_db=isolation_db, distance_m=distance_m
-        )
-
-    def _where(self) -> Any:
-        from acqd.tonight.hookup import Near
-
-        given = self._given
-        if given.transmitter is not None:
-            return Near(given.transmitter)
-        if given.power is not None:
-            return Near.NEAR if given.between is not None else Near.ON
-        places = (Near.NONE, Near.NEAR, Near.ON)
-        number = self._ask.choice(
-            "Is there a transmitter?",
-            ("no", "near this aerial, on another one", "on this aerial or cable itself"),
-            why="An input dies of 10 mW or so, and a hand-held sends 5 W. Is there a transmitter "
-            "on or near this\naerial, or could somebody join one?",
-            told="on or near this aerial: no transmitter",
-        )
-        return places[number - 1]
-
-    def _absolute_max(
-        self, transmitter: Transmitter | None, capabilities: Capabilities
-    ) -> float | None:
-        from acqd.config.quantity import LEVEL, parse_quantity
-        from acqd.errors import InputUnsafe
-
-        given = self._given
-        if given.absolute_max is not None:
-            return parse_quantity(given.absolute_max, LEVEL)
-        if transmitter is None or capabilities.absolute_max_dbm is not None:
-            return None
-        unknown = (
-            "what the sweeper's input stands is unknown, and power can arrive: say it with "
-            '--absolute-max, from its data sheet, such as "10 dBm"'
-        )
-        if given.yes:
-            raise InputUnsafe(unknown)
-
-        def read(text: str) -> float | None:
-            return parse_quantity(text, LEVEL) if text else None
-
-        stated_dbm = self._ask.value(
-            "What does its input stand?",
-            why="The sweeper does not say how much its input stands. Its data sheet does, as "
-            "maximum input level,\nsuch as 10 dBm. Enter: not known, and then nothing starts.",
-            default="",
-            read=read,
-        )
-        if stated_dbm is None:
-            raise InputUnsafe(unknown)
-        return stated_dbm
 
     # -- telling --------------------------------------------------------------------------------
 
@@ -604,7 +408,7 @@ class _Tonight:
             self._ask.say(f"its window opens at {clock(watch.begins_s, zone)}; it waits until then")
         self._warn_of_host(config, None)
         told: dict[str, Any] = {"config": str(self._path.absolute()), "until_s": end_s}
-        told["report"] = None if given.no_start else self._watch(built, config, end_s)
+        told["report"] = None if given.no_start else self._night.watch(built, config, end_s)
         self._print_json(told)
 
     def _say_ignored(self) -> None:
@@ -633,91 +437,3 @@ class _Tonight:
         wrong += [seen.archive_problem] if seen.archive_problem else []
         if wrong:
             raise AcqdError("; ".join(wrong))
-
-    # -- the night ------------------------------------------------------------------------------
-
-    def _watch(self, built: Built, config: StationConfig, end_s: float) -> str | None:
-        """Run the station until ``end_s``, then make the report; its path."""
-        import asyncio
-        import os
-        import secrets
-        import signal
-        import time
-
-        from acqd.cli.logs import set_up_logs
-        from acqd.cli.run import _ending as ending_signals
-        from acqd.cli.run import _leave as leave
-        from acqd.look.times import clock, duration
-        from acqd.station.service import Station
-        from acqd.station.surroundings import Surroundings
-        from acqd.tonight.night import until
-
-        for number in ending_signals():
-            signal.signal(number, leave)
-        set_up_logs(verbose=self._given.verbose)
-        began_s = self._clock.wall_s()
-        zone = built.time_zone
-        self._ask.say(
-            f"Watching until {clock(end_s, zone)} ({duration(round(end_s - began_s))}). Ctrl-C "
-            "ends it early, with a report of what there is."
-        )
-        stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime(began_s))
-        station = Station(
-            built,
-            clock=self._clock,
-            run_id=f"{stamp}-{secrets.token_hex(3)}",
-            # One page of all ranges is made at the end; those of single jobs are for `acqd run`.
-            around=Surroundings(report_program=()),
-        )
-        with self._awake(config):
-            was_asked = asyncio.run(
-                until(station, end_s=end_s, clock=self._clock, numbers=ending_signals())
-            )
-        why = "ended early" if was_asked else "the night is over"
-        self._ask.say(f"{why}; making the report (Ctrl-C leaves it)")
-        try:
-            page = self._report(built, config, began_s)
-        except KeyboardInterrupt:
-            click.echo(f"\nno report was made; acqd report {built.archive} makes it", err=True)
-            raise SystemExit(130) from None
-        if not self._given.as_json:
-            click.echo(f"report: {page}")
-        if station.left_behind:
-            sys.stdout.flush()
-            sys.stderr.flush()
-            os._exit(0)
-        return str(page)
-
-    def _awake(self, config: StationConfig) -> AbstractContextManager[object]:
-        """Holds the machine awake over the night, unless the config says otherwise."""
-        import structlog
-
-        from acqd.host import KeepAwake
-
-        if not config.station.keep_awake:
-            return nullcontext()
-        return KeepAwake(why="acqd tonight is listening", log=structlog.get_logger())
-
-    def _report(self, built: Built, config: StationConfig, began_s: float) -> Path:
-        from acqd.cli.export_files import published
-        from acqd.cli.progress import ProgressLine
-        from acqd.report.gather import gather
-        from acqd.report.page import html
-        from acqd.tonight.night import page_of
-
-        windowed = any(job.when.window for job in config.enabled_jobs.values())
-        page = page_of(config.folder, built.name, self._clock.wall_s(), built.time_zone)
-        with ProgressLine() as line:
-            report = gather(
-                built.archive,
-                # With windows it is the whole of tonight's, also of runs before this one.
-                start_s=None if windowed else began_s,
-                progress=line.sweeps,
-            )
-            text = html(
-                report,
-                progress=lambda done, of: line.show(done / of, f"{done} of {of} figures drawn"),
-            )
-        with published(str(page)) as beside:
-            beside.write_text(text, "utf-8")
-        return page

@@ -5,7 +5,9 @@ from __future__ import annotations
 import io
 import json
 import re
+import shutil
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -474,3 +476,28 @@ def test_json_of_a_plan_has_no_word_beside_it(acqd: Any, tmp_path: Path) -> None
         *("tonight", "2 m", "--yes", *QUICK, "--sweeper", "sim:mast", "--json"), folder=tmp_path
     )
     assert json.loads(told.out)["ranges"][0]["unit"] == "dBm"
+
+
+@pytest.mark.skipif(
+    shutil.which("mosquitto", path="/usr/sbin:/usr/bin") is None,
+    reason="the broker that cannot start is mosquitto",
+)
+def test_a_broker_that_cannot_start_costs_no_night(
+    acqd: Any, acqd_child: Any, tmp_path: Path
+) -> None:
+    """A second evening; somebody has taken the port. It is said, and the report is made."""
+    text = first_evening(acqd, tmp_path)
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        text = re.sub(
+            r"\[mqtt\]\nbroker = .*\n(?:address = .*\n)?",
+            f'[mqtt]\nbroker = "local"\naddress = "127.0.0.1:{port}"\n',
+            text,
+        )
+        (tmp_path / "station.toml").write_text(text)
+        told = acqd_child("tonight", "--yes", "--until", "4 s", cwd=tmp_path)
+    assert told.returncode == 0, told.stderr
+    assert "This night goes without messages" in told.stderr
+    assert Path(told.stdout.splitlines()[-1].removeprefix("report: ")).is_file()
