@@ -8,9 +8,10 @@ The rules, in this order:
 3. A job may claim its minimum share of the sweeper's time against rule 2. It saves up its share
    while time goes by, for at most two passes, and each pass it takes is paid from that. A claim is
    made at the last moment: when its due time would run out during the pass that rule 2 would
-   start. So priority decides as long as there is time for all, and overload starves none. Back to
-   back has no deadline: it saves up while it waits, and claims as soon as it has enough for a
-   pass. Where the shares add up to more than 90 % they are scaled down to that.
+   start, and those of others that claim before it. So priority decides as long as there is time
+   for all, and overload starves none. Back to back has no deadline: it saves up while it waits,
+   and claims as soon as it has enough for a pass. Where the shares add up to more than 90 % they
+   are scaled down to that.
 4. A due time may start late, within limits (:mod:`acqd.plan.account`); later ones stay on the grid.
 5. A pass that was asked for and is not due (:meth:`SweeperPlan.add_extra`) goes by the same rules:
    it has its job's priority, a deadline of its own, and a share of its own to claim. It starts in
@@ -24,7 +25,7 @@ called before the next :meth:`SweeperPlan.ask`. How long a pass took is monotoni
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from acqd.plan.account import Account, Reason
 from acqd.plan.extras import Extra, Extras
@@ -52,15 +53,14 @@ CLOCK_STEPPED = Reason("clock stepped")
 HOST_ASLEEP = Reason("host asleep")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Ready:
+class _Ready(NamedTuple):
     """Something that may start now, as the rules look at it."""
 
     who: Account | Extras
     priority: int
     until_us: int
     due_us: int
-    index: int
+    order: int
     estimate_us: int
     share: float
     saved_us: float
@@ -330,21 +330,28 @@ class SweeperPlan:
         ready = [*self._due(now_us), *self._asked(now_us)]
         if not ready:
             return None
-        best = min(ready, key=lambda r: (-r.priority, r.until_us, r.due_us, r.index))
+        best = min(ready, key=lambda r: (-r.priority, r.until_us, r.due_us, r.order))
         if len(ready) == 1:
             return best.who
+        first = self._claim(ready, best, now_us) or best
+        if isinstance(first.who, Extras):
+            # A look is put off for whoever is due, has its share, and would miss its time by it.
+            due = [r for r in ready if isinstance(r.who, Account)]
+            first = self._claim(due, first, now_us) or first
+        return first.who
+
+    @staticmethod
+    def _claim(ready: Sequence[_Ready], best: _Ready, now_us: int) -> _Ready | None:
+        """Who goes before ``best`` by its share, at the last moment that it can."""
         ends_us = now_us + CLAIM_MARGIN * best.estimate_us
-        claims = [
-            r
-            for r in ready
-            if r is not best
-            and r.share > 0
-            and r.saved_us >= r.estimate_us
-            and (r.until_us == FOREVER_US or r.until_us <= ends_us)
-        ]
-        if not claims:
-            return best.who
-        return min(claims, key=lambda r: (r.until_us, -r.priority, r.due_us, r.index)).who
+        may = [r for r in ready if r is not best and r.share > 0 and r.saved_us >= r.estimate_us]
+        may.sort(key=lambda r: (r.until_us, -r.priority, r.due_us, r.order))
+        for r in may:
+            if r.until_us == FOREVER_US or r.until_us <= ends_us:
+                return may[0]
+            # Whoever runs out later has to wait for this one as well.
+            ends_us += r.estimate_us
+        return None
 
     def _due(self, now_us: int) -> Iterator[_Ready]:
         for account in self._all:
@@ -356,7 +363,7 @@ class SweeperPlan:
                     priority=account.job.priority,
                     until_us=FOREVER_US if account.back_to_back else account.pending_until_us,
                     due_us=due_us,
-                    index=account.index,
+                    order=account.index,
                     estimate_us=account.estimate_us,
                     share=self._shares[name],
                     saved_us=self._saved_us[name],
@@ -372,7 +379,7 @@ class SweeperPlan:
                     priority=account.job.priority,
                     until_us=extra.until_us,
                     due_us=extra.asked_us,
-                    index=account.index,
+                    order=account.index,
                     estimate_us=extra.estimate_us,
                     share=extras.share,
                     saved_us=extras.saved_us,

@@ -468,3 +468,16 @@ def test_what_was_due_before_a_job_ended_is_accounted_for(ended_s: float, count:
     plan.end("soak", 1025.0, ended_s=ended_s)
     (missed,) = plan.ask(1030.0).missed
     assert (missed.count, missed.reason) == (count, "sweeper lost")
+
+
+def test_two_jobs_that_would_run_out_at_one_moment_both_get_their_share() -> None:
+    """The one that goes first claims early enough for the other; neither starves."""
+    jobs = [
+        job("high", 1.0, priority=5, estimate_s=1.0),
+        job("one", 20.0, estimate_s=1.0),
+        job("other", 20.0, estimate_s=1.0),
+    ]
+    passes, missed = drive(jobs, 600.0)
+    taken = Counter(name for name, _, _ in passes)
+    assert taken["one"] == taken["other"] == 30
+    assert {one.job for one in missed} == {"high"}
