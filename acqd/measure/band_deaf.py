@@ -15,7 +15,14 @@ from typing import Any
 import numpy as np
 
 from acqd.measure.band_ears import Ears, Heard, restarted
-from acqd.measure.band_state import BandState, HourSums, Sure, Turned, fresh_hour
+from acqd.measure.band_state import (
+    BandState,
+    ChannelStates,
+    HourSums,
+    Sure,
+    Turned,
+    fresh_hour,
+)
 from acqd.measure.deafness import deaf_finding, hears_again_finding
 from acqd.measure.meter import (
     Figure,
@@ -169,7 +176,7 @@ def _fallen(state: BandState, heard: Heard, event: SweepSeen, turn: Turn) -> Tol
         tracks=(),
         visit=None,
         check=replace(state.check, before=None),
-        channels=_unknown(sure, deaf.from_s),
+        channels=_unknown(state.channels, sure.channels, deaf.from_s),
     )
     new, corrected = _turned_again(before, sure, turn)
     base = fresh_hour(state.hour.hits.size) if sure.turned else sure.hour
@@ -182,12 +189,9 @@ def _fallen(state: BandState, heard: Heard, event: SweepSeen, turn: Turn) -> Tol
         point_heard_s=None,
         corrections=corrections[-HOURS_SET_BACK:],
     )
-    evidence["sweeps"] = (
-        new.hour.deaf
-        - state.hour.deaf
-        + sum(one.counts.deaf for one in sure.turned)
-        - (sure.hour.visits if sure.turned else 0)
-    )
+    seemed = sum(one.counts.deaf for one in sure.turned) - (sure.hour.visits if sure.turned else 0)
+    # With the one that it was noticed by, which is not counted yet.
+    evidence["sweeps"] = new.hour.deaf - state.hour.deaf + seemed + 1
     return Told(state=new, findings=(deaf_finding(deaf, event, **evidence),), corrected=corrected)
 
 
@@ -218,13 +222,13 @@ def _without(
     return tuple(one for one in older if one.hour_start_s not in again)
 
 
-def _unknown(sure: Sure, from_s: float) -> Any:
-    channels = sure.channels
-    return replace(
-        channels,
-        up_since_s=np.full_like(channels.up_since_s, np.nan),
-        busy=np.zeros_like(channels.busy),
-        up=0,
+def _unknown(now: ChannelStates, sure: ChannelStates, from_s: float) -> ChannelStates:
+    """Of no channel is known what it is; their usual levels are those of when somebody heard."""
+    return ChannelStates(
+        up_since_s=np.full_like(now.up_since_s, np.nan),
+        busy=np.zeros_like(now.busy),
+        heard_s=now.heard_s,
+        heard_level=sure.heard_level,
         known=False,
         unknown_s=from_s,
     )

@@ -9,14 +9,18 @@ time listened between one hearing of a channel and the next. A channel is a witn
 * it is silent at times, so that it can be told from what the sweeper makes by itself; one that is
   heard in nearly every sweep counts where a quiet reference shows that the sweeper does not.
 
-It is missed when it has been silent for twice its longest silence, and at least for
+It is missed when it has been silent for :data:`LONGER` times its longest silence, and at least for
 :data:`PERIODS_LEAST` sweeps and a minute. Of several the :data:`WITNESSES_MOST` that are missed
-soonest are taken, and all of them must be missing. Source: practice, not a standard. Where silences
-are exponential and r come in an hour, the longest of T hours lies near ln(r·T)/r, and one twice as
-long comes (r·T)^−2·r times an hour: with 24 h behind it that is below 1e−4 an hour for any r that
-passes the second rule, and falls with the square of T. Whatever the silences are like, the longest
-of n hours is passed in the next one with probability 1/(n + 1) at most where the hours are alike;
-that the bound is twice the longest is the reserve for nights that are not.
+soonest are taken, and all of them must be missing.
+
+How often that is for nothing: where silences are exponential and r of them come in an hour, the
+longest L of n = r·T has r·L − ln n nearly Gumbel distributed, so one longer than k·L comes with
+probability E[e^(−k·r·L)] = Γ(1 + k)·n^(−k), r times an hour. With k = 2.5 and T = 24 h that is
+below 1e−4 an hour for one witness of any r that passes the second rule (r of 6 or more); it falls
+with the power 2.5 of T, and comes to about 0.001 in the first fortnight. Source: extreme values of
+exponential variables, from memory; the rule is ours. Whatever silences are like, the longest of n
+hours is passed in the next one with probability 1/(n + 1) at most where hours are alike; the factor
+is the reserve for hours that are not.
 """
 
 from __future__ import annotations
@@ -31,6 +35,7 @@ from numpy.typing import NDArray
 __all__ = [
     "HEARINGS_LEAST",
     "LEARN_S",
+    "LONGER",
     "PERIODS_LEAST",
     "SILENCE_MOST_S",
     "STEADY_SHARE",
@@ -54,7 +59,9 @@ LEARN_S = 86_400.0
 HEARINGS_LEAST = 48
 
 SILENCE_MOST_S = 3600.0
-"""The longest silence of what may be called regular; it is missed after two hours at most."""
+"""The longest silence of what may be called regular; it is missed after 2.5 h at most."""
+
+LONGER = 2.5
 
 PERIODS_LEAST = 10
 LIMIT_LEAST_S = 60.0
@@ -184,7 +191,7 @@ def limits_of(learnt: Learnt, clock_s: float, *, period_s: float, steady: Mask) 
     if known_s < LEARN_S:
         regular[:] = False
     least_s = max(LIMIT_LEAST_S, PERIODS_LEAST * period_s)
-    return np.where(regular, np.maximum(2.0 * longest_s, least_s), np.inf)
+    return np.where(regular, np.maximum(LONGER * longest_s, least_s), np.inf)
 
 
 def silent_s(learnt: Learnt, which: Sequence[int], clock_s: float) -> Float:
