@@ -400,10 +400,13 @@ def _show(seen: Seen) -> None:
         return
     differs = "; it differs from what `acqd service install` would write now"
     click.echo(f"unit      {seen.file}{differs if seen.written is False else ''}")
-    later = "starts with the machine" if seen.enabled == "enabled" else "does not start by itself"
-    click.echo(f"enabled   {seen.enabled}: {later}")
+    when = "with the machine" if seen.lingers is not False else "when its user logs in"
+    if seen.enabled != "enabled":
+        when = f"not by itself ({seen.enabled})"
+    also = ""
     if seen.lingers is False:
-        click.echo("lingers   no: it starts when you log in; `loginctl enable-linger` changes that")
+        also = "; `loginctl enable-linger` lets it start with the machine"
+    click.echo(f"starts    {when}{also}")
     since = f" since {printable(seen.since)}" if seen.since and seen.active == "active" else ""
     process = f", process {seen.pid}" if seen.pid else f", last exit code {seen.last_exit}"
     click.echo(f"running   {seen.active}{since}{process}")

@@ -38,7 +38,9 @@ __all__ = [
 ]
 
 STEADY_S: Final = 3.0
-"""So long a started station is watched before it is called running."""
+"""So long a started station is watched, once it has its archive, before it is called running."""
+BEGINS_WITHIN_S: Final = 30.0
+"""A card-sized computer takes some seconds to read the program."""
 LINGER: Final = Path("/var/lib/systemd/linger")
 
 Say = Callable[[str], None]
@@ -223,7 +225,8 @@ def _steps(
         manager.tell("daemon-reload")
     if manager.show(unit).get("UnitFileState") != "enabled":
         manager.tell("enable", unit)
-        say("enabled: it starts with the machine, also after a power cut")
+        with_machine = ": it starts with the machine, also after a power cut"
+        say(f"enabled{with_machine if manager.is_system else ''}")
         yield "enabled"
 
 
@@ -245,7 +248,7 @@ def _linger(say: Say, done: list[str]) -> bool:
         except (OSError, subprocess.SubprocessError):
             pass  # told below, with what to do
         else:
-            say(f"{user}'s services start with the machine (lingering)")
+            say(f"{user}'s services start with the machine, also after a power cut (lingering)")
             done.append("lingering")
             return True
     say(
@@ -276,7 +279,7 @@ def _start(
         return False
     manager.tell("restart" if active else "start", unit)
     done.append("started")
-    problem = _unsteady(manager, unit, steady_s)
+    problem = _unsteady(manager, unit, plan.archive, steady_s)
     logs = f"journalctl {'' if manager.is_system else '--user '}-u {unit}"
     if problem:
         say(f"started, but {problem}; its log says why: `{logs} -n 20`; it is tried again for ever")
@@ -285,19 +288,28 @@ def _start(
     return True
 
 
-def _unsteady(manager: Manager, unit: str, steady_s: float) -> str:
-    """What is wrong with a unit that was just started; empty where it runs for a while."""
-    ends_s = time.monotonic() + steady_s
+def _unsteady(manager: Manager, unit: str, archive: Path, steady_s: float) -> str:
+    """What is wrong with a unit that was just started; empty where it runs for a while.
+
+    It runs once it holds its archive; what it fails at after that, such as the port of its broker,
+    it fails at soon.
+    """
     first: str | None = None
+    held_s: float | None = None
+    ends_s = time.monotonic() + BEGINS_WITHIN_S
     while True:
-        told = manager.show(unit)
+        told, now_s = manager.show(unit), time.monotonic()
         pid = told.get("MainPID", "")
         if told.get("ActiveState") != "active" or (first is not None and pid != first):
             code = told.get("ExecMainStatus", "?")
             return f"it does not keep running (exit code {code})"
         first = pid
-        if time.monotonic() >= ends_s:
+        if held_s is None and holder_of(archive) is not None:
+            held_s = now_s
+        if held_s is not None and now_s - held_s >= steady_s:
             return ""
+        if held_s is None and now_s > ends_s:
+            return f"it did not open its archive within {BEGINS_WITHIN_S:g} s"
         time.sleep(0.2)
 
 
