@@ -388,7 +388,7 @@ def _bursts(
         return Shown(text="nothing came on while it was looked at", figures=figures)
     least = "" if longest.is_whole else "at least "
     text = (
-        f"on for {on_s / watched_s:.0%} of {duration_text(watched_s)}, the longest time "
+        f"on for {100 * on_s / watched_s:.0f} % of {duration_text(watched_s)}, the longest time "
         f"{least}{_seconds(longest.length_s)}; it came on or went off {edges} times"
     )
     return Shown(text=text, figures=figures)

@@ -57,6 +57,9 @@ def run(
         length_s = took_s[start.job] if start.extra is None else look_s
         now_s += length_s
         plan.finished(start.job, now_s=now_s, took_s=length_s)
+    # What was dropped during the last pass is handed out with the next question.
+    plan.sweeper_away(now_s, "done")
+    dropped += [ticket for _, ticket in plan.ask(now_s).dropped]
     return passes, missed, dropped
 
 
