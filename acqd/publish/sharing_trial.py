@@ -64,10 +64,11 @@ async def try_account(settings: BrokerSettings, station: str, *, of: str = "") -
                 return await _tried(link, Topics(station, settings.topic_root), settings)
     except ssl.SSLCertVerificationError as exc:
         raise BrokerError(f"broker of {where}: {tls_problem(exc)}") from exc
-    except ssl.SSLError as exc:
+    except (ssl.SSLError, ConnectionResetError) as exc:
+        reason = exc.reason if isinstance(exc, ssl.SSLError) else "it hangs up"
         raise BrokerError(
             f"broker of {where}: something answers that speaks no TLS, or none that is known "
-            f"here ({exc.reason}); is this the port of [mqtt.serve] there?"
+            f"here ({reason}); is this the port of [mqtt.serve] there?"
         ) from exc
     except aiomqtt.MqttError as exc:
         raise BrokerError(f"broker of {where}: {_mqtt_problem(exc)}") from exc
