@@ -10,29 +10,28 @@ from __future__ import annotations
 
 import asyncio
 import base64
-import contextlib
 import json
 import os
-import signal
 import sys
+import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 from urllib.parse import quote, unquote, urlsplit
 
+from acqd.alerts.process import Ended, run_program
 from acqd.alerts.ways import Way
 from acqd.alerts.wording import filled
 from acqd.look.times import clock, duration
+from acqd.publish.threads import OwnThreads
 
 __all__ = ["PROGRAM", "Outcome", "scrubbed", "send"]
 
 PROGRAM = (sys.executable, "-P", "-m", "acqd.alerts.sender")
-NICENESS = 10
 ANSWER_MOST_BYTES = 65536
 ERRORS_KEPT_BYTES = 4096
-CHUNK_BYTES = 65536
 KILLED_S = 0.3
-LAST_WORDS_S = 0.5
 STARTED_S = 5.0
 """Beyond the time limit, for a program to start on a busy machine and to say what became of it."""
 SECRET_LEAST = 4
@@ -85,17 +84,18 @@ async def _by_program(
         "limit_s": way.time_limit_s,
         "left": wanted,
     }
-    said, _, code = await _run(
+    ended = await _run(
         PROGRAM,
         json.dumps(asked).encode(),
         environ=_environ(way),
         limit_s=way.time_limit_s + STARTED_S,
         answers=True,
     )
+    code = ended.code
     if code is None:
         return Outcome(problem=f"no end of it within {duration(way.time_limit_s)}", left=wanted)
     try:
-        results = [(int(one["at"]), bool(one["ok"]), one) for one in json.loads(said)]
+        results = [(int(one["at"]), bool(one["ok"]), one) for one in json.loads(ended.said)]
     except (ValueError, KeyError, TypeError):
         how = f"signal {-code}" if code < 0 else f"code {code}"
         return Outcome(problem=f"the program that sends ended with {how}", left=wanted)
@@ -119,13 +119,14 @@ async def _by_command(way: Way, payload: Mapping[str, Any], zone: str) -> Outcom
     # No argument and no variable can hold a NUL.
     words = [word.replace("\0", " ") for word in words]
     given = {f"ACQD_{key.upper()}": value.replace("\0", " ") for key, value in values.items()}
-    _, errors, code = await _run(
+    ended = await _run(
         words,
         json.dumps(payload, ensure_ascii=False).encode() + b"\n",
         environ={**_environ(way), **given},
         limit_s=way.time_limit_s,
         folder=str(way.folder),
     )
+    code, errors = ended.code, _last_line(ended.said)
     if code == 0:
         return Outcome()
     if code is None:
@@ -172,76 +173,34 @@ async def _run(
     limit_s: float,
     folder: str | None = None,
     answers: bool = False,
-) -> tuple[bytes, str, int | None]:
-    """Its answer, the last line of its errors, and its exit code; None where it was killed."""
-    pipe, nowhere = asyncio.subprocess.PIPE, asyncio.subprocess.DEVNULL
-    process = await asyncio.create_subprocess_exec(
-        *words,
-        stdin=pipe,
-        stdout=pipe if answers else nowhere,
-        stderr=nowhere if answers else pipe,
-        env=environ,
-        cwd=folder,
-        start_new_session=True,
+) -> Ended:
+    """Run it in a thread of its own; a cancelled wait has it killed."""
+    enough = threading.Event()
+    running = OwnThreads("alert", most=1).start(
+        partial(
+            run_program,
+            words,
+            given,
+            environ=environ,
+            limit_s=limit_s,
+            keep_bytes=ANSWER_MOST_BYTES if answers else ERRORS_KEPT_BYTES,
+            errors=not answers,
+            folder=folder,
+            enough=enough,
+        )
     )
-    with contextlib.suppress(OSError):
-        os.setpriority(os.PRIO_PROCESS, process.pid, NICENESS)
-    reader = process.stdout if answers else process.stderr
-    assert reader is not None
-    kept = bytearray()
-    code: int | None = None
-    most = ANSWER_MOST_BYTES if answers else ERRORS_KEPT_BYTES
-    beside = [
-        asyncio.create_task(_feed(process, given)),
-        asyncio.create_task(_read(reader, kept, most)),
-    ]
     try:
-        async with asyncio.timeout(limit_s):
-            code = await process.wait()
-            # Somebody whom it started may hold the other end for ever.
-            await asyncio.wait(beside[1:], timeout=LAST_WORDS_S)
-    except TimeoutError:
-        pass
-    finally:
-        for task in beside:
-            task.cancel()
-        await _kill(process)
-        await asyncio.wait(beside)
-    return bytes(kept), "" if answers else _last_line(bytes(kept)), code
-
-
-async def _read(reader: asyncio.StreamReader, kept: bytearray, most: int) -> None:
-    """Keep the end of what it writes, and throw the rest away."""
-    while chunk := await reader.read(CHUNK_BYTES):
-        kept += chunk
-        del kept[:-most]
-
-
-async def _feed(process: asyncio.subprocess.Process, given: bytes) -> None:
-    """Give it what it may read. That it does not read it is no fault."""
-    assert process.stdin is not None
-    with contextlib.suppress(OSError):
-        process.stdin.write(given)
-        await process.stdin.drain()
-        process.stdin.close()
+        return await asyncio.shield(running)
+    except asyncio.CancelledError:
+        enough.set()
+        await asyncio.wait([running], timeout=KILLED_S)
+        raise
 
 
 def _last_line(said: bytes) -> str:
     lines = [line.strip() for line in said.decode("utf-8", "replace").splitlines()]
     last = next((line for line in reversed(lines) if line), "")[:300]
     return "".join(letter if letter.isprintable() else " " for letter in last)
-
-
-async def _kill(process: asyncio.subprocess.Process) -> None:
-    """End it and what it started, which are a session of their own; nothing where it has ended."""
-    if process.returncode is None:
-        with contextlib.suppress(ProcessLookupError, PermissionError):
-            os.killpg(process.pid, signal.SIGKILL)
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(KILLED_S):
-                await process.wait()
-    # Or its pipes stay with us where somebody else holds the other end.
-    process._transport.close()  # type: ignore[attr-defined]  # private in asyncio
 
 
 # --- secrets --------------------------------------------------------------------------------------
