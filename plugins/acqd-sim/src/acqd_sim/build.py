@@ -53,6 +53,7 @@ from acqd_sim.tables import (
     TransmitterTable,
     VoiceTable,
 )
+from acqd_sim.troubles import Kind, Trouble
 
 __all__ = ["device_of", "model_of", "scene_of"]
 
@@ -395,6 +396,15 @@ def model_of(table: InstrumentTable, zone: Zone = UTC_ZONE) -> Model:
         sweep_min_s=table.sweep_min,
         absolute_max_dbm=table.absolute_max,
         away=_spells([_spell(one, zone) for one in table.away], zone),
+        troubles=tuple(
+            Trouble(
+                kind=Kind(one.what),
+                device=one.device,
+                loss_db=one.loss or 0.0,
+                spells=_spells([_spell(one, zone)], zone),
+            )
+            for one in table.trouble
+        ),
         source=has_source,
         source_start_hz=table.start,
         source_stop_hz=table.stop,

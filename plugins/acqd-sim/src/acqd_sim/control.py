@@ -17,6 +17,7 @@ from acqd_sim.instrument import Instrument
 from acqd_sim.ports import LOOPBACK, Port, PortTaken
 from acqd_sim.receiver import Receiver
 from acqd_sim.scenefile import World
+from acqd_sim.troubles import Kind, Trouble, place_problem
 
 __all__ = ["ORDERS", "Control", "Order"]
 
@@ -168,6 +169,22 @@ def _points(control: Control, name: str, argument: str) -> str:
     return ""
 
 
+def _trouble(kind: Kind) -> Callable[[Control, str, str], str]:
+    fault = kind.value.replace(" ", "_")
+
+    def act(control: Control, name: str, argument: str) -> str:
+        instrument = control.instruments[name]
+        hookup = instrument.sweeping.receiver.hookup
+        trouble = Trouble(kind=kind, device=argument or None)
+        problem = place_problem(trouble, hookup.path_names, hookup.path.devices)
+        if problem is not None:
+            raise ValueError(f"{problem[0]}; expected: {problem[1]}")
+        setattr(instrument.faults, fault, argument)
+        return ""
+
+    return act
+
+
 def _identity(control: Control, name: str, argument: str) -> str:
     control.instruments[name].faults.identity = argument
     return ""
@@ -277,6 +294,14 @@ ORDERS: Mapping[str, Order] = {
     "nan": Order("[COUNT]", "traces with 9.91E37 at every tenth point", _times("not_a_number")),
     "points": Order("MORE [COUNT]", "traces of another length than asked for", _points),
     "freeze": Order("", "gives the same trace again and again", _switch("frozen")),
+    "cable-off": Order(
+        "[DEVICE]",
+        "a cable falls off: at the aerial, before that device, or at the input",
+        _trouble(Kind.CABLE_OFF),
+    ),
+    "no-supply": Order(
+        "[DEVICE]", "an amplifier of its path passes on as it is", _trouble(Kind.NO_SUPPLY)
+    ),
     "identity": Order("MAKER,MODEL,SERIAL,FIRMWARE", "another answer to *IDN?", _identity),
     "level-error": Order("DB", "reads so much too high", _error_of("level_error_db")),
     "frequency-error": Order("PPM", "shows all so much too high", _error_of("frequency_error_ppm")),

@@ -302,5 +302,9 @@ def _rewired(world: World, hookup: Hookup, options: Mapping[str, Any]) -> Hookup
             raise RequestRefused(
                 setting=f"option {key}", asked=repr(exc.args[0]), limit=limit
             ) from exc
-        hookup = replace(hookup, path=path) if key == "path" else replace(hookup, source_path=path)
+        if key == "path":
+            names = tuple(str(device) for device in devices)
+            hookup = replace(hookup, path=path, path_names=names)
+        else:
+            hookup = replace(hookup, source_path=path)
     return hookup

@@ -39,6 +39,10 @@ class Faults:
     points_off: int = 0
     frozen: bool = False
     """Every sweep gives the last trace again."""
+    cable_off: str | None = None
+    """Where a cable fell off: before this device, at the aerial where empty; None: nowhere."""
+    no_supply: str | None = None
+    """Which amplifier has lost its supply, the only one where empty; None: none has."""
     identity: str | None = None
     """What ``*IDN?`` says instead."""
     level_error_db: float = 0.0

@@ -10,6 +10,7 @@ from acqd_sim.receiver import Receiver
 from acqd_sim.simclock import SceneClock
 from acqd_sim.status import Event, Status
 from acqd_sim.sweeping import Sweeping
+from acqd_sim.troubles import Kind, Trouble
 
 __all__ = ["Instrument", "Output"]
 
@@ -67,12 +68,22 @@ class Instrument:
         sweeping.receiver.misread(
             level_db=self.faults.level_error_db, frequency_ppm=self.faults.frequency_error_ppm
         )
+        sweeping.receiver.trouble(self._troubles())
         sweeping.collect()
         if self._opc_armed and not sweeping.busy:
             self._opc_armed = False
             self.status.esr |= Event.OPC
         self.status.operation.set_condition(8, sweeping.busy or sweeping.continuous)
         self.status.questionable.set_condition(8, sweeping.overload)
+
+    def _troubles(self) -> tuple[Trouble, ...]:
+        """Those that were ordered."""
+        faults, found = self.faults, []
+        if faults.cable_off is not None:
+            found.append(Trouble(kind=Kind.CABLE_OFF, device=faults.cable_off or None))
+        if faults.no_supply is not None:
+            found.append(Trouble(kind=Kind.NO_SUPPLY, device=faults.no_supply or None))
+        return tuple(found)
 
     def interrupted(self) -> None:
         """The client went on before it had its answer: the answer is lost."""

@@ -10,6 +10,7 @@ import numpy as np
 from acqd.errors import RequestRefused
 from acqd.sweep import Capabilities, Detector, Identity, SourceRequest, SweepRequest
 from acqd_sim.spells import Spells
+from acqd_sim.troubles import Trouble
 
 __all__ = [
     "ENB_PER_RBW",
@@ -106,6 +107,8 @@ class Model:
     absolute_max_dbm: float = 10.0
     away: Spells = field(default_factory=Spells)
     """When it is unplugged."""
+    troubles: tuple[Trouble, ...] = ()
+    """What else goes wrong with it, and when."""
     source: bool = False
     source_start_hz: float = 100e3
     source_stop_hz: float = 960e6

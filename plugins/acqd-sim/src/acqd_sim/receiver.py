@@ -32,6 +32,7 @@ from acqd_sim.emissions import Comb, Impulses, Tone, milliwatt
 from acqd_sim.model import ENB_PER_RBW, Model, Settings
 from acqd_sim.overdrive import Product, products_of
 from acqd_sim.scene import Scene
+from acqd_sim.troubles import Kind, Trouble, in_trouble
 
 __all__ = ["Hookup", "Reading", "Receiver"]
 
@@ -53,6 +54,8 @@ class Hookup:
     scene: Scene = field(default_factory=Scene)
     path: Path = field(default_factory=Path)
     source_path: Path | None = None
+    path_names: tuple[str, ...] = ()
+    """What the devices of ``path`` are called; empty where nobody says."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +140,9 @@ class Receiver:
         self._key = stream_key(seed, "receiver", model.identity.serial_number)
         self._looks: dict[Settings, _Looks] = {}
         self._broken_db = self._broken_ppm = 0.0
+        self._ordered: tuple[Trouble, ...] = ()
+        self._others: dict[tuple[Trouble, ...], Receiver] = {}
+        self._shown: tuple[Settings, Reading] | None = None
         scene = hookup.scene
         centres_hz = np.array([tone.frequency_hz for tone in scene.tones], dtype=np.float64)
         gains = 10.0 ** (hookup.path.gain_db(centres_hz) / 10.0)
@@ -150,6 +156,16 @@ class Receiver:
         """From now on levels read, and frequencies are shown, so much too high, on top of what it
         is off by itself. Beyond its data sheet: it is broken."""
         self._broken_db, self._broken_ppm = level_db, frequency_ppm
+
+    def trouble(self, ordered: tuple[Trouble, ...]) -> None:
+        """From now on these troubles are there, beside those that its scene has at this hour."""
+        self._ordered = ordered
+
+    def troubles(self, at_s: float) -> tuple[Trouble, ...]:
+        """Those that are there at an instant of scene time."""
+        if not (self._ordered or self.model.troubles):
+            return ()
+        return (*(one for one in self.model.troubles if one.is_on(at_s)), *self._ordered)
 
     @property
     def frequency_error_ppm(self) -> float:
@@ -195,6 +211,30 @@ class Receiver:
             start_s: scene time at which the sweep starts.
             counter: number of the sweep; the noise of two numbers is unrelated.
         """
+        there = self.troubles(start_s)
+        if any(one.kind is Kind.FROZEN for one in there):
+            if self._shown is not None and self._shown[0] == settings:
+                return self._shown[1]
+            there = tuple(one for one in there if one.kind is not Kind.FROZEN)
+        reading = self._with(there)._swept(settings, start_s=start_s, counter=counter)
+        self._shown = settings, reading
+        return reading
+
+    def _with(self, there: tuple[Trouble, ...]) -> Receiver:
+        """The same receiver, connected as it is in these troubles."""
+        if not there:
+            return self
+        found = self._others.get(there)
+        if found is None:
+            if len(self._others) >= CACHED_LOOKS:
+                self._others.clear()
+            found = Receiver(self.model, in_trouble(self.hookup, there), seed=self.seed)
+            self._others[there] = found
+        found.misread(level_db=self._broken_db, frequency_ppm=self._broken_ppm)
+        return found
+
+    def _swept(self, settings: Settings, *, start_s: float, counter: int) -> Reading:
+        """What the receiver shows as it is connected."""
         looks = self._looks_for(settings)
         rng = generator(self.seed, "sweep", self._key, counter, round(start_s * 1e6))
         total, overload = np.zeros(settings.points), False

@@ -7,7 +7,7 @@ accepted.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path as FilePath
@@ -24,6 +24,7 @@ from acqd_sim.model import Model
 from acqd_sim.receiver import Hookup, Receiver
 from acqd_sim.scene import Scene
 from acqd_sim.tables import BridgeTable, FileTable
+from acqd_sim.troubles import place_problem
 
 __all__ = ["BUILT_IN", "World", "load_world", "world_from_text"]
 
@@ -68,7 +69,9 @@ class World:
             KeyError: there is no such instrument, or no such device.
         """
         path, old = self.path_of(devices), self.hookups[name]
-        return replace(old, source_path=path) if source else replace(old, path=path)
+        if source:
+            return replace(old, source_path=path)
+        return replace(old, path=path, path_names=tuple(devices))
 
 
 def load_world(path: str | None = None, *, seed: int | None = None) -> World:
@@ -106,7 +109,8 @@ def world_from_text(text: str, file: str = "scene", *, seed: int | None = None) 
     problems = _wrong_names(table, source)
     if problems:
         raise ConfigError(_in_order(problems))
-    return _world(table if seed is None else table.model_copy(update={"seed": seed}), file)
+    table = table if seed is None else table.model_copy(update={"seed": seed})
+    return _world(table, file, source)
 
 
 def _in_order(problems: Iterable[ConfigProblem]) -> tuple[ConfigProblem, ...]:
@@ -153,7 +157,25 @@ def _wrong_names(table: FileTable, source: Text) -> list[ConfigProblem]:
     return problems
 
 
-def _world(table: FileTable, file: str) -> World:
+def _misplaced(
+    table: FileTable, hookups: Mapping[str, Hookup], zone: Zone, source: Text
+) -> Iterator[ConfigProblem]:
+    """Troubles with devices that are not in the path, or not ones that could have them."""
+    for name, one in table.instrument.items():
+        hookup = hookups[name]
+        for at, trouble in enumerate(model_of(one, zone).troubles):
+            found = place_problem(trouble, hookup.path_names, hookup.path.devices)
+            if found is not None:
+                given = one.trouble[at].device
+                yield source.problem(
+                    ("instrument", name, "trouble", at, "device" if given else "what"),
+                    found[0],
+                    accepted=found[1],
+                    given=f'"{given or trouble.kind.value}"',
+                )
+
+
+def _world(table: FileTable, file: str, source: Text) -> World:
     zone = Zone(table.time_zone)
     scenes = {name: scene_of(table.seed, name, one, zone) for name, one in table.scene.items()}
     devices: dict[str, Device] = {}
@@ -168,9 +190,13 @@ def _world(table: FileTable, file: str) -> World:
             scene=scenes[one.scene] if one.scene is not None else Scene(),
             path=path(one.path),
             source_path=None if one.source_path is None else path(one.source_path),
+            path_names=one.path,
         )
         for name, one in table.instrument.items()
     }
+    problems = list(_misplaced(table, hookups, zone, source))
+    if problems:
+        raise ConfigError(_in_order(problems))
     return World(
         file=file,
         title=table.title,

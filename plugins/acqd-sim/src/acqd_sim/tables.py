@@ -55,6 +55,7 @@ __all__ = [
     "SpellTable",
     "ToneTable",
     "TransmitterTable",
+    "TroubleTable",
     "VoiceTable",
     "WarmTable",
 ]
@@ -120,6 +121,23 @@ class AwayTable(SpellTable):
     """When an instrument is unplugged."""
 
     since: MomentText = Field(alias="from", description='an hour, such as "00:00"')
+
+
+class TroubleTable(SpellTable):
+    """What goes wrong with an instrument, and when."""
+
+    what: Literal["cable off", "frozen", "no supply"] = Field(
+        description='what goes wrong, such as "cable off"'
+    )
+    since: MomentText = Field(alias="from", description='an hour, such as "01:12"')
+    device: str | None = None
+    loss: LevelDifference | None = None
+
+    def misfits(self) -> Iterator[Misfit]:
+        yield from super().misfits()
+        if self.loss is not None and self.what != "no supply":
+            accepted = 'only with `what = "no supply"`'
+            yield Misfit(key="loss", problem=f"means nothing to `{self.what}`", accepted=accepted)
 
 
 class KeyedTable(SpellTable):
@@ -387,6 +405,7 @@ class InstrumentTable(Table):
     sweep_factor: float = Field(default=2.5, ge=1.0, le=1000.0)
     sweep_min: Lasting = 0.02
     away: tuple[AwayTable, ...] = Field(default=(), max_length=100)
+    trouble: tuple[TroubleTable, ...] = Field(default=(), max_length=100)
     absolute_max: Level = 10.0
     source_min: Level | None = None
     source_max: Level | None = None
