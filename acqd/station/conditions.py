@@ -33,7 +33,7 @@ UNKNOWN_TOLD_S = 60.0
 """A job that waits for a value which nobody knows is told of after this long."""
 
 TellJob = Callable[[str, str, str], Awaitable[None]]
-"""Keeps a finding of a job: its name, the word, the sentence."""
+"""Keeps a finding of a job: its word, the sentence, the job's name."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,11 +171,11 @@ class OnlyRules:
             if since_s is None:
                 if job in self._told and self.why(job) is None:
                     self._told.discard(job)
-                    await self._tell(job, "ready_again", "what this job waits for is known again")
+                    await self._tell("ready_again", "what this job waits for is known again", job)
             elif job not in self._told and now_s - since_s >= UNKNOWN_TOLD_S:
                 self._told.add(job)
                 why, _ = self._why[job]
                 self._log.warning("job_waits_for_unknown", job=job, why=why)
                 await self._tell(
-                    job, "not_ready", f"this job does not sweep: {why}, for {now_s - since_s:.0f} s"
+                    "not_ready", f"this job does not sweep: {why}, for {now_s - since_s:.0f} s", job
                 )

@@ -199,8 +199,6 @@ class _Heard:
     at_s: float
     payload: bytes
     gone: bool = False
-    retained: bool = False
-    """Nobody knows how old it really is."""
 
 
 class ContextStore:
@@ -248,7 +246,7 @@ class ContextStore:
             return
         self._note_held(name)
         at_s = self._clock.boottime_s() - max(0.0, age_s)
-        self._heard[name] = _Heard(value, at_s, payload, retained=retained)
+        self._heard[name] = _Heard(value, at_s, payload)
         self._tell(name)
 
     def lose(self, name: str) -> None:
@@ -273,11 +271,9 @@ class ContextStore:
         return {name: value for name, value in found if value is not None}
 
     def heard_after(self, name: str, boottime_s: float) -> float | None:
-        """The value, if it was told, and not as an old word that a broker retained, since then."""
+        """The value, if it was told since then; None where there is none or an older one."""
         heard = self._heard.get(name)
-        if heard is None or heard.retained or heard.at_s < boottime_s:
-            return None
-        return self.value(name)
+        return None if heard is None or heard.at_s < boottime_s else self.value(name)
 
     def held_since(self, condition: Condition, monotonic_s: float) -> bool:
         """Whether a condition, one of those that are watched, held at any time from then until now.

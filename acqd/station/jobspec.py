@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from acqd.measure.closerlook_settings import Follows
 from acqd.measure.meter import MakePass
 from acqd.plan.sharing import PlannedJob
+from acqd.station.asks import Around
 from acqd.station.conditions import Condition, OnlyWhile
 from acqd.station.feed import Feed
 from acqd.station.follow import FollowRule
@@ -15,7 +16,6 @@ from acqd.station.identities import OnChange
 from acqd.station.inputs import InputSafety
 from acqd.station.kinds.parts import Foresee, no_foresight
 from acqd.station.ptt import PttRule
-from acqd.station.readiness import Around
 from acqd.station.reportshelf import ReportRule
 from acqd.station.setup import SetupFacts
 from acqd.sweep import Capabilities, Sweep, SweepRequest

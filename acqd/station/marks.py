@@ -11,12 +11,13 @@ from acqd.errors import ArchiveError, BrokerError
 from acqd.measure.meter import FindingDraft
 from acqd.publish.settings import BrokerSettings
 from acqd.station.askline import AskLine
+from acqd.station.asks import topics_of
 from acqd.station.build import Built
 from acqd.station.conditions import Condition
 from acqd.station.context import ContextStore
 from acqd.station.job import JobRunner
 from acqd.station.jobspec import JobSpec
-from acqd.station.readiness import Readiness, topics_of
+from acqd.station.readiness import Readiness
 from acqd.sweep import NO_FLAGS, SweepFlag
 
 __all__ = ["Marks", "job_findings", "make_readiness", "watched"]
@@ -52,7 +53,7 @@ def job_findings(
 ) -> Callable[[str, str, str], Awaitable[None]]:
     """Keeps findings of jobs that no meter makes; one for which there is no room is only logged."""
 
-    async def tell(job: str, what: str, text: str) -> None:
+    async def tell(what: str, text: str, job: str) -> None:
         try:
             await jobs[job].finding(FindingDraft(what=what, at_s=clock.wall_s(), text=text))
         except ArchiveError as problem:
@@ -95,7 +96,7 @@ def make_readiness(
         line=lambda heard, came_up: AskLine(
             station=built.name,
             settings=known,
-            topics=topics_of(arounds),
+            topics=topics_of(arounds, contexts.specs),
             heard=heard,
             came_up=came_up,
             clock=clock,

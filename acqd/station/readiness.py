@@ -33,87 +33,14 @@ import structlog
 from acqd.clock import Clock
 from acqd.errors import BrokerError
 from acqd.station.askline import AskLine
-from acqd.station.conditions import Condition, TellJob
-from acqd.station.context import PAYLOAD_MOST_BYTES, ContextStore, found_at
+from acqd.station.asks import Around, Ask, Confirm, shown, topic_of
+from acqd.station.conditions import TellJob
+from acqd.station.context import ContextStore, read_value
 
-__all__ = ["Around", "Ask", "Confirm", "Readiness", "topics_of"]
+__all__ = ["Readiness"]
 
 AGAIN_S = 60.0
 """Between two tries to put back what could not be."""
-SHOWN = 40
-"""Characters of a word that are told."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Confirm:
-    """How the world says that it is as asked for: a word on a topic, or a context's condition."""
-
-    topic: str | None = None
-    word: str = ""
-    key: str = ""
-    condition: Condition | None = None
-    standing: bool = False
-
-    @property
-    def text(self) -> str:
-        if self.condition is not None:
-            return self.condition.text
-        where = f"{self.topic} ({self.key})" if self.key else f"{self.topic}"
-        return f"'{self.word}' on {where}"
-
-    def says(self, payload: bytes) -> bool | None:
-        """Whether a message of the topic confirms; None where it says nothing of the matter."""
-        if len(payload) > PAYLOAD_MOST_BYTES:
-            return None
-        text = payload.decode("utf-8", "replace").strip()
-        if not self.key:
-            return text == self.word if text else None
-        try:
-            found = found_at(text, self.key)
-        except ValueError:
-            return None
-        if isinstance(found, bool):
-            found = "true" if found else "false"
-        return None if found is None else str(found) == self.word
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ask:
-    """One request: what is published where, what confirms it, and how long that may take."""
-
-    topic: str
-    payload: bytes
-    retain: bool = False
-    confirm: Confirm | None = None
-    within_s: float = 5.0
-    settle_s: float = 0.0
-
-    @property
-    def text(self) -> str:
-        return f"'{_shown(self.payload)}' to {self.topic}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Around:
-    """What is asked around each pass of a job."""
-
-    before: Ask
-    after: Ask | None = None
-
-    @property
-    def asks(self) -> tuple[Ask, ...]:
-        return (self.before,) if self.after is None else (self.before, self.after)
-
-    @property
-    def topics(self) -> frozenset[str]:
-        """What only one job may have at a time."""
-        return frozenset(ask.topic for ask in self.asks)
-
-
-def topics_of(arounds: Mapping[str, Around]) -> tuple[str, ...]:
-    """The topics on which is confirmed, each once."""
-    confirms = [ask.confirm for one in arounds.values() for ask in one.asks]
-    return tuple(dict.fromkeys(one.topic for one in confirms if one is not None and one.topic))
 
 
 @dataclass(slots=True)
@@ -292,7 +219,7 @@ class Readiness:
                 self._rests(job)
                 if job in self._told_owed:
                     self._told_owed.discard(job)
-                    await self._tell(job, "ready_again", f"put back after all: {after.text}")
+                    await self._tell("ready_again", f"put back after all: {after.text}", job)
                 return True
             self._drop(self._used.pop(job, None))
             self._owed.add(job)
@@ -300,7 +227,7 @@ class Readiness:
             if job not in self._told_owed:
                 self._told_owed.add(job)
                 self._log.warning("not_put_back", job=job, why=why)
-                await self._tell(job, "not_put_back", f"not put back, {after.text}: {why}")
+                await self._tell("not_put_back", f"not put back, {after.text}: {why}", job)
             return False
 
     async def _others_at_rest(self, job: str) -> str | None:
@@ -367,14 +294,14 @@ class Readiness:
     async def _tell_ready(self, job: str) -> None:
         if self._not_ready.pop(job, None) is not None:
             self._log.info("ready_again", job=job)
-            await self._tell(job, "ready_again", "what this job asks for before a pass is there")
+            await self._tell("ready_again", "what this job asks for before a pass is there", job)
 
     async def _tell_not_ready(self, job: str, why: str) -> None:
         is_news = job not in self._not_ready
         self._not_ready[job] = why
         if is_news:
             self._log.warning("not_ready", job=job, why=why)
-            await self._tell(job, "not_ready", f"this job does not sweep: {why}")
+            await self._tell("not_ready", f"this job does not sweep: {why}", job)
 
     async def _tell_left(self) -> None:
         """Say what a stop leaves behind; a request that only wants its confirmation is no news."""
@@ -390,7 +317,7 @@ class Readiness:
                 text = f"not put back, {after.text}: the station stopped; the next start does it"
                 with suppress(TimeoutError):
                     async with asyncio.timeout(0.2):
-                        await self._tell(job, "not_put_back", text)
+                        await self._tell("not_put_back", text, job)
 
     # -- one request ----------------------------------------------------------------------------
 
@@ -412,7 +339,7 @@ class Readiness:
                 )
             was_acknowledged = True
             acknowledged()
-            self._log.info("asked", topic=ask.topic, payload=_shown(ask.payload))
+            self._log.info("asked", topic=ask.topic, payload=shown(ask.payload))
             if wait is None:
                 await asyncio.sleep(ask.settle_s)
             else:
@@ -434,20 +361,21 @@ class Readiness:
             return
         wait.sent_s = self._clock.boottime_s()
         confirm = wait.confirm
+        topic = topic_of(confirm, self._contexts.specs)
         if not confirm.standing:
             return
-        if confirm.condition is not None:
+        if topic is not None:
+            wait.holds = bool(self._says(confirm, self._standing.get(topic, b"")))
+        elif confirm.condition is not None:
             value = self._contexts.value(confirm.condition.context)
             wait.holds = value is not None and confirm.condition.holds(value)
-        elif confirm.topic in self._standing:
-            wait.holds = bool(confirm.says(self._standing[confirm.topic]))
 
     def _why_not(self, ask: Ask, wait: _Wait | None, *, acknowledged: bool) -> str:
         if not acknowledged and not self._line.is_up:
             return f"the broker is away: {self._line.why_away}"
         if not acknowledged or wait is None:
             return f"the broker did not acknowledge {ask.text} within {ask.within_s:g} s"
-        topic = wait.confirm.topic
+        topic = topic_of(wait.confirm, self._contexts.specs)
         if topic is not None and topic in self._line.deaf_to:
             return self._line.deaf_to[topic]
         last = "nothing was heard" if wait.last is None else f"the last word was '{wait.last}'"
@@ -460,19 +388,32 @@ class Readiness:
     def _hear(self, topic: str, payload: bytes, retained: bool) -> None:
         self._standing[topic] = payload
         for wait in self._waits:
-            confirm = wait.confirm
-            if confirm.topic != topic or wait.sent_s is None:
+            if wait.sent_s is None or topic_of(wait.confirm, self._contexts.specs) != topic:
                 continue
-            if retained and not confirm.standing:
+            if retained and not wait.confirm.standing:
                 continue
-            says = confirm.says(payload)
+            says = self._says(wait.confirm, payload)
             if says is not None:
-                self._note(wait, says, _shown(payload))
+                self._note(wait, says, shown(payload))
+
+    def _says(self, confirm: Confirm, payload: bytes) -> bool | None:
+        """Whether a message confirms; None where it says nothing of the matter."""
+        condition = confirm.condition
+        if condition is None:
+            return confirm.says(payload)
+        try:
+            value = read_value(payload, self._contexts.specs[condition.context])
+        except ValueError:
+            return None
+        return None if value is None else condition.holds(value)
 
     def _hear_context(self, name: str) -> None:
+        """A context was heard of; those of topics are listened to here."""
         for wait in self._waits:
             condition = wait.confirm.condition
             if condition is None or condition.context != name or wait.sent_s is None:
+                continue
+            if self._contexts.specs[name].topic is not None:
                 continue
             value = self._contexts.heard_after(name, wait.sent_s)
             if value is not None:
@@ -504,11 +445,3 @@ async def _stands(wait: _Wait, ends_s: float, settle_s: float) -> None:
                         await wait.news.wait()
         if wait.holds:
             return
-
-
-def _shown(payload: bytes) -> str:
-    text = "".join(
-        letter if letter.isprintable() else "\ufffd"
-        for letter in payload.decode("utf-8", "replace")
-    ).strip()
-    return text if len(text) <= SHOWN else f"{text[:SHOWN]}…"

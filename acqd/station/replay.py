@@ -44,7 +44,10 @@ from acqd.sweep import SweepFlag
 __all__ = ["STATION_WORDS", "Measured", "Replay", "Told", "at_s_of"]
 
 STATION_WORDS = frozenset(
-    {"identity_unconfirmed", "input_near_maximum", "look_refused", "meter_failed", "refused"}
+    (
+        *("identity_unconfirmed", "input_near_maximum", "look_refused", "meter_failed", "refused"),
+        *("not_put_back", "not_ready", "ready_again"),
+    )
 )
 """Findings about a job that are the station's and no meter's."""
 

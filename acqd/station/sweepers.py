@@ -53,6 +53,8 @@ GAPS_KEPT_EVERY_S = 20.0
 nothing: a job's gaps are committed before anything later of it, so the next start finds them."""
 FAILED_PAUSE_S = 0.5
 """After a pass that brought nothing, so that a job without pauses cannot spin."""
+ASK_AGAIN_MOST_S = 60.0
+"""A job whose world is not ready asks at least this often, and at first after twice its waits."""
 LONGEST_WAIT_S = 5.0
 """The plan is asked at least this often, so that a stepped clock cannot leave it asleep."""
 NO_ROOM_RETRY_S = 5.0
@@ -125,6 +127,8 @@ class SweeperRunner:
         """Jobs that were stopped for good, and why."""
         self._held: dict[str, str] = {}
         """Jobs that wait, and what for."""
+        self._not_ready: dict[str, int] = {}
+        """How often in a row the world was not as a job wants it."""
         self._ended: dict[str, str] = {job.name: job.ended[1] for job in jobs if job.ended}
         """Jobs that have ended by themselves, in their words."""
         self._on_ended = on_ended
@@ -383,8 +387,8 @@ class SweeperRunner:
             # Only a pass that brought all it was asked for says how long one takes.
             took_s = self._clock.monotonic_s() - started_s if done == due.sweeps else None
             self.plan.finished(due.job, now_s=self._now_s(), took_s=took_s)
-        if job.spec.around is not None and self._present:
-            self._tell_listening(job)
+        if job.spec.around is not None:
+            self._after_asking(job)
         if not done:
             await asyncio.sleep(FAILED_PAUSE_S)
 
@@ -597,6 +601,25 @@ class SweeperRunner:
                 self._tell_listening(job)
             else:
                 self._teller.job_state(job, "waiting for its sweeper", problem or "")
+
+    def _after_asking(self, job: JobRunner) -> None:
+        """A job that was not made ready asks again after a while: its waiting costs the others."""
+        why = self._why_not_ready(job)
+        if why is None:
+            self._not_ready.pop(job.name, None)
+        else:
+            again = self._not_ready[job.name] = self._not_ready.get(job.name, 0) + 1
+            within_s = 0.0 if job.spec.around is None else job.spec.around.within_s
+            wait_s = min(ASK_AGAIN_MOST_S, 2.0 * within_s * 2.0 ** min(again - 1, 10))
+            self.plan.pause(job.name, self._now_s(), "not ready", one_line(why))
+            self._group.create_task(self._ask_again(job.name, wait_s))
+        if self._present:
+            self._tell_listening(job)
+
+    async def _ask_again(self, job: str, after_s: float) -> None:
+        await asyncio.sleep(after_s)
+        self._plan_anew(job)
+        self._wake.set()
 
     def _why_not_ready(self, job: JobRunner) -> str | None:
         return None if self._readiness is None else self._readiness.why_not_ready(job.name)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from acqd.config.around import AfterTable, BeforeTable, ConfirmTable
 from acqd.config.conditions import ConditionTable, bounds_of
 from acqd.config.whole import StationConfig
+from acqd.station.asks import Around, Ask, Confirm
 from acqd.station.conditions import Condition, OnlyWhile, keyed
-from acqd.station.readiness import Around, Ask, Confirm
 
 __all__ = ["around_of", "flag_while_of", "only_while_of"]
 

@@ -45,8 +45,8 @@ TOLD_EVERY = 256
 
 NOT_THE_KINDS = frozenset(
     {
-        "input_near_maximum", "meter_failed", "reference_wanted", "refused", "soak_excursion",
-        "soak_no_figure", "soak_verdict",
+        "input_near_maximum", "meter_failed", "not_put_back", "not_ready", "ready_again",
+        "reference_wanted", "refused", "soak_excursion", "soak_no_figure", "soak_verdict",
     }
 )  # fmt: skip
 """Findings that the soak itself or the station made."""
