@@ -23,8 +23,8 @@ TIME_SERVICES: Final = frozenset(
 OFF_MOST_S: Final = 86_400.0
 """A hardware clock may run in local time, half a day off; more than a day is a wrong one."""
 STARTS_WITHOUT: Final = (
-    "fit a clock module, or keep a time server in reach of the local network; `sudo systemctl "
-    "enable systemd-time-wait-sync.service` lets the service of acqd wait for it at boot"
+    "fit a clock module, or keep a time server in reach; sweeps until then are marked, and can be "
+    "told by it"
 )
 
 

@@ -106,11 +106,19 @@ def mount_of(path: Path, mounts: Sequence[Mount]) -> Mount | None:
 
 
 def _folder(here: Here, needs: Needs) -> Path:
-    """The archive's folder, or the nearest above that is there; without a config this folder."""
-    folder = needs.archive or Path.cwd()
-    while not here.at(folder).is_dir() and folder != folder.parent:
-        folder = folder.parent
-    return folder
+    """The archive's folder, or the nearest above that is there; without a config this folder.
+
+    Raises:
+        OSError: it cannot be seen, also within time (a file system over a dead network).
+    """
+
+    def nearest() -> Path:
+        folder = needs.archive or Path.cwd()
+        while not here.at(folder).is_dir() and folder != folder.parent:
+            folder = folder.parent
+        return folder
+
+    return within(GIVE_UP_S, nearest)
 
 
 def file_system(here: Here, needs: Needs) -> HostCheck:

@@ -181,6 +181,10 @@ PROBERS: Final[Mapping[str, _Kind]] = {
 }
 """By the name that the kernel has of them."""
 
+SPARED: Final = re.compile(r"^E:ID_MM_(DEVICE|PORT)_IGNORE=1$", re.MULTILINE)
+"""What a rule writes into udev's database, so that a modem manager leaves a device alone."""
+ABOVE_MAX: Final = 6
+"""So many folders above a port in sysfs its USB device lies at the most."""
 LOGINS: Final = ("agetty", "getty", "mgetty")
 
 
@@ -195,9 +199,11 @@ def strangers(here: Here, needs: Needs) -> HostCheck:
     found = _on_ports(here, ports, running) or _probers(here, ports, running)
     if found is not None:
         return found
-    if here.uid != 0 and ports:
-        return good(PROBED, "nobody else was seen at the ports (of other users' programs, names)")
-    return good(PROBED, "no program that probes serial ports runs")
+    found_none = "no program that probes serial ports runs"
+    if ports:
+        whose = "nobody" if here.uid == 0 else f"no program of {here.user}'s"
+        found_none += f", and {whose} has one open"
+    return good(PROBED, found_none)
 
 
 def _on_ports(here: Here, ports: Sequence[str], running: Iterable[Process]) -> HostCheck | None:
@@ -249,21 +255,17 @@ def _probers(here: Here, ports: Sequence[str], running: Iterable[Process]) -> Ho
 
 
 def _is_spared(here: Here, path: str) -> bool:
-    """Whether udev's database tells a modem manager to leave a port alone."""
-    name = path.removeprefix("/dev/")
-    tty = Path("/sys/class/tty", name)
-    devices = [("c", here.line(tty / "dev"))]
-    interface = here.at(tty / "device")
-    if interface.exists():
-        above = interface.resolve().parent
-        if (above / "dev").is_file():
-            number = (above / "dev").read_text("ascii", "replace").strip()
-            devices.append(("c", number))
-    for letter, number in devices:
-        said = here.text(f"/run/udev/data/{letter}{number}") or ""
-        if number and re.search(r"^E:ID_MM_(DEVICE|PORT)_IGNORE=1$", said, re.MULTILINE):
-            return True
-    return False
+    """Whether udev tells a modem manager to leave a port alone, or the device it is of."""
+    tty = Path("/sys/class/tty", path.removeprefix("/dev/"))
+    numbers = [here.line(tty / "dev")]
+    place = here.at(tty / "device")
+    if place.exists():
+        above = [place.resolve(), *place.resolve().parents][:ABOVE_MAX]
+        device = next((one for one in above if (one / "idVendor").is_file()), None)
+        if device is not None:
+            numbers.append(here.line(Path("/", device.relative_to(here.root.resolve()), "dev")))
+    texts = [here.text(f"/run/udev/data/c{number}") or "" for number in numbers if number]
+    return any(SPARED.search(text) for text in texts)
 
 
 def _sparing_rule(here: Here) -> str | None:
