@@ -120,6 +120,7 @@ def _show(built: Built, seen: Forecast) -> None:
     click.echo(table(heads, rows, right=(3, 5, 6, 7, 8)))
     _explain(seen)
     _show_inputs(seen)
+    _show_wishes(seen)
     click.echo("\nconflicts")
     for sentence in seen.conflicts or ("none",):
         click.echo(sentence)
@@ -160,6 +161,21 @@ def _show_inputs(seen: Forecast) -> None:
             "Software protects no input: what protects it is the pads in the chain. Check them, "
             "their ratings and their order before anything is keyed, at lowest power first; keep "
             "to your licence and to local rules (docs/safety.md)."
+        )
+
+
+def _show_wishes(seen: Forecast) -> None:
+    """What jobs wait for, and what will be published for them."""
+    told = [f"{job.name}: {sentence}" for job in seen.jobs for sentence in job.wishes]
+    if not told:
+        return
+    click.echo("\nwhat jobs want of the world")
+    for sentence in told:
+        click.echo(sentence)
+    if any("before each pass" in sentence for sentence in told):
+        click.echo(
+            "A relay that did not move may join a transmitter to an input: what must never be "
+            "connected belongs behind an interlock of hardware (docs/ready.md)."
         )
 
 

@@ -38,6 +38,7 @@ __all__ = ["command"]
 @click.option("--part", "parts", multiple=True, help="Parts of the self-test; without it, all.")
 @click.option("--expect", type=click.Path(), help="For an address: a file of what is expected.")
 @click.option("-y", "--yes", is_flag=True, help="All is connected: do not wait for Enter.")
+@click.option("--as-it-is", is_flag=True, help="What the job asks for is set by hand: ask nobody.")
 def command(
     what: str | None,
     config: str | None,
@@ -52,6 +53,7 @@ def command(
     parts: tuple[str, ...],
     expect: str | None,
     yes: bool,
+    as_it_is: bool,
 ) -> None:
     """Take one pass of a job, or of a plain range such as 144MHz..146MHz, and show what it saw.
 
@@ -112,7 +114,7 @@ def command(
     else:
         if options:
             raise click.UsageError("--option is for a range at an address, or a self-test there")
-        host, spec, references = one_of_job(what, config=config)
+        host, spec, references = one_of_job(what, config=config, as_it_is=as_it_is)
 
     def say(text: str) -> None:
         click.echo(text, err=True)

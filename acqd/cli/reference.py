@@ -29,6 +29,7 @@ SWEEPS = 5
 )
 @click.option("--temperature", type=float, help="Temperature at the bench, in °C.")
 @click.option("-y", "--yes", is_flag=True, help="All is connected: do not wait for Enter.")
+@click.option("--as-it-is", is_flag=True, help="What the job asks for is set by hand: ask nobody.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 def command(
     job: str,
@@ -37,6 +38,7 @@ def command(
     sweeps: int,
     temperature: float | None,
     yes: bool,
+    as_it_is: bool,
     as_json: bool,
 ) -> None:
     """Take the reference ROLE of JOB: through, open, short, load, quiet or ambient.
@@ -57,7 +59,7 @@ def command(
         _list(bench, as_json=as_json)
         return
     wanted = role_of(bench.spec, role)
-    with bench.opened() as taker:
+    with bench.opened(as_it_is=as_it_is) as taker:
         sweep_s = taker.check(wanted)
         click.echo(instruction(bench.spec, wanted), err=True)
         click.echo(_announced(sweeps, sweep_s, taker.text), err=True)

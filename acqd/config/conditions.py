@@ -55,7 +55,7 @@ def _bound(given: object) -> object:
 
 
 def _bound_text(bound: tuple[float, str]) -> str:
-    return f"{bound[0]!r} {bound[1]}".strip()
+    return f"{bound[0]:.15g} {bound[1]}".strip()
 
 
 Bound = Annotated[
@@ -138,6 +138,13 @@ def context_problems(
     unit = given.get("unit", "") if isinstance(given, Mapping) else None
     if not isinstance(unit, str):
         return
+    if unit and not bounds_of(table):
+        yield places.problem(
+            place,
+            f"context `{table.context}` is in {unit}, and nothing says from where on it holds",
+            accepted=f'{{ context = "{table.context}", at_least = "1 {unit}" }} or the like; '
+            "a bare name is for what is on or off",
+        )
     for key, bound in bounds_of(table).items():
         if _same(bound[1]) == _same(unit):
             continue

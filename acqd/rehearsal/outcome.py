@@ -203,6 +203,17 @@ def _taken_for_granted(done: Rehearsed) -> list[str]:
     ]
     if done.built.jobs and any(job.ptt for job in done.built.jobs):
         said.append("no transmitter nearby is keyed: nothing fills the context of a rehearsal")
+    waiting = [job.name for job in done.built.jobs if job.only_while or job.flag_while]
+    if waiting:
+        said.append(
+            f"what {' and '.join(waiting)} may sweep by holds all the time, and nothing sets a "
+            "sweep aside"
+        )
+    asking = [job.name for job in done.built.jobs if job.around is not None]
+    if asking:
+        said.append(
+            f"what {' and '.join(asking)} asks for before a pass is there at once: nobody is asked"
+        )
     return said
 
 

@@ -280,6 +280,7 @@ class _Stage:
             around=Surroundings(
                 messenger=self._messenger,
                 takes_commands=False,
+                asks_the_world=False,
                 is_kept=False,
                 report_program=(),
                 page_program=(),

@@ -37,6 +37,7 @@ from acqd.station.taking import (
     take_reference,
     told_of,
 )
+from acqd.station.wishes import refuse_unasked
 
 __all__ = ["Bench", "Taker", "own_archive", "with_sweeper"]
 
@@ -117,14 +118,18 @@ class Bench:
         return tuple(r.value for r in ROLES.get(self.spec.kind, ()) if r.value not in stored)
 
     @contextlib.contextmanager
-    def opened(self) -> Iterator[Taker]:
+    def opened(self, *, as_it_is: bool = False) -> Iterator[Taker]:
         """Whoever can take references of this job: the running station, or this process.
 
         Raises:
+            WrongUsage: the job asks something of the world, no station runs that could, and nobody
+                says that the world is ``as_it_is`` wanted.
             ArchiveError: the archive can be neither read nor made.
             PortBusy: another process writes it, and takes no requests.
         """
         with own_archive(self.built, RUN_ID, cannot="no reference can be taken") as archive:
+            if archive is not None:
+                refuse_unasked(self.spec, as_it_is=as_it_is)
             yield _Station(self) if archive is None else _Alone(self, archive)
 
 

@@ -27,6 +27,7 @@ from acqd.station.build import ASSUMED_SWEEP_S, Built, SweeperSpec
 from acqd.station.job import JobSpec
 from acqd.station.references import ReferenceRecord, differences_from_job, stored_references
 from acqd.station.setup import absolute_max_dbm
+from acqd.station.wishes import wishes_of
 from acqd.sweep import Capabilities
 
 __all__ = [
@@ -97,6 +98,8 @@ class JobForecast:
     of a transmitter or a source."""
     foreseen: tuple[str, ...] = ()
     """What the job's kind can say beforehand: whether the chain can prove what is asked."""
+    wishes: tuple[str, ...] = ()
+    """What it waits for, and what it asks of the world around a pass."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -324,6 +327,7 @@ def _job(
         problem=timing.problem or _unsafe(job, timing.capabilities),
         inputs=job.safety.report(_absolute_max_dbm(job, timing.capabilities)),
         foreseen=(*job.foresee(timing.capabilities), *without_references(job, references)),
+        wishes=wishes_of(job),
     )
 
 

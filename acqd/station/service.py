@@ -276,9 +276,10 @@ class Station:
         await time_down.account(self._jobs.values(), recovered, now_s)
         plan = self._plan = self._new_plan(archive, past, now_s)
         await asyncio.wrap_future(plan.record())
-        self._readiness = make_readiness(
-            built, settings=settings, jobs=self._jobs, contexts=self.context, clock=self._clock
-        )
+        if self._around.asks_the_world:
+            self._readiness = make_readiness(
+                built, settings=settings, jobs=self._jobs, contexts=self.context, clock=self._clock
+            )
         self._make_sweepers(teller, findings, past, plan, now_s)
         upkeep = Upkeep(
             archive=archive,

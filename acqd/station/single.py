@@ -53,6 +53,7 @@ from acqd.station.inputs import nearing_maximum
 from acqd.station.job import JobSpec
 from acqd.station.references import ReferenceRecord, stored_references
 from acqd.station.setup import SetupFacts, SetupMaker, absolute_max_dbm
+from acqd.station.wishes import refuse_unasked
 from acqd.sweep import Capabilities, LevelUnit, Sweep, SweepRequest
 
 __all__ = ["One", "one_of_job", "one_of_range", "take_one"]
@@ -62,16 +63,18 @@ POINTS = 401
 
 
 def one_of_job(
-    name: str, *, config: str | None
+    name: str, *, config: str | None, as_it_is: bool = False
 ) -> tuple[SweeperHost, JobSpec, Mapping[str, ReferenceRecord]]:
     """A job of a config, the host of its sweeper, and the references that the archive has of it.
 
     Raises:
         ConfigError: the config.
-        WrongUsage: no such job in it.
+        WrongUsage: no such job in it; or it asks something of the world before a pass, and nobody
+            says that the world is ``as_it_is`` wanted.
         PortBusy: its station is running.
     """
     bench = Bench.of_job(name, config=config)
+    refuse_unasked(bench.spec, as_it_is=as_it_is)
     _refuse_held(bench.built, bench.sweeper)
     references = stored_references(bench.built.archive).get(name, {})
     return bench.sweeper.host(SystemClock()), bench.spec, references

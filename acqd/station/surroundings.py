@@ -25,6 +25,8 @@ class Surroundings:
     """Makes what takes the messages, in the place of a client of the config's broker."""
     takes_commands: bool = True
     """Whether commands of the station's user are listened to."""
+    asks_the_world: bool = True
+    """Whether anybody is asked before and after passes; else the world is taken to be ready."""
     report_program: tuple[str, ...] = PROGRAM
     """What makes the reports that jobs ask for; empty where none are to be made."""
     page_program: tuple[str, ...] = livepage.PROGRAM
