@@ -24,6 +24,7 @@ from acqd.report.blocks import Block
 from acqd.report.channelrule import BUSY, NOT_HEARD, ChannelRule, plan_of, settings_of
 from acqd.report.shapes import HeatChart, SweepRange, Table
 from acqd.report.source import HOUR_S, JobSource
+from acqd.report.spells import unheard_mask
 from acqd.report.words import count_text, percent
 
 __all__ = ["Counts", "Occupancy", "plan_of"]
@@ -72,7 +73,7 @@ class Occupancy:
         self._judged = np.zeros((len(index), width), dtype=np.uint8)
         self._busy = np.zeros((len(index), width), dtype=np.uint8)
         self._hours: tuple[Float, list[Counts]] | None = None
-        self._heard = (index.flags & int(SPOILT)) == 0
+        self._heard = ((index.flags & int(SPOILT)) == 0) & ~unheard_mask(source)
         self._rules: dict[str, ChannelRule | None] = {}
         self._peak = np.full(len(channels), -np.inf)
 

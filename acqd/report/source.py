@@ -13,6 +13,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -42,6 +43,9 @@ from acqd.sweep import SweepFlag
 __all__ = ["HOUR_S", "STATION", "JobSource", "finding_shown"]
 
 HOUR_S = 3600.0
+
+CORRECTED_WITHIN_S = 49 * HOUR_S
+"""An hour is corrected by one that begins no later after its own end than this."""
 
 STATION = "station"
 """Findings of the station itself are kept under this name, which no job may have."""
@@ -332,10 +336,15 @@ class JobSource:
     def hours(self) -> tuple[HourlyRecord, ...]:
         """Figures of the clock hours (UTC) that have a part in the range, by their start."""
         first_s = math.floor(self.start_s / HOUR_S) * HOUR_S
-        found = {
-            one.hour_start_s: one for one in self.archive.hourly(self.job, first_s, self.stop_s)
-        }
-        return tuple(found[at_s] for at_s in sorted(found))
+        told = self.archive.hourly(self.job, first_s, self.stop_s + CORRECTED_WITHIN_S)
+        found = {one.hour_start_s: one for one in told}
+        for one in told:
+            # Of hours in which nobody heard, as it turned out after they had been told.
+            for corrected in one.figures.get("corrects", ()):
+                at_s, figures = float(corrected["hour_start_s"]), corrected["figures"]
+                if at_s in found:
+                    found[at_s] = replace(found[at_s], figures=figures)
+        return tuple(found[at_s] for at_s in sorted(found) if at_s < self.stop_s)
 
     @cached_property
     def overlays(self) -> tuple[Overlay, ...]:

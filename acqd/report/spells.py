@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acqd.look.times import duration
+from acqd.measure.finding_words import HEARING_WORDS
 from acqd.report.shapes import Spell
-from acqd.report.words import FLAG_WORDS, NOT_LISTENED, count_text
+from acqd.report.words import DEAF_WORDS, FLAG_WORDS, NOT_LISTENED, count_text
 from acqd.sweep import SweepFlag
 
 if TYPE_CHECKING:
     from acqd.report.source import JobSource
 
-__all__ = ["deaf_mask", "spells_of"]
+__all__ = ["Deafness", "deaf_mask", "deafness_of", "spells_of", "unheard_mask"]
 
 TOLD = (
     SweepFlag.TRANSMITTING,
@@ -39,12 +42,62 @@ SPELLS_MOST = 60
 UNWATCHED_S = 60.0
 """A spell does not reach over a longer time, or three intervals, in which nothing was swept."""
 
+CONFIG_CHANGED = "config changed"
+"""Reason of the gap at which a job's meter begins anew, and knows of no deafness."""
+
 Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deafness:
+    """A time in which the job swept and nobody heard, as its findings tell it.
+
+    Sweeps that began after ``from_s``, when it last surely heard, and before ``to_s`` do not count
+    as listened; ``to_s`` is inf where it never heard again.
+    """
+
+    from_s: float
+    to_s: float
+    cause: str
+
+
+def deafness_of(source: JobSource) -> tuple[Deafness, ...]:
+    """What the findings of the whole archive say of it, as far as it has a part in the range."""
+    told = [
+        one
+        for one in source.archive.findings(source.job)
+        if one.what in HEARING_WORDS and isinstance(one.figures.get("from_s"), float)
+    ]
+    fresh_s = sorted(
+        gap.from_s for gap in source.archive.gaps(source.job) if gap.reason == CONFIG_CHANGED
+    )
+    found = []
+    for at, one in enumerate(told):
+        if one.what != "deaf":
+            continue
+        from_s = float(one.figures["from_s"])
+        noticed_s = float(one.figures.get("noticed_s") or from_s)
+        ends = [other.at_s for other in told[at + 1 : at + 2]]
+        ends += [at_s for at_s in fresh_s if at_s > noticed_s][:1]
+        to_s = min(ends, default=math.inf)
+        if from_s < source.stop_s and to_s > source.start_s:
+            cause = str(one.figures.get("cause", ""))
+            found.append(Deafness(from_s=from_s, to_s=to_s, cause=cause))
+    return tuple(found)
+
+
+def unheard_mask(source: JobSource) -> Mask:
+    """(sweeps of step 0,) True where nobody heard, though each sweep looks as it should."""
+    started_s = source.sweeps().started_s
+    mask = np.zeros(started_s.size, dtype=np.bool_)
+    for one in deafness_of(source):
+        mask |= (started_s > one.from_s) & (started_s < one.to_s)
+    return mask
 
 
 def deaf_mask(source: JobSource) -> Mask:
     """(sweeps of step 0,) True where a sweep was taken and does not count as listened."""
-    return _flagged(source) | _said_deaf(source)
+    return _flagged(source) | _said_deaf(source) | unheard_mask(source)
 
 
 def spells_of(source: JobSource) -> tuple[Spell, ...]:
@@ -53,14 +106,21 @@ def spells_of(source: JobSource) -> tuple[Spell, ...]:
     marks: list[tuple[str, Mask]] = [
         (str(flag.name).lower(), (index.flags & int(flag)) != 0) for flag in TOLD
     ]
-    marks.append(("deaf", _said_deaf(source) & ~_flagged(source)))
+    unheard = unheard_mask(source)
+    marks.append(("deaf", _said_deaf(source) & ~_flagged(source) & ~unheard))
     found = [spell for what, mask in marks for spell in _spells(source, what, mask)]
+    for one in deafness_of(source):
+        mask = (index.started_s > one.from_s) & (index.started_s < one.to_s)
+        words = DEAF_WORDS.get(one.cause, FLAG_WORDS["deaf"])
+        found += _spells(source, "deaf", mask, words)
     return tuple(sorted(found, key=lambda one: (one.from_s, one.to_s, one.what)))
 
 
 def _flagged(source: JobSource) -> Mask:
     keyed = SweepFlag.TRANSMITTING | SweepFlag.SET_ASIDE
-    spoilt = keyed | SweepFlag.OVERLOAD | SweepFlag.REPEATED
+    spoilt = keyed | SweepFlag.OVERLOAD
+    if not (source.config.get("sweeper_says") or {}).get("may_repeat"):
+        spoilt |= SweepFlag.REPEATED
     return np.asarray((source.sweeps().flags & int(spoilt)) != 0)
 
 
@@ -78,7 +138,7 @@ def _said_deaf(source: JobSource) -> Mask:
     return mask
 
 
-def _spells(source: JobSource, what: str, mask: Mask) -> Iterator[Spell]:
+def _spells(source: JobSource, what: str, mask: Mask, words: str = "") -> Iterator[Spell]:
     if not mask.any():
         return
     index = source.sweeps()
@@ -98,7 +158,7 @@ def _spells(source: JobSource, what: str, mask: Mask) -> Iterator[Spell]:
             from_s=from_s,
             to_s=to_s,
             what=what,
-            text=f"{FLAG_WORDS[what]}, {duration(to_s - from_s)} ({share})",
+            text=f"{words or FLAG_WORDS[what]}, {duration(to_s - from_s)} ({share})",
             is_listening=what not in NOT_LISTENED,
             sweeps=count,
         )

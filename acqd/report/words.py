@@ -7,6 +7,7 @@ import math
 from acqd.look.times import duration
 
 __all__ = [
+    "DEAF_WORDS",
     "FLAG_WORDS",
     "NOT_LISTENED",
     "capital",
@@ -34,6 +35,13 @@ FLAG_WORDS = {
     "set_aside": "set aside by the job's conditions",
 }
 """What a flag of sweeps says, in the words of a watchkeeper."""
+
+DEAF_WORDS = {
+    "frozen": "deaf: the sweeper gave old sweeps",
+    "floor": "deaf: the floor fell to what is left without the aerial",
+    "witnesses": "deaf: nothing was heard of any witness",
+}
+"""What a job was deaf by, as its finding has it."""
 
 NOT_LISTENED = frozenset({"deaf", "transmitting", "set_aside", "overload", "repeated"})
 """What keeps a sweep from counting as listened."""
