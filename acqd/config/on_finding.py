@@ -36,6 +36,9 @@ BUDGET_KEYS = ("at_most", "per", "share", "hold_off", "within", "only_above")
 POINTS_MOST = 100_001
 """Points of a look: what it remembers until it is whole stays small."""
 
+ADDED_DB = 10.0
+"""More attenuation where nobody says how much: third-order products fall by 20 dB with it."""
+
 _FORBIDDEN: Mapping[LookKind, tuple[str, ...]] = {
     LookKind.ZOOM: ("attenuation",),
     LookKind.FINER: ("attenuation", "span"),
@@ -77,7 +80,7 @@ class OnFindingTable(Table):
         Annotated[float, Quantity(dimension=DURATION, above="0 s", at_most="10 min")] | None
     ) = Field(default=None, alias="sweep_time")
     detector: DetectorName | None = None
-    added_db: Added = Field(default=10.0, alias="attenuation")
+    added_db: Added | None = Field(default=None, alias="attenuation")
     sweeps: Annotated[Count, Field(ge=1, le=20)] = 3
     at_most: Annotated[Count, Field(ge=1, le=1000)] = 6
     per_s: Annotated[float, Quantity(dimension=DURATION, at_least="1 min", at_most="7 d")] = Field(
@@ -165,7 +168,7 @@ def look_settings(tables: Sequence[OnFindingTable], plane: str) -> tuple[LookSet
             points=one.points,
             sweep_time_s=one.sweep_time_s,
             detector=one.detector,
-            added_db=one.added_db,
+            added_db=ADDED_DB if one.added_db is None else one.added_db,
             plane=plane,
         )
         for one in tables

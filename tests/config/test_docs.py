@@ -30,6 +30,7 @@ from acqd.config.models import (
     WhenTable,
 )
 from acqd.config.mqtt import ServeTable
+from acqd.config.on_finding import OnFindingTable
 from acqd.config.quantity import (
     ANGLE,
     BYTES,
@@ -71,6 +72,7 @@ CARRIER = (DOCS / "carrier.md").read_text("utf-8")
 REFLECTION = (DOCS / "reflection.md").read_text("utf-8")
 IDENTITY = (DOCS / "identity.md").read_text("utf-8")
 READY = (DOCS / "ready.md").read_text("utf-8")
+FINDING = (DOCS / "on-finding.md").read_text("utf-8")
 SHACK = (DOCS / "shack.md").read_text("utf-8")
 DEAF = (DOCS / "deaf.md").read_text("utf-8")
 
@@ -88,6 +90,8 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[[chain.NAME.part]]": (CONFIG, PartTable, PART),
     "[job.NAME]": (CONFIG, JobTable, {**SWEEP, "when": {"every": "2 s"}}),
     "[[job.NAME.witness]]": (DEAF, WitnessTable, {"channel": "16", "within": "10 min"}),
+    "[[job.NAME.on_finding]]": (FINDING, OnFindingTable, {
+        "what": "signal_appeared", "look": "zoom"}),
     "[job.NAME.when]": (CONFIG, WhenTable, {"every": "2 s"}),
     "[job.NAME.report]": (CONFIG, ReportTable, {}),
     "[job.NAME.band]": (CONFIG, BandTable, {}),
