@@ -24,6 +24,9 @@ SIMULATED = "sim"
 SIMULATED_BELOW = ((300e6, "sim:mast"), (float("inf"), "sim:shack"))
 """Of the built-in scene, Gannet Ledge Lookout: who hears something at which frequencies."""
 
+SIMULATED_PREAMPLIFIER = "preamplifier"
+"""A device of that scene, of 18 dB."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Choice:
@@ -125,9 +128,9 @@ def _remarks(found: Sequence[Found], result: FindResult) -> list[str]:
 
 def simulated(highest_hz: float, *, is_bare: bool) -> Choice:
     """The simulated sweeper for ranges up to a frequency. ``is_bare``: straight at its aerial, not
-    behind the preamplifier and the lead-in that the scene has there."""
+    behind the scene's preamplifier."""
     address = next(name for top_hz, name in SIMULATED_BELOW if highest_hz < top_hz)
-    options: Mapping[str, Any] = {"path": []} if is_bare else {}
+    options: Mapping[str, Any] = {"path": [] if is_bare else [SIMULATED_PREAMPLIFIER]}
     found = Found(
         address=address,
         what="a SIMULATED sweeper at an invented coast watch, Gannet Ledge Lookout",

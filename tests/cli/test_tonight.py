@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from acqd_sim.scenefile import world_from_text
 from acqd_sim.server import Served, SimServer
@@ -509,3 +510,30 @@ def test_a_broker_that_cannot_start_costs_no_night(
     assert told.returncode == 0, told.stderr
     assert "This night goes without messages" in told.stderr
     assert Path(told.stdout.splitlines()[-1].removeprefix("report: ")).is_file()
+
+
+@pytest.mark.slow
+def test_what_is_said_to_be_always_caught_is_by_the_stations_own_plan(
+    acqd: Any, tmp_path: Path
+) -> None:
+    """Ten minutes of the written file on a clock of its own: no visit to a frequency, with its
+    sweep, takes longer than the plan said, though two ranges share the sweeper."""
+    told = acqd(
+        *("tonight", "marine VHF", "2 m", "--yes", *QUICK, "--sweeper", "sim:mast", "--json"),
+        folder=tmp_path,
+    )
+    assert told.code == 0, told.err
+    now = [str(path) for path in (tmp_path / "station.toml", tmp_path / "night")]
+    rehearsed = acqd(
+        *("rehearse", now[0], "--from", "now", "--for", "10min", "--archive", now[1]),
+        "--no-report",
+        folder=tmp_path,
+    )
+    assert rehearsed.code == 0, rehearsed.err
+    with open_archive(now[1]) as archive:
+        for one in told.json["ranges"]:
+            sweeps = archive.sweeps(one["job"])
+            starts_s = sweeps["time"].values.astype("datetime64[us]").astype("int64") / 1e6
+            took_s = float(sweeps["duration"].values.max())
+            assert len(starts_s) >= 0.9 * 600.0 / told.json["every_s"]
+            assert float(np.diff(starts_s).max()) + took_s <= one["surely_caught_s"] + 0.05
