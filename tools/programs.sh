@@ -6,6 +6,7 @@ package_of() {
     case $1 in
         mosquitto) echo mosquitto ;;
         mosquitto_sub) echo mosquitto-clients ;;
+        systemd-analyze) echo systemd ;;
         h5dump) echo hdf5-tools ;;
         ncdump) echo netcdf-bin ;;
         *) echo "$1" ;;
