@@ -24,6 +24,7 @@ from acqd.measure.meter import Role
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.preview import Preview, preview
 from acqd.station.build import ASSUMED_SWEEP_S, Built, SweeperSpec
+from acqd.station.followcost import look_costs
 from acqd.station.job import JobSpec
 from acqd.station.references import ReferenceRecord, differences_from_job, stored_references
 from acqd.station.setup import absolute_max_dbm
@@ -235,6 +236,8 @@ class _Timing:
     problem: str = ""
     capabilities: Capabilities | None = None
     """None where the sweeper was not asked."""
+    looks: tuple[str, ...] = ()
+    """What closer looks may cost."""
 
 
 def _assumed(job: JobSpec, why: str) -> _Timing:
@@ -260,6 +263,10 @@ async def _ask_sweeper(
         else _assumed(job, why or "nobody answered")
         for job in mine
     }
+    for job in mine:
+        timing = timings[job.name]
+        looks = await look_costs(job, None, None, sweep_s=timing.sweep_s)
+        timings[job.name] = replace(timing, looks=looks)
 
     def told(state: str, *, answered: bool = False, is_wrong: bool = False) -> SweeperForecast:
         return SweeperForecast(
@@ -276,9 +283,11 @@ async def _ask_sweeper(
     host = replace(spec, deadline_s=ASK_WITHIN_S).host(clock)
     try:
         opened = await host.open()
+        can = opened.capabilities
         for job in mine:
-            timing = await _timing(host, job, opened.capabilities)
-            timings[job.name] = replace(timing, capabilities=opened.capabilities)
+            timing = await _timing(host, job, can)
+            looks = await look_costs(job, can, host.estimate_s, sweep_s=timing.sweep_s)
+            timings[job.name] = replace(timing, capabilities=can, looks=looks)
         return told(str(opened.identity), answered=True), timings
     except (RequestRefused, IdentityChanged) as exc:
         return told(f"cannot be used: {exc}", is_wrong=True), timings
@@ -326,7 +335,11 @@ def _job(
         bytes_a_day=stored * bytes_of_sweep(job.request.points, timing.resolution),
         problem=timing.problem or _unsafe(job, timing.capabilities),
         inputs=job.safety.report(_absolute_max_dbm(job, timing.capabilities)),
-        foreseen=(*job.foresee(timing.capabilities), *without_references(job, references)),
+        foreseen=(
+            *job.foresee(timing.capabilities),
+            *without_references(job, references),
+            *timing.looks,
+        ),
         wishes=wishes_of(job),
     )
 

@@ -13,8 +13,9 @@ import pytest
 from acqd.archive.reader import Archive, open_archive
 from acqd.archive.records import FindingRecord, SweepRecord
 from acqd.drivers.contract import OpenContext, Trace
-from acqd.errors import TransportClosed
+from acqd.errors import RequestRefused, TransportClosed
 from acqd.measure.closerlook_settings import LOOK_STEP
+from acqd.station.followcost import look_costs
 from acqd.station.replay import Replay
 from acqd.station.replay_check import Check
 from acqd.sweep import Capabilities, Detector, SweepRequest
@@ -343,3 +344,31 @@ def test_over_scpi_a_look_tells_the_scenes_truth_and_a_kill_loses_nothing(
         assert seen["traffic"].figures["power_dbm"] == pytest.approx(-70.0, abs=2.5)
     check = replayed(archive)
     assert check.is_exact, check.differences
+
+
+@pytest.mark.parametrize(
+    ("more", "told"),
+    [
+        pytest.param("", "at most 6 in 1 h, about 0.6 s each", id="as it is"),
+        pytest.param('share = "0.05 %"\n', "at most 3 in 1 h", id="by time"),
+        pytest.param('rbw = "777 Hz"\n', "no closer looks (zoom): rbw: asked for", id="refused"),
+    ],
+)
+async def test_check_tells_what_looks_may_cost(
+    inside: Any, job_table: Any, more: str, told: str
+) -> None:
+    """Before the night: how often, how long, and of how many due times; or that there are none."""
+    here = inside({"mast": Harbour(156.3e6)}, [job_table("watch") + ZOOM.format(more=more)])
+    (job,) = here.built.jobs
+
+    async def estimate_s(request: SweepRequest) -> float:
+        if request.rbw_hz == 777.0:
+            raise RequestRefused(setting="rbw", asked="777 Hz", limit="1 kHz")
+        return 0.2
+
+    can = Harbour(156.3e6).capabilities
+    (said,) = await look_costs(job, can, estimate_s, sweep_s=0.05)
+    assert told in said
+    if not more:
+        # 6 looks of 0.6 s, each over 6 due times of a job that is due every 100 ms.
+        assert "at worst 0.1 % of the time and 36 of 36000 due times" in said
