@@ -228,20 +228,32 @@ def test_long_sweeps_are_counted_in_turns(watch: Make) -> None:
     assert np.mean(levels["l50_dbm"]) == pytest.approx(-110.1, abs=0.2)
 
 
-def test_what_is_heard_beside_a_keyed_transmitter_is_no_listening(watch: Make) -> None:
-    """Flagged sweeps are stored and counted as such; they open nothing and make nothing busy."""
+@pytest.mark.parametrize(
+    ("flag", "counted"),
+    [
+        (SweepFlag.TRANSMITTING, (5, None)),
+        (SweepFlag.SET_ASIDE, (0, 5)),
+        (SweepFlag.SET_ASIDE | SweepFlag.TRANSMITTING, (5, None)),
+    ],
+)
+def test_what_is_heard_beside_a_keyed_transmitter_is_no_listening(
+    watch: Make, flag: SweepFlag, counted: tuple[int, int | None]
+) -> None:
+    """Flagged sweeps are stored and counted as such, as are those that were set aside; they open
+    nothing and make nothing busy."""
     w = watch(flapping_s=0.0)
     w.setup()
     for _ in range(20):
         w.sweep([])
     for _ in range(5):
-        output = w.sweep([(CH16, -40.0)], flags=SweepFlag.TRANSMITTING)
+        output = w.sweep([(CH16, -40.0)], flags=flag)
         assert not output.findings
         assert output.summary["listening"] is False
     for _ in range(5):
         w.sweep([])
     figures = w.hour_figures()
-    assert (figures["stored"], figures["listened"], figures["transmitting"]) == (30, 25, 5)
+    assert (figures["stored"], figures["listened"]) == (30, 25)
+    assert (figures["transmitting"], figures.get("set_aside")) == counted
     assert of_channel(figures)["hits"] == 0
     assert of_channel(figures)["visits"] == 25
 

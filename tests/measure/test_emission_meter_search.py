@@ -424,7 +424,9 @@ def test_a_hole_that_is_too_narrow_for_a_line_hides_none() -> None:
 
 
 @pytest.mark.parametrize(
-    "flag", [SweepFlag.OVERLOAD, SweepFlag.TRANSMITTING, SweepFlag.REPEATED], ids=lambda f: f.name
+    "flag",
+    [SweepFlag.OVERLOAD, SweepFlag.TRANSMITTING, SweepFlag.SET_ASIDE, SweepFlag.REPEATED],
+    ids=lambda f: f.name,
 )
 @pytest.mark.parametrize(
     ("step", "what"),

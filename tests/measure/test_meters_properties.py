@@ -624,6 +624,41 @@ def test_a_unit_fits_a_kind_or_is_refused_when_it_comes(
         checker.feed(event)
 
 
+def counts_for_nothing(kind: str, path: Path, flag: SweepFlag) -> list[Any]:
+    """What is made of a stream in which every third sweep has ``flag``, without what its sentences
+    call it; the second of two hours says how many there were."""
+    config, parts = made(kind, path)
+    world = World(np.random.default_rng(3), config.jobs["x"].request(), wild=0.0)
+    meter, state = parts.meter, parts.meter.start()
+    out: list[Any] = []
+    for number, event in enumerate(events_of(world, parts, 8)):
+        if isinstance(event, SweepSeen) and number % 3 == 0:
+            event = replace(event, flags=event.flags | flag)
+        state, output = meter.step(state, event)
+        verdict = None if output.verdict is None else output.verdict["verdict"]
+        hours = [
+            {key: value for key, value in one.figures.items() if key not in COUNTED}
+            for one in output.hourly
+        ]
+        words = [(one.what, dict(one.figures)) for one in output.findings]
+        out.append((dict(output.columns), dict(output.values), words, verdict, hours))
+    return json.loads(json.dumps(out))
+
+
+COUNTED = ("transmitting", "set_aside")
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_is_set_aside_counts_as_little_as_what_was_swept_beside_a_key(
+    kind: str, tmp_path: Path
+) -> None:
+    """Figure by figure, in every kind; and other than sweeps that count, where there are any."""
+    keyed = counts_for_nothing(kind, tmp_path, SweepFlag.TRANSMITTING)
+    assert counts_for_nothing(kind, tmp_path, SweepFlag.SET_ASIDE) == keyed
+    if not kind.startswith("reflection"):  # without references there it has no figure either way
+        assert counts_for_nothing(kind, tmp_path, NO_FLAGS) != keyed
+
+
 LARGEST_BYTES = {"emission": 4_000_000}
 """Of a dumped state: an emission check holds the sweeps of the pass that is under way."""
 

@@ -335,11 +335,12 @@ def test_a_failure_settles_it_whatever_the_coverage() -> None:
     assert soak.verdict["verdict"] == "fail"
 
 
-def test_sweeps_that_could_not_hear_are_no_listening_and_no_excursion() -> None:
+@pytest.mark.parametrize("flag", [SweepFlag.TRANSMITTING, SweepFlag.SET_ASIDE])
+def test_sweeps_that_could_not_hear_are_no_listening_and_no_excursion(flag: SweepFlag) -> None:
     soak = bench(below(-60.0), coverage_at_least=0.95)
     for number in range(361):
         keyed = number < 36
-        flags = SweepFlag.TRANSMITTING if keyed else NO_FLAGS
+        flags = flag if keyed else NO_FLAGS
         soak.sweep(-20.0 if keyed else -70.0, flags=flags)
     assert soak.row("level_dbm")["verdict"] == "pass"
     assert soak.row("coverage")["value"] == pytest.approx(0.9)

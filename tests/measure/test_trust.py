@@ -162,8 +162,9 @@ def test_what_hides_in_missing_levels_passes_no_limit(
     [
         (SweepFlag.OVERLOAD, "the sweeper reported an overload"),
         (SweepFlag.TRANSMITTING, "a transmitter nearby was keyed"),
+        (SweepFlag.SET_ASIDE, "the job's conditions set the sweep aside"),
     ],
-    ids=["overload", "transmitting"],
+    ids=["overload", "transmitting", "set aside"],
 )
 @pytest.mark.parametrize(("job", "shown", "hole"), JOBS)
 def test_no_verdict_rests_on_a_sweep_that_something_was_wrong_with(
@@ -189,9 +190,10 @@ def test_no_verdict_rests_on_a_sweep_that_something_was_wrong_with(
         (NO_FLAGS, (156.1e6, 156.2e6), "10 dB are needed"),
         (SweepFlag.OVERLOAD, None, "the sweeper reported an overload"),
         (SweepFlag.TRANSMITTING, None, "a transmitter nearby was keyed"),
+        (SweepFlag.SET_ASIDE, None, "the job's conditions set the sweep aside"),
         (SweepFlag.HOP_FAILED, (156.45e6, 156.55e6), "no levels 156.450 to 156.550 MHz"),
     ],
-    ids=["gone", "a hole elsewhere", "overload", "transmitting", "a hole over it"],
+    ids=["gone", "a hole elsewhere", "overload", "transmitting", "set aside", "a hole over it"],
 )
 def test_a_carrier_that_nobody_could_hear_is_not_lost(
     flag: SweepFlag, hole: tuple[float, float] | None, why: str, tmp_path: Path
