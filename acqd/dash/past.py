@@ -270,7 +270,8 @@ class _Blocks:
     def _all(self) -> Iterator[_Block]:
         from acqd.archive.reader import open_archive
 
-        with open_archive(self._root) as archive:
+        # By the chain that was published with: the live traces beside them go by that too.
+        with open_archive(self._root, amended=False) as archive:
             for setup in reversed(archive.setups(self._job)):
                 if setup.step == self._step and _fits(setup, self._grid):
                     yield from self._of_setup(archive, setup)
