@@ -204,6 +204,7 @@ def _shown(replay: Replay, *, as_json: bool, run: Iterator[Told] | None = None) 
 
 def _checked(replay: Replay, *, as_json: bool) -> int:
     """The verdict, then what differs; the exit code."""
+    from acqd.archive.amendments import ChainAmendments
     from acqd.station.replay_check import SHOWN_MOST, Check, is_same_place
     from acqd.station.software import software_here
 
@@ -212,6 +213,11 @@ def _checked(replay: Replay, *, as_json: bool) -> int:
     for told in _told(replay):
         check.take(told)
     notes = _notes(replay)
+    later = ChainAmendments.among(replay.archive.overlays(replay.job), replay.job)
+    if reach := later.reach(replay.start_s, replay.stop_s):
+        notes.append(
+            f"compared by the chain as it was recorded; {_count(len(reach), 'amendment')} came later"
+        )
     if not check.same_place:
         notes.append(_elsewhere(then, here))
     verdict = {
