@@ -44,11 +44,11 @@ def look_cost(job: JobSpec, rule: FollowRule, *, takes_s: float, sweep_s: float)
     """
     allowed_s = rule.share * rule.per_s
     # The first is granted even where it alone takes more than the share.
-    looks = max(1, min(rule.at_most, math.floor(allowed_s / takes_s))) if takes_s > 0 else 0
+    looks = max(1, min(rule.at_most, math.floor(allowed_s / takes_s + 1e-9))) if takes_s > 0 else 0
     busy_s = looks * takes_s
     every_s = job.interval_s or sweep_s
     due = max(1, round(rule.per_s / every_s))
-    lost = min(due, looks * math.ceil(takes_s / every_s))
+    lost = min(due, looks * math.ceil(takes_s / every_s - 1e-9))
     return (
         f"closer looks ({rule.look.look.value}): at most {looks} in {duration_text(rule.per_s)}, "
         f"about {duration_text(takes_s)} each; at worst {100.0 * busy_s / rule.per_s:.2g} % of the "
