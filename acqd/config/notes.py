@@ -42,9 +42,11 @@ def _of_mqtt(config: StationConfig) -> Iterator[Note]:
             ("mqtt", "broker"),
             "the password goes over the network readable for all; use mqtts://",
         )
-    has_login = mqtt.user_env or mqtt.password_env or mqtt.password_file
+    has_login = mqtt.user or mqtt.user_env or mqtt.password_env or mqtt.password_file
     if mqtt.place != "url" and has_login:
         yield ("mqtt", "broker"), "the station's own broker asks for no user and no password"
+    if config.dash is not None and mqtt.place == "none":
+        yield ("dash",), 'with broker = "none" there is nothing to show, so no page is served'
 
 
 def _of_context(config: StationConfig) -> Iterator[Note]:

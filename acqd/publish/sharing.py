@@ -32,6 +32,7 @@ __all__ = [
     "acl_text",
     "changing_accounts",
     "checked_filters",
+    "locked",
     "new_account",
     "password_text",
     "read_accounts",
@@ -226,12 +227,11 @@ def _account(kept: dict[str, Any]) -> Account:
 
 
 @contextlib.contextmanager
-def changing_accounts(folder: Path) -> Iterator[dict[str, Account]]:
-    """The accounts of ``folder`` by name, to be changed; kept at the end unless something raised.
-    One at a time: another that changes them meanwhile waits.
+def locked(folder: Path) -> Iterator[None]:
+    """The shack's folder, which is made where it is missing, for one process at a time.
 
     Raises:
-        BrokerError: the folder cannot be used, or there are too many accounts.
+        BrokerError: it cannot be used.
     """
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -243,16 +243,29 @@ def changing_accounts(folder: Path) -> Iterator[dict[str, Account]]:
         ) from exc
     try:
         fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(lock)
+
+
+@contextlib.contextmanager
+def changing_accounts(folder: Path) -> Iterator[dict[str, Account]]:
+    """The accounts of ``folder`` by name, to be changed; kept at the end unless something raised.
+    One at a time: another that changes them meanwhile waits.
+
+    Raises:
+        BrokerError: the folder cannot be used, or there are too many accounts.
+    """
+    with locked(folder):
         accounts = {account.name: account for account in read_accounts(folder)}
         yield accounts
         if len(accounts) > ACCOUNTS_MOST:
             raise BrokerError(f"{len(accounts)} accounts; at most {ACCOUNTS_MOST} for a shack")
         kept = {"version": 1, "accounts": [asdict(one) for one in accounts.values()]}
-        write_private(folder / ACCOUNTS, json.dumps(kept, indent=1) + "\n")
-    except OSError as exc:
-        raise BrokerError(f"{folder}: cannot be written: {exc.strerror or exc}") from exc
-    finally:
-        os.close(lock)
+        try:
+            write_private(folder / ACCOUNTS, json.dumps(kept, indent=1) + "\n")
+        except OSError as exc:
+            raise BrokerError(f"{folder}: cannot be written: {exc.strerror or exc}") from exc
 
 
 def write_private(path: Path, text: str) -> None:

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from acqd.errors import BrokerError
-from acqd.publish.sharing import write_private
+from acqd.publish.sharing import locked, write_private
 
 __all__ = [
     "AUTHORITY",
@@ -137,36 +137,45 @@ def ensure_certificates(
         BrokerError: openssl is missing or fails, the folder cannot be written, the clock was never
             set, or the authority has ended.
     """
-    try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        authority = certificate_in(folder / AUTHORITY)
-        if authority is None:
-            _refuse_wild_clock(now_s)
-            _make_authority(folder, station, now_s)
-            authority = certificate_in(folder / AUTHORITY)
-            assert authority is not None
-        if authority.to_s < now_s + DAY_S:
+    wanted = frozenset(_plain(name) for name in names)
+    with locked(folder):
+        try:
+            return _ensured(folder, station, wanted, now_s, days)
+        except OSError as exc:
             raise BrokerError(
-                f"{folder / AUTHORITY}: the shack's authority ends or has ended "
-                f"({_date(authority.to_s)}), by this machine's clock; is the clock right? If so "
-                "remove it and its key, start anew, and let all stations join again"
-            )
-        broker = certificate_in(folder / BROKER)
-        wanted = frozenset(_plain(name) for name in names)
-        if broker is None or broker.left_days(now_s) < RENEW_DAYS or not wanted <= broker.names:
-            _refuse_wild_clock(now_s)
-            _make_broker(
-                folder, station, sorted(wanted), now_s, min(now_s + days * DAY_S, authority.to_s)
-            )
-            broker = certificate_in(folder / BROKER)
-            assert broker is not None
-            return broker, True
-    except OSError as exc:
+                f"{folder}: the shack's folder cannot be used: {exc.strerror or exc}; give another "
+                "`folder` in [mqtt.serve]"
+            ) from exc
+
+
+def _ensured(
+    folder: Path, station: str, wanted: frozenset[str], now_s: float, days: float
+) -> tuple[Certificate, bool]:
+    authority = certificate_in(folder / AUTHORITY)
+    if authority is None:
+        _refuse_wild_clock(now_s)
+        _make_authority(folder, station, now_s)
+        authority = _there(folder / AUTHORITY)
+    if authority.to_s < now_s + DAY_S:
         raise BrokerError(
-            f"{folder}: the shack's folder cannot be used: {exc.strerror or exc}; give another "
-            "`folder` in [mqtt.serve]"
-        ) from exc
-    return broker, False
+            f"{folder / AUTHORITY}: the shack's authority ends or has ended "
+            f"({_date(authority.to_s)}), by this machine's clock; is the clock right? If so "
+            "remove it and its key, start anew, and let all stations join again"
+        )
+    broker = certificate_in(folder / BROKER)
+    if broker is not None and broker.left_days(now_s) >= RENEW_DAYS and wanted <= broker.names:
+        return broker, False
+    _refuse_wild_clock(now_s)
+    ends_s = min(now_s + days * DAY_S, authority.to_s)
+    _make_broker(folder, station, sorted(wanted), now_s, ends_s)
+    return _there(folder / BROKER), True
+
+
+def _there(path: Path) -> Certificate:
+    made = certificate_in(path)
+    if made is None:
+        raise BrokerError(f"{path}: it was made, and is gone")
+    return made
 
 
 def _refuse_wild_clock(now_s: float) -> None:

@@ -106,6 +106,7 @@ class LivePage:
         program: Sequence[str] = PROGRAM,
         backoff: Callable[[int], float] = restart_after_s,
         probe_every_s: float = PROBE_EVERY_S,
+        probe_limit_s: float = PROBE_LIMIT_S,
     ) -> None:
         self._spec = spec
         self._station = station
@@ -115,6 +116,7 @@ class LivePage:
         self._program = tuple(program)
         self._backoff = backoff
         self._probe_every_s = probe_every_s
+        self._probe_limit_s = probe_limit_s
         self._threads = OwnThreads("live page")
         self._problem = ""
         self._said: deque[str] = deque(maxlen=SAID_LINES)
@@ -246,7 +248,7 @@ class LivePage:
         host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(
             self._spec.address.host, self._spec.address.host
         )
-        async with asyncio.timeout(PROBE_LIMIT_S):
+        async with asyncio.timeout(self._probe_limit_s):
             reader, writer = await asyncio.open_connection(host, self._spec.address.port)
             try:
                 writer.write(b"GET /health HTTP/1.0\r\nHost: localhost\r\n\r\n")

@@ -94,6 +94,12 @@ Edited = Callable[..., str]
             "",
         ),
         ([("[station]", '[mqtt]\nuser_env = "U"\n[station]')], 1, "asks for no user"),
+        ([("[station]", '[mqtt]\nuser = "u"\n[station]')], 1, "asks for no user"),
+        (
+            [("[station]", '[mqtt]\nbroker = "none"\n[dash]\n[station]')],
+            3,
+            "there is nothing to show",
+        ),
         (
             [('rbw = "10 kHz"', 'band.channels = "marine-vhf"\nrbw = "8 kHz"')],
             23,
