@@ -198,9 +198,12 @@ async def _run(
 
 
 def _last_line(said: bytes) -> str:
-    lines = [line.strip() for line in said.decode("utf-8", "replace").splitlines()]
-    last = next((line for line in reversed(lines) if line), "")[:300]
-    return "".join(letter if letter.isprintable() else " " for letter in last)
+    """The last line that says something."""
+    for line in reversed(said.decode("utf-8", "replace").splitlines()):
+        plain = "".join(letter if letter.isprintable() else " " for letter in line).strip()
+        if plain:
+            return plain[:300]
+    return ""
 
 
 # --- secrets --------------------------------------------------------------------------------------

@@ -238,6 +238,9 @@ def _sweeper(watch: Watch, state: WatchState, news: News, now_s: float) -> Seen:
         return state, ()
     if watch.sweepers and news.sweeper not in watch.sweepers:
         return state, ()
+    if news.state == "away" and not news.problem:
+        # Nobody has tried yet: the station starts.
+        return state, ()
     gone = {"away": "is lost", "busy": "is held by another program", "fault": "has a fault"}
     is_on = news.state != "present"
     word = gone.get(news.state, f"is {news.state}") if is_on else "is back"

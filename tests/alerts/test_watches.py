@@ -182,9 +182,12 @@ def test_a_job_is_deaf_until_it_listens(news: News, seen: list[str]) -> None:
     ],
 )
 def test_a_sweeper_is_lost_until_it_is_there(state: str, seen: str) -> None:
+    """But not while the station starts and nobody has tried to open it."""
     eyes = Eyes(Watch(on="sweeper lost", sweepers=frozenset({"mast"})))
-    assert eyes.see(SweeperNews(sweeper="mast", state=state, problem="", since_s=T)) == [seen]
-    assert eyes.see(SweeperNews(sweeper="bench", state=state, problem="", since_s=T)) == []
+    news = SweeperNews(sweeper="mast", state=state, problem="no answer", since_s=T)
+    assert eyes.see(news) == [seen]
+    assert eyes.see(replace(news, sweeper="bench")) == []
+    assert eyes.see(SweeperNews(sweeper="mast", state="away", problem="", since_s=T)) == []
 
 
 def test_the_disk_is_full_below_the_bound_and_has_room_well_above() -> None:
