@@ -78,7 +78,7 @@ def install(config: str | None, user: str | None, yes: bool, no_start: bool) -> 
 @takes_config
 @_as_user
 def show(config: str | None, user: str | None) -> None:
-    """Print the unit that `install` would write for CONFIG; nothing is changed."""
+    """Print the unit that `install` would write."""
     from acqd.host.systemd import Manager, is_booted
     from acqd.host.unit import unit_name, unit_text
 
@@ -96,18 +96,20 @@ def show(config: str | None, user: str | None) -> None:
 @click.option("--name", metavar="STATION", help="The station's name, where its config is gone.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 def status(config: str | None, name: str | None, as_json: bool) -> None:
-    """How the service stands; exit code 0 where it is there, enabled and running, else 1."""
+    """How the service stands.
+
+    Exit code 0 where it is there, as `install` would write it, enabled and running, else 1.
+    """
     import json
     from dataclasses import asdict
 
     from acqd.host import service
     from acqd.host.systemd import Manager
 
-    _refuse_without_systemd()
     plan = None if name is not None else _plan(_loaded(config, whole=False), None)
-    station = name or (plan.station if plan is not None else "")
-    manager = Manager(is_system=os.geteuid() == 0)
-    seen = service.see(manager, _station(station), plan=plan)
+    station = _station(name or (plan.station if plan is not None else ""))
+    _refuse_without_systemd()
+    seen = service.see(Manager(is_system=os.geteuid() == 0), station, plan=plan)
     if as_json:
         click.echo(json.dumps({**asdict(seen), "is_right": seen.is_right}, indent=2))
     else:
@@ -120,12 +122,15 @@ def status(config: str | None, name: str | None, as_json: bool) -> None:
 @click.option("--name", metavar="STATION", help="The station's name, where its config is gone.")
 @click.option("--yes", is_flag=True, help="Without being asked.")
 def remove(config: str | None, name: str | None, yes: bool) -> None:
-    """Stop the service and remove its unit; archive and config stay."""
+    """Stop the service and remove its unit.
+
+    Archive and config stay.
+    """
     from acqd.host import service
     from acqd.host.systemd import Manager
 
-    _refuse_without_systemd()
     station = _station(name or _loaded(config, whole=False).station.name)
+    _refuse_without_systemd()
     if not yes:
         _confirm(f"stop and remove the service of {station}?")
     service.remove(Manager(is_system=os.geteuid() == 0), station, say=click.echo)

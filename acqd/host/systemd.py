@@ -75,7 +75,7 @@ class Manager:
         Raises:
             NoManager: it is not there, takes too long or fails.
         """
-        asked = " ".join([*self.words, *words])
+        asked = " ".join([*self.words, *(word for word in words if not word.startswith("--"))])
         program = shutil.which("systemctl")
         if program is None:
             raise NoManager(f"{asked}: systemctl is not installed")
@@ -95,7 +95,10 @@ class Manager:
             raise NoManager(f"{asked}: {exc.strerror or exc}") from exc
         if done.returncode != 0:
             said = " ".join((done.stderr or done.stdout).split())[:300]
-            raise NoManager(f"{asked}: {said or f'exit code {done.returncode}'}")
+            hint = ""
+            if "connect to bus" in said and not self.is_system:
+                hint = "; log in as this user (su and sudo do not count), or do it as root"
+            raise NoManager(f"{asked}: {said or f'exit code {done.returncode}'}{hint}")
         return done.stdout
 
     def show(self, unit: str) -> Mapping[str, str]:

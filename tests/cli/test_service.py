@@ -332,8 +332,22 @@ def test_a_config_that_is_not_there_is_refused(acqd: Any, tmp_path: Path) -> Non
 
 def test_a_name_that_is_none_is_refused(acqd: Any) -> None:
     """It would become a part of a path."""
-    done = acqd("service", "remove", "--name", "../x", "--yes")
-    assert done.code in (1, 2)
+    for words in (("remove", "--yes"), ("status",)):
+        done = acqd("service", *words, "--name", "../x")
+        assert done.code == 2
+        assert "--name ../x: a station's name has" in done.complaint
+
+
+@needs_systemd
+def test_a_manager_that_cannot_be_reached_is_one_line(
+    service: Any, manager: UserManager, folder: Path
+) -> None:
+    """As after `su`, which leaves no way to a user's manager; nothing is written."""
+    done = service("install", str(folder), env={"XDG_RUNTIME_DIR": str(folder)})
+    assert done.returncode == 1
+    assert done.stderr.startswith(f"acqd: systemctl --user show {UNIT}: Failed to connect to bus")
+    assert "log in as this user" in done.stderr
+    assert not (manager.home / ".config" / "systemd" / "user" / UNIT).exists()
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root makes services that run as others")
