@@ -50,8 +50,7 @@ def _given(line: str | None) -> str:
     if line is not None and line != "-":
         return line
     if line is None and sys.stdin.isatty():
-        # Shown as it is pasted: what was caught of it can be seen, and it is asked for once.
-        return str(click.prompt("The line", prompt_suffix=": ", err=True))
+        return str(click.prompt("The line (it is not shown)", hide_input=True, err=True))
     text = sys.stdin.readline(LINE_MOST + 2)
     if not text.strip():
         raise WrongUsage("no line came; paste the one that `acqd share` printed")
