@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from acqd.config.around import AfterTable, BeforeTable, ConfirmTable
+from acqd.config.alerts import AlertTable, WayTable
 from acqd.config.band import AerialTable
 from acqd.config.bench import SourceTable, TransmitterTable
 from acqd.config.carrier import CarrierTable
@@ -71,6 +72,7 @@ SOAK = (DOCS / "soak.md").read_text("utf-8")
 CARRIER = (DOCS / "carrier.md").read_text("utf-8")
 REFLECTION = (DOCS / "reflection.md").read_text("utf-8")
 IDENTITY = (DOCS / "identity.md").read_text("utf-8")
+ALERTS = (DOCS / "alerts.md").read_text("utf-8")
 READY = (DOCS / "ready.md").read_text("utf-8")
 FINDING = (DOCS / "on-finding.md").read_text("utf-8")
 SHACK = (DOCS / "shack.md").read_text("utf-8")
@@ -106,6 +108,8 @@ SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[transmitter.NAME]": (CONFIG, NearbyTable, {
         "power": "5 W", "start": "1 MHz", "stop": "2 MHz", "near": "c"}),
     "[context.NAME]": (CONFIG, ContextTable, {"file": "f"}),
+    "[way.NAME]": (ALERTS, WayTable, {"command": ["./ring"]}),
+    "[alert.NAME]": (ALERTS, AlertTable, {"on": "finding", "what": "sweeper_lost"}),
     "[job.NAME.before]": (READY, BeforeTable, {
         "publish": "t", "payload": "p", "confirm": {"topic": "u", "is": "p"}}),
     "[job.NAME.after]": (READY, AfterTable, {"publish": "t", "payload": "p"}),
