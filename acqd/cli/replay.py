@@ -215,9 +215,8 @@ def _checked(replay: Replay, *, as_json: bool) -> int:
     notes = _notes(replay)
     later = ChainAmendments.among(replay.archive.overlays(replay.job), replay.job)
     if reach := later.reach(replay.start_s, replay.stop_s):
-        notes.append(
-            f"compared by the chain as it was recorded; {_count(len(reach), 'amendment')} came later"
-        )
+        came = _count(len(reach), "amendment")
+        notes.append(f"compared by the chain as it was recorded; {came} came later")
     if not check.same_place:
         notes.append(_elsewhere(then, here))
     verdict = {
