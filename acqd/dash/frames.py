@@ -193,6 +193,7 @@ class Viewer:
         if held is not self._held:
             parts.append(("held", held))
             self._held = held
+        view["deaf"] = sheet.deaf_runs(ask.span_s, now_s)
         return view | _sheet_shown(sheet, ask.span_s, found, skipped)
 
     def _turn(self, ask: Ask, sheet: Sheet) -> None:

@@ -24,7 +24,7 @@ from acqd.dash.reading import (
     text,
     whole,
 )
-from acqd.dash.sheet import Sheet, grid_of, rows_of
+from acqd.dash.sheet import Sheet, grid_of, mask_of_words, rows_of
 
 __all__ = ["HOURS_MOST", "PIECES", "PIECE_EVERY_S", "Job", "as_json"]
 
@@ -90,6 +90,8 @@ class Job:
     values: dict[str, float] = field(default_factory=dict)
     reports: dict[str, dict[str, Any]] = field(default_factory=dict)
     part: bytes = b"null"
+    flagged: tuple[int, int] = (0, 0)
+    """The last sweep whose summary came, and its flags: its trace comes after it."""
     trace: TraceRead | None = None
     sheet: Sheet | None = None
     problem: str = ""
@@ -127,6 +129,7 @@ class Job:
         self.unit = text(data, "unit", 16)
         self.plane = text(part, "plane", 120)
         self.last_seq = max(self.last_seq, whole(data, "seq") or 0)
+        self.flagged = (whole(data, "seq") or 0, mask_of_words(data.get("flags")))
         self.coverage = number(part, "coverage")
         self.due = whole(part, "due") or self.due
         self.stored = whole(part, "stored") or self.stored
@@ -257,7 +260,8 @@ class Job:
         if not self.make_sheet(trace, may_grow=may_grow):
             return
         assert self.sheet is not None
-        self.sheet.add_live(trace, now_s)
+        seq, flags = self.flagged
+        self.sheet.add_live(trace, now_s, flags if seq == trace.seq else 0)
         ahead_s = trace.at_s - now_s
         self.problem = ""
         if abs(ahead_s) > 60.0:

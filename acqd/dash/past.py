@@ -226,8 +226,9 @@ class Past:
                 block = await asyncio.to_thread(blocks.next)
                 if block is None:
                     return
-                for at_s, rows in zip(block.at_s.tolist(), block.rows, strict=True):
-                    sheet.add(at_s, rows)
+                told = zip(block.at_s.tolist(), block.rows, block.flags.tolist(), strict=True)
+                for at_s, rows, flags in told:
+                    sheet.add(at_s, rows, flags)
                 self.sweeps += block.at_s.size
                 self._news()
                 await asyncio.sleep(BREATH_S)
@@ -246,8 +247,10 @@ class Past:
 class _Block:
     """Sweeps in rising order of time."""
 
-    def __init__(self, seq: NDArray[np.int64], at_s: Floats, rows: Floats) -> None:
-        self.seq, self.at_s, self.rows = seq, at_s, rows
+    def __init__(
+        self, seq: NDArray[np.int64], at_s: Floats, rows: Floats, flags: NDArray[np.int64]
+    ) -> None:
+        self.seq, self.at_s, self.rows, self.flags = seq, at_s, rows, flags
 
 
 class _Blocks:
@@ -290,6 +293,7 @@ class _Blocks:
             return  # none of this setup in these hours
         at_s = np.asarray(sweeps["started"].values, dtype=np.float64)
         seq = np.asarray(sweeps["sequence"].values, dtype=np.int64)
+        flags = np.asarray(sweeps["flags"].values, dtype=np.int64)
         axis = np.asarray(sweeps["frequency"].values, dtype=np.float64)
         order = np.argsort(axis, kind="stable")
         for stop in range(at_s.size, 0, -BLOCK):
@@ -297,7 +301,7 @@ class _Blocks:
             level = np.asarray(sweeps["level"][part].values)
             level = np.abs(level) if np.iscomplexobj(level) else level
             rows = _rows_of_block(axis[order], level[:, order].astype(np.float64), self._rows)
-            yield _Block(seq[part], at_s[part], rows)
+            yield _Block(seq[part], at_s[part], rows, flags[part])
 
 
 class _Tables:

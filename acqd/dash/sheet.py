@@ -19,8 +19,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.dash.reading import TraceRead
+from acqd.sweep import SweepFlag
 
-__all__ = ["BINS", "ROWS_MOST", "SPANS_S", "Columns", "Grid", "Sheet", "Span", "grid_of", "rows_of"]
+__all__ = [
+    "BINS",
+    "DEAF_FLAGS",
+    "ROWS_MOST",
+    "SPANS_S",
+    "Columns",
+    "Grid",
+    "Sheet",
+    "Span",
+    "grid_of",
+    "mask_of_words",
+    "rows_of",
+]
 
 BINS = 600
 ROWS_MOST = 500
@@ -32,6 +45,9 @@ CODES = 254
 STEP_DB = 0.5
 BELOW_DB = 20.0
 """Room that is left below the lowest level of the first sweep."""
+
+DEAF_FLAGS = SweepFlag.TRANSMITTING | SweepFlag.SET_ASIDE | SweepFlag.OVERLOAD | SweepFlag.REPEATED
+"""Sweeps with one of these are shown, and were no listening."""
 
 AHEAD_S = 60.0
 """A sweep that is further ahead of our clock than this is in no column: it would push out all."""
@@ -66,12 +82,14 @@ class Span:
     """(600,) which bin is in the slot; -1 for none."""
     stamp: NDArray[np.int64] = field(default_factory=lambda: np.zeros(BINS, dtype=np.int64))
     """(600,) the sheet's stamp when the column changed last."""
+    deaf: NDArray[np.int64] = field(default_factory=lambda: np.zeros(BINS, dtype=np.int64))
+    """(600,) which flags of :data:`DEAF_FLAGS` sweeps of the column have."""
 
     @property
     def bin_s(self) -> float:
         return self.span_s / BINS
 
-    def add(self, at_s: float, codes: Codes, stamp: int) -> None:
+    def add(self, at_s: float, codes: Codes, stamp: int, deaf: int = 0) -> None:
         """Hold the peaks of a sweep in its column; one older than all that is shown is left out."""
         number = math.floor(at_s / self.bin_s)
         slot = number % BINS
@@ -80,9 +98,11 @@ class Span:
         if number > self.number[slot]:
             self.number[slot] = number
             self.codes[slot] = codes
+            self.deaf[slot] = 0
         else:
             np.maximum(self.codes[slot], codes, out=self.codes[slot])
         self.stamp[slot] = stamp
+        self.deaf[slot] |= deaf
 
     def shown(self, now_s: float) -> NDArray[np.bool_]:
         """(600,) which slots hold a column of the span that ends now."""
@@ -127,22 +147,36 @@ class Sheet:
         """Sweeps that came by the wire, to count what a viewer did not see."""
         self._held: dict[float, tuple[int, bytes]] = {}
 
-    def add_live(self, trace: TraceRead, now_s: float) -> None:
+    def add_live(self, trace: TraceRead, now_s: float, flags: int = 0) -> None:
         """Take a sweep as newest line and into its columns."""
         rows = rows_of(trace, self.grid.rows)
         self.line = rows.astype(np.float32)
         self.seq, self.at_s = trace.seq, trace.at_s
         self.taken += 1
         if trace.at_s <= now_s + AHEAD_S:
-            self.add(trace.at_s, rows)
+            self.add(trace.at_s, rows, flags)
 
-    def add(self, at_s: float, rows: Floats) -> None:
-        """Hold a sweep of the past or of now in its columns."""
+    def add(self, at_s: float, rows: Floats, flags: int = 0) -> None:
+        """Hold a sweep of the past or of now in its columns; ``flags`` as the archive has them."""
         self._make_room(rows)
         codes = self._codes_of(rows)
         self.stamp += 1
         for span in self.spans.values():
-            span.add(at_s, codes, self.stamp)
+            span.add(at_s, codes, self.stamp, flags & int(DEAF_FLAGS))
+
+    def deaf_runs(self, span_s: float, now_s: float) -> list[list[int]]:
+        """Where sweeps are shown that did not listen: first and last bin of each run, and the flags
+        that all of its columns have."""
+        span = self.spans[span_s]
+        wanted = np.flatnonzero(span.shown(now_s) & (span.deaf != 0))
+        runs: list[list[int]] = []
+        for at in wanted[np.argsort(span.number[wanted])].tolist():
+            number, flags = int(span.number[at]), int(span.deaf[at])
+            if runs and runs[-1][1] == number - 1 and runs[-1][2] == flags:
+                runs[-1][1] = number
+            else:
+                runs.append([number, number, flags])
+        return runs
 
     def columns(
         self, span_s: float, seen: NDArray[np.int64], now_s: float, most: int
@@ -202,6 +236,13 @@ class Sheet:
             moved = np.maximum(span.codes, steps + 1) - steps
             span.codes[:] = np.where(span.codes > 0, moved, 0)
             span.stamp[span.number >= 0] = self.stamp
+
+
+def mask_of_words(words: object) -> int:
+    """The flags that a summary names; words that are not known are passed over."""
+    known = {str(flag.name).lower(): int(flag) for flag in SweepFlag}
+    listed = words[:32] if isinstance(words, list) else ()
+    return sum({known[one] for one in listed if isinstance(one, str) and one in known})
 
 
 def grid_of(trace: TraceRead) -> Grid:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import count, pairwise
 from typing import Any
 
@@ -9,8 +10,9 @@ import numpy as np
 import pytest
 
 from acqd.dash.reading import TraceRead
-from acqd.dash.sheet import BINS, ROWS_MOST, Sheet, grid_of, rows_of
+from acqd.dash.sheet import BINS, ROWS_MOST, Sheet, grid_of, mask_of_words, rows_of
 from acqd.publish.reduce import reduce_trace
+from acqd.sweep import SweepFlag
 
 AT_S = 1_795_617_000.0
 
@@ -198,3 +200,23 @@ def test_a_sweep_of_the_future_is_a_line_and_no_column() -> None:
 def test_memory_is_as_stated() -> None:
     trace = trace_of(np.zeros(2000))
     assert sheet_for(trace).bytes <= 1.25 * 2**20
+
+
+def test_columns_say_which_flags_of_no_listening_their_sweeps_have() -> None:
+    """Whatever the order in which they come; others flags are no matter, a new bin begins anew."""
+    sheet = sheet_for(trace_of([-100.0]))
+    keyed, aside, late = SweepFlag.TRANSMITTING, SweepFlag.SET_ASIDE, SweepFlag.LATE
+    first = math.floor(AT_S / 6.0)
+    for second, flags in ((0, keyed), (3, aside), (6, keyed | aside), (12, late), (18, keyed)):
+        sheet.add(first * 6.0 + second, np.array([-100.0]), int(flags))
+    both = int(keyed | aside)
+    now_s = first * 6.0 + 20.0
+    assert sheet.deaf_runs(3600.0, now_s) == [
+        [first, first + 1, both],
+        [first + 3, first + 3, int(keyed)],
+    ]
+    assert sheet.deaf_runs(3600.0, now_s + 3600.0) == []
+    sheet.add(first * 6.0 + 3600.0, np.array([-100.0]))
+    assert [first, first + 1, both] not in sheet.deaf_runs(3600.0, now_s)
+    assert mask_of_words(["transmitting", "set_aside", "set_aside", "new", 5]) == both
+    assert mask_of_words(None) == 0

@@ -299,6 +299,7 @@ function statement(drawn) {
   else if (drawn.unheard) parts.push(`Heard of here since ${words.clock((drawn.unheard[1] + 1) * columns.binS)}`);
   if (gaps) parts.push(`Nothing was swept, or heard of here, in ${words.duration(missingS)} (hatched)`);
   else if (!view.more && !drawn.unheard) parts.push("No gap");
+  parts.push(...words.deaf(drawn.deaf, drawn.first, drawn.last, Math.max(columns.binS, view.every_s || 0)));
   if (view.skipped > 0) parts.push(`${words.count(view.skipped)} sweeps went by between the last two lines; their columns are in the sheet`);
   return `${parts.join(". ")}.`;
 }

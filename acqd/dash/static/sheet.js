@@ -109,7 +109,7 @@ export class Sheet {
       at, dpr, first, last, bins, reach, view, columns,
       fromS: first * columns.binS, toS: (last + 1) * columns.binS,
       missing: gaps(bins.filter((bin) => bin >= first - reach), reach, first, last),
-      strip: null,
+      strip: null, deaf: view.deaf || [],
     };
     // What is still on its way is no gap.
     if (columns.more) drawn.missing = drawn.missing.filter(([, to]) => to >= columns.oldest);
@@ -335,6 +335,26 @@ export class Sheet {
       }
       context.stroke();
       context.restore();
+    }
+    this.#deaf(context, drawn, rect, wide);
+  }
+
+  /** Swept, and no listening: bars over the strip, and a line on top of the sheet. */
+  #deaf(context, drawn, rect, wide) {
+    const { pen } = this;
+    const { sheet } = drawn.at;
+    // A sweep of a slow job stands until the next one is due.
+    const lasts = Math.max(1, Math.round((drawn.view.every_s || 0) / drawn.columns.binS)) - 1;
+    for (const [from, to] of drawn.deaf) {
+      const left = Math.max(from, drawn.first), right = Math.min(to + lasts, drawn.last);
+      if (right < left) continue;
+      const x = rect.x + (left - drawn.first) * wide, w = Math.max(2, (right - left + 1) * wide);
+      context.fillStyle = pen.paper;
+      context.fillRect(x, rect.y, w, rect.h);
+      context.fillStyle = pen.rust;
+      for (let at = Math.ceil(x / 4) * 4; at < x + w; at += 4) context.fillRect(at, rect.y, 2, rect.h);
+      context.fillRect(x, rect.bottom - 2, w, 2);
+      context.fillRect(x, sheet.y, w, 3);
     }
   }
 

@@ -26,6 +26,24 @@ function formatter(key, options) {
   return clocks.get(key);
 }
 
+const DEAF = [
+  [1024, "own transmitter keyed"],
+  [2048, "set aside by the job's conditions"],
+  [16, "input overloaded"],
+  [4, "the same levels again, bit for bit"],
+];
+
+/** Sentences on what is shown and was no listening; ``runs`` of [first bin, last bin, flags]. */
+export function deaf(runs, first, last, eachS) {
+  return DEAF.flatMap(([flag, what]) => {
+    let bins = 0;
+    for (const [from, to, flags] of runs) {
+      if (flags & flag) bins += Math.max(0, Math.min(to, last) - Math.max(from, first) + 1);
+    }
+    return bins ? [`Swept and not listened, ${what}: about ${duration(bins * eachS)} (barred)`] : [];
+  });
+}
+
 /** "02:10", or "02:10:07". */
 export function clock(atS, seconds = false) {
   const options = { hour: "2-digit", minute: "2-digit" };
