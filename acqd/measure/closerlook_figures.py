@@ -30,7 +30,7 @@ from acqd.measure.linearity import Origin, OverloadTest, overload_test
 from acqd.measure.meter import Figure, SetupChanged
 from acqd.measure.peaks import Bound
 from acqd.measure.report import rounded
-from acqd.measure.statistics import DB_PER_NEPER
+from acqd.measure.statistics import DB_PER_NEPER, threshold_over_mean_db
 from acqd.measure.widths import Bandwidth
 from acqd.measure.words import (
     duration_text,
@@ -47,6 +47,9 @@ Float = NDArray[np.float64]
 
 OVER_FLOOR_DB = 6.0
 """A line that stands less above the floor of the averaged trace is not told of as one."""
+
+NOISE_ALARM = 0.001
+"""Probability that the highest point of mere noise passes for a line, of a whole look."""
 
 X_DB = 26.0
 SHARE = 0.99
@@ -101,10 +104,11 @@ def line_shown(
         levels: (points,) each, in dB of the setup's unit, one at least.
     """
     mean, averages = _mean(levels), _averages(setup, levels)
+    noise_db = threshold_over_mean_db(NOISE_ALARM / setup.grid.points, averages)
     settings = CarrierSettings(
         expected_hz=follows.at_hz,
         window_hz=_window_hz(follows, setup),
-        least_over_floor_db=OVER_FLOOR_DB,
+        least_over_floor_db=round(max(OVER_FLOOR_DB, noise_db), 1),
         plane=look.plane,
     )
     found = look_for_carrier(

@@ -247,6 +247,17 @@ def test_a_zoom_tells_the_line_with_its_uncertainty() -> None:
     assert one.text.startswith("looked closer at finding 12 (zoom): a lone carrier at 156.50123")
 
 
+def test_mere_noise_does_not_pass_for_a_line() -> None:
+    """100 looks at nothing: with one false line in a thousand none is to be expected."""
+    for look_at in range(100):
+        empty = [
+            seen(setup_of(LOOK_STEP, ZOOM_HZ), noise(401, -120.0, 3 * look_at + seq), seq)
+            for seq in (1, 2, 3)
+        ]
+        _, (one,) = told(ZOOM, empty)
+        assert "nothing stands out" in one.text, look_at
+
+
 def test_a_signal_that_is_gone_is_a_result() -> None:
     """Nothing stands out; that is what the look says."""
     empty = [seen(setup_of(LOOK_STEP, ZOOM_HZ), noise(401, -120.0, seq), seq) for seq in (7, 8, 9)]
