@@ -43,7 +43,7 @@ class AwakeTimings:
     again_first_s: float = 1.0
     again_most_s: float = 60.0
     """Before trying again: doubled each time."""
-    release_s: float = 0.5
+    release_s: float = 0.2
     """At most so long :meth:`KeepAwake.stop` waits for its thread."""
 
 
@@ -108,7 +108,7 @@ class KeepAwake:
         self._thread.start()
 
     def stop(self) -> None:
-        """Let the machine sleep again. Waits half a second at the most; the second call is idle."""
+        """Let the machine sleep again. Waits 0.2 s at the most; the second call does nothing."""
         thread, self._thread = self._thread, None
         if thread is None or self._wake is None:
             return
