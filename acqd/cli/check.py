@@ -42,6 +42,7 @@ def command(config: str | None, host: bool, offline: bool, as_json: bool) -> Non
     import json
 
     from acqd.cli.check_shack import shack_lines
+    from acqd.alerts.sending import unusable
     from acqd.clock import SystemClock
     from acqd.config.load import find_config, load_config
     from acqd.drivers.registry import load_drivers
@@ -56,20 +57,24 @@ def command(config: str | None, host: bool, offline: bool, as_json: bool) -> Non
         click.echo(f"acqd: {broken}", err=True)
     built = build(loaded, registry)
     seen = asyncio.run(forecast(built, clock=SystemClock(), ask=not offline))
+    mute = unusable(loaded)
     if as_json:
         wrong = described_wrongly(loaded, now_s=SystemClock().wall_s())
         shown = {"config": str(path), "notes": loaded.notes(), "amended": wrong, **asdict(seen)}
+        shown["alerts"] = mute
         click.echo(json.dumps(shown, indent=2, ensure_ascii=False))
-        raise SystemExit(int(seen.is_wrong))
+        raise SystemExit(int(seen.is_wrong or bool(mute)))
     click.echo(f"{built.title} ({built.name}), from {path}")
     _show(built, seen)
     for line in shack_lines(loaded, now_s=SystemClock().wall_s()):
         click.echo(line)
     for wrong in described_wrongly(loaded, now_s=SystemClock().wall_s()):
         click.echo(f"warning: {wrong}")
+    for sentence in mute:
+        click.echo(f"alerts: {sentence}")
     for note in loaded.notes():
         click.echo(f"note: {note}")
-    raise SystemExit(int(seen.is_wrong))
+    raise SystemExit(int(seen.is_wrong or bool(mute)))
 
 
 def _show(built: Built, seen: Forecast) -> None:
