@@ -37,7 +37,7 @@ def main() -> int:
         if asked["kind"] == "post":
             result = _post(asked["urls"][at], asked["headers"], asked["payload"], asked["limit_s"])
         else:
-            result = _apprise(asked["urls"][at], asked["payload"])
+            result = _apprise(asked["urls"][at], asked["payload"], only_look=asked["only_look"])
         results.append({"at": at, **result})
     answers.write(json.dumps(results) + "\n")
     answers.close()
@@ -113,7 +113,8 @@ def _reason(exc: Exception) -> str:
 # --- Apprise --------------------------------------------------------------------------------------
 
 
-def _apprise(url: str, payload: Mapping[str, Any]) -> dict[str, Any]:
+def _apprise(url: str, payload: Mapping[str, Any], *, only_look: bool) -> dict[str, Any]:
+    """``only_look``: whether Apprise can make anything of the address; nothing is sent."""
     import logging
 
     lines: list[str] = []
@@ -141,6 +142,8 @@ def _apprise(url: str, payload: Mapping[str, Any]) -> dict[str, Any]:
     service = apprise.Apprise(asset=asset)
     if not service.add(url):
         return _not("not a URL that Apprise knows; its documentation has the form of each service")
+    if only_look:
+        return _well()
     sent = service.notify(
         title=str(payload["title"]),
         body=str(payload["text"]),

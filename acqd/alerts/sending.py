@@ -12,6 +12,7 @@ import asyncio
 import base64
 import json
 import os
+import shutil
 import sys
 import threading
 from collections.abc import Mapping, Sequence
@@ -21,12 +22,14 @@ from typing import Any
 from urllib.parse import quote, unquote, urlsplit
 
 from acqd.alerts.process import Ended, run_program
-from acqd.alerts.ways import Way
-from acqd.alerts.wording import filled
+from acqd.alerts.ways import Way, ways_of
+from acqd.alerts.wording import Voice, filled, trial_message
+from acqd.config.whole import StationConfig
+from acqd.errors import ConfigError
 from acqd.look.times import clock, duration
 from acqd.publish.threads import OwnThreads
 
-__all__ = ["PROGRAM", "Outcome", "scrubbed", "send"]
+__all__ = ["PROGRAM", "Outcome", "scrubbed", "send", "unusable"]
 
 PROGRAM = (sys.executable, "-P", "-m", "acqd.alerts.sender")
 ANSWER_MOST_BYTES = 65536
@@ -69,11 +72,32 @@ async def send(
         return Outcome(problem=scrubbed(f"{where}: {reason.lower()}", way), left=left or ())
 
 
+def unusable(config: StationConfig) -> list[str]:
+    """What keeps the ways of ``config`` from working, as far as can be said without sending: one
+    sentence each. Apprise is asked, in a program of its own, whether it knows the addresses."""
+    try:
+        ways = ways_of(config)
+    except ConfigError as exc:
+        return str(exc).split("\n")
+    looked = [(way, asyncio.run(_look(way))) for way in ways]
+    return [f"way {way.name}: {outcome.problem}" for way, outcome in looked if not outcome.is_sent]
+
+
+async def _look(way: Way) -> Outcome:
+    if way.kind == "apprise":
+        voice = Voice(station="", title="", zone="UTC")
+        payload = trial_message(voice, at_s=0.0, to=()).payload(number=0)
+        return await _by_program(way, payload, None, only_look=True)
+    if way.kind == "command" and shutil.which(way.command[0], path=os.environ.get("PATH")) is None:
+        return Outcome(problem=f"there is no program {way.command[0]} that can be run")
+    return Outcome()
+
+
 # --- Apprise and HTTP -----------------------------------------------------------------------------
 
 
 async def _by_program(
-    way: Way, payload: Mapping[str, Any], left: tuple[int, ...] | None
+    way: Way, payload: Mapping[str, Any], left: tuple[int, ...] | None, *, only_look: bool = False
 ) -> Outcome:
     wanted = tuple(range(len(way.urls))) if left is None else left
     asked = {
@@ -83,6 +107,7 @@ async def _by_program(
         "payload": dict(payload),
         "limit_s": way.time_limit_s,
         "left": wanted,
+        "only_look": only_look,
     }
     ended = await _run(
         PROGRAM,

@@ -371,7 +371,11 @@ class AlertTable(Table):
     enabled: Switch = True
 
     def misfits(self) -> Iterator[Misfit]:
-        given = {key for key, field in self._named().items() if field in self.model_fields_set}
+        given = {
+            field.alias or name
+            for name, field in type(self).model_fields.items()
+            if name in self.model_fields_set and getattr(self, name) != field.get_default()
+        }
         fits = FITTING[self.on]
         of_others = {key for keys in FITTING.values() for key in keys} - {*fits}
         for key in sorted(given & of_others):
@@ -422,11 +426,6 @@ class AlertTable(Table):
                 problem="`channel` and `frequency` exclude each other",
                 accepted="one of the two, or neither with a job of kind carrier",
             )
-
-    @classmethod
-    def _named(cls) -> dict[str, str]:
-        """The names of the fields by their keys."""
-        return {field.alias or name: name for name, field in cls.model_fields.items()}
 
     @property
     def lasts(self) -> bool:
