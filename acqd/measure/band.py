@@ -403,7 +403,6 @@ class BandMeter:
             state.ears,
             seen,
             event,
-            channels=(before.sure_levels or before).channels,
             settled=not work.estimates or noise.count >= SETTLED,
             period_s=period_of(state),
             counts=counts,

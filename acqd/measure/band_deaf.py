@@ -92,7 +92,6 @@ def _sums_of(state: BandState, sure_s: float, at_s: float) -> Sure:
         hold=state.hold,
         slots=state.slots,
         long_run=state.long_run,
-        channels=state.channels,
         watch=state.watch,
         trial=state.trial,
         unseen_before_s=state.unseen_before_s,
@@ -176,7 +175,7 @@ def _fallen(state: BandState, heard: Heard, event: SweepSeen, turn: Turn) -> Tol
         tracks=(),
         visit=None,
         check=replace(state.check, before=None),
-        channels=_unknown(state.channels, sure.channels, deaf.from_s),
+        channels=_unknown(state.channels, deaf.from_s),
     )
     new, corrected = _turned_again(before, sure, turn)
     base = fresh_hour(state.hour.hits.size) if sure.turned else sure.hour
@@ -222,13 +221,13 @@ def _without(
     return tuple(one for one in older if one.hour_start_s not in again)
 
 
-def _unknown(now: ChannelStates, sure: ChannelStates, from_s: float) -> ChannelStates:
-    """Of no channel is known what it is; their usual levels are those of when somebody heard."""
+def _unknown(now: ChannelStates, from_s: float) -> ChannelStates:
+    """Of no channel is known what it is."""
     return ChannelStates(
         up_since_s=np.full_like(now.up_since_s, np.nan),
         busy=np.zeros_like(now.busy),
         heard_s=now.heard_s,
-        heard_level=sure.heard_level,
+        heard_level=now.heard_level,
         known=False,
         unknown_s=from_s,
     )

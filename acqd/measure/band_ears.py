@@ -20,6 +20,7 @@ from acqd.measure.band_floor import (
     FloorPast,
     floor_seen,
     heard_while_low,
+    not_low,
 )
 from acqd.measure.deafness import (
     Bits,
@@ -42,7 +43,6 @@ from acqd.measure.witness import (
 from acqd.measure.words import duration_text, level_text, number_text
 
 if TYPE_CHECKING:
-    from acqd.measure.band_state import ChannelStates
     from acqd.measure.band_sweep import Seen
     from acqd.measure.band_work import BandSettings, BandWork
 
@@ -63,9 +63,12 @@ SETTLED = 16
 SAME_BY_CHANCE = 1e-6
 """Where noise alone repeats a sweep more often, the same sweep again is no sign."""
 
-LEVELS_KNOWN_DB = 6.0
-"""A signal that is so far below its usual level, or half of what the floor fell by, does not say
+BELOW_USUAL_DB = 3.0
+"""A signal that is so far below its usual level, and half of what the floor fell by, does not say
 that all is well."""
+
+LEVEL_MEMORY = 16.0
+"""Hearings that a usual level is the mean of, about."""
 
 Float = NDArray[np.float64]
 
@@ -87,6 +90,8 @@ class Ears:
     """On that clock, when each was heard last; 0 before."""
     named_sweep: NDArray[np.int64]
     named_level: Float
+    levels: Float
+    """(channels,) at which each is usually heard; NaN before."""
     learnt: Learnt
     deaf: Deaf | None = None
     told: int = 0
@@ -115,6 +120,7 @@ def fresh_ears(channels: int, named: int) -> Ears:
         named_s=np.zeros(named),
         named_sweep=np.zeros(named, dtype=np.int64),
         named_level=np.full(named, np.nan),
+        levels=np.full(channels, np.nan),
         learnt=fresh_learnt(channels),
     )
 
@@ -131,17 +137,17 @@ def restarted(ears: Ears, *, anew: bool = False) -> Ears:
         learnt = replace(learnt, longest_s=longest_s, limits_s=-math.inf)
     heard_s = np.where(np.isnan(learnt.heard_s), np.nan, ears.clock_s)
     level = ears.named_level
-    floor = replace(ears.floor, low=0, low_s=0.0, low_total=0.0, back=0)
     return replace(
         ears,
         swept_s=math.nan,
         sure_s=math.nan,
         deaf=None,
         bits=Bits() if anew else ears.bits,
-        floor=FloorPast() if anew else floor,
+        floor=FloorPast() if anew else not_low(ears.floor),
         named_s=np.full_like(ears.named_s, ears.clock_s),
         named_sweep=np.full_like(ears.named_sweep, ears.sweeps),
         named_level=np.full_like(level, np.nan) if anew else level,
+        levels=np.full_like(ears.levels, np.nan) if anew else ears.levels,
         learnt=replace(learnt, heard_s=heard_s),
     )
 
@@ -156,7 +162,6 @@ def ears_after(
     seen: Seen,
     event: SweepSeen,
     *,
-    channels: ChannelStates,
     settled: bool,
     period_s: float,
     counts: bool,
@@ -164,7 +169,6 @@ def ears_after(
     """The ears after a sweep.
 
     Args:
-        channels: what they were at when last nobody doubted: their levels are the usual ones.
         settled: whether the floor is known for what it is.
         counts: the sweep can be listened to: no transmitter was keyed, no floor being learnt.
     """
@@ -172,7 +176,7 @@ def ears_after(
         ears = replace(ears, bits=bits_seen(ears.bits, event))
     frozen = ears.bits.run > 0
     if ears.deaf is not None:
-        return _while_deaf(settings, work, ears, seen, event, channels, counts=counts)
+        return _while_deaf(settings, work, ears, seen, event, counts=counts)
     if frozen and is_frozen(ears.bits, event.started_s) and not _is_coarse(work):
         deaf = Deaf(
             cause=Cause.FROZEN,
@@ -184,16 +188,19 @@ def ears_after(
     if not counts or not seen.cells or frozen:
         return Heard(ears=ears, doubts=frozen, silent=True)
     elapsed_s = _elapsed_s(ears, event, period_s)
-    ears, heard = _listened(settings, work, ears, seen, event, elapsed_s, period_s)
-    if settings.deaf_by_floor and work.logarithmic and settled and seen.estimate.trusted:
-        floor = floor_seen(ears.floor, seen.noise_mean, event.started_s, elapsed_s, work.own_floor)
-        if floor.low and _is_as_usual(
-            settings, work, ears, seen, event.level, channels, floor.fell_db
-        ):
-            floor = heard_while_low(floor)
+    there = heard_in(settings, work, ears, seen, event.level)
+    ears, heard = _listened(settings, work, ears, there, event, elapsed_s, period_s)
+    by_floor = settings.deaf_by_floor and work.logarithmic and settled and seen.estimate.trusted
+    if by_floor:
+        at_s, floor = event.started_s, ears.floor
+        floor = floor_seen(floor, seen.noise_mean, at_s, elapsed_s, work.own_floor)
+        if floor.low:
+            floor = heard_while_low(floor, *there.compared(ears, floor.fell_db))
         ears = replace(ears, floor=floor)
-        if floor.is_sure and floor.low_s >= _confirm_s(ears):
+        if floor.is_believed and floor.low_s >= _confirm_s(ears):
             return _fell_by_floor(settings, work, ears, event)
+    if not ears.floor.low:
+        ears = there.remembered(ears)
     if not heard and (settings.witnesses or ears.learnt.chosen):
         return _maybe_silent(settings, ears, event)
     ears = replace(ears, sure_s=event.started_s)
@@ -209,11 +216,63 @@ def _elapsed_s(ears: Ears, event: SweepSeen, period_s: float) -> float:
     return since_s if since_s <= FEW_PERIODS * usual_s else usual_s
 
 
+@dataclass(frozen=True, slots=True)
+class There:
+    """What one sweep heard: numbers and levels of channels, and the level of each named witness,
+    NaN where it was not (None: none was)."""
+
+    numbers: NDArray[np.intp]
+    levels: Float
+    named: Float | None
+
+    def compared(self, ears: Ears, fell_db: float) -> tuple[int, int]:
+        """How many came at their usual level, and how many well below it. What is always there may
+        be the sweeper's own, and says nothing."""
+        if not self.numbers.size and self.named is None:
+            return 0, 0
+        below_db = max(BELOW_USUAL_DB, fell_db / 2.0)
+        numbers = self.numbers
+        usual, now = ears.levels[numbers], self.levels
+        if numbers.size:
+            counts = ~ears.learnt.steady[numbers]
+            usual, now = usual[counts], now[counts]
+        if self.named is not None:
+            usual, now = np.append(usual, ears.named_level), np.append(now, self.named)
+        known = np.isfinite(usual) & np.isfinite(now)
+        well = int(np.count_nonzero(now[known] >= usual[known] - below_db))
+        return well, int(np.count_nonzero(known)) - well
+
+    def remembered(self, ears: Ears) -> Ears:
+        """The ears with these levels among the usual ones."""
+        if not self.numbers.size and self.named is None:
+            return ears
+        levels, named = ears.levels, ears.named_level
+        if self.numbers.size:
+            levels = levels.copy()
+            levels[self.numbers] = _nearer(levels[self.numbers], self.levels)
+        if self.named is not None:
+            named = _nearer(named, self.named)
+        return replace(ears, levels=levels, named_level=named)
+
+
+def _nearer(usual: Float, now: Float) -> Float:
+    """A usual level with one more; NaN where there is none yet."""
+    moved = np.where(np.isnan(usual), now, usual + (now - usual) / LEVEL_MEMORY)
+    return np.where(np.isnan(now), usual, moved)
+
+
+def heard_in(settings: BandSettings, work: BandWork, ears: Ears, seen: Seen, level: Float) -> There:
+    """What a sweep heard."""
+    numbers, levels = own_channels(work, seen)
+    named = named_levels(work, seen, level) if settings.witnesses else None
+    return There(numbers, levels, named)
+
+
 def _listened(
     settings: BandSettings,
     work: BandWork,
     ears: Ears,
-    seen: Seen,
+    there: There,
     event: SweepSeen,
     elapsed_s: float,
     period_s: float,
@@ -221,19 +280,14 @@ def _listened(
     """With one more sweep that listened; and whether a witness was heard in it."""
     clock_s, sweeps = ears.clock_s + elapsed_s, ears.sweeps + 1
     learnt = ears.learnt
-    named_s, named_sweep, level = ears.named_s, ears.named_sweep, ears.named_level
-    heard = False
-    if settings.witnesses:
-        levels = named_levels(work, seen, event.level)
-        if levels is not None:
-            there = ~np.isnan(levels)
-            heard = True
-            named_s = np.where(there, clock_s, named_s)
-            named_sweep = np.where(there, sweeps, named_sweep)
-            level = np.where(there, levels, level)
+    named_s, named_sweep = ears.named_s, ears.named_sweep
+    heard = there.named is not None
+    if there.named is not None:
+        was = ~np.isnan(there.named)
+        named_s = np.where(was, clock_s, named_s)
+        named_sweep = np.where(was, sweeps, named_sweep)
     if settings.learn_witnesses and len(work.index):
-        numbers = own_channels(work, seen)
-        chosen = learnt.chosen
+        numbers, chosen = there.numbers, learnt.chosen
         learnt = heard_channels(learnt, numbers, clock_s)
         learnt = with_limits(
             learnt, clock_s, period_s=period_s, quiet=work.residual_limit is not None
@@ -248,25 +302,25 @@ def _listened(
         sure_s=event.started_s if math.isnan(ears.sure_s) else ears.sure_s,
         named_s=named_s,
         named_sweep=named_sweep,
-        named_level=level,
         learnt=learnt,
     )
     return ears, heard
 
 
-def own_channels(work: BandWork, seen: Seen) -> NDArray[np.intp]:
-    """Numbers of the channels that are surely heard by themselves."""
+def own_channels(work: BandWork, seen: Seen) -> tuple[NDArray[np.intp], Float]:
+    """Numbers of the channels that are surely heard by themselves, and their largest levels."""
     look = seen.channels
     if look is None or not look.own.any():
-        return NO_CHANNELS
+        return NO_CHANNELS, NO_LEVELS
     own = look.own
     if work.witness_over > work.open_over:
         largest = np.maximum.reduceat(work.padded, work.index.edges)[::2]
         own = own & (largest > seen.noise_mean + work.witness_over)
-    return work.index.channel[own]
+    return work.index.channel[own], look.largest_level[own]
 
 
 NO_CHANNELS = np.empty(0, dtype=np.intp)
+NO_LEVELS = np.empty(0)
 
 
 def named_levels(work: BandWork, seen: Seen, level: Float) -> Float | None:
@@ -301,31 +355,6 @@ def _is_coarse(work: BandWork) -> bool:
     return chance_of_same(readings, work.coarse, work.sigma) > SAME_BY_CHANCE
 
 
-def _is_as_usual(
-    settings: BandSettings,
-    work: BandWork,
-    ears: Ears,
-    seen: Seen,
-    level: Float,
-    channels: ChannelStates,
-    fell_db: float,
-) -> bool:
-    """Whether something was heard that would not be, or not so well, were the aerial not there."""
-    most_db = max(LEVELS_KNOWN_DB / 2.0, fell_db / 2.0)
-    numbers = own_channels(work, seen)
-    if numbers.size:
-        numbers = numbers[~ears.learnt.steady[numbers]]
-    if numbers.size and seen.channels is not None:
-        look = seen.channels.largest_level
-        levels = look[np.searchsorted(work.index.channel, numbers)]
-        usual = channels.heard_level[numbers]
-        if bool((levels >= usual - most_db).any()):
-            return True
-    if settings.witnesses and (now := named_levels(work, seen, level)) is not None:
-        return bool((now >= ears.named_level - most_db).any())
-    return False
-
-
 def _confirm_s(ears: Ears) -> float:
     """How long nothing must have been heard before a low floor is believed."""
     longest_s = ears.learnt.any_longest_s
@@ -338,18 +367,20 @@ def _fell_by_floor(settings: BandSettings, work: BandWork, ears: Ears, event: Sw
     floor = ears.floor
     now = level_text(floor.now, work.unit)
     fell = number_text(floor.fell_db, 1)
+    silence = "nothing was heard at its usual level"
+    if floor.weak_heard:
+        silence = "what was heard came well below its usual level"
     if floor.by_own and work.own_floor is not None:
         why = (
             f"the floor fell {fell} dB to {now} at {settings.plane}, which is the sweeper's own "
-            f"(known by {work.own_floor.known_by}), and nothing was heard at its usual level"
+            f"(known by {work.own_floor.known_by}), and {silence}"
         )
     else:
         hours = duration_text(min(floor.known_s, 3600.0 * len(floor.hours)))
         below = number_text(floor.lowest - floor.now, 1)
         why = (
             f"the floor fell {fell} dB at once over the whole range, to {now} at "
-            f"{settings.plane}, {below} dB below the lowest of {hours} of listening, and nothing "
-            f"was heard at its usual level"
+            f"{settings.plane}, {below} dB below the lowest of {hours} of listening, and {silence}"
         )
     deaf = Deaf(cause=Cause.FLOOR, from_s=math.nan, noticed_s=event.started_s, why=why)
     evidence: dict[str, Figure] = {
@@ -414,58 +445,38 @@ def _while_deaf(
     ears: Ears,
     seen: Seen,
     event: SweepSeen,
-    channels: ChannelStates,
     *,
     counts: bool,
 ) -> Heard:
     deaf = ears.deaf
     assert deaf is not None
-    how: str | None = None
     if deaf.cause is Cause.FROZEN:
         how = "the levels are new ones again" if is_thawed(ears.bits) else None
-    elif counts and seen.cells and not ears.bits.run:
-        if deaf.cause is Cause.FLOOR:
-            ears, how = _floor_back(settings, work, ears, seen, event, channels)
-        if how is None:
-            how = _witness_back(settings, work, ears, seen, event.level)
-    return Heard(ears=ears, how=how)
-
-
-def _floor_back(
-    settings: BandSettings,
-    work: BandWork,
-    ears: Ears,
-    seen: Seen,
-    event: SweepSeen,
-    channels: ChannelStates,
-) -> tuple[Ears, str | None]:
+        return Heard(ears=ears, how=how)
+    if not counts or not seen.cells or ears.bits.run:
+        return Heard(ears=ears)
+    there = heard_in(settings, work, ears, seen, event.level)
+    if deaf.cause is Cause.WITNESSES:
+        return Heard(ears=ears, how=_witness_back(settings, ears, there))
     floor = ears.floor
     back = floor.back + 1 if seen.noise_mean > floor.limit else 0
     floor = replace(floor, back=back)
     if floor.is_back:
         now = level_text(seen.noise_mean, work.unit)
-        return replace(ears, floor=floor), f"the floor is back, at {now} at {settings.plane}"
-    fell_db = floor.usual - seen.noise_mean
-    if not back and _is_as_usual(settings, work, ears, seen, event.level, channels, fell_db):
-        floor = heard_while_low(floor)
-        how = "the floor is as low, but something was heard at its usual level"
-        return replace(ears, floor=floor), how
-    return replace(ears, floor=floor), None
+        how = f"the floor is back, at {now} at {settings.plane}"
+        return Heard(ears=replace(ears, floor=floor), how=how)
+    if not back:
+        compared = there.compared(ears, floor.usual - seen.noise_mean)
+        floor = heard_while_low(floor, *compared)
+    how = "the floor is as low, but signals come at their usual level" if floor.accepted else None
+    return Heard(ears=replace(ears, floor=floor), how=how)
 
 
-def _witness_back(
-    settings: BandSettings, work: BandWork, ears: Ears, seen: Seen, level: Float
-) -> str | None:
-    deaf = ears.deaf
-    assert deaf is not None
-    if deaf.cause is Cause.FLOOR:
-        return None  # a witness at its usual level was looked for already
+def _witness_back(settings: BandSettings, ears: Ears, there: There) -> str | None:
     if settings.witnesses:
-        levels = named_levels(work, seen, level)
-        if levels is None:
+        if there.named is None:
             return None
-        there = np.flatnonzero(~np.isnan(levels)).tolist()
-        return f"{settings.witnesses[there[0]].name} was heard"
-    numbers = own_channels(work, seen)
-    numbers = numbers[~ears.learnt.steady[numbers]]
+        first = int(np.flatnonzero(~np.isnan(there.named))[0])
+        return f"{settings.witnesses[first].name} was heard"
+    numbers = there.numbers[~ears.learnt.steady[there.numbers]]
     return None if not numbers.size else f"{_channel_name(settings, int(numbers[0]))} was heard"

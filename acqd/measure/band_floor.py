@@ -26,6 +26,7 @@ __all__ = [
     "OwnFloor",
     "floor_seen",
     "heard_while_low",
+    "not_low",
 ]
 
 BLOCK = 9
@@ -34,6 +35,11 @@ BLOCK = 9
 LOW_SWEEPS = 5
 LOW_S = 20.0
 """So many low sweeps one after the other, over at least this time, are no chance."""
+
+USUAL_LEAST = 2
+MOSTLY = 4
+"""With so many signals at their usual level, and more of them than of weak ones, a floor is low and
+all is well; with one of them to fewer than so many weak ones nobody says anything yet."""
 
 BACK_SWEEPS = 3
 """So many that are not low any more, and the floor is back."""
@@ -76,7 +82,8 @@ class FloorPast:
 
     ``limit`` is the level up to which a floor is low (−inf: nobody can say), ``by_own`` whether
     that is the sweeper's own; ``low`` and ``back`` count sweeps one after the other, ``low_s`` is
-    listened time since the first low one. ``accepted``: it is low, and something was heard.
+    listened time since the first low one. ``usual_heard`` signals came meanwhile at their usual
+    level, ``weak_heard`` well below it. ``accepted``: it is low, and signals come as they used to.
     """
 
     block: tuple[float, ...] = ()
@@ -91,6 +98,8 @@ class FloorPast:
     low_s: float = 0.0
     low_total: float = 0.0
     back: int = 0
+    usual_heard: int = 0
+    weak_heard: int = 0
     accepted: bool = False
 
     @property
@@ -112,6 +121,11 @@ class FloorPast:
         return self.low >= LOW_SWEEPS and self.low_s >= LOW_S
 
     @property
+    def is_believed(self) -> bool:
+        """Sure, and what was heard meanwhile does not speak against it."""
+        return self.is_sure and self.usual_heard * MOSTLY <= self.weak_heard
+
+    @property
     def is_back(self) -> bool:
         return self.back >= BACK_SWEEPS
 
@@ -131,7 +145,7 @@ def floor_seen(
         )
     if past.low or past.accepted:
         back = 0 if is_low else past.back + 1
-        past = replace(past, low=0, low_s=0.0, low_total=0.0, back=back)
+        past = replace(not_low(past), back=back)
         if past.is_back:
             past = replace(past, accepted=False, back=0)
     block = (*past.block, floor)
@@ -141,9 +155,17 @@ def floor_seen(
     return _with_block(replace(past, known_s=known_s), sorted(block)[BLOCK // 2], at_s, own)
 
 
-def heard_while_low(past: FloorPast) -> FloorPast:
-    """Something was heard at its usual level: the floor is low, and the aerial is there."""
-    return replace(past, accepted=True, low=0, low_s=0.0, low_total=0.0, back=0)
+def heard_while_low(past: FloorPast, usual: int, weak: int) -> FloorPast:
+    """With signals heard while it is low; accepted where they come as they used to."""
+    usual, weak = past.usual_heard + usual, past.weak_heard + weak
+    if usual < USUAL_LEAST or usual <= weak:
+        return replace(past, usual_heard=usual, weak_heard=weak)
+    return replace(not_low(past), accepted=True)
+
+
+def not_low(past: FloorPast) -> FloorPast:
+    """``past`` with nothing under way."""
+    return replace(past, low=0, low_s=0.0, low_total=0.0, back=0, usual_heard=0, weak_heard=0)
 
 
 def _with_block(past: FloorPast, middle: float, at_s: float, own: OwnFloor | None) -> FloorPast:

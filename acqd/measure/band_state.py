@@ -257,7 +257,6 @@ class Sure:
     hold: Hold | None
     slots: Slots
     long_run: LongRun
-    channels: ChannelStates
     watch: FloorWatch
     trial: TrialSeen
     unseen_before_s: float
