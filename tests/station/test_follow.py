@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -9,12 +10,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from acqd.archive.reader import Archive, open_archive
 from acqd.archive.records import FindingRecord, SweepRecord
+from acqd.cli.plot import command as plot_command
 from acqd.drivers.contract import OpenContext, Trace
 from acqd.errors import RequestRefused, TransportClosed
 from acqd.measure.closerlook_settings import LOOK_STEP
+from acqd.report.closerlook import closer_section
+from acqd.report.places import placed
+from acqd.report.source import JobSource
 from acqd.station.followcost import look_costs
 from acqd.station.replay import Replay
 from acqd.station.replay_check import Check
@@ -372,3 +378,41 @@ async def test_check_tells_what_looks_may_cost(
     if not more:
         # 6 looks of 0.6 s, each over 6 due times of a job that is due every 100 ms.
         assert "at worst 0.1 % of the time and 36 of 36000 due times" in said
+
+
+async def test_the_looks_stand_with_their_finding(
+    inside: Any, job_table: Any, tmp_path: Path
+) -> None:
+    """On the finding's own sheet, after it in the list, and as a picture; the job's own steps are
+    those without them."""
+    driver = Harbour(156.3e6, 156.7e6)
+    async with inside({"mast": driver}, [job_table("watch") + ZOOM.format(more="")]) as here:
+        await here.until("looks", lambda: len(looks_of(open_archive(here.archive))) >= 2)
+        await here.stop()
+        archive = open_archive(here.archive)
+    look = looks_of(archive)[0]
+    number = look.figures["finding"]
+    source = JobSource(archive, "watch", start_s=0.0, stop_s=4e9, zone="UTC")
+    assert source.steps == (0,) and source.look_steps == (LOOK_STEP,)
+    (record,) = [one for one in source.finding_records if one.number == number]
+    section = closer_section(source, record)
+    assert section is not None and section.tables[0].rows[0][1] == "zoom"
+    (chart,) = section.charts
+    assert len(chart.lines) == 3 and float(chart.lines[0].x[0]) > 156.0e6
+    assert closer_section(source, look) is None
+    # Right after its finding, whatever else was found between them, and with no place of its own.
+    listed = placed(source.findings)
+    at = [one.number for one in listed].index(number)
+    assert listed[at + 1].number == look.number and listed[at + 1].place is None
+
+    out = tmp_path / "look.png"
+
+    def plot(finding: int) -> Any:
+        words = ["--finding", str(finding), "-o", str(out)]
+        return CliRunner().invoke(plot_command, [str(here.archive), *words])
+
+    done = await asyncio.to_thread(plot, number)
+    assert done.exit_code == 0, done.output
+    assert out.read_bytes()[:4] == b"\x89PNG"
+    refused = await asyncio.to_thread(plot, look.number)
+    assert refused.exit_code == 2 and "has no closer look" in refused.output
