@@ -41,8 +41,8 @@ def command(config: str | None, host: bool, offline: bool, as_json: bool) -> Non
     import asyncio
     import json
 
-    from acqd.cli.check_shack import shack_lines
     from acqd.alerts.sending import unusable
+    from acqd.cli.check_shack import shack_lines
     from acqd.clock import SystemClock
     from acqd.config.load import find_config, load_config
     from acqd.drivers.registry import load_drivers
@@ -60,8 +60,8 @@ def command(config: str | None, host: bool, offline: bool, as_json: bool) -> Non
     mute = unusable(loaded)
     if as_json:
         wrong = described_wrongly(loaded, now_s=SystemClock().wall_s())
-        shown = {"config": str(path), "notes": loaded.notes(), "amended": wrong, **asdict(seen)}
-        shown["alerts"] = mute
+        shown = {"config": str(path), "notes": loaded.notes(), "amended": wrong, "alerts": mute}
+        shown |= asdict(seen)
         click.echo(json.dumps(shown, indent=2, ensure_ascii=False))
         raise SystemExit(int(seen.is_wrong or bool(mute)))
     click.echo(f"{built.title} ({built.name}), from {path}")
