@@ -68,8 +68,8 @@ def command(config: str | None, host: bool, offline: bool, as_json: bool) -> Non
     _show(built, seen)
     for line in shack_lines(loaded, now_s=SystemClock().wall_s()):
         click.echo(line)
-    for wrong in described_wrongly(loaded, now_s=SystemClock().wall_s()):
-        click.echo(f"warning: {wrong}")
+    for sentence in described_wrongly(loaded, now_s=SystemClock().wall_s()):
+        click.echo(f"warning: {sentence}")
     for sentence in mute:
         click.echo(f"alerts: {sentence}")
     for note in loaded.notes():
