@@ -35,6 +35,7 @@ from acqd.report.shapes import (
     SweeperReport,
     Table,
 )
+from acqd.report.words import FLAG_WORDS
 
 __all__ = ["html"]
 
@@ -225,6 +226,10 @@ def _kept(job: JobReport) -> tuple[str, tuple[str, ...]]:
         more = [f"{words.share_text(told.fraction)}, every gap accounted for"]
     if told.listened < told.stored:
         more.append(f"listened in {words.count_text(told.listened)} of them")
+    for what in ("transmitting", "set_aside"):
+        lasted_s = sum(one.to_s - one.from_s for one in job.spells if one.what == what)
+        if lasted_s > 0.0:
+            more.append(f"{FLAG_WORDS[what]} for {duration(lasted_s)}")
     return kept, tuple(more)
 
 

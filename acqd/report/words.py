@@ -56,7 +56,7 @@ REASONS = {
     "sweep failed": "{count} failed within {lasted}",
     "overrun": "{count} left out: no time for them, {lasted}",
     "refused": "refused, {lasted}",
-    "not ready": "not made ready, {count} left out, {lasted}",
+    "not ready": "not made ready, {lasted}",
 }
 
 

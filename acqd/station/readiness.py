@@ -100,6 +100,7 @@ class Readiness:
         self._closed_sweepers = set(self._sources)
         self._putting = {job: asyncio.Lock() for job in self._arounds}
         self._waits: list[_Wait] = []
+        self._logged: set[Ask] = set()
         self._standing: dict[str, bytes] = {}
         """The last word of each topic."""
         self._again = asyncio.Event()
@@ -339,7 +340,10 @@ class Readiness:
                 )
             was_acknowledged = True
             acknowledged()
-            self._log.info("asked", topic=ask.topic, payload=shown(ask.payload))
+            # Each request once; passes come by the thousand.
+            say = self._log.debug if ask in self._logged else self._log.info
+            self._logged.add(ask)
+            say("asked", topic=ask.topic, payload=shown(ask.payload))
             if wait is None:
                 await asyncio.sleep(ask.settle_s)
             else:

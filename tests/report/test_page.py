@@ -178,6 +178,7 @@ def test_title_range_and_what_was_kept_stand_at_the_top(read: Read) -> None:
         read.text
     )
     assert "listened in 17\u202f055 of them" in read.text
+    assert "own transmitter keyed for " in read.text
 
 
 def test_findings_are_told_in_order_with_both_clocks(sample: Report, read: Read) -> None:
