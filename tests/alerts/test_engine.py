@@ -83,6 +83,7 @@ def test_it_says_what_a_watchkeeper_would(config_text: str, tmp_path: Path) -> N
 
 
 def test_own_words_take_the_place_of_ours(config_text: str, tmp_path: Path) -> None:
+    """With what they ask for filled in."""
     own = ALERTS.replace(
         'to = "bell"',
         'to = "bell"\ntitle = "{station} {state}"\ntext = "{sweeper} {since}-{at} {lasted} {{x}}"',
@@ -95,6 +96,7 @@ def test_own_words_take_the_place_of_ours(config_text: str, tmp_path: Path) -> N
 
 
 def test_quiet_hours_of_several_rules_end_in_one_message(config_text: str, tmp_path: Path) -> None:
+    """Each line with its time."""
     one = engine(config_text, tmp_path)
     night = EVENING + 2 * HOUR
     assert one.hear(rose(1, night), night) == []
@@ -131,6 +133,7 @@ def test_a_restart_tells_nothing_again_and_the_end_still_comes(
 
 
 def test_a_rule_that_is_on_something_else_now_begins_anew(config_text: str, tmp_path: Path) -> None:
+    """One that is only told another way goes on."""
     first = engine(config_text, tmp_path)
     first.hear(lost(EVENING), EVENING)
     first.look(EVENING + 120.0)
@@ -147,6 +150,7 @@ def test_a_rule_that_is_on_something_else_now_begins_anew(config_text: str, tmp_
 def test_a_state_that_cannot_be_read_is_left(
     spoilt: bytes, config_text: str, tmp_path: Path
 ) -> None:
+    """The rule begins anew."""
     one = engine(config_text, tmp_path)
     one.load({"lost": spoilt, "gone": b"x"}, {})
     one.hear(lost(EVENING), EVENING)
@@ -154,6 +158,7 @@ def test_a_state_that_cannot_be_read_is_left(
 
 
 def test_news_that_no_rule_is_on_costs_nothing(config_text: str, tmp_path: Path) -> None:
+    """And nothing is to be kept for it."""
     one = engine(config_text, tmp_path)
     assert one.hear(HourNews(job="marine-vhf", hour_start_s=0.0, figures={}), EVENING) == []
     assert not one.has_changed

@@ -84,6 +84,7 @@ def channel(name: str, busy: bool, at: float, *, again: bool = False) -> Channel
 
 
 def test_a_finding_is_told_by_its_word_and_job() -> None:
+    """Another word, another job and the station's own are not meant."""
     eyes = Eyes(
         Watch(on="finding", words=frozenset({"floor_rose"}), jobs=frozenset({"marine-vhf"}))
     )
@@ -95,6 +96,7 @@ def test_a_finding_is_told_by_its_word_and_job() -> None:
 
 
 def test_a_finding_of_a_sweeper_is_found_by_its_figure_or_by_its_job() -> None:
+    """The station's findings name it; those of a job are of the job's sweeper."""
     eyes = Eyes(
         Watch(
             on="finding", sweepers=frozenset({"mast"}), sweeper_of={"marine-vhf": "mast", "b": "x"}
@@ -118,6 +120,7 @@ def test_a_finding_that_another_one_ends_lasts_until_then() -> None:
 
 
 def test_without_words_every_finding_happens() -> None:
+    """Also those that would begin or end something."""
     eyes = Eyes(Watch(on="finding"))
     for word in ("sweeper_lost", "sweeper_back", "signal_appeared"):
         assert len(eyes.see(finding(word))) == 1
@@ -129,6 +132,7 @@ def verdict(word: str, at: float, of: str = "pass", again: bool = False) -> Verd
 
 
 def test_a_verdict_of_each_pass_is_told_when_it_is_another() -> None:
+    """A job whose passes are judged gives one every few seconds."""
     eyes = Eyes(Watch(on="verdict"))
     seen = [eyes.see(verdict(word, T + n)) for n, word in enumerate(["pass", "pass", "fail"])]
     assert seen == [["+hand-held: pass"], [], ["+hand-held: fail"]]
@@ -136,6 +140,7 @@ def test_a_verdict_of_each_pass_is_told_when_it_is_another() -> None:
 
 
 def test_a_soaks_verdict_is_told_each_time_but_not_again_after_a_restart() -> None:
+    """Two soaks in a row may fail alike."""
     eyes = Eyes(Watch(on="verdict", verdicts=frozenset({"fail"})))
     assert eyes.see(verdict("fail", T, "soak", again=True)) == []
     assert eyes.see(verdict("fail", T + 9, "soak")) == ["+hand-held: fail"]
@@ -147,6 +152,7 @@ def test_a_soaks_verdict_is_told_each_time_but_not_again_after_a_restart() -> No
 
 
 def test_a_channel_is_busy_from_when_it_came_up() -> None:
+    """Not from when somebody noticed; another channel is not meant."""
     eyes = Eyes(Watch(on="channel busy", channels=frozenset({"16"})))
     assert eyes.see(channel("70", True, T)) == []
     assert eyes.see(channel("16", True, T - 5.0)) == ["+channel 16 is busy"]
@@ -191,6 +197,7 @@ def test_a_sweeper_is_lost_until_it_is_there(state: str, seen: str) -> None:
 
 
 def test_the_disk_is_full_below_the_bound_and_has_room_well_above() -> None:
+    """So that it does not come and go at the bound."""
     eyes = Eyes(Watch(on="disk", below_bytes=1_000_000_000))
 
     def health(free: float) -> HealthNews:
@@ -290,6 +297,7 @@ def test_a_channel_that_stays_busy_is_heard_all_the_while() -> None:
 
 
 def test_a_carrier_job_says_itself_whether_it_hears() -> None:
+    """Three passes in a row must miss it, as its own findings count."""
     eyes = Eyes(Watch(on="carrier present", jobs=frozenset({"beacon"})))
 
     def one(at: float, is_heard: bool) -> PassNews:
@@ -303,6 +311,7 @@ def test_a_carrier_job_says_itself_whether_it_hears() -> None:
 
 
 def test_a_signal_beside_the_frequency_or_of_the_sweepers_own_is_another() -> None:
+    """It is none that the alert is on."""
     eyes = Eyes(Watch(on="carrier present", frequency_hz=156.8e6, within_hz=5e3))
     assert eyes.see(heard(T, signals=(156.81e6,))) == []
     own = {"peak_hz": 156.8e6, "width_hz": 1e3, "residual": True}
@@ -341,6 +350,7 @@ def test_the_floor_is_up_over_the_hour_before_until_it_is_down() -> None:
 
 
 def test_one_loud_pass_is_no_floor() -> None:
+    """Every third pass is a burst; the median is not."""
     eyes = Eyes(Watch(on="floor up", by_db=6.0))
     passes(eyes, FULL, 360, -110.0)
     for n in range(30):
@@ -349,6 +359,7 @@ def test_one_loud_pass_is_no_floor() -> None:
 
 
 def test_last_night_is_the_same_hour_a_day_before() -> None:
+    """Or one beside it."""
     eyes = Eyes(Watch(on="floor up", by_db=6.0, over="last night"))
     assert passes(eyes, FULL, 360, -110.0) == []
     assert passes(eyes, FULL + 23 * HOUR, 360, -103.0) == ["+the floor of marine-vhf rose"]
