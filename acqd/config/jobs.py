@@ -220,7 +220,7 @@ class JobTable(Table):
     on_finding: tuple[OnFindingTable, ...] = ()
     witness: tuple[WitnessTable, ...] = ()
     learn_witnesses: Switch = True
-    deaf_by_floor: Switch = True
+    deaf_by_floor: Switch | None = None
     report: ReportWish = None
     source: SourceTable | None = None
     transmitter: TransmitterTable | None = None

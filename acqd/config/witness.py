@@ -22,6 +22,7 @@ __all__ = [
     "WITNESSES_MOST",
     "WITNESS_DEFAULTS",
     "WitnessTable",
+    "deaf_by_floor",
     "may_repeat",
     "misfits_of_witnesses",
     "named_witnesses",
@@ -35,7 +36,7 @@ SWEEPS_WITHIN = 3.0
 WITNESS_DEFAULTS: Mapping[str, Any] = {
     "witness": [],
     "learn_witnesses": True,
-    "deaf_by_floor": True,
+    "deaf_by_floor": None,
 }
 """Keys of a job that came later, left out of its source where they say nothing new: so digests of
 old stay as they are."""
@@ -138,6 +139,14 @@ def _refuse(config: StationConfig, name: str, at: int, problem: str) -> None:
             ),
         )
     )
+
+
+def deaf_by_floor(job: JobTable) -> bool:
+    """Whether a floor that falls may say that nobody hears: as the config says, else unless the job
+    watches a thing under test, whose noise ends when that is switched off."""
+    if job.deaf_by_floor is not None:
+        return job.deaf_by_floor
+    return job.soak is None and job.band.trial is None
 
 
 def may_repeat(config: StationConfig, name: str) -> bool:

@@ -158,7 +158,8 @@ class SoakMeter:
                 state = replace(state, usual_s=event.interval_s or event.sweep_time_s)
             soak = with_reference(self.settings, with_setup(soak, event), event)
         elif isinstance(event, SweepSeen):
-            soak, findings = self._sweep(soak, event, output, state.usual_s)
+            is_deaf = self.deaf(state) is not None
+            soak, findings = self._sweep(soak, event, output, state.usual_s, is_deaf=is_deaf)
         elif isinstance(event, GapSeen):
             if soak.over_s is None:
                 soak = counted_gap(self.settings, soak, event)
@@ -173,7 +174,13 @@ class SoakMeter:
         return replace(state, soak=soak), self._shown(soak, output, event)
 
     def _sweep(
-        self, soak: SoakState, sweep: SweepSeen, output: Output, usual_s: float | None
+        self,
+        soak: SoakState,
+        sweep: SweepSeen,
+        output: Output,
+        usual_s: float | None,
+        *,
+        is_deaf: bool,
     ) -> tuple[SoakState, list[FindingDraft]]:
         if soak.start_s is None:
             if sweep.step != 0:
@@ -181,7 +188,7 @@ class SoakMeter:
             soak = begun(self.settings, soak, sweep, usual_s or max(sweep.took_s, 1e-3))
         if soak.over_s is not None or sweep.started_s >= self._end_s(soak):
             return self._maybe_over(soak, sweep.started_s)
-        soak = counted_sweep(self.settings, soak, sweep, output)
+        soak = counted_sweep(self.settings, soak, sweep, output, is_deaf=is_deaf)
         soak = with_findings(soak, output)
         soak, findings = self._first_excursions(soak, sweep)
         soak, absent = self._absent_figures(soak, sweep)

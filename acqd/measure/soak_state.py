@@ -142,11 +142,18 @@ def begun(settings: SoakSettings, state: SoakState, sweep: SweepSeen, usual_s: f
 
 
 def counted_sweep(
-    settings: SoakSettings, state: SoakState, sweep: SweepSeen, output: Output
+    settings: SoakSettings,
+    state: SoakState,
+    sweep: SweepSeen,
+    output: Output,
+    *,
+    is_deaf: bool = False,
 ) -> SoakState:
-    """With one more sweep, the figures that it brought and the context beside it."""
+    """With one more sweep, the figures that it brought and the context beside it; ``is_deaf``: the
+    kind's meter knows that nobody heard."""
     is_due = sweep.step == 0
-    is_deaf = bool(sweep.flags & (DEAF & ~SweepFlag.REPEATED if settings.may_repeat else DEAF))
+    spoilt = DEAF & ~SweepFlag.REPEATED if settings.may_repeat else DEAF
+    is_deaf = is_deaf or bool(sweep.flags & spoilt)
     state = replace(
         state,
         stored=state.stored + is_due,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from acqd.config.whole import StationConfig
-from acqd.config.witness import may_repeat, named_witnesses
+from acqd.config.witness import deaf_by_floor, may_repeat, named_witnesses
 from acqd.measure.band import BandMeter, BandSettings
 from acqd.measure.band_passes import CheckedPasses, band_pass
 from acqd.measure.band_work import AerialNoise
@@ -47,7 +47,7 @@ def band_parts(config: StationConfig, name: str, plane: str) -> KindParts:
         region=band.region,
         witnesses=named_witnesses(config, name),
         learn_witnesses=job.learn_witnesses,
-        deaf_by_floor=job.deaf_by_floor,
+        deaf_by_floor=deaf_by_floor(job),
         may_repeat=may_repeat(config, name),
         own_figure_db=sweeper.noise_figure_db,
     )
