@@ -6,9 +6,9 @@ from typing import Annotated
 
 from pydantic import Field
 
+from acqd.config.models import TopicLevel
 from acqd.config.mqtt import Endpoint, Host, HostPort, host_and_port
 from acqd.config.tables import PathText, Table
-from acqd.config.models import TopicLevel
 
 __all__ = ["DashTable"]
 
