@@ -24,7 +24,7 @@ from acqd.dash.reading import (
     text,
     whole,
 )
-from acqd.dash.sheet import Sheet, grid_of, mask_of_words, rows_of
+from acqd.dash.sheet import UNHEARD, Sheet, grid_of, mask_of_words, rows_of
 
 __all__ = ["HOURS_MOST", "PIECES", "PIECE_EVERY_S", "Job", "as_json"]
 
@@ -110,6 +110,8 @@ class Job:
         self.state = text(data, "state", 40)
         self.reason = text(data, "reason", 400)
         self.since_s = moment(data, "since_s")
+        if self.state == "deaf" and self.sheet is not None and self.since_s is not None:
+            self.sheet.unheard_since(self.since_s)
         self.coverage = number(data, "coverage")
         self.due, self.stored = whole(data, "due") or 0, whole(data, "stored") or 0
         self.last_seq = whole(data, "last_seq") or 0
@@ -129,7 +131,10 @@ class Job:
         self.unit = text(data, "unit", 16)
         self.plane = text(part, "plane", 120)
         self.last_seq = max(self.last_seq, whole(data, "seq") or 0)
-        self.flagged = (whole(data, "seq") or 0, mask_of_words(data.get("flags")))
+        flags = mask_of_words(data.get("flags"))
+        if str(part.get("not_listening") or "").startswith("deaf"):
+            flags |= UNHEARD
+        self.flagged = (whole(data, "seq") or 0, flags)
         self.coverage = number(part, "coverage")
         self.due = whole(part, "due") or self.due
         self.stored = whole(part, "stored") or self.stored

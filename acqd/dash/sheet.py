@@ -26,6 +26,7 @@ __all__ = [
     "DEAF_FLAGS",
     "ROWS_MOST",
     "SPANS_S",
+    "UNHEARD",
     "Columns",
     "Grid",
     "Sheet",
@@ -48,6 +49,9 @@ BELOW_DB = 20.0
 
 DEAF_FLAGS = SweepFlag.TRANSMITTING | SweepFlag.SET_ASIDE | SweepFlag.OVERLOAD | SweepFlag.REPEATED
 """Sweeps with one of these are shown, and were no listening."""
+
+UNHEARD = 1 << 20
+"""A bit beyond those of sweeps: nobody heard, as the job's state and summaries say."""
 
 AHEAD_S = 60.0
 """A sweep that is further ahead of our clock than this is in no column: it would push out all."""
@@ -162,7 +166,12 @@ class Sheet:
         codes = self._codes_of(rows)
         self.stamp += 1
         for span in self.spans.values():
-            span.add(at_s, codes, self.stamp, flags & int(DEAF_FLAGS))
+            span.add(at_s, codes, self.stamp, flags & (int(DEAF_FLAGS) | UNHEARD))
+
+    def unheard_since(self, from_s: float) -> None:
+        """Of what was swept after ``from_s`` nobody heard anything, as it turned out."""
+        for span in self.spans.values():
+            span.deaf[span.number > math.floor(from_s / span.bin_s)] |= UNHEARD
 
     def deaf_runs(self, span_s: float, now_s: float) -> list[list[int]]:
         """Where sweeps are shown that did not listen: first and last bin of each run, and the flags

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from acqd.dash.reading import TraceRead
-from acqd.dash.sheet import BINS, ROWS_MOST, Sheet, grid_of, mask_of_words, rows_of
+from acqd.dash.sheet import BINS, ROWS_MOST, UNHEARD, Sheet, grid_of, mask_of_words, rows_of
 from acqd.publish.reduce import reduce_trace
 from acqd.sweep import SweepFlag
 
@@ -220,3 +220,15 @@ def test_columns_say_which_flags_of_no_listening_their_sweeps_have() -> None:
     assert [first, first + 1, both] not in sheet.deaf_runs(3600.0, now_s)
     assert mask_of_words(["transmitting", "set_aside", "set_aside", "new", 5]) == both
     assert mask_of_words(None) == 0
+
+
+def test_what_nobody_heard_is_barred_from_when_it_last_was() -> None:
+    """Columns that were there already too, when it turns out."""
+    sheet = sheet_for(trace_of([-100.0]))
+    first = math.floor(AT_S / 6.0)
+    for number in range(4):
+        sheet.add((first + number) * 6.0 + 1.0, np.array([-100.0]))
+    sheet.unheard_since((first + 1) * 6.0 + 1.0)
+    sheet.add((first + 4) * 6.0 + 1.0, np.array([-100.0]), UNHEARD)
+    now_s = (first + 5) * 6.0
+    assert sheet.deaf_runs(3600.0, now_s) == [[first + 2, first + 4, UNHEARD]]

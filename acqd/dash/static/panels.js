@@ -62,7 +62,7 @@ export function jobs(state, chosen, last, nowS) {
           const gone = station.alarm ? "its station is not heard" : jobState(one, nowS);
           const kept = typeof one.coverage === "number" ? `, kept ${words.share(one.coverage)}` : "";
           say(what, gone + kept);
-          what.classList.toggle("wants-a-look", one.state === "paused" || one.state === "waiting for its sweeper");
+          what.classList.toggle("wants-a-look", ["deaf", "paused", "waiting for its sweeper"].includes(one.state));
           const newest = last.get(`${station.station}/${one.job}`);
           const busy = one.busy && one.busy.length ? `busy: ${one.busy.slice(0, 4).join(", ")}` : "";
           say(found, busy || (newest ? `${words.clock(newest.at_s)} ${newest.text}` : ""));

@@ -27,6 +27,7 @@ function formatter(key, options) {
 }
 
 const DEAF = [
+  [1 << 20, "deaf"],
   [1024, "own transmitter keyed"],
   [2048, "set aside by the job's conditions"],
   [16, "input overloaded"],
