@@ -113,7 +113,7 @@ def time_marks(start_s: float, stop_s: float, zone: str, *, most: int = 10) -> l
     # hour that the clock shows twice (fold) has its marks twice.
     day = at.replace(hour=0, minute=0, second=0, microsecond=0, fold=0)
     while day.timestamp() <= stop_s:
-        for second in range(0, 86400, step_s):
+        for second in _seconds_near(day, start_s, stop_s, step_s):
             for fold in (0, 1):
                 wall = (day + timedelta(seconds=second)).replace(fold=fold)
                 at_s = wall.timestamp()
@@ -121,6 +121,14 @@ def time_marks(start_s: float, stop_s: float, zone: str, *, most: int = 10) -> l
                     found[at_s] = _mark(at_s, wall, zone, step_s)
         day += timedelta(days=days)
     return [found[at_s] for at_s in sorted(found)]
+
+
+def _seconds_near(day: datetime, start_s: float, stop_s: float, step_s: int) -> range:
+    """Seconds of the day's clock that may lie in the range: all of a day in which it is changed."""
+    if day.utcoffset() != (day + timedelta(days=1)).utcoffset():
+        return range(0, 86400, step_s)
+    first, last = start_s - day.timestamp(), stop_s - day.timestamp()
+    return range(max(0, floor(first / step_s) * step_s), min(86400, floor(last) + 1), step_s)
 
 
 def _shows(at_s: float, wall: datetime) -> bool:
