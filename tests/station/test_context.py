@@ -274,9 +274,15 @@ def test_notes_say_what_cannot_be_heard(broker: str, edit: tuple[str, str], word
 
 def test_the_page_shows_tables_that_are_right() -> None:
     page = (Path(__file__).parents[2] / "docs" / "context.md").read_text("utf-8")
-    (tables,) = re.findall(r"```toml\n(.*?)```", page, flags=re.DOTALL)
+    tables, *keys = re.findall(r"```toml\n(.*?)```", page, flags=re.DOTALL)
     config = parse_config(CONFIG.format(broker="local") + tables, "station.toml")
     assert config.notes() == ()
+    others = ("winch", "lamp", "generator")
+    more = "".join(f'[context.{name}]\nfile = "{name}"\n' for name in others)
+    for line in "".join(keys).splitlines():
+        job = CONFIG.format(broker="local").replace('rbw = "10 kHz"', line)
+        told = parse_config(job + tables + more, "station.toml").jobs["marine-vhf"]
+        assert told.flag_while or told.only_while
     assert {one.topic is None for one in config.context.values()} == {True, False}
     assert [one.while_keyed for one in config.transmitters.values()] == ["hold"]
 
