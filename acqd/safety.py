@@ -184,13 +184,15 @@ class PadAdvice:
     """Pads of usual values that bring a chain to its margin, largest first.
 
     ``first_w`` is what the largest turns into heat where the pads come before the chain, ``last_w``
-    where they come after it, both for the stated power.
+    where they come after it, both for the stated power. ``sent_w`` is the power of a transmitter
+    that is near the aerial and not on the chain: a pad in its own line would get all of it.
     """
 
     missing_db: float
     pads_db: tuple[float, ...]
     first_w: float
     last_w: float
+    sent_w: float | None = None
 
     @property
     def total_db(self) -> float:
@@ -200,10 +202,14 @@ class PadAdvice:
         one = f"add a {self.pads_db[0]:g} dB pad"
         pads = one + "".join(f", after it a {pad:g} dB pad" for pad in self.pads_db[1:])
         which = "it" if len(self.pads_db) == 1 else "the first of them"
+        where, end, beside = "", "transmitter's", ""
+        if self.sent_w is not None:
+            where, end = " between the aerial and the sweeper", "aerial's"
+            beside = f"; not in the transmitter's own line, where {_watt(self.sent_w)} would hit it"
         return (
-            f"{self.missing_db:.1f} dB are missing: {pads}. At the transmitter's end {which} has "
+            f"{self.missing_db:.1f} dB are missing: {pads}{where}. At the {end} end {which} has "
             f"to be rated for {_watt(self.first_w)}, at the sweeper's end for "
-            f"{_watt(self.last_w)}, at the temperature where it is used"
+            f"{_watt(self.last_w)}, at the temperature where it is used{beside}"
         )
 
 
@@ -216,15 +222,22 @@ def missing_pad(
     absolute_max_dbm: float,
     margin_db: float = MARGIN_DB,
     reserve_db: float = POWER_RESERVE_DB,
+    isolation_db: float | None = None,
 ) -> PadAdvice | None:
     """Which pad to add so that a stated power keeps its margin (G7); None where none is missing.
 
     The smallest usual pad that is enough, or as many of 40 dB as it takes and one more. Behind an
     amplifier a pad protects the sweeper and not the amplifier.
 
+    Args:
+        isolation_db: between a transmitter of ``power_w`` that is near the aerial and the chain's
+            far end, 0 where none is counted on; None for a power that comes down the chain.
+
     Raises:
         ValueError: as :meth:`Chain.headroom`.
     """
+    sent_w = None if isolation_db is None else power_w
+    power_w *= 10.0 ** (-(isolation_db or 0.0) / 10.0)
     room = chain.headroom(
         power_w,
         start_hz=start_hz,
@@ -243,6 +256,7 @@ def missing_pad(
         pads_db=pads_db,
         first_w=power_w * kept,
         last_w=power_w * 10.0 ** (gain_db / 10.0) * kept,
+        sent_w=sent_w,
     )
 
 
@@ -263,6 +277,7 @@ def missing_pad_text(
     absolute_max_dbm: float | None,
     margin_db: float = MARGIN_DB,
     reserve_db: float = POWER_RESERVE_DB,
+    isolation_db: float | None = None,
 ) -> str:
     """:func:`missing_pad` as a sentence, also where none is missing or the maximum is unknown.
 
@@ -279,6 +294,7 @@ def missing_pad_text(
         absolute_max_dbm=absolute_max_dbm,
         margin_db=margin_db,
         reserve_db=reserve_db,
+        isolation_db=isolation_db,
     )
     return "no pad is missing" if advice is None else str(advice)
 

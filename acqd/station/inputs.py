@@ -36,13 +36,14 @@ NEAR_DB = 10.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Arriving:
-    """Something that can bring power to the reference plane. ``isolation_db`` stands before it."""
+    """Something that can bring power to the reference plane. ``isolation_db`` stands before it;
+    None for what comes down the chain itself."""
 
     name: str
     power_w: float
     start_hz: float
     stop_hz: float
-    isolation_db: float = 0.0
+    isolation_db: float | None = None
     duty: float = 1.0
     is_joined: bool = False
     """Whether it is joined to the chain, so that the chain's parts take its heat."""
@@ -80,11 +81,12 @@ class InputSafety:
         if planned_dbm - most_dbm > LAST_BIT_DB:
             advice = missing_pad_text(
                 self._chain,
-                worst.power_w * 10.0 ** (-worst.isolation_db / 10.0),
+                worst.power_w,
                 start_hz=worst.start_hz,
                 stop_hz=worst.stop_hz,
                 absolute_max_dbm=absolute_max_dbm,
                 margin_db=self.margin_db,
+                isolation_db=worst.isolation_db,
             )
             return (
                 f"{what}; at most {_dbm(most_dbm)} is allowed, {self.margin_db:g} dB below what "
@@ -94,10 +96,9 @@ class InputSafety:
 
     def planned_dbm(self, one: Arriving) -> float:
         """The largest level at the sweeper's input that ``one`` can bring, reserve included."""
-        return (
-            self._chain.planned_input_dbm(one.power_w, start_hz=one.start_hz, stop_hz=one.stop_hz)
-            - one.isolation_db
-        )
+        return self._chain.planned_input_dbm(
+            one.power_w, start_hz=one.start_hz, stop_hz=one.stop_hz
+        ) - (one.isolation_db or 0.0)
 
     def report(self, absolute_max_dbm: float | None) -> tuple[str, ...]:
         """What can arrive, what the parts turn into heat, and what one that fails would do."""

@@ -83,7 +83,13 @@ def test_an_aerial_nearby_counts_with_its_isolation() -> None:
     problem = InputSafety(arriving=(one,)).refusal(10.0)
     assert problem is not None
     assert "the transmitter `mast` can bring 7.0 dBm" in problem
+    # 2.5 mW come out of the aerial; at the transmitter a pad would have to take the 25 W.
+    assert "between the aerial and the sweeper. At the aerial's end" in problem
+    assert "transmitter's end" not in problem
+    assert "not in the transmitter's own line, where 25 W would hit it" in problem
     assert InputSafety(arriving=(replace(one, isolation_db=57.0),)).refusal(10.0) is None
+    uncounted = InputSafety(arriving=(replace(one, isolation_db=0.0),)).refusal(10.0)
+    assert uncounted is not None and "At the aerial's end" in uncounted
 
 
 # ---- a station ---------------------------------------------------------------------------------
