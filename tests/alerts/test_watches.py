@@ -265,7 +265,8 @@ def test_time_without_listening_is_no_silence(how: str) -> None:
             assert eyes.see(heard(at)) == []
             at += 2.0
         eyes.see(JobNews(job="marine-vhf", state="listening", reason="", since_s=at))
-    seen, listened = [], 0
+    seen: list[str] = []
+    listened = 0
     while not seen:
         seen = eyes.see(heard(at))
         at += 2.0
