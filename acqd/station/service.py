@@ -251,6 +251,7 @@ class Station:
             drivers={spec.name: spec.driver_name for spec in built.sweepers},
             jobs=[spec.name for spec in built.jobs],
         )
+        teller.listeners.extend(self._around.listeners)
         findings = StationFindings(
             archive=archive,
             teller=teller,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from acqd.alerts.news import Listener
 from acqd.drivers.plugged import Machine
 from acqd.publish.outbox import Outbox
 from acqd.station import livepage
@@ -35,5 +36,7 @@ class Surroundings:
     """Whether what is committed must outlast a power cut (G1)."""
     machine: Machine | None = field(default_factory=Machine)
     """Where serial ports and USB devices are listed; None where nobody looks at any."""
+    listeners: tuple[Listener, ...] = ()
+    """Who else is told what is noticed, each from the station's loop."""
     stop_s: float = STOP_S
     """For all of a stop, in real seconds; what is not sealed by then waits for the next start."""
