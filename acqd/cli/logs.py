@@ -5,10 +5,15 @@ from __future__ import annotations
 import logging
 import os
 import sys
+from collections.abc import Callable, MutableMapping
+from typing import Any
 
 import structlog
 
-__all__ = ["set_up_logs"]
+__all__ = ["Worded", "set_up_logs", "set_up_worded_logs"]
+
+Worded = Callable[[object, str, MutableMapping[str, Any]], str | None]
+"""What a line of the log comes to in words, by its level and its event; None: it is not shown."""
 
 
 def set_up_logs(*, verbose: bool = False, errors_only: bool = False) -> None:
@@ -44,3 +49,23 @@ def set_up_logs(*, verbose: bool = False, errors_only: bool = False) -> None:
     logging.basicConfig(
         level=logging.DEBUG if verbose else logging.ERROR, format="%(name)s: %(message)s"
     )
+
+
+def set_up_worded_logs(worded: Worded, write: Callable[[str], None]) -> None:
+    """Show structlog's events as ``worded`` has them, and leave out the others."""
+
+    def show(
+        logger: object, name: str, event: MutableMapping[str, Any]
+    ) -> MutableMapping[str, Any]:
+        text = worded(logger, name, event)
+        if text is not None:
+            write(text)
+        raise structlog.DropEvent
+
+    structlog.configure(
+        processors=[structlog.contextvars.merge_contextvars, show],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
+        logger_factory=structlog.WriteLoggerFactory(file=sys.stderr),
+        cache_logger_on_first_use=True,
+    )
+    logging.basicConfig(level=logging.ERROR, format="%(name)s: %(message)s")

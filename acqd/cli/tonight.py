@@ -274,21 +274,36 @@ class _Tonight:
     def _show(self, plan: Plan, choice: Choice, end_s: float) -> None:
         if self._given.as_json:
             return
+        from acqd.cli.wrapping import fitted, width_of
+
+        width = width_of(sys.stdout)
+
+        def show(text: str, first: str = "", rest: str = "  ") -> None:
+            click.echo(fitted(text, width, first=first, rest=rest))
+
         name = f"{plan.identity}{', SIMULATED' if choice.is_simulated else ''}"
-        click.echo(f"\nThe plan, from one real sweep of each range with {name}:")
+        click.echo()
+        show(f"The plan, from one real sweep of each range with {name}:")
         for title, sentences in plan.words():
             click.echo(f"\n{title}")
             for sentence in sentences:
-                click.echo(f"  {sentence}")
+                show(sentence, "  ", "    ")
+        click.echo("\nWhat would notice that nobody hears")
+        for sentence in plan.hearing():
+            show(sentence, "  ", "    ")
+        if plan.inputs:
+            click.echo("\nWhat can arrive at the input")
         for sentence in plan.inputs:
-            click.echo(f"\ninput: {sentence}")
-        click.echo(f"\n{self._night_words(plan, end_s)}")
+            show(sentence, "  ", "    ")
+        click.echo()
+        for sentence in self._night_words(plan, end_s):
+            show(sentence, rest="")
         for sentence in plan.conflicts(self._clock.wall_s(), end_s):
-            click.echo(f"note: {sentence}")
+            show(f"note: {sentence}")
         for taken in self._ask.taken:
-            click.echo(f"taken without being asked: {taken}")
+            show(f"taken without being asked: {taken}")
 
-    def _night_words(self, plan: Plan, end_s: float) -> str:
+    def _night_words(self, plan: Plan, end_s: float) -> tuple[str, str]:
         import shutil
 
         from acqd.cli.tables import quantity
@@ -304,16 +319,16 @@ class _Tonight:
         return (
             f"Until {clock(end_s, self._zone)}, in {duration(round(lasting_s))}: "
             f"{plan.sweeps(lasting_s)} sweeps, about {quantity(needs, 'B')} of disk, "
-            f"{quantity(float(free), 'B')} are free{short}.\n"
+            f"{quantity(float(free), 'B')} are free{short}.",
             "What was said is not kept, only levels; what is shorter or weaker than told above, "
-            "or comes between\ntwo sweeps, may be missed. Software protects no input: keep "
-            "transmitters off it."
+            "or comes between two sweeps, may be missed. Software protects no input: keep "
+            "transmitters off it.",
         )
 
     def _told(self, plan: Plan, end_s: float) -> dict[str, Any]:
         """The plan as plain data."""
         from acqd.measure.sweeptime import caught_share
-        from acqd.tonight.foresight import surely_caught_s
+        from acqd.tonight.foresight import surely_caught_s, surely_told_s
 
         return {
             "config": str(self._path.absolute()),
@@ -335,6 +350,7 @@ class _Tonight:
                     "surely_caught_s": surely_caught_s(
                         one, every_s=plan.every_s, round_s=plan.round_s
                     ),
+                    "surely_told_s": surely_told_s(one, every_s=plan.every_s, round_s=plan.round_s),
                     "half_as_long_caught": caught_share(plan.every_s / 2.0, plan.every_s),
                     "unit": one.unit,
                     "floor": one.floor,
@@ -345,6 +361,7 @@ class _Tonight:
                 }
                 for one in plan.seen
             ],
+            "hearing": list(plan.hearing()),
             "inputs": list(plan.inputs),
             "taken": list(self._ask.taken),
             "report": None,
@@ -366,8 +383,10 @@ class _Tonight:
             bytes_a_day=None if plan is None else plan.disk_bytes(day_s),
             commits_a_second=None if plan is None else plan.sweeps(day_s) / day_s,
         )
+        from acqd.cli.wrapping import fitted, width_of
+
         for line in short_lines(look(needs)):
-            self._ask.say(f"this machine: {line}")
+            self._ask.say(fitted(f"this machine: {line}", width_of(sys.stderr), rest="  "))
 
     # -- another evening ------------------------------------------------------------------------
 

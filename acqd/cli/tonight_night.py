@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from acqd.drivers.registry import Registry
     from acqd.station.build import Built
     from acqd.tonight.asking import Asker
+    from acqd.tonight.lines import NightLines
 
 __all__ = ["Night"]
 
@@ -28,13 +29,13 @@ class Night:
         self._ask = ask
         self._clock = clock
         self._registry = registry
+        self._lines: NightLines | None = None
 
     def watch(self, built: Built, config: StationConfig, end_s: float) -> str | None:
         """Run the station until ``end_s``, then make the report; its path."""
         import os
         import signal
 
-        from acqd.cli.logs import set_up_logs
         from acqd.cli.run import ending_signals, leave_quietly
         from acqd.errors import BrokerError
         from acqd.look.times import clock, duration
@@ -42,7 +43,7 @@ class Night:
 
         for number in ending_signals():
             signal.signal(number, leave_quietly)
-        set_up_logs(verbose=self._given.verbose)
+        self._show_night(built, config)
         began_s = self._clock.wall_s()
         self._ask.say(
             f"Watching until {clock(end_s, built.time_zone)} ({duration(round(end_s - began_s))}). "
@@ -56,6 +57,8 @@ class Night:
                 self._ask.say(f"{exc}. This night goes without messages")
                 built = build(config, self._registry, broker="none")
                 was_asked, is_left_behind = self._run(built, end_s)
+        if self._lines is not None:
+            self._lines.end()
         why = "ended early" if was_asked else "the night is over"
         self._ask.say(f"{why}; making the report (Ctrl-C leaves it)")
         try:
@@ -65,12 +68,35 @@ class Night:
             raise SystemExit(130) from None
         if not self._given.as_json:
             click.echo(f"report: {page}")
+            self._say_next(config)
         if is_left_behind:
             # A thread hangs in the disk: an interpreter that takes its modules down may crash.
             sys.stdout.flush()
             sys.stderr.flush()
             os._exit(0)
         return str(page)
+
+    def _show_night(self, built: Built, config: StationConfig) -> None:
+        """A watchkeeper's lines on a terminal; the log in a file, or where it is asked for."""
+        from acqd.cli.logs import set_up_logs, set_up_worded_logs
+        from acqd.cli.wrapping import fitted, width_of
+        from acqd.config.problems import printable
+        from acqd.tonight.lines import NightLines
+
+        if self._given.verbose or not sys.stderr.isatty():
+            set_up_logs(verbose=self._given.verbose)
+            return
+
+        def write(text: str) -> None:
+            self._ask.say(fitted(printable(text), width_of(sys.stderr), rest=" " * 7))
+
+        self._lines = NightLines(
+            write,
+            titles={name: config.jobs[name].title or name for name in config.enabled_jobs},
+            zone=built.time_zone,
+            clock=self._clock,
+        )
+        set_up_worded_logs(self._lines.log, write)
 
     def _run(self, built: Built, end_s: float) -> tuple[bool, bool]:
         """The station until ``end_s``: whether a signal ended it, and whether a thread hangs.
@@ -93,11 +119,26 @@ class Night:
             clock=self._clock,
             run_id=f"{stamp}-{secrets.token_hex(3)}",
             # One page of all ranges is made at the end; those of single jobs are for `acqd run`.
-            around=Surroundings(report_program=()),
+            around=Surroundings(
+                report_program=(),
+                listeners=() if self._lines is None else (self._lines.hear,),
+            ),
         )
         numbers = ending_signals()
         was_asked = asyncio.run(until(station, end_s=end_s, clock=self._clock, numbers=numbers))
         return was_asked, station.left_behind
+
+    def _say_next(self, config: StationConfig) -> None:
+        """How the same comes every night; not of a sweeper that is none."""
+        import shlex
+
+        if any(one.driver == "sim" for one in config.sweepers.values()):
+            return
+        path = shlex.quote(str(config.path.absolute()))
+        self._ask.say(
+            "the same every night, also after a power cut, with a report of each range each "
+            f"morning: acqd service install {path}"
+        )
 
     def _awake(self, config: StationConfig) -> AbstractContextManager[object]:
         """Holds the machine awake over the night, unless the config says otherwise."""

@@ -27,6 +27,7 @@ from acqd.station.build import at_address as spec_at
 from acqd.station.forecast import bytes_of_sweep
 from acqd.station.setup import absolute_max_dbm
 from acqd.station.single import take_one
+from acqd.sweep import Capabilities
 from acqd.tonight.foresight import RangeSeen, range_seen, words_of
 from acqd.tonight.hookup import Hookup
 from acqd.tonight.looking import Choice
@@ -51,6 +52,7 @@ class Plan:
     config: StationConfig
     built: Built
     identity: str
+    capabilities: Capabilities
     seen: tuple[RangeSeen, ...]
     every_s: float
     plane: str
@@ -70,6 +72,23 @@ class Plan:
                 words_of(one, every_s=self.every_s, round_s=self.round_s, plane=self.plane),
             )
             for one in self.seen
+        )
+
+    def hearing(self) -> tuple[str, ...]:
+        """What would notice that nobody hears any more, a sentence each; once where it is the same
+        for all ranges."""
+        jobs = {job.name: job for job in self.built.jobs}
+        by_range = {
+            one.title: jobs[one.settings.wanted.name].foresee(self.capabilities)
+            for one in self.seen
+        }
+        alike = len(set(by_range.values())) == 1
+        return tuple(
+            dict.fromkeys(
+                sentence if alike else f"{title}: {sentence}"
+                for title, sentences in by_range.items()
+                for sentence in sentences
+            )
         )
 
     def conflicts(self, from_s: float, to_s: float) -> tuple[str, ...]:
@@ -165,6 +184,7 @@ class Evening:
             config=parse_config(text, self.path),
             built=built,
             identity=str(self.opened.identity),
+            capabilities=self.opened.capabilities,
             seen=tuple(seen),
             every_s=every_s,
             plane="the aerial socket",

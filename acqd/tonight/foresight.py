@@ -23,7 +23,7 @@ from acqd.measure.smeter import DB_PER_STEP, SReading, s9_dbm
 from acqd.measure.sweeptime import caught_share
 from acqd.measure.words import duration_text, frequency_text, level_text, number_text, range_text
 from acqd.sweep import Detector, LevelUnit
-from acqd.tonight.settings import Settings
+from acqd.tonight.settings import Settings, sweeps_told
 
 __all__ = [
     "PREAMPLIFIER_FIGURE_DB",
@@ -34,6 +34,7 @@ __all__ = [
     "range_seen",
     "s_text",
     "surely_caught_s",
+    "surely_told_s",
     "words_of",
 ]
 
@@ -231,6 +232,14 @@ def surely_caught_s(seen: RangeSeen, *, every_s: float, round_s: float) -> float
     return every_s + max(round_s, seen.took_s)
 
 
+def surely_told_s(seen: RangeSeen, *, every_s: float, round_s: float) -> float:
+    """The shortest transmission that is always a finding of its own, in seconds: in so many sweeps
+    running as :func:`~acqd.tonight.settings.sweeps_told` asks for."""
+    return surely_caught_s(seen, every_s=every_s, round_s=round_s) + every_s * (
+        sweeps_told(every_s) - 1
+    )
+
+
 def words_of(seen: RangeSeen, *, every_s: float, round_s: float, plane: str) -> tuple[str, ...]:
     """A range in sentences: how it is swept, what is caught, what is not."""
     return tuple(
@@ -238,6 +247,7 @@ def words_of(seen: RangeSeen, *, every_s: float, round_s: float, plane: str) -> 
         for sentence in (
             _swept(seen, every_s),
             _caught(seen, every_s, round_s),
+            _told(seen, every_s, round_s),
             _weakest(seen, plane),
             _preamplifier(seen),
             _heard(seen),
@@ -263,6 +273,20 @@ def _caught(seen: RangeSeen, every_s: float, round_s: float) -> str:
     return (
         f"a transmission of {_up(surely_s)} or more is always caught, one of {_tenths(half_s)} "
         f"with a chance of {number_text(100.0 * share, 0)} %"
+    )
+
+
+def _told(seen: RangeSeen, every_s: float, round_s: float) -> str:
+    """What of that is told one by one, and what only counts."""
+    count = sweeps_told(every_s)
+    if count == 1:
+        return "each is told by itself, from a single sweep that heard it on"
+    surely_s = surely_told_s(seen, every_s=every_s, round_s=round_s)
+    never_s = (count - 1) * every_s
+    return (
+        f"each counts in the occupancy; told by itself is what {count} sweeps running heard: of "
+        f"{_up(surely_s)} or more always, of less than {duration_text(never_s)} hardly ever, so "
+        "that ignition and switches do not fill the page"
     )
 
 

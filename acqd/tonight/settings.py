@@ -17,7 +17,15 @@ from acqd.measure.words import frequency_text, range_text
 from acqd.sweep import Capabilities, Detector, SweepRequest
 from acqd.tonight.ranges import Wanted
 
-__all__ = ["EVERY_S", "Settings", "every_for_s", "possible_settings", "with_rbw"]
+__all__ = [
+    "EVERY_S",
+    "Settings",
+    "every_for_s",
+    "least_told_s",
+    "possible_settings",
+    "sweeps_told",
+    "with_rbw",
+]
 
 RBW_PER_CHANNEL = 0.4
 RBW_PER_CHANNEL_MOST = 0.6
@@ -175,3 +183,23 @@ def every_for_s(took_s: Sequence[float]) -> float:
         f"one round of sweeps takes {needed_s / SPARE:.0f} s, more than an hour with some to "
         "spare: name fewer or narrower ranges"
     )
+
+
+TOLD_AFTER = ((5.0, 3), (30.0, 2))
+"""Due times up to so far apart, and how many sweeps running have to hear a signal for a finding.
+
+Ignition, thunder and what switches hit many frequencies in one sweep, other ones in the next. Where
+sweeps come seldom, few transmissions would be in two of them, and few clicks come in an hour.
+"""
+
+
+def sweeps_told(every_s: float) -> int:
+    """How many sweeps running have to hear a signal before it is a finding."""
+    return next((count for most_s, count in TOLD_AFTER if every_s <= most_s), 1)
+
+
+def least_told_s(every_s: float) -> float:
+    """``min_duration`` for :func:`sweeps_told`: half a step less than lies between the first and
+    the last of them, since sweeps do not begin to the moment; 0 where one is enough."""
+    count = sweeps_told(every_s)
+    return 0.0 if count == 1 else (count - 1.5) * every_s

@@ -22,7 +22,7 @@ from acqd.drivers.paste import toml_value
 from acqd.look.times import clock, date
 from acqd.measure.words import range_text
 from acqd.tonight.hookup import Hookup, Near
-from acqd.tonight.settings import Settings
+from acqd.tonight.settings import Settings, least_told_s, sweeps_told
 
 __all__ = ["Draft", "config_text", "station_name"]
 
@@ -110,6 +110,12 @@ def _mqtt(draft: Draft) -> list[str]:
     lines = ["[mqtt]", _line("broker", draft.broker, remark)]
     if draft.broker_address is not None:
         lines.append(_line("address", draft.broker_address, "the usual port, 1883, was taken"))
+    if draft.broker != "none":
+        lines += [
+            "",
+            "# [dash]                      # a live page while it runs, for this machine alone:",
+            '# address = "127.0.0.1:8471"  # http://127.0.0.1:8471',
+        ]
     return lines
 
 
@@ -202,14 +208,34 @@ def _job(draft: Draft, settings: Settings) -> list[str]:
         lines.append(_line("detector", str(settings.detector)))
     lines.append(f"when = {toml_value(_when(draft))}")
     lines.append(_remarked("report = true", "each morning, into archive/reports, by `acqd run`"))
-    band = _band(draft, settings)
-    if band:
-        lines.append(f"band = {toml_value(band)}")
+    lines += _band_lines(draft, settings)
     transmitter = draft.hookup.transmitter
     if transmitter is not None and transmitter.where is Near.ON:
         power = _quantity(transmitter.power_w, POWER)
         lines.append(_remarked(f'transmitter = {{ power = "{power}" }}', "comes down this cable"))
-    return lines
+    return [*lines, *_witness(settings)]
+
+
+def _witness(settings: Settings) -> list[str]:
+    """An example to fill in: what is heard again and again where somebody lives only they know."""
+    wanted = settings.wanted
+    middle_hz = settings.start_hz + (settings.points // 2) * settings.step_hz
+    key, value, remark = "frequency", _frequency(middle_hz), "put that of a repeater, a beacon"
+    if wanted.plan == "marine-vhf":
+        key, value, remark = "channel", "AIS 1", "ships near by; not far from the sea"
+    known = (
+        "# What would show that a cable has fallen off, beside the floor (docs/deaf.md):"
+        if wanted.plan is None
+        else "# Channels that are heard again and again it learns in a day, and misses them when a"
+    )
+    more = "# cable falls off. Those that you know of can be named at once (docs/deaf.md):"
+    return [
+        known,
+        *([] if wanted.plan is None else [more]),
+        f"# [[job.{wanted.name}.witness]]",
+        f"# {_line(key, value, remark)}",
+        f"# {_line('within', '30 min', 'heard at least so often, day and night')}",
+    ]
 
 
 def _when(draft: Draft) -> dict[str, Any]:
@@ -221,9 +247,31 @@ def _band(draft: Draft, settings: Settings) -> dict[str, Any]:
     band: dict[str, Any] = {}
     if settings.wanted.plan is not None:
         band["channels"] = settings.wanted.plan
+    least_s = least_told_s(draft.every_s)
+    if least_s > 0.0:
+        band["min_duration"] = _quantity(least_s, DURATION)
     if draft.region != 1:
         band["region"] = draft.region
     return band
+
+
+def _band_lines(draft: Draft, settings: Settings) -> list[str]:
+    band = _band(draft, settings)
+    if not band:
+        return []
+    lines = [f"band = {toml_value(band)}"]
+    count = sweeps_told(draft.every_s)
+    if count > 1:
+        remark = (
+            f"# min_duration: a finding is what {count} sweeps running heard, so that ignition and "
+            "switches"
+        )
+        lines = [
+            remark,
+            "# do not fill the page; the occupancy counts all that any sweep heard.",
+            *lines,
+        ]
+    return lines
 
 
 def _frequency(hz: float) -> str:

@@ -92,6 +92,7 @@ def test_from_an_empty_folder_to_a_report_without_editing_a_file(folder: Path) -
         assert night.match.group(1) == until
         answered_s = time.monotonic() - began_s
         shown = (folder / "station.toml").read_text("utf-8")
+        night.expect(r"\d\d:\d\d  listening, the first sweep is kept")
         night.expect(r"the night is over", timeout=end_s - time.time() + SETTLED_S)
         assert time.time() >= end_s
         night.expect(r"report: (\S+\.html)")
@@ -128,7 +129,7 @@ def test_what_is_shown_can_be_read_by_somebody_who_knows_radio(folder: Path) -> 
             night.expect(QUESTION)
             night.sendline("")
         night.expect(r"Write it and start\?")
-        shown = re.sub(r"\x1b\[[0-9;]*m", "", str(night.before))
+        shown = " ".join(re.sub(r"\x1b\[[0-9;]*m", "", str(night.before)).split())
         night.sendline("n")
         night.expect("nothing was written")
         night.expect(pexpect.EOF)
@@ -142,6 +143,7 @@ def test_what_is_shown_can_be_read_by_somebody_who_knows_radio(folder: Path) -> 
         "Until 07:00, in",
         "SIMULATED",
         "Software protects no input",
+        "a cable that falls off is noticed",
     ):
         assert said in shown, shown
     assert "Traceback" not in shown

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 
 from acqd.measure.sweeptime import caught_share
@@ -15,10 +16,11 @@ from acqd.tonight.foresight import (
     range_seen,
     s_text,
     surely_caught_s,
+    surely_told_s,
     words_of,
 )
 from acqd.tonight.ranges import Wanted
-from acqd.tonight.settings import Settings
+from acqd.tonight.settings import Settings, least_told_s, sweeps_told
 
 K_T0_DBM_PER_HZ = 10.0 * math.log10(1.380649e-23 * 290.0 * 1e3)
 """Thermal noise at 290 K (the constant of the SI), in dBm in 1 Hz: −173.98."""
@@ -134,7 +136,7 @@ def seen(**changed: Any) -> Any:
 
 def test_the_plan_in_words() -> None:
     """What a watchkeeper would want to know, with the figures of the sweep."""
-    swept, caught, weakest, preamplifier, heard = words_of(
+    swept, caught, told, weakest, preamplifier, heard = words_of(
         seen(), every_s=1.5, round_s=0.5, plane="the aerial socket"
     )
     assert swept == (
@@ -142,11 +144,34 @@ def test_the_plan_in_words() -> None:
         "every 1.5 s"
     )
     assert caught.startswith("a transmission of 2.0 s or more is always caught, one of 0.75 s")
+    assert "3 sweeps running heard: of 5.0 s or more always, of less than 3 s hardly ever" in told
     assert weakest.startswith(
         "weakest level seen about −95 dBm at the aerial socket, S9 on VHF (± 1.5 dB;"
     )
     assert preamplifier.startswith("a 20 dB preamplifier at the aerial would gain about")
     assert heard == "in this one sweep 1 signal stood out: −70.0 dBm on channel 16 (156.800 MHz)"
+
+
+def test_what_is_told_always_is_in_so_many_sweeps_wherever_they_fall() -> None:
+    """Transmissions of all phases, against sweeps that jitter by all that the plan allows for."""
+    one, every_s, round_s = seen(), 2.0, 1.4
+    surely_s = surely_told_s(one, every_s=every_s, round_s=round_s)
+    chance = np.random.default_rng(3)
+    for _ in range(2000):
+        starts_s = np.arange(12) * every_s + chance.uniform(0.0, round_s - one.took_s, 12)
+        begin_s = 6.0 + chance.uniform(0.0, every_s)
+        inside = (starts_s >= begin_s) & (starts_s + one.took_s <= begin_s + surely_s)
+        heard_s = starts_s[inside]
+        assert heard_s[-1] - heard_s[0] >= least_told_s(every_s) - 1e-9
+        assert inside.sum() >= sweeps_told(every_s)
+
+
+def test_seldom_sweeps_ask_for_fewer_of_them() -> None:
+    """Hardly a transmission would be in three sweeps that are a minute apart."""
+    assert [sweeps_told(every_s) for every_s in (1.0, 5.0, 10.0, 30.0, 60.0)] == [3, 3, 2, 2, 1]
+    assert [least_told_s(every_s) for every_s in (2.0, 10.0, 60.0)] == [3.0, 5.0, 0.0]
+    told = words_of(seen(), every_s=60.0, round_s=0.5, plane="x")[2]
+    assert told == "each is told by itself, from a single sweep that heard it on"
 
 
 def test_always_is_never_said_of_less_than_it_holds_for() -> None:
@@ -182,7 +207,7 @@ def test_nothing_is_said_of_a_preamplifier_where_nobody_can_tell() -> None:
     )
     assert in_digits.gained is None
     words = words_of(in_digits, every_s=1.0, round_s=0.5, plane="the aerial socket")
-    assert "about 12 digit (" in words[2] and "nothing stood out" in words[-1]
+    assert "about 12 digit (" in words[3] and "nothing stood out" in words[-1]
 
 
 def test_a_gain_that_is_none_is_said_to_be_none() -> None:
@@ -191,4 +216,4 @@ def test_a_gain_that_is_none_is_said_to_be_none() -> None:
 
     none = Gained(gain_db=0.4, system_db=40.0, external_db=40.0, external_known=True)
     words = words_of(replace(seen(), gained=none), every_s=1.0, round_s=0.5, plane="x")
-    assert "would gain hardly anything" in words[3]
+    assert "would gain hardly anything" in words[4]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -83,6 +84,31 @@ def test_it_is_written_as_a_person_would(tmp_path: Path) -> None:
     assert max(len(line) for line in text.splitlines()) <= 100
     assert "SIMULATED" not in text
     assert "SIMULATED" in config_text(replace(DRAFT, simulated=True))
+
+
+def test_findings_are_what_several_sweeps_running_heard(tmp_path: Path) -> None:
+    """By the rhythm of the sweeps; where they come seldom one is enough."""
+    for every_s, least_s in ((2.0, 3.0), (10.0, 5.0), (60.0, 0.0)):
+        config = read(replace(DRAFT, every_s=every_s), tmp_path)
+        assert config.jobs["marine-vhf"].band.min_duration_s == least_s
+    bare = replace(SETTINGS[0], wanted=replace(SETTINGS[0].wanted, plan=None))
+    config = read(replace(DRAFT, settings=[bare]), tmp_path)
+    assert config.jobs["marine-vhf"].band.min_duration_s == 3.0
+
+
+def test_examples_in_remarks_work_when_the_marks_are_taken_off(tmp_path: Path) -> None:
+    """A witness for each job, and the live page."""
+    draft = replace(DRAFT, broker="local")
+    text = re.sub(
+        r"(?m)^# (?=\[\[?(?:job|dash)|(?:address|channel|frequency|within) =)",
+        "",
+        config_text(draft),
+    )
+    config = parse_config(text, tmp_path / "station.toml")
+    assert config.dash is not None
+    assert all(len(job.witness) == 1 for job in config.jobs.values())
+    (witness,) = config.jobs["marine-vhf"].witness
+    assert (witness.channel, witness.within_s) == ("AIS 1", 1800.0)
 
 
 def test_an_aerial_alone_is_a_chain_that_waits_for_its_cables_loss(tmp_path: Path) -> None:
