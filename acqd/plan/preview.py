@@ -17,8 +17,8 @@ from acqd.plan.sharing import SweeperPlan
 __all__ = ["PASSES_MOST", "JobPreview", "Preview", "preview"]
 
 PASSES_MOST = 50_000
-"""Passes that are simulated: under half a second on one core of 2024, and enough for a night of
-three jobs every two seconds."""
+"""Passes that are simulated: 1.4 s of a core that others use too, and enough for a night of three
+jobs every two seconds."""
 NEXT_DUE_SHOWN = 5
 LATE_TOLD_S = 0.5
 """Lateness that is worth a word, if it is also more than a tenth of the interval."""

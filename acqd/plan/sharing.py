@@ -11,7 +11,8 @@ The rules, in this order:
    start, and those of others that claim before it. So priority decides as long as there is time
    for all, and overload starves none. Back to back has no deadline: it saves up while it waits,
    and claims as soon as it has enough for a pass. Where the shares add up to more than 90 % they
-   are scaled down to that.
+   are scaled down to that. Where passes are of like lengths a job that wants it gets four fifths of
+   its share at the least; behind passes much longer than its own it cannot save up enough for that.
 4. A due time may start late, within limits (:mod:`acqd.plan.account`); later ones stay on the grid.
 5. A pass that was asked for and is not due (:meth:`SweeperPlan.add_extra`) goes by the same rules:
    it has its job's priority, a deadline of its own, and a share of its own to claim. It starts in
@@ -346,8 +347,11 @@ class SweeperPlan:
         ends_us = now_us + CLAIM_MARGIN * best.estimate_us
         may = [r for r in ready if r is not best and r.share > 0 and r.saved_us >= r.estimate_us]
         may.sort(key=lambda r: (r.until_us, -r.priority, r.due_us, r.order))
-        for r in may:
-            if r.until_us == FOREVER_US or r.until_us <= ends_us:
+        for at, r in enumerate(may):
+            if r.until_us == FOREVER_US:
+                # It waits for no deadline; who would miss one by its pass goes before it.
+                return SweeperPlan._claim(may[:at], r, now_us) or r
+            if r.until_us <= ends_us:
                 return may[0]
             # Whoever runs out later has to wait for this one as well.
             ends_us += r.estimate_us

@@ -95,14 +95,14 @@ def test_next_due_times_are_shown_with_the_one_that_is_due_now(at: At) -> None:
 
 
 def test_a_night_of_three_jobs_every_two_seconds_is_simulated_whole(at: At) -> None:
-    """48,600 passes, none extrapolated, in well under a second (bound: generous for a busy CI)."""
+    """48,600 passes, none extrapolated, in about a second of processor time (bound: a slow CI)."""
     jobs = [
         job(name, Schedule(every_s=2.0, windows=NIGHT), took_s, priority=priority)
         for name, took_s, priority in (("a", 0.5, 1), ("b", 0.4, 0), ("c", 0.9, 0))
     ]
-    began_s = time.perf_counter()
+    began_s = time.process_time()
     seen = preview(jobs, at("2026-06-01 12:00"), at("2026-06-02 12:00"))
-    took_s = time.perf_counter() - began_s
+    took_s = time.process_time() - began_s
     assert not seen.extrapolated
     assert [one.started for one in seen.jobs] == [16_200] * 3
     assert took_s < 3.0
