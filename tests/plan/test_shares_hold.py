@@ -1,4 +1,4 @@
-"""Whatever jobs there are: who has a share gets it, and looks leave every due time accounted for."""
+"""Whatever jobs there are: who has a share gets it; looks leave every due time accounted for."""
 
 from __future__ import annotations
 
