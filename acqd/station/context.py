@@ -247,7 +247,7 @@ class ContextStore:
         self._note_held(name)
         at_s = self._clock.boottime_s() - max(0.0, age_s)
         self._heard[name] = _Heard(value, at_s, payload)
-        self._tell(name)
+        self._notify(name)
 
     def lose(self, name: str) -> None:
         """There is no value any more."""
@@ -256,7 +256,7 @@ class ContextStore:
             return
         self._note_held(name)
         self._heard[name] = _Heard(before.value, before.at_s, before.payload, gone=True)
-        self._tell(name)
+        self._notify(name)
 
     def value(self, name: str) -> float | None:
         """The value by now; None where there is none, where it is too old, or for other names."""
@@ -308,7 +308,7 @@ class ContextStore:
         for condition in self._watched[name]:
             self._held_until_s[condition] = self._known_held_s(condition)
 
-    def _tell(self, name: str) -> None:
+    def _notify(self, name: str) -> None:
         self.news.set()
         for listener in self.listeners:
             listener(name)
