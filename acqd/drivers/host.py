@@ -198,6 +198,7 @@ class SweeperHost:
         self._in_a_row = 0
         self._last_error: str | None = None
         self._last_took_s: float | None = None
+        self._left_well = False
 
     # --- what callers see ---------------------------------------------------------------------
 
@@ -219,6 +220,12 @@ class SweeperHost:
     def capabilities(self) -> Capabilities | None:
         """What the open sweeper can do; None while it is not open."""
         return self._opened.capabilities if self._opened else None
+
+    @property
+    def left_well(self) -> bool:
+        """Whether the driver itself ended the last session, over a link that worked: only then is
+        it known that the source is off."""
+        return self._left_well
 
     def statistics(self) -> HostStatistics:
         self._hanging = [worker for worker in self._hanging if worker.is_alive]
@@ -384,7 +391,9 @@ class SweeperHost:
         session, self._session, self._opened = self._session, None, None
         if session is None:
             return
+        self._left_well = False
         failure = await session.end()
+        self._left_well = session.left_well
         if failure is not None:
             self._log.warning("sweeper_close_failed", sweeper=self.name, error=str(failure.error()))
         self._log.info("sweeper_closed", sweeper=self.name)

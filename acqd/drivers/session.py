@@ -49,6 +49,8 @@ class Session:
         self._current: asyncio.Future[Reply] | None = None
         self._given_up = False
         self._link_closed = False
+        self.left_well = False
+        """Whether the driver itself ended it, over a link that worked: its source is off."""
 
     async def call(self, call: Call, deadline_s: float) -> Any:
         """The result of ``call``.
@@ -109,8 +111,11 @@ class Session:
             return None
         future = self._submit(CloseCall())
         try:
-            if not (self._link_closed or await self._settled(future, CLOSE_S)):
-                self._close_link()
+            if not self._link_closed:
+                if await self._settled(future, CLOSE_S):
+                    self.left_well = not self._link_closed and future.result().failure is None
+                else:
+                    self._close_link()
             await self._settled(future, CLOSE_GRACE_S)
         finally:
             self._close_link()

@@ -96,6 +96,11 @@ class AskLine:
             await asyncio.wait([task], timeout=2 * LEAVE_S)
 
     @property
+    def task(self) -> asyncio.Task[None] | None:
+        """What keeps it connected, between :meth:`start` and :meth:`close`."""
+        return self._task
+
+    @property
     def is_up(self) -> bool:
         return self._link is not None
 

@@ -18,7 +18,7 @@ import structlog
 
 from acqd.archive.records import FindingRecord
 from acqd.clock import Clock
-from acqd.errors import RequestRefused
+from acqd.errors import RequestRefused, TransportClosed
 from acqd.measure.closerlook_request import look_requests
 from acqd.measure.closerlook_settings import (
     Follows,
@@ -168,10 +168,12 @@ class Follower:
 
         Raises:
             RequestRefused: the sweeper cannot do what it asks.
+            TransportClosed: its link broke since the plan was asked.
         """
         asked = self._asked[ticket]
         look = self._rules[asked.index].look
-        assert capabilities is not None, "only an open sweeper sweeps"
+        if capabilities is None:
+            raise TransportClosed("its link is broken")
         last = self._job.last_due
         requests = look_requests(
             look,
@@ -186,7 +188,6 @@ class Follower:
             level=level_of(asked.finding.figures),
             passed_over=self._passed_over[asked.index],
         )
-        self._passed_over[asked.index] = 0
         late_s = self._clock.wall_s() - asked.granted.at_s
         self._log.info(
             "looking_closer",
@@ -204,6 +205,9 @@ class Follower:
         """A look is over; ``took_s`` where it was whole."""
         asked = self._asked.pop(ticket, None)
         if asked is not None and took_s is not None:
+            # What is told with a look counts from the next one on; one that failed told nobody.
+            told = 0 if asked.follows is None else asked.follows.passed_over
+            self._passed_over[asked.index] -= told
             asked.granted.took_s = took_s
             self._takes_s[asked.index] = took_s
 

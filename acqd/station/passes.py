@@ -103,11 +103,14 @@ class PassTaker:
         self._stop = stop
         self._bad_in_a_row = 0
         self._clock_stepped = False
+        self.source_lost: str | None = None
+        """Why nobody knows whether the source went off; the link is to be opened anew."""
         self._log = structlog.get_logger().bind(sweeper=name)
 
     def opened_anew(self) -> None:
         """The link is a new one: what failed on the old one does not count."""
         self._bad_in_a_row = 0
+        self.source_lost = None
 
     def clock_stepped(self) -> None:
         """The station's clock was set: the next sweep is marked with it."""
@@ -142,8 +145,7 @@ class PassTaker:
         ready = self._readiness
         if ready is None or not ready.asks(job.name):
             return await work()
-        if self._host.is_open:
-            await self._source_off()
+        await self._source_off()
         try:
             why = await ready.make_ready(job.name)
             if why is not None:
@@ -157,11 +159,24 @@ class PassTaker:
         await self._put_back(ready, job)
         return result
 
+    async def put_back_owed(self) -> None:
+        """Put back what could not be after earlier passes, with the source off."""
+        if self._readiness is None:
+            return
+        try:
+            await self._source_off()
+        except SourceLost as exc:
+            self._readiness.lost(self._name)
+            self.source_lost = str(exc)
+        else:
+            await self._readiness.opened(self._name)
+
     async def _put_back(self, ready: Readiness, job: JobRunner) -> None:
         try:
             await self._source_off()
-        except SourceLost:
+        except SourceLost as exc:
             ready.lost(self._name)
+            self.source_lost = str(exc)
         await ready.put_back(job.name)
 
     async def _source_off(self) -> None:
@@ -179,13 +194,16 @@ class PassTaker:
             series = self._series(job, due)
         except RequestRefused as exc:
             return PassOutcome(0, Failed("refused", str(exc), refused=exc))
+        except SweeperError as exc:
+            return PassOutcome(0, Failed("sweep failed", str(exc), lost=str(exc)))
         taken: list[Taken] = []
         # Due are the sweeps of step 0; what else a pass asks for hangs on what it saw.
         done, count = 0, 0
         failed: Failed | None = None
         kept_s = self._clock.monotonic_s()
-        step: PassStep | None = next(series, None)
+        step: PassStep | None = None
         try:
+            step, failed = self._next(job, lambda: next(series))
             while step is not None:
                 one = await self._one(job, due, step, first=count == 0)
                 if isinstance(one, Failed):
@@ -197,14 +215,8 @@ class PassTaker:
                 failed = await self._too_strong(job, one)
                 if failed is not None:
                     break
-                try:
-                    step = series.send(partial(job.answer, one))
-                except StopIteration:
-                    step = None
-                except Exception as exc:
-                    # As with a meter: what measuring makes of a sweep costs this pass alone.
-                    self._log.error("pass_failed", job=job.name, exc_info=exc)
-                    failed = Failed("sweep failed", f"the pass could not go on: {exc}")
+                step, failed = self._next(job, partial(series.send, partial(job.answer, one)))
+                if failed is not None:
                     break
                 if step is None or self._clock.monotonic_s() - kept_s > KEEP_WITHIN_S:
                     batch, taken, kept_s = taken, [], self._clock.monotonic_s()
@@ -226,6 +238,19 @@ class PassTaker:
         elif done < due.sweeps:
             _lose(job, due, due.sweeps - done, "sweep failed", "the pass asked for no more")
         return PassOutcome(done, failed, count)
+
+    def _next(
+        self, job: JobRunner, ask: Callable[[], PassStep]
+    ) -> tuple[PassStep | None, Failed | None]:
+        """What a pass asks for next; None at its end, or where it cannot go on."""
+        try:
+            return ask(), None
+        except StopIteration:
+            return None, None
+        except Exception as exc:
+            # As with a meter: what measuring makes of a sweep costs this pass alone.
+            self._log.error("pass_failed", job=job.name, exc_info=exc)
+            return None, Failed("sweep failed", f"the pass could not go on: {exc}")
 
     async def _one(
         self, job: JobRunner, due: Due, step: PassStep, *, first: bool

@@ -13,7 +13,8 @@ word will do, for a device that says nothing where nothing changes.
 
 While the confirmation holds the pass goes on; a word to the contrary in the middle of it sets the
 sweeps from there on aside. What is owed is put back before another job asks for anything, when the
-broker is back, and every minute.
+broker is back, and every minute; where the sweeper has a source, between two of its passes, when
+that is off.
 
 Jobs of one topic take turns, on whatever sweeper. A wait is bounded by the job's ``within``.
 
@@ -101,14 +102,19 @@ class Readiness:
         self._putting = {job: asyncio.Lock() for job in self._arounds}
         self._waits: list[_Wait] = []
         self._logged: set[Ask] = set()
-        self._standing: dict[str, bytes] = {}
-        """The last word of each topic."""
+        self._standing: dict[str, tuple[bytes, float]] = {}
+        """The last word of each topic, and when it came, by boot time."""
         self._again = asyncio.Event()
         self._acked: set[str] = set()
         """Jobs whose ``after`` the broker has, be it confirmed or not."""
         self._not_ready: dict[str, str] = {}
         """Why the world of a job was not there when it last asked."""
         self._told_owed: set[str] = set()
+        self._rested_s: dict[str, float] = {}
+        """Monotonic time until when a job owed something."""
+        self._turns: dict[str, Callable[[], None]] = {}
+        self._wanted: set[str] = set()
+        """Sweepers between two passes of which something is to be put back."""
         self._task: asyncio.Task[None] | None = None
         self._log = structlog.get_logger()
         contexts.listeners.append(self._hear_context)
@@ -123,6 +129,22 @@ class Readiness:
     def hurry(self) -> None:
         """The broker is known to be back."""
         self._line.hurry()
+
+    async def watch(self) -> None:
+        """Wait for a fault of ours in what runs beside, and raise it; until cancelled."""
+        tasks = [task for task in (self._task, self._line.task) if task is not None]
+        for task in (await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED))[0]:
+            if not task.cancelled():
+                task.result()
+
+    def give_turns(self, sweeper: str, wake: Callable[[], None]) -> None:
+        """Who calls :meth:`opened` while :meth:`wants_turn`, between two passes and with the source
+        off, and how that one is woken."""
+        self._turns[sweeper] = wake
+
+    def wants_turn(self, sweeper: str) -> bool:
+        """Whether something is to be put back between two passes of a sweeper."""
+        return sweeper in self._wanted
 
     async def close(self, within_s: float) -> None:
         """Put back what is not at rest, within that time, and leave the broker. Raises nothing.
@@ -141,13 +163,17 @@ class Readiness:
                 one.cancel()
             if late:
                 await asyncio.wait(late, timeout=0.1)
+            for one in tasks:
+                if one.done() and not one.cancelled() and (problem := one.exception()) is not None:
+                    self._log.error("not_put_back_at_stop", problem=str(problem), exc_info=problem)
         await self._tell_left()
         await self._line.close()
 
     async def opened(self, sweeper: str) -> None:
-        """A sweeper has been opened, its source is off: put back what its jobs owe, before anything
-        sweeps. What cannot be is told, and tried again."""
+        """A sweeper is open, its source is off: put back what its jobs owe, before anything sweeps.
+        What cannot be is told, and tried again."""
         self._closed_sweepers.discard(sweeper)
+        self._wanted.discard(sweeper)
         for job, own in self._sweeper_of.items():
             if own == sweeper and job in self._owed:
                 await self.put_back(job)
@@ -172,7 +198,9 @@ class Readiness:
         if wait is not None and (not wait.holds or wait.broken_s >= monotonic_s):
             return True
         return any(
-            own == sweeper and other != job and other in self._owed
+            own == sweeper
+            and other != job
+            and (other in self._owed or self._rested_s.get(other, -1.0) >= monotonic_s)
             for other, own in self._sweeper_of.items()
         )
 
@@ -184,9 +212,10 @@ class Readiness:
         However it ends, and also where it is cancelled, :meth:`put_back` has to follow.
         """
         before = self._arounds[job].before
-        why = await self._others_at_rest(job)
+        why = await self._claimed(job, before.within_s)
         if why is None:
-            why = await self._claimed(job, before.within_s)
+            # Only now: whoever had a topic until a moment ago may owe something since.
+            why = await self._others_at_rest(job)
         if why is None:
             self._used[job] = None
             self._owed.discard(job)
@@ -233,10 +262,22 @@ class Readiness:
 
     async def _others_at_rest(self, job: str) -> str | None:
         """Put back what others owe that share a topic or the sweeper, before this one asks."""
-        for other in [one for one in self._owed if one != job and self._are_related(one, job)]:
-            if not await self.put_back(other):
-                return f"what job {other} asked for has not been put back"
+        for other in self._arounds:
+            if other == job or other not in self._owed or not self._are_related(other, job):
+                continue
+            own = self._sweeper_of[other]
+            if own != self._sweeper_of[job] and own in self._turns and own in self._sources:
+                self._want_turn(own)
+            elif await self.put_back(other):
+                continue
+            return f"what job {other} asked for has not been put back"
         return None
+
+    def _want_turn(self, sweeper: str) -> None:
+        """A source of it may be on, and must not feed what a relay is just connecting."""
+        if sweeper not in self._closed_sweepers:
+            self._wanted.add(sweeper)
+            self._turns[sweeper]()
 
     def _are_related(self, one: str, other: str) -> bool:
         shares = not self._arounds[one].topics.isdisjoint(self._arounds[other].topics)
@@ -271,6 +312,8 @@ class Readiness:
         self._freed.set()
 
     def _rests(self, job: str) -> None:
+        if job in self._owed:
+            self._rested_s[job] = self._clock.monotonic_s()
         self._drop(self._used.pop(job, None))
         self._owed.discard(job)
         self._release(job)
@@ -283,8 +326,13 @@ class Readiness:
             except TimeoutError:
                 pass
             self._again.clear()
-            for job in list(self._owed):
-                if self._sweeper_of[job] not in self._closed_sweepers:
+            for job in [job for job in self._arounds if job in self._owed]:
+                sweeper = self._sweeper_of[job]
+                if sweeper in self._turns and sweeper in self._sources:
+                    # It costs the sweeper's time, so not while the broker is known to be away.
+                    if self._line.is_up:
+                        self._want_turn(sweeper)
+                elif sweeper not in self._closed_sweepers:
                     await self.put_back(job)
 
     def _try_again(self) -> None:
@@ -369,10 +417,18 @@ class Readiness:
         if not confirm.standing:
             return
         if topic is not None:
-            wait.holds = bool(self._says(confirm, self._standing.get(topic, b"")))
+            payload, at_s = self._standing.get(topic, (b"", 0.0))
+            wait.holds = bool(self._says(confirm, payload)) and not self._is_old(confirm, at_s)
         elif confirm.condition is not None:
             value = self._contexts.value(confirm.condition.context)
             wait.holds = value is not None and confirm.condition.holds(value)
+
+    def _is_old(self, confirm: Confirm, at_s: float) -> bool:
+        """Whether a word is too old for the context that it is a value of."""
+        if confirm.condition is None:
+            return False
+        max_age_s = self._contexts.specs[confirm.condition.context].max_age_s
+        return self._clock.boottime_s() - at_s > max_age_s
 
     def _why_not(self, ask: Ask, wait: _Wait | None, *, acknowledged: bool) -> str:
         if not acknowledged and not self._line.is_up:
@@ -390,7 +446,11 @@ class Readiness:
             self._waits.remove(wait)
 
     def _hear(self, topic: str, payload: bytes, retained: bool) -> None:
-        self._standing[topic] = payload
+        before, at_s = self._standing.get(topic, (None, 0.0))
+        if not retained or before != payload:
+            # One that comes again with the next connection is no news and keeps its age.
+            at_s = self._clock.boottime_s()
+        self._standing[topic] = payload, at_s
         for wait in self._waits:
             if wait.sent_s is None or topic_of(wait.confirm, self._contexts.specs) != topic:
                 continue
@@ -441,11 +501,13 @@ async def _stands(wait: _Wait, ends_s: float, settle_s: float) -> None:
             while not wait.holds:
                 wait.news.clear()
                 await wait.news.wait()
+        since_s = wait.broken_s
         if settle_s:
             with suppress(TimeoutError):
                 async with asyncio.timeout(settle_s):
-                    while wait.holds:
+                    while wait.holds and wait.broken_s == since_s:
                         wait.news.clear()
                         await wait.news.wait()
-        if wait.holds:
+        # Two words may have come before this one woke: one to the contrary, and back.
+        if wait.holds and wait.broken_s == since_s:
             return

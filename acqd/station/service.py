@@ -308,6 +308,8 @@ class Station:
                     self._readiness.start()
                 tasks += [group.create_task(sweeper.run()) for sweeper in self._sweepers]
                 tasks += [group.create_task(one) for one in beside.loops()]
+                if self._readiness is not None:
+                    tasks.append(group.create_task(self._readiness.watch()))
                 self._starting = None
                 if ready is not None:
                     ready(self)

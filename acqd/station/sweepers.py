@@ -138,6 +138,9 @@ class SweeperRunner:
         self._sweeper_clock = SweeperClockWatch()
         self._losses = 0
         self._readiness = readiness
+        self._is_readying = False
+        """The world is put back before anything sweeps; errands wait for that as well."""
+        self._is_putting_back = False
         self._keeper = Keeper(findings=findings, rest=self._rest, sweeper=name)
         self._passes = PassTaker(
             name=name,
@@ -152,6 +155,8 @@ class SweeperRunner:
         )
         self._wake = asyncio.Event()
         self._errands = Errands(name, self._wake.set)
+        if readiness is not None:
+            readiness.give_turns(name, self._wake.set)
         self._opening: asyncio.Task[None] | None = None
         self._hurry = asyncio.Event()
         for job in jobs:
@@ -204,7 +209,11 @@ class SweeperRunner:
 
     async def close(self) -> None:
         """Close the sweeper and account for what is open. Bounded; raises nothing."""
-        await self.host.close()
+        try:
+            await self.host.close()
+        finally:
+            if self._readiness is not None and not self.host.left_well:
+                self._readiness.lost(self.name)
         await self._keeper.close()
         for missed in self.plan.drain(self._now_s()):
             self._note(missed)
@@ -279,7 +288,7 @@ class SweeperRunner:
         While one is, or an errand, the plan is not asked, and what others missed meanwhile is not
         known yet.
         """
-        if self.plan.running is not None or self._errands.is_busy:
+        if self.plan.running is not None or self._errands.is_busy or self._is_putting_back:
             return
         for job in self._jobs.values():
             if job.name in self._ended and job.ended is not None and job.hour_after(job.ended[0]):
@@ -301,8 +310,8 @@ class SweeperRunner:
     # -- the loop -------------------------------------------------------------------------------
 
     async def _once(self) -> None:
-        if self._errands.wait:
-            await self._do_errand()
+        if self._turn_wanted():
+            await self._take_turn()
         self._look_for_ends()
         self._look_who_hears()
         decision = self.plan.ask(self._now_s())
@@ -319,18 +328,38 @@ class SweeperRunner:
                     self._tell_listening(job)
         if decision.start is not None:
             await self._take(decision.start)
+            await self._look_at_source()
             return
         wait_s = LONGEST_WAIT_S
         if decision.wait_until_s is not None:
             wait_s = min(wait_s, max(0.0, decision.wait_until_s - self._clock.wall_s()))
         self._wake.clear()
-        if self._errands.wait:
+        if self._turn_wanted():
             return
         try:
             async with asyncio.timeout(wait_s):
                 await self._wake.wait()
         except TimeoutError:
             pass
+
+    def _turn_wanted(self) -> bool:
+        """Whether something is to be done between two passes, and may be now."""
+        if self._is_readying:
+            return False
+        ready = self._readiness
+        wants = ready is not None and self._present and ready.wants_turn(self.name)
+        return self._errands.wait or wants
+
+    async def _take_turn(self) -> None:
+        if self._errands.wait:
+            await self._do_errand()
+        else:
+            self._is_putting_back = True
+            try:
+                await self._passes.put_back_owed()
+            finally:
+                self._is_putting_back = False
+        await self._look_at_source()
 
     async def _do_errand(self) -> None:
         why_not = None
@@ -339,6 +368,11 @@ class SweeperRunner:
         await self._errands.do_next(why_not)
         if self._present and not self.host.is_open:
             await self._lost(self.host.statistics().last_error or "its link broke")
+
+    async def _look_at_source(self) -> None:
+        """Open a sweeper anew of which nobody knows whether its source is off."""
+        if self._passes.source_lost is not None:
+            await self._lost(self._passes.source_lost)
 
     def _look_for_ends(self) -> None:
         """Jobs that ended by themselves leave the plan: what would be due later is not missed."""
@@ -414,6 +448,8 @@ class SweeperRunner:
         finally:
             self.plan.finished(due.job, now_s=self._now_s(), took_s=took_s)
             follower.finished(ticket, took_s)
+        if job.spec.around is not None:
+            self._after_asking(job)
         if took_s is None:
             await asyncio.sleep(FAILED_PAUSE_S)
 
@@ -535,7 +571,11 @@ class SweeperRunner:
         await self._wait_where_unconfirmed(identity)
         if self._readiness is not None:
             self.plan.sweeper_away(self._now_s(), "not ready", "the world is put back first")
-            await self._readiness.opened(self.name)
+            self._is_readying = True
+            try:
+                await self._readiness.opened(self.name)
+            finally:
+                self._is_readying = False
         self.plan.sweeper_back(self._now_s())
         self._wake.set()
 
