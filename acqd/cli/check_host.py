@@ -98,13 +98,20 @@ def _needs(config: StationConfig, *, offline: bool) -> Needs:
 
 
 def _show(path: str | None, checks: Sequence[HostCheck], left: int) -> None:
+    import sys
+
+    from acqd.cli.wrapping import fitted, width_of
     from acqd.config.problems import printable
 
     beside = f"with what {path} asks of it" if path else "without a config"
     click.echo(f"this machine, {beside}\n")
-    width = max(len(one.name) for one in checks)
+    width, columns = max(len(one.name) for one in checks), width_of(sys.stdout)
     for one in checks:
-        click.echo(f"{one.state.value:<11}  {one.name:<{width}}  {printable(one.found)}")
+        head = f"{one.state.value:<11}  {one.name:<{width}}  "
+        # On a narrow terminal what was found would be a column of single words.
+        rest = " " * (len(head) if columns is None or columns >= 2 * len(head) else 13)
+        click.echo(fitted(printable(one.found), columns, first=head, rest=rest))
         if one.do:
-            click.echo(f"             do: {printable(one.do)}")
+            do = " " * 13 + "do: "
+            click.echo(fitted(printable(one.do), columns, first=do, rest=" " * len(do)))
     click.echo(f"\n{left} to do" if left else "\nnothing to do")

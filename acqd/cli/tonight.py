@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 UNTIL = "07:00"
+LEAST_NIGHT_S = 1.0
 
 
 @click.command("tonight")
@@ -52,6 +53,7 @@ UNTIL = "07:00"
 )
 @click.option("--power", help='Its power, such as "5 W".')
 @click.option("--between", help='Between it and the aerial: "40 dB" measured, or "12 m".')
+@click.option("--sends", metavar="RANGE", help='Where it sends: "14MHz..14.35MHz".')
 @click.option("--absolute-max", help='What the input stands, where nobody knows: "10 dBm".')
 @click.option("--region", type=click.IntRange(1, 3), help="ITU Region; else by the time zone.")
 @click.option("--anew", is_flag=True, help="Begin anew; a file that is there is put aside.")
@@ -127,8 +129,9 @@ class _Tonight:
         choice = self._sweeper(max(one.stop_hz for one in wanted))
         opened = asyncio.run(introduced(choice, self._registry, self._clock))
         self._ask.say(f"{opened.identity} answers at {choice.found.address}.")
-        hookup = Questions(given, self._ask).hookup(opened.capabilities)
-        choice = self._wired(choice, hookup, max(one.stop_hz for one in wanted))
+        watched_hz = min(one.start_hz for one in wanted), max(one.stop_hz for one in wanted)
+        hookup = Questions(given, self._ask, watched_hz=watched_hz).hookup(opened.capabilities)
+        choice = self._wired(choice, hookup, watched_hz[1])
         broker, address = broker_here()
         evening = Evening(
             path=self._path,
@@ -145,6 +148,7 @@ class _Tonight:
             clock=self._clock,
         )
         plan = asyncio.run(evening.plan(lambda text: self._ask.say(f"… {text}")))
+        self._refuse_past(end_s)
         self._show(plan, choice, end_s)
         self._warn_of_host(plan.config, plan)
         if broker == "none":
@@ -153,12 +157,15 @@ class _Tonight:
                 "the night and its report do not need it (apt install mosquitto)"
             )
         starts = not given.no_start
+        if starts:
+            self._refuse_full(plan.built)
         what = "Write it and start?" if starts else "Write it?"
         if not self._ask.agreed(
             what, why=f"All of this goes into {self._path}, where you can edit it.", told="yes"
         ):
             self._ask.say("nothing was written")
             return
+        self._refuse_past(end_s)
         if self._path.exists():
             self._ask.say(f"the old file is now {put_aside(self._path, zone=self._zone)}")
         write_new(self._path, plan.text)
@@ -170,6 +177,31 @@ class _Tonight:
         else:
             told["report"] = self._night.watch(plan.built, plan.config, end_s)
         self._print_json(told)
+
+    def _refuse_past(self, end_s: float) -> None:
+        """Looking, thinking and timing took until the end of the night."""
+        from acqd.errors import WrongUsage
+        from acqd.look.times import clock
+
+        if end_s <= self._clock.wall_s() + LEAST_NIGHT_S:
+            at = clock(end_s, self._zone, seconds=True)
+            raise WrongUsage(f"the end that was asked for, {at}, has come: give a later --until")
+
+    def _refuse_full(self, built: Built) -> None:
+        """A disk on which not one sweep could be kept."""
+        import shutil
+
+        from acqd.cli.tables import quantity
+        from acqd.errors import AcqdError
+
+        folder = self._path.absolute().parent if not built.archive.exists() else built.archive
+        free = shutil.disk_usage(folder).free
+        if free <= built.keep_free_bytes:
+            raise AcqdError(
+                f"{built.archive}: no sweep could be kept: {quantity(float(free), 'B')} are free, "
+                f"and {quantity(float(built.keep_free_bytes), 'B')} are left alone: make room, or "
+                "name a folder on another disk with --folder"
+            )
 
     def _refuse_unasked(self) -> None:
         """Nobody is there to answer, and nothing says what to take: which flags would."""
@@ -417,7 +449,8 @@ class _Tonight:
         if watch.begins_s >= end_s:
             raise AcqdError(
                 f"{self._path}: its window opens at {clock(watch.begins_s, zone)} on "
-                f"{date(watch.begins_s, zone)}, after the end that was asked for; edit `window`"
+                f"{date(watch.begins_s, zone)}, after the end that was asked for; leave out "
+                "--until, or edit `window`"
             )
         holder = holder_of(built.archive)
         if holder is not None:
@@ -427,6 +460,9 @@ class _Tonight:
             self._ask.say(f"its window opens at {clock(watch.begins_s, zone)}; it waits until then")
         self._warn_of_host(config, None)
         told: dict[str, Any] = {"config": str(self._path.absolute()), "until_s": end_s}
+        self._refuse_past(end_s)
+        if not given.no_start:
+            self._refuse_full(built)
         told["report"] = None if given.no_start else self._night.watch(built, config, end_s)
         self._print_json(told)
 

@@ -34,6 +34,7 @@ class Given:
     transmitter: str | None
     power: str | None
     between: str | None
+    sends: str | None
     absolute_max: str | None
     region: int | None
     anew: bool
@@ -57,9 +58,10 @@ class Given:
 class Questions:
     """What is on the input, and what could bring power to it: by flags, else asked."""
 
-    def __init__(self, given: Given, ask: Asker) -> None:
+    def __init__(self, given: Given, ask: Asker, *, watched_hz: tuple[float, float]) -> None:
         self._given = given
         self._ask = ask
+        self._watched_hz = watched_hz
 
     def hookup(self, capabilities: Capabilities) -> Hookup:
         from acqd.config.quantity import DIFFERENCE, parse_quantity
@@ -163,7 +165,28 @@ class Questions:
                 )
             )
         return Transmitter(
-            where=where, power_w=power_w, isolation_db=isolation_db, distance_m=distance_m
+            where=where,
+            power_w=power_w,
+            isolation_db=isolation_db,
+            distance_m=distance_m,
+            sends_hz=None if distance_m is None else self._sends(distance_m),
+        )
+
+    def _sends(self, distance_m: float) -> tuple[float, float] | None:
+        from acqd.tonight.hookup import parse_sends
+
+        def read(text: str) -> tuple[float, float] | None:
+            return parse_sends(text, distance_m=distance_m, watched_hz=self._watched_hz)
+
+        if self._given.sends is not None:
+            return read(self._given.sends)
+        return self._ask.value(
+            "Where does it send?",
+            why="A distance takes off less at low frequencies. All that it may send on, such as "
+            "14MHz..14.35MHz.\nEnter: only in the ranges that are watched.",
+            default="",
+            read=read,
+            told="the transmitter sends only in the ranges that are watched (--sends)",
         )
 
     def _where(self) -> Near:

@@ -15,11 +15,23 @@ from acqd.config.quantity import (
     LENGTH,
     POWER,
     Dimension,
+    QuantityError,
+    parse_frequency_range,
     parse_quantity,
 )
 from acqd.errors import WrongUsage
+from acqd.safety import free_space_loss_db
 
-__all__ = ["Hookup", "Input", "Near", "Pad", "Transmitter", "parse_between", "parse_pads"]
+__all__ = [
+    "Hookup",
+    "Input",
+    "Near",
+    "Pad",
+    "Transmitter",
+    "parse_between",
+    "parse_pads",
+    "parse_sends",
+]
 
 PADS_MOST = 8
 GAIN_DB = 20.0
@@ -55,12 +67,14 @@ class Pad:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Transmitter:
     """A transmitter on or near the aerial. Of a near one ``isolation_db`` or ``distance_m`` says
-    what lies between; where neither does nothing is counted on."""
+    what lies between; where neither does nothing is counted on. ``sends_hz`` is where it sends,
+    None for the ranges that are watched: a distance is worth less at low frequencies."""
 
     where: Near
     power_w: float
     isolation_db: float | None = None
     distance_m: float | None = None
+    sends_hz: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,3 +147,23 @@ def parse_between(text: str) -> tuple[float | None, float | None]:
     raise WrongUsage(
         f"{text.strip()!r} is neither an isolation such as 40 dB nor a distance such as 12 m"
     )
+
+
+def parse_sends(
+    text: str, *, distance_m: float, watched_hz: tuple[float, float]
+) -> tuple[float, float] | None:
+    """Where a transmitter sends, ``14MHz..14.35MHz``; an empty text is where is watched, None.
+
+    Raises:
+        WrongUsage: it is no range, or the distance is too short there for any estimate.
+    """
+    try:
+        sends_hz = parse_frequency_range(text) if text.strip() else None
+        free_space_loss_db(distance_m, (sends_hz or watched_hz)[0])
+    except QuantityError as exc:
+        raise WrongUsage(str(exc)) from exc
+    except ValueError as exc:
+        raise WrongUsage(
+            f"{exc}. Begin again with an isolation that was measured, such as 40 dB, or nothing"
+        ) from exc
+    return sends_hz

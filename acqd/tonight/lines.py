@@ -39,11 +39,20 @@ QUIET_STATES = ("listening", "idle", "deaf", "waiting for its sweeper")
 TOLD_OTHERWISE = frozenset(
     (
         *("sweeper_lost", "sweeper_away", "sweeper_is_another", "sweeper_moved", "host_slept"),
-        *("clock_stepped", "archive_trouble", "cannot_keep", "report_failed", "request_refused"),
+        *(
+            "clock_stepped",
+            "archive_trouble",
+            "finding_not_kept",
+            "report_failed",
+            "request_refused",
+        ),
         *("job_waits", "not_ready", "not_put_back", "input_near_maximum", "no_live_page"),
     )
 )
 """Lines of the log that a finding, a state or the plan tells in better words."""
+
+IN_WORDS = {"cannot_keep": "sweeps cannot be kept"}
+"""What the log's own word says too briefly. No finding tells this one: there is no room for it."""
 
 REASONS = ("text", "problem", "why", "reason", "choice")
 
@@ -114,7 +123,7 @@ class NightLines:
             if name not in ("warning", "error", "critical") or what in TOLD_OTHERWISE:
                 return None
             reason = next((str(event[key]) for key in REASONS if event.get(key)), "")
-            text = reason if event.get("text") else what.replace("_", " ")
+            text = reason if event.get("text") else IN_WORDS.get(what, what.replace("_", " "))
             text += f": {reason}" if reason and not event.get("text") else ""
             return self._dated(text) if self._is_new(text) else None
 
@@ -146,11 +155,11 @@ class NightLines:
         else:
             self._always(news.job, news.at_s, news.text)
 
-    def _ordinary(self, news: FindingNews, text: str) -> None:
+    def _ordinary(self, news: FindingNews, text: str, *, at_s: float | None = None) -> None:
         self._turn_minute()
         if self._told_in_minute < MOST_A_MINUTE:
             self._told_in_minute += 1
-            self._always(news.job, news.at_s, text)
+            self._always(news.job, news.at_s if at_s is None else at_s, text)
         else:
             self._more += 1
 
@@ -193,7 +202,8 @@ class NightLines:
         for key, held in list(self._held.items()):
             still = [one for one in held if now_s - _since_s(one) >= STILL_THERE_S]
             for one in still:
-                self._ordinary(one, f"{one.text}, and is still there")
+                since = clock_text(_since_s(one), self._zone)
+                self._ordinary(one, f"{one.text}; there since {since}", at_s=now_s)
             rest = [one for one in held if one not in still]
             if rest:
                 self._held[key] = rest

@@ -111,7 +111,7 @@ def _refuse_outside(wanted: Wanted, capabilities: Capabilities) -> None:
     raise RequestRefused(
         setting=f"range of {wanted.title}",
         asked=range_text(wanted.start_hz, wanted.stop_hz),
-        limit=f"the sweeper covers {range_text(capabilities.start_hz, capabilities.stop_hz)}",
+        limit=f"{range_text(capabilities.start_hz, capabilities.stop_hz)}: name a range within it",
     )
 
 

@@ -163,13 +163,15 @@ def _transmitter(draft: Draft) -> list[str]:
     one = draft.hookup.transmitter
     if one is None or one.where is not Near.NEAR:
         return []
+    low_hz, high_hz = one.sends_hz or (_low(draft), _high(draft))
+    remark = "as you said" if one.sends_hz else "where it may transmit: put its bands"
     lines = [
         "# Near this aerial. No job starts while what it can bring leaves the input no headroom.",
         "[transmitter.near]",
         _line("near", CHAIN),
         _line("power", _quantity(one.power_w, POWER)),
-        _line("start", _frequency(_low(draft)), "where it may transmit: put its bands"),
-        _line("stop", _frequency(_high(draft))),
+        _line("start", _frequency(low_hz), remark),
+        _line("stop", _frequency(high_hz)),
     ]
     if one.isolation_db is not None:
         lines.append(_line("isolation", _quantity(one.isolation_db, DIFFERENCE), "as you said"))

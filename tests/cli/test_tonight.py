@@ -171,7 +171,22 @@ def test_without_a_terminal_it_says_which_flags_are_missing(acqd: Any, tmp_path:
         (("2 m", "--yes", "--sweeper", "tcp://127.0.0.1:1"), "refused"),
         (("2 m", "--yes", "--sweeper", "x:y", "--driver", "no-such"), "no-such"),
         (("2 m", "--yes"), "no sweeper was found: plug one in"),
-        (("3GHz..4GHz", "--yes", "--sweeper", "sim:mast"), "the sweeper covers"),
+        (
+            ("3GHz..4GHz", "--yes", "--sweeper", "sim:mast"),
+            "is 100.0 kHz to 960.000 MHz: name",
+        ),
+        (("2 m", "--yes", "--sweeper", "sim:mast", "--until", "0 s"), "give a later --until"),
+        (
+            ("2 m", "--yes", "--sweeper", "sim:mast", "--power", "5 W", "--between", "10 cm"),
+            "nearer than λ/2π = 0.331 m",
+        ),
+        (
+            (
+                *("2 m", "--yes", "--sweeper", "sim:mast", "--power", "5 W", "--between", "2 m"),
+                *("--sends", "7MHz..7.2MHz"),
+            ),
+            "nearer than λ/2π",
+        ),
         (("2 m", "--yes", "--sweeper", "sim:mast", "--pads", "many"), "pads 'many'"),
     ],
 )
@@ -191,6 +206,19 @@ def test_a_folder_that_cannot_be_written_to_is_said_first(acqd: Any, tmp_path: P
     told = acqd("tonight", "2 m", "--yes", "--folder", "pier", folder=tmp_path)
     assert told.code == 1
     assert "cannot be written to" in told.complaint and "--folder" in told.complaint
+
+
+def test_a_full_disk_is_said_before_the_night(
+    acqd: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not one sweep could be kept: nothing is written, and a file that is there is not begun."""
+    usual = shutil.disk_usage
+    night = ("tonight", "marine VHF", "--yes", "--until", "1 h", "--local", "--sweeper", "sim:mast")
+    small = usual(tmp_path)._replace(free=3_000_000)
+    monkeypatch.setattr("shutil.disk_usage", lambda path: small)
+    told = acqd(*night, folder=tmp_path)
+    assert told.code == 1 and "no sweep could be kept: 3 MB are free" in told.err.splitlines()[-1]
+    assert nothing_is_left(tmp_path)
 
 
 def test_options_that_do_not_go_together_are_refused(acqd: Any, tmp_path: Path) -> None:
@@ -244,6 +272,22 @@ def test_with_enough_in_between_it_is_planned_and_told(
     assert told.code == 0, told.err
     assert "the transmitter: at most" in told.out and "if 30 dB pad fails" in told.out
     assert load_config(tmp_path / "station.toml").jobs["marine-vhf"].transmitter is not None
+
+
+def test_a_distance_counts_by_where_the_transmitter_sends(
+    acqd: Any, tmp_path: Path, two: SimServer
+) -> None:
+    """12 m are 20 dB less on 14 MHz than on 144 MHz: ten times the wavelength."""
+    missing = []
+    for sends in ((), ("--sends", "14.4MHz..14.6MHz")):
+        told = acqd(
+            *("tonight", "144MHz..146MHz", "--yes", *QUICK, "--sweeper", two.address("mast")),
+            *("--power", "100 W", "--between", "12 m", "--absolute-max", "10 dBm", *sends),
+            folder=tmp_path,
+        )
+        assert told.code == 1
+        missing.append(float(re.findall(r"([\d.]+) dB are missing", told.err)[0]))
+    assert missing[1] - missing[0] == pytest.approx(20.0, abs=0.2)
 
 
 def test_an_unknown_maximum_is_asked_for_or_refused(
@@ -506,7 +550,7 @@ def test_a_broker_that_cannot_start_costs_no_night(
             text,
         )
         (tmp_path / "station.toml").write_text(text)
-        told = acqd_child("tonight", "--yes", "--until", "4 s", cwd=tmp_path)
+        told = acqd_child("tonight", "--yes", "--until", "15 s", cwd=tmp_path)
     assert told.returncode == 0, told.stderr
     assert "This night goes without messages" in told.stderr
     assert Path(told.stdout.splitlines()[-1].removeprefix("report: ")).is_file()

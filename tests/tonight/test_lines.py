@@ -6,26 +6,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from acqd.alerts.news import FindingNews, JobNews, PassNews
+from acqd.testing.clock import ManualClock
 from acqd.tonight.lines import MOST_A_MINUTE, NightLines
 
 BEGAN_S = 1781473800.0
 """14 June 2026, 21:50:00 UTC: 22:50 in London."""
-
-
-@dataclass
-class Hand:
-    """A clock that is set by hand."""
-
-    now_s: float = BEGAN_S
-
-    def wall_s(self) -> float:
-        return self.now_s
-
-    def monotonic_s(self) -> float:
-        return self.now_s
-
-    async def sleep(self, seconds: float) -> None:
-        raise AssertionError("nobody waits")
 
 
 @dataclass
@@ -35,7 +20,7 @@ class Night:
     titles: dict[str, str] = field(default_factory=lambda: {"vhf": "Marine VHF", "2m": "2 m"})
 
     def __post_init__(self) -> None:
-        self.clock = Hand()
+        self.clock = ManualClock(BEGAN_S)
         self.shown: list[str] = []
         self.lines = NightLines(
             self.shown.append, titles=self.titles, zone="Europe/London", clock=self.clock
@@ -49,7 +34,7 @@ class Night:
                 job=job,
                 number=self.number,
                 what=what,
-                at_s=self.clock.now_s,
+                at_s=self.clock.wall_s(),
                 text=text,
                 seq=None,
                 figures=figures,
@@ -62,7 +47,7 @@ class Night:
                 job=job,
                 kind="band",
                 seq=stored,
-                at_s=self.clock.now_s,
+                at_s=self.clock.wall_s(),
                 setup="",
                 is_listening=True,
                 summary={"stored": stored, "due": due},
@@ -74,12 +59,12 @@ class Night:
 def test_a_transmission_is_one_line_when_it_is_over() -> None:
     """On the station's clock, with the range's name."""
     night = Night()
-    since_s = night.clock.now_s
+    since_s = night.clock.wall_s()
     night.finding("signal_appeared", "channel 16 came up", channel="16", since_s=since_s)
     assert night.shown == []
-    night.clock.now_s += 68.0 - 9.0
+    night.clock.advance(68.0 - 9.0)
     night.finding("signal_ended", "channel 16 busy 6 s", channel="16", since_s=since_s)
-    night.clock.now_s += 300.0
+    night.clock.advance(300.0)
     night.swept("2m", 1, 1)
     assert night.shown[0] == "22:50  Marine VHF  channel 16 busy 6 s"
     assert len(night.shown) == 2, "what has ended is not said to be there still"
@@ -89,11 +74,11 @@ def test_what_stays_up_is_told_before_it_ends() -> None:
     """A stuck key at 23:00 is no news at 07:00."""
     night = Night({"vhf": "Marine VHF"})
     night.finding("signal_appeared", "channel 16 came up", channel="16", since_s=BEGAN_S)
-    night.clock.now_s += 61.0
+    night.clock.advance(61.0)
     night.swept("vhf", 30, 30)
-    night.clock.now_s += 61.0
+    night.clock.advance(61.0)
     night.swept("vhf", 60, 60)
-    assert night.shown.count("22:50  channel 16 came up, and is still there") == 1
+    assert night.shown.count("22:51  channel 16 came up; there since 22:50") == 1
 
 
 def test_many_in_a_minute_are_counted() -> None:
@@ -103,7 +88,7 @@ def test_many_in_a_minute_are_counted() -> None:
         night.finding("signal_ended", f"channel {number} busy 6 s", channel=str(number))
     night.finding("signals_ended", "24 more signals ended", count=24)
     assert len(night.shown) == MOST_A_MINUTE
-    night.clock.now_s += 60.0
+    night.clock.advance(60.0)
     night.finding("signal_ended", "channel 6 busy 8 s", channel="06")
     assert night.shown[MOST_A_MINUTE:] == [
         "       and 40 more findings, all of them in the report",
@@ -132,13 +117,13 @@ def test_now_and_then_it_says_what_was_kept() -> None:
     """Each quarter of an hour and at the end, over the turn of the hour as well."""
     night = Night({"vhf": "Marine VHF"})
     night.swept("vhf", 290, 300)
-    night.clock.now_s += 600.0
+    night.clock.advance(600.0)
     night.swept("vhf", 1, 1)
     assert night.shown[-1] == (
         "23:00  kept Marine VHF 291 of 301 sweeps; the last at 23:00:00; 0 findings so far"
     )
     count = len(night.shown)
-    night.clock.now_s += 600.0
+    night.clock.advance(600.0)
     night.swept("vhf", 2, 300)
     assert len(night.shown) == count
     night.lines.end()
@@ -164,7 +149,7 @@ def test_of_the_log_only_what_nobody_else_tells_is_shown() -> None:
     away = log("warning", event="broker_away", reason="refused")
     assert away == "22:50  broker away: refused"
     assert log("warning", event="broker_away", reason="refused") is None
-    night.clock.now_s += 3600.0
+    night.clock.advance(3600.0)
     assert log("warning", event="broker_away", reason="refused") == "23:50  broker away: refused"
     assert log("warning", event="not_kept_awake", text="nothing keeps it awake", problem="x") == (
         "23:50  nothing keeps it awake"

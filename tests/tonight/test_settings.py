@@ -88,7 +88,7 @@ def test_the_grid_does_not_reach_beyond_the_sweeper() -> None:
     settings = possible_settings(of("2 m")[0], edge)[0]
     assert settings.start_hz == 144e6
     assert 146e6 - settings.step_hz < settings.stop_hz <= 146e6
-    with pytest.raises(RequestRefused, match=r"Marine VHF.*covers 144\.000 to 146\.000 MHz"):
+    with pytest.raises(RequestRefused, match=r"Marine VHF.*limit is 144\.000 to 146\.000 MHz"):
         possible_settings(of("marine VHF")[0], edge)
 
 
