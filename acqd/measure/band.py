@@ -328,7 +328,8 @@ class BandMeter:
         flags = event.flags
         if self.settings.may_repeat:
             flags &= ~SweepFlag.REPEATED
-        spoilt = bool(flags & SPOILT)
+        # Most sweeps have no flag; to look for one costs ten times as much as to see that.
+        spoilt = bool(flags) and bool(flags & SPOILT)
         learning = self.settings.floor == "learnt" and state.shape is None
         noise = state.noise
         if work.estimates and not spoilt and state.ears.deaf is None:
@@ -338,7 +339,7 @@ class BandMeter:
         following = bool(state.tracks) or state.channels.up > 0
         seen = look_at(work, self.settings, level, missing, following=following)
         told = self._listen(before, state, work, seen, noise, event, not (spoilt or learning))
-        state, deaf = told.state, told.state.ears.deaf
+        state, deaf = told.state, told.ears.deaf
         revisit_s, unseen_s = self._revisit_s(state, event, left_s)
         moves, visit, levels = state.hour.moves, state.visit, state.hour.levels
         zero = state.hour.zero
@@ -363,10 +364,13 @@ class BandMeter:
         if spoilt or deaf:
             # The same bits again are no news: a frozen sweeper hears nothing. Nor does one beside
             # a transmitter that is keyed hear what the band would say.
-            new, findings = self._unwatched(replace(state, hour=hour), event.started_s, 0.0)
+            now = replace(
+                state, hour=hour, ears=told.ears, sure=told.sure, sure_levels=told.sure_levels
+            )
+            new, findings = self._unwatched(now, event.started_s, 0.0)
         else:
             new, findings = self._heard(
-                state, event, work, seen, noise, hour, visit, learning=learning
+                state, event, work, seen, noise, hour, visit, told, learning=learning
             )
         output = Output(
             summary=self._summary(
@@ -396,22 +400,20 @@ class BandMeter:
         event: SweepSeen,
         counts: bool,
     ) -> band_deaf.Told:
-        """The state before the sweep's own counting, with what it says of the hearing."""
+        """What the sweep says of the hearing, and the state before its own counting."""
         heard = ears_after(
             self.settings,
             work,
             state.ears,
             seen,
             event,
+            floors=state.watch.recent,
             settled=not work.estimates or noise.count >= SETTLED,
             period_s=period_of(state),
             counts=counts,
         )
         if heard.fell is None and heard.how is None:
-            sure, levels = band_deaf.marks_after(before, heard, event.started_s)
-            return band_deaf.Told(
-                state=replace(state, ears=heard.ears, sure=sure, sure_levels=levels)
-            )
+            return band_deaf.unchanged(before, state, heard, event.started_s)
         if heard.fell is None:
             return band_deaf.said(state, heard, event, self._hour)
         at_s = event.started_s
@@ -453,12 +455,13 @@ class BandMeter:
         noise: NoiseSeen,
         hour: HourSums,
         visit: Visit | None,
+        told: band_deaf.Told,
         *,
         learning: bool,
     ) -> tuple[BandState, list[FindingDraft]]:
         """The state after a sweep that can be trusted to have listened."""
         if learning:
-            return self._learnt(state, event, work, noise, hour), []
+            return self._learnt(replace(state, ears=told.ears), event, work, noise, hour), []
         tracks, flaps, next_track, findings = self._tracked(state, event, work, seen)
         watch, stepped = watched(self.settings, work, state.watch, seen, event)
         findings += stepped
@@ -486,9 +489,9 @@ class BandMeter:
             point_heard_s=self._points_heard(state, event, seen.missing),
             unseen_before_s=state.unseen_before_s,
             unwatched_s=0.0,
-            ears=state.ears,
-            sure=state.sure,
-            sure_levels=state.sure_levels,
+            ears=told.ears,
+            sure=told.sure,
+            sure_levels=told.sure_levels,
             corrections=state.corrections,
             work=work,
         )
@@ -499,7 +502,7 @@ class BandMeter:
     ) -> tuple[BandState, list[FindingDraft], float]:
         """The state with what no sweep and no gap explains, a shut schedule or a sweeper that was
         elsewhere, put to the time that nobody watched; and how long that was."""
-        if event.flags & SweepFlag.CLOCK_STEPPED:
+        if event.flags and event.flags & SweepFlag.CLOCK_STEPPED:
             # Times before the step and after it have nothing to do with each other.
             return replace(state, heard_s=math.nan, point_heard_s=None), [], 0.0
         left_s = event.started_s - state.heard_s - state.unwatched_s

@@ -95,7 +95,7 @@ def visited(
         if look.seen is not None:
             judged = np.zeros(channels, dtype=np.bool_)
             judged[work.index.channel] = look.seen
-    stepped = bool(event.flags & SweepFlag.CLOCK_STEPPED)
+    stepped = bool(event.flags) and bool(event.flags & SweepFlag.CLOCK_STEPPED)
     return moved(
         state.hour.moves,
         None if stepped else state.visit,

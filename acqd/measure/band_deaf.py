@@ -34,7 +34,7 @@ from acqd.measure.meter import (
     SweepSeen,
 )
 
-__all__ = ["Told", "corrected_hours", "marks_after", "other_setup", "said", "turned"]
+__all__ = ["Told", "corrected_hours", "other_setup", "said", "turned", "unchanged"]
 
 HOURS_SET_BACK = 48
 """Most clock hours that turned without anybody knowing that nobody heard; older ones stay."""
@@ -65,24 +65,27 @@ SUMS = (
 Turn = Callable[[BandState, HourTurned], tuple[BandState, Output]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Told:
-    """The state with a change of hearing, and what is told of it."""
+    """What a sweep says of the hearing: the state before its own counting, what that is to know of
+    it afterwards, and what is told."""
 
     state: BandState
+    ears: Ears
+    sure: Sure | None = None
+    sure_levels: Sure | None = None
     findings: tuple[FindingDraft, ...] = ()
     corrected: tuple[HourlyFigures, ...] = ()
 
 
-def marks_after(before: BandState, heard: Heard, at_s: float) -> tuple[Sure | None, Sure | None]:
-    """What to go back to after a sweep, by its witnesses and by its levels; ``before`` is the state
-    before it."""
+def unchanged(before: BandState, state: BandState, heard: Heard, at_s: float) -> Told:
+    """It is as it was; ``before`` is the state to go back to where it turns out otherwise."""
     sure = levels = None
     if heard.silent:
         sure = before.sure or _sums_of(before, before.ears.sure_s, at_s)
     if heard.doubts:
         levels = before.sure_levels or _sums_of(before, before.ears.swept_s, at_s)
-    return sure, levels
+    return Told(state, heard.ears, sure, levels)
 
 
 def _sums_of(state: BandState, sure_s: float, at_s: float) -> Sure:
@@ -119,12 +122,11 @@ def turned(state: BandState, event: HourTurned, missed: int) -> BandState:
 
 
 def said(state: BandState, heard: Heard, event: SweepSeen, turn: Turn) -> Told:
-    """The state before a sweep's own counting, with what the sweep says of the hearing."""
+    """That nobody heard, or that somebody hears again."""
     if heard.fell is not None:
         return _fallen(state, heard, event, turn)
-    if heard.how is not None:
-        return _back(state, heard.ears, heard.how, event.started_s, event.seq)
-    return Told(state=state)
+    assert heard.how is not None
+    return _back(state, heard.ears, heard.how, event.started_s, event.seq)
 
 
 def _back(state: BandState, ears: Ears, how: str, at_s: float, seq: int | None) -> Told:
@@ -137,7 +139,7 @@ def _back(state: BandState, ears: Ears, how: str, at_s: float, seq: int | None) 
         sure=None,
         sure_levels=None,
     )
-    return Told(state=new, findings=(hears_again_finding(deaf, at_s, how, seq),))
+    return Told(new, new.ears, findings=(hears_again_finding(deaf, at_s, how, seq),))
 
 
 def other_setup(state: BandState, event: SetupChanged) -> tuple[Ears, list[FindingDraft]]:
@@ -159,7 +161,7 @@ def _fallen(state: BandState, heard: Heard, event: SweepSeen, turn: Turn) -> Tol
     if math.isnan(deaf.from_s):
         deaf = replace(deaf, from_s=min(sure.at_s, event.started_s))
     ears = replace(heard.ears, deaf=deaf, told=heard.ears.told + 1)
-    evidence: dict[str, Figure] = dict(heard.evidence)
+    evidence: dict[str, Figure] = dict(heard.evidence or {})
     before = replace(
         state,
         ears=ears,
@@ -191,7 +193,8 @@ def _fallen(state: BandState, heard: Heard, event: SweepSeen, turn: Turn) -> Tol
     seemed = sum(one.counts.deaf for one in sure.turned) - (sure.hour.visits if sure.turned else 0)
     # With the one that it was noticed by, which is not counted yet.
     evidence["sweeps"] = new.hour.deaf - state.hour.deaf + seemed + 1
-    return Told(state=new, findings=(deaf_finding(deaf, event, **evidence),), corrected=corrected)
+    told = (deaf_finding(deaf, event, **evidence),)
+    return Told(new, new.ears, findings=told, corrected=corrected)
 
 
 def _turned_again(

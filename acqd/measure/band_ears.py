@@ -9,6 +9,7 @@ is not sure the sums as they stand are put by (:class:`Sure`); when it turns out
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -16,11 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.measure.band_floor import (
+    BLOCK,
     LOW_S,
     FloorPast,
     floor_seen,
     heard_while_low,
     not_low,
+    with_block,
 )
 from acqd.measure.deafness import (
     Bits,
@@ -74,8 +77,20 @@ Float = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """Of each named witness when it was heard last, on the clock of listening (0 before), in the
+    how manyth sweep, and at which level usually; and the usual level of each channel of the plan.
+    NaN where there is nothing yet."""
+
+    named_s: Float
+    named_sweep: NDArray[np.int64]
+    named_level: Float
+    levels: Float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Ears:
-    """All of it. ``clock_s`` runs while the job listens; ``named_…`` are (named witnesses,)."""
+    """All of it. ``clock_s`` runs while the job listens."""
 
     clock_s: float = 0.0
     sweeps: int = 0
@@ -86,12 +101,7 @@ class Ears:
     """Start of the last sweep that was sure by its witnesses; of the first where none was yet."""
     bits: Bits = field(default_factory=Bits)
     floor: FloorPast = field(default_factory=FloorPast)
-    named_s: Float
-    """On that clock, when each was heard last; 0 before."""
-    named_sweep: NDArray[np.int64]
-    named_level: Float
-    levels: Float
-    """(channels,) at which each is usually heard; NaN before."""
+    known: Known
     learnt: Learnt
     deaf: Deaf | None = None
     told: int = 0
@@ -110,17 +120,19 @@ class Heard:
     doubts: bool = False
     silent: bool = False
     fell: Deaf | None = None
-    evidence: dict[str, Figure] = field(default_factory=dict)
+    evidence: Mapping[str, Figure] | None = None
     how: str | None = None
 
 
 def fresh_ears(channels: int, named: int) -> Ears:
     """Nothing known yet."""
     return Ears(
-        named_s=np.zeros(named),
-        named_sweep=np.zeros(named, dtype=np.int64),
-        named_level=np.full(named, np.nan),
-        levels=np.full(channels, np.nan),
+        known=Known(
+            named_s=np.zeros(named),
+            named_sweep=np.zeros(named, dtype=np.int64),
+            named_level=np.full(named, np.nan),
+            levels=np.full(channels, np.nan),
+        ),
         learnt=fresh_learnt(channels),
     )
 
@@ -136,7 +148,8 @@ def restarted(ears: Ears, *, anew: bool = False) -> Ears:
         longest_s[chosen] = np.fmax(longest_s[chosen], learnt.limit_s[chosen])
         learnt = replace(learnt, longest_s=longest_s, limits_s=-math.inf)
     heard_s = np.where(np.isnan(learnt.heard_s), np.nan, ears.clock_s)
-    level = ears.named_level
+    known = ears.known
+    level, levels = known.named_level, known.levels
     return replace(
         ears,
         swept_s=math.nan,
@@ -144,10 +157,12 @@ def restarted(ears: Ears, *, anew: bool = False) -> Ears:
         deaf=None,
         bits=Bits() if anew else ears.bits,
         floor=FloorPast() if anew else not_low(ears.floor),
-        named_s=np.full_like(ears.named_s, ears.clock_s),
-        named_sweep=np.full_like(ears.named_sweep, ears.sweeps),
-        named_level=np.full_like(level, np.nan) if anew else level,
-        levels=np.full_like(ears.levels, np.nan) if anew else ears.levels,
+        known=Known(
+            named_s=np.full_like(known.named_s, ears.clock_s),
+            named_sweep=np.full_like(known.named_sweep, ears.sweeps),
+            named_level=np.full_like(level, np.nan) if anew else level,
+            levels=np.full_like(levels, np.nan) if anew else levels,
+        ),
         learnt=replace(learnt, heard_s=heard_s),
     )
 
@@ -162,6 +177,7 @@ def ears_after(
     seen: Seen,
     event: SweepSeen,
     *,
+    floors: tuple[float, ...],
     settled: bool,
     period_s: float,
     counts: bool,
@@ -169,42 +185,68 @@ def ears_after(
     """The ears after a sweep.
 
     Args:
+        floors: those of the sweeps before it, the newest last.
         settled: whether the floor is known for what it is.
         counts: the sweep can be listened to: no transmitter was keyed, no floor being learnt.
     """
-    if not settings.may_repeat:
-        ears = replace(ears, bits=bits_seen(ears.bits, event))
-    frozen = ears.bits.run > 0
+    bits = ears.bits if settings.may_repeat else bits_seen(ears.bits, event)
+    frozen = bits.run > 0
     if ears.deaf is not None:
+        ears = replace(ears, bits=bits)
         return _while_deaf(settings, work, ears, seen, event, counts=counts)
-    if frozen and is_frozen(ears.bits, event.started_s) and not _is_coarse(work):
-        deaf = Deaf(
-            cause=Cause.FROZEN,
-            from_s=ears.bits.new_s,
-            noticed_s=event.started_s,
-            why=frozen_text(ears.bits.run),
-        )
-        return Heard(ears=ears, fell=deaf, evidence={"repeated": ears.bits.run})
+    if frozen and is_frozen(bits, event.started_s) and not _is_coarse(work):
+        return _fell_frozen(replace(ears, bits=bits), event)
     if not counts or not seen.cells or frozen:
-        return Heard(ears=ears, doubts=frozen, silent=True)
+        return Heard(ears=replace(ears, bits=bits), doubts=frozen, silent=True)
     elapsed_s = _elapsed_s(ears, event, period_s)
-    there = heard_in(settings, work, ears, seen, event.level)
-    ears, heard = _listened(settings, work, ears, there, event, elapsed_s, period_s)
-    by_floor = settings.deaf_by_floor and work.logarithmic and settled and seen.estimate.trusted
-    if by_floor:
-        at_s, floor = event.started_s, ears.floor
-        floor = floor_seen(floor, seen.noise_mean, at_s, elapsed_s, work.own_floor)
-        if floor.low:
+    clock_s, sweeps = ears.clock_s + elapsed_s, ears.sweeps + 1
+    there = heard_in(settings, work, seen, event.level)
+    floor = ears.floor
+    if settings.deaf_by_floor and settled and work.logarithmic and seen.estimate.trusted:
+        floor = floor_seen(floor, seen.floor, clock_s)
+        if floor.low and there is not None:
             floor = heard_while_low(floor, *there.compared(ears, floor.fell_db))
-        ears = replace(ears, floor=floor)
-        if floor.is_believed and floor.low_s >= _confirm_s(ears):
-            return _fell_by_floor(settings, work, ears, event)
-    if not ears.floor.low:
-        ears = there.remembered(ears)
-    if not heard and (settings.witnesses or ears.learnt.chosen):
+        if not sweeps % BLOCK:
+            floor = with_block(floor, floors, event.started_s, clock_s, work.own_floor)
+    learnt = ears.learnt
+    if settings.learn_witnesses and len(work.index):
+        if there is not None:
+            learnt = heard_channels(learnt, there.numbers, clock_s)
+        quiet = work.residual_limit is not None
+        learnt = with_limits(learnt, clock_s, sweeps, period_s=period_s, quiet=quiet)
+    waits = bool(settings.witnesses or ears.learnt.chosen)
+    heard = not waits or (there is not None and there.is_witness(settings, ears))
+    sure_s = event.started_s if heard or math.isnan(ears.sure_s) else ears.sure_s
+    known = ears.known
+    if there is not None:
+        known = there.remembered(known, clock_s, sweeps, low=floor.low > 0)
+    ears = Ears(
+        clock_s=clock_s,
+        sweeps=sweeps,
+        swept_s=event.started_s,
+        sure_s=sure_s,
+        bits=bits,
+        floor=floor,
+        known=known,
+        learnt=learnt,
+        told=ears.told,
+    )
+    if floor.low and floor.is_believed and floor.low_s >= _confirm_s(ears):
+        return _fell_by_floor(settings, work, ears, event)
+    if not heard:
         return _maybe_silent(settings, ears, event)
-    ears = replace(ears, sure_s=event.started_s)
-    return Heard(ears=ears, doubts=ears.floor.low > 0)
+    return Heard(ears=ears, doubts=floor.low > 0)
+
+
+def _fell_frozen(ears: Ears, event: SweepSeen) -> Heard:
+    run = ears.bits.run
+    deaf = Deaf(
+        cause=Cause.FROZEN,
+        from_s=ears.bits.new_s,
+        noticed_s=event.started_s,
+        why=frozen_text(run),
+    )
+    return Heard(ears=ears, fell=deaf, evidence={"repeated": run})
 
 
 def _elapsed_s(ears: Ears, event: SweepSeen, period_s: float) -> float:
@@ -228,31 +270,41 @@ class There:
     def compared(self, ears: Ears, fell_db: float) -> tuple[int, int]:
         """How many came at their usual level, and how many well below it. What is always there may
         be the sweeper's own, and says nothing."""
-        if not self.numbers.size and self.named is None:
-            return 0, 0
         below_db = max(BELOW_USUAL_DB, fell_db / 2.0)
         numbers = self.numbers
-        usual, now = ears.levels[numbers], self.levels
+        usual, now = ears.known.levels[numbers], self.levels
         if numbers.size:
             counts = ~ears.learnt.steady[numbers]
             usual, now = usual[counts], now[counts]
         if self.named is not None:
-            usual, now = np.append(usual, ears.named_level), np.append(now, self.named)
+            usual, now = np.append(usual, ears.known.named_level), np.append(now, self.named)
         known = np.isfinite(usual) & np.isfinite(now)
         well = int(np.count_nonzero(now[known] >= usual[known] - below_db))
         return well, int(np.count_nonzero(known)) - well
 
-    def remembered(self, ears: Ears) -> Ears:
-        """The ears with these levels among the usual ones."""
-        if not self.numbers.size and self.named is None:
-            return ears
-        levels, named = ears.levels, ears.named_level
-        if self.numbers.size:
+    def is_witness(self, settings: BandSettings, ears: Ears) -> bool:
+        """Whether one of the job's witnesses is among what was heard."""
+        if settings.witnesses:
+            return self.named is not None
+        chosen = ears.learnt.chosen
+        return any(number in chosen for number in self.numbers.tolist())
+
+    def remembered(self, known: Known, clock_s: float, sweeps: int, *, low: bool) -> Known:
+        """With this among what was heard; its levels are usual ones unless the floor is low."""
+        levels, named_level = known.levels, known.named_level
+        named_s, named_sweep = known.named_s, known.named_sweep
+        if self.numbers.size and not low:
             levels = levels.copy()
             levels[self.numbers] = _nearer(levels[self.numbers], self.levels)
         if self.named is not None:
-            named = _nearer(named, self.named)
-        return replace(ears, levels=levels, named_level=named)
+            was = ~np.isnan(self.named)
+            named_s = np.where(was, clock_s, named_s)
+            named_sweep = np.where(was, sweeps, named_sweep)
+            if not low:
+                named_level = _nearer(named_level, self.named)
+        return Known(
+            named_s=named_s, named_sweep=named_sweep, named_level=named_level, levels=levels
+        )
 
 
 def _nearer(usual: Float, now: Float) -> Float:
@@ -261,50 +313,13 @@ def _nearer(usual: Float, now: Float) -> Float:
     return np.where(np.isnan(now), usual, moved)
 
 
-def heard_in(settings: BandSettings, work: BandWork, ears: Ears, seen: Seen, level: Float) -> There:
-    """What a sweep heard."""
+def heard_in(settings: BandSettings, work: BandWork, seen: Seen, level: Float) -> There | None:
+    """What a sweep heard; None where that is nothing."""
+    if not seen.cells_above:
+        return None
     numbers, levels = own_channels(work, seen)
     named = named_levels(work, seen, level) if settings.witnesses else None
-    return There(numbers, levels, named)
-
-
-def _listened(
-    settings: BandSettings,
-    work: BandWork,
-    ears: Ears,
-    there: There,
-    event: SweepSeen,
-    elapsed_s: float,
-    period_s: float,
-) -> tuple[Ears, bool]:
-    """With one more sweep that listened; and whether a witness was heard in it."""
-    clock_s, sweeps = ears.clock_s + elapsed_s, ears.sweeps + 1
-    learnt = ears.learnt
-    named_s, named_sweep = ears.named_s, ears.named_sweep
-    heard = there.named is not None
-    if there.named is not None:
-        was = ~np.isnan(there.named)
-        named_s = np.where(was, clock_s, named_s)
-        named_sweep = np.where(was, sweeps, named_sweep)
-    if settings.learn_witnesses and len(work.index):
-        numbers, chosen = there.numbers, learnt.chosen
-        learnt = heard_channels(learnt, numbers, clock_s)
-        learnt = with_limits(
-            learnt, clock_s, period_s=period_s, quiet=work.residual_limit is not None
-        )
-        if not settings.witnesses and chosen and numbers.size:
-            heard = any(number in chosen for number in numbers.tolist())
-    ears = replace(
-        ears,
-        clock_s=clock_s,
-        sweeps=sweeps,
-        swept_s=event.started_s,
-        sure_s=event.started_s if math.isnan(ears.sure_s) else ears.sure_s,
-        named_s=named_s,
-        named_sweep=named_sweep,
-        learnt=learnt,
-    )
-    return ears, heard
+    return None if named is None and not numbers.size else There(numbers, levels, named)
 
 
 def own_channels(work: BandWork, seen: Seen) -> tuple[NDArray[np.intp], Float]:
@@ -399,9 +414,9 @@ def _maybe_silent(settings: BandSettings, ears: Ears, event: SweepSeen) -> Heard
     why: str | None = None
     evidence: dict[str, Figure] = {}
     if settings.witnesses:
-        silent = ears.clock_s - ears.named_s
+        silent = ears.clock_s - ears.known.named_s
         within = np.array([one.within_s for one in settings.witnesses])
-        sweeps = ears.sweeps - ears.named_sweep
+        sweeps = ears.sweeps - ears.known.named_sweep
         if bool(((silent > within) & (sweeps >= SWEEPS_LEAST)).all()):
             why = _silent_text([(one.name, one.within_s) for one in settings.witnesses])
             evidence = {"witnesses": ", ".join(one.name for one in settings.witnesses)}
@@ -455,18 +470,19 @@ def _while_deaf(
         return Heard(ears=ears, how=how)
     if not counts or not seen.cells or ears.bits.run:
         return Heard(ears=ears)
-    there = heard_in(settings, work, ears, seen, event.level)
+    there = heard_in(settings, work, seen, event.level)
     if deaf.cause is Cause.WITNESSES:
-        return Heard(ears=ears, how=_witness_back(settings, ears, there))
+        how = None if there is None else _witness_back(settings, ears, there)
+        return Heard(ears=ears, how=how)
     floor = ears.floor
-    back = floor.back + 1 if seen.noise_mean > floor.limit else 0
+    back = floor.back + 1 if seen.floor > floor.limit else 0
     floor = replace(floor, back=back)
     if floor.is_back:
-        now = level_text(seen.noise_mean, work.unit)
+        now = level_text(seen.floor, work.unit)
         how = f"the floor is back, at {now} at {settings.plane}"
         return Heard(ears=replace(ears, floor=floor), how=how)
-    if not back:
-        compared = there.compared(ears, floor.usual - seen.noise_mean)
+    if not back and there is not None:
+        compared = there.compared(ears, floor.usual - seen.floor)
         floor = heard_while_low(floor, *compared)
     how = "the floor is as low, but signals come at their usual level" if floor.accepted else None
     return Heard(ears=replace(ears, floor=floor), how=how)

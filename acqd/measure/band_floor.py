@@ -19,6 +19,7 @@ import math
 from dataclasses import dataclass, replace
 
 __all__ = [
+    "BLOCK",
     "LOW_S",
     "LOW_SWEEPS",
     "PAST_LEAST_S",
@@ -27,6 +28,7 @@ __all__ = [
     "floor_seen",
     "heard_while_low",
     "not_low",
+    "with_block",
 ]
 
 BLOCK = 9
@@ -78,7 +80,8 @@ class OwnFloor:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FloorPast:
     """What the floor has been. Levels in dB at the plane; ``hours`` are pairs of the clock hour
-    (seconds since the epoch / 3600) and its lowest settled floor.
+    (seconds since the epoch / 3600) and its lowest settled floor, over ``known_s`` of listening
+    since ``begun_s`` of its clock; ``settles`` above 0: the next block has low floors in it.
 
     ``limit`` is the level up to which a floor is low (−inf: nobody can say), ``by_own`` whether
     that is the sweeper's own; ``low`` and ``back`` count sweeps one after the other, ``low_s`` is
@@ -86,15 +89,17 @@ class FloorPast:
     level, ``weak_heard`` well below it. ``accepted``: it is low, and signals come as they used to.
     """
 
-    block: tuple[float, ...] = ()
     usual: float = math.nan
     jitter: float = math.nan
     blocks: int = 0
+    begun_s: float = 0.0
     known_s: float = 0.0
     hours: tuple[tuple[int, float], ...] = ()
     limit: float = -math.inf
     by_own: bool = False
+    settles: int = 0
     low: int = 0
+    low_since_s: float = 0.0
     low_s: float = 0.0
     low_total: float = 0.0
     back: int = 0
@@ -130,29 +135,40 @@ class FloorPast:
         return self.back >= BACK_SWEEPS
 
 
-def floor_seen(
-    past: FloorPast, floor: float, at_s: float, elapsed_s: float, own: OwnFloor | None
-) -> FloorPast:
-    """``past`` with the floor of one more sweep, ``elapsed_s`` of listening after the one before.
+def floor_seen(past: FloorPast, floor: float, clock_s: float) -> FloorPast:
+    """``past`` with the floor of one more sweep; the same object where it is as ever.
 
-    Low floors are not remembered before they are accepted.
+    ``clock_s`` is of the clock that runs while the job listens. Low floors are not remembered
+    before they are accepted.
     """
     is_low = floor <= past.limit
+    if not (is_low or past.low or past.accepted):
+        return past
     if is_low and not past.accepted:
-        low_s = past.low_s + elapsed_s if past.low else 0.0
+        since_s = past.low_since_s if past.low else clock_s
         return replace(
-            past, low=past.low + 1, low_s=low_s, low_total=past.low_total + floor, back=0
+            past,
+            low=past.low + 1,
+            low_since_s=since_s,
+            low_s=clock_s - since_s,
+            low_total=past.low_total + floor,
+            back=0,
         )
-    if past.low or past.accepted:
-        back = 0 if is_low else past.back + 1
-        past = replace(not_low(past), back=back)
-        if past.is_back:
-            past = replace(past, accepted=False, back=0)
-    block = (*past.block, floor)
-    known_s = past.known_s + elapsed_s
-    if len(block) < BLOCK:
-        return replace(past, block=block, known_s=known_s)
-    return _with_block(replace(past, known_s=known_s), sorted(block)[BLOCK // 2], at_s, own)
+    back = 0 if is_low else past.back + 1
+    # The floors of a low spell that is over are in no block.
+    past = replace(not_low(past), back=back, settles=BLOCK if past.low else past.settles)
+    return replace(past, accepted=False, back=0) if past.is_back else past
+
+
+def with_block(
+    past: FloorPast, recent: tuple[float, ...], at_s: float, clock_s: float, own: OwnFloor | None
+) -> FloorPast:
+    """``past`` with a block of the last floors, asked after every :data:`BLOCK` sweeps."""
+    if past.low or len(recent) < BLOCK:
+        return past
+    if past.settles:
+        return replace(past, settles=0)
+    return _with_middle(past, sorted(recent)[BLOCK // 2], at_s, clock_s, own)
 
 
 def heard_while_low(past: FloorPast, usual: int, weak: int) -> FloorPast:
@@ -168,7 +184,9 @@ def not_low(past: FloorPast) -> FloorPast:
     return replace(past, low=0, low_s=0.0, low_total=0.0, back=0, usual_heard=0, weak_heard=0)
 
 
-def _with_block(past: FloorPast, middle: float, at_s: float, own: OwnFloor | None) -> FloorPast:
+def _with_middle(
+    past: FloorPast, middle: float, at_s: float, clock_s: float, own: OwnFloor | None
+) -> FloorPast:
     hour = math.floor(at_s / 3600.0)
     hours = past.hours
     if hours and hours[-1][0] == hour:
@@ -181,7 +199,16 @@ def _with_block(past: FloorPast, middle: float, at_s: float, own: OwnFloor | Non
         # A step of the floor says nothing of how it moves by itself.
         moved = min(moved, FALL_LEAST_DB)
         jitter = moved if math.isnan(jitter) else jitter + (moved - jitter) / (count + 1)
-    past = replace(past, block=(), usual=middle, jitter=jitter, blocks=past.blocks + 1, hours=hours)
+    begun_s = past.begun_s if past.blocks else clock_s
+    past = replace(
+        past,
+        usual=middle,
+        jitter=jitter,
+        blocks=past.blocks + 1,
+        begun_s=begun_s,
+        known_s=clock_s - begun_s,
+        hours=hours,
+    )
     return _with_limit(past, own)
 
 

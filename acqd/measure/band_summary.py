@@ -70,6 +70,8 @@ def why_not_listening(flags: SweepFlag, deaf: Deaf | None, *, learning: bool) ->
     """Why a sweep does not count as listened, in words; None where it does."""
     if deaf is not None:
         return f"deaf: {deaf.why}"
+    if not flags:
+        return "it learns its floor" if learning else None
     if flags & SweepFlag.REPEATED:
         return "the same levels as in the sweep before, bit for bit"
     if flags & SweepFlag.TRANSMITTING:

@@ -67,8 +67,10 @@ def counted(
 ) -> HourSums:
     """The hour's sums with one more sweep. Only one that listened counts for channels and cells;
     ``unseen_s`` is NaN where nobody knows it."""
-    repeated, spoilt = bool(flags & SweepFlag.REPEATED), bool(flags & SPOILT)
-    keyed = bool(flags & SweepFlag.TRANSMITTING)
+    repeated = spoilt = keyed = overload = False
+    if flags:
+        repeated, spoilt = bool(flags & SweepFlag.REPEATED), bool(flags & SPOILT)
+        keyed, overload = bool(flags & SweepFlag.TRANSMITTING), bool(flags & SweepFlag.OVERLOAD)
     listened = not (spoilt or learning or deaf)
     hits, hits_any, unseen, peak = hour.hits, hour.hits_any, hour.unseen, hour.peak
     look = seen.channels
@@ -106,7 +108,7 @@ def counted(
         repeated=hour.repeated + repeated,
         transmitting=hour.transmitting + (keyed and not repeated),
         set_aside=hour.set_aside + (spoilt and not repeated and not keyed),
-        overload=hour.overload + bool(flags & SweepFlag.OVERLOAD),
+        overload=hour.overload + overload,
         not_finite=hour.not_finite + (seen.missing is not None),
         learning=hour.learning + (learning and not spoilt),
         deaf=hour.deaf + (deaf and not spoilt),

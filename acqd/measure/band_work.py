@@ -354,13 +354,14 @@ class BandWork:
         self.static = self._static(settings)
 
     def _own_floor(self, settings: BandSettings) -> OwnFloor | None:
-        """The sweeper's own floor as it would be displayed, at the plane; None where unknown."""
+        """The sweeper's own floor at the plane, as a floor is told; None where unknown."""
         setup = self.setup
         if not self.logarithmic:
             return None
         if setup.quiet is not None:
             level, _ = quiet_floor(setup.quiet)
             if math.isfinite(level):
+                level += 0.0 if self.model is None else self.model.mean_to_power_db or 0.0
                 return OwnFloor(
                     level=level, within_db=QUIET_WITHIN_DB, known_by="the quiet reference"
                 )
@@ -368,10 +369,8 @@ class BandWork:
         told = model is not None and model.mean_to_power_db is not None
         if figure_db is None or not told or self.enb_hz is None or self.unit is not LevelUnit.DBM:
             return None
-        assert model is not None
-        assert model.mean_to_power_db is not None
         power = THERMAL_DENSITY_DBM_PER_HZ + figure_db + 10.0 * math.log10(self.enb_hz)
-        level = power - model.mean_to_power_db - (setup.gain_db or 0.0)
+        level = power - (setup.gain_db or 0.0)
         return OwnFloor(level=level, within_db=FIGURE_WITHIN_DB, known_by="its stated noise figure")
 
     @property

@@ -8,8 +8,8 @@ witnesses (:mod:`acqd.measure.witness`). docs/deaf.md says what can be noticed a
 
 from __future__ import annotations
 
-import hashlib
 import math
+import zlib
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -37,6 +37,10 @@ __all__ = [
 
 RECENT = 4
 """Sweeps that a new one is compared with: a frozen sweeper may alternate between a few."""
+
+DIGEST_POINTS = 256
+"""Of a longer sweep a digest is of every so many points, at least this many: noise does not repeat
+on those either, and all of them would cost as much as the measurement."""
 
 FROZEN_SWEEPS = 3
 FROZEN_S = 30.0
@@ -85,15 +89,16 @@ class Bits:
 
 def bits_seen(bits: Bits, event: SweepSeen) -> Bits:
     """``bits`` with one more sweep. One without a single level says nothing."""
-    level = np.ascontiguousarray(event.level)
-    digest = int.from_bytes(hashlib.blake2b(level.data, digest_size=7).digest(), "big")
-    if digest in bits.recent or event.flags & SweepFlag.REPEATED:
+    level = event.level
+    digest = zlib.crc32(level[:: 1 + level.size // DIGEST_POINTS].tobytes())
+    flags = event.flags
+    if digest in bits.recent or (flags and flags & SweepFlag.REPEATED):
         if not np.isfinite(level).any():
             return bits
         first_s = event.started_s if math.isnan(bits.new_s) else bits.new_s
         return replace(bits, run=bits.run + 1, fresh=0, new_s=first_s)
     recent = (*bits.recent[1 - RECENT :], digest)
-    return Bits(recent=recent, run=0, fresh=bits.fresh + 1, new_s=event.started_s)
+    return Bits(recent=recent, fresh=bits.fresh + 1, new_s=event.started_s)
 
 
 def is_frozen(bits: Bits, at_s: float) -> bool:

@@ -105,8 +105,9 @@ class Learnt:
     before_s: Float
     hearings: Int
     hearings_before: Int
-    sweeps: int = 0
-    sweeps_before: int = 0
+    begun_sweeps: int = 0
+    begun_sweeps_before: int = 0
+    """How many sweeps had listened when the blocks began."""
     begun_s: float = 0.0
     begun_before_s: float = 0.0
     limits_s: float = 0.0
@@ -139,10 +140,9 @@ def fresh_learnt(channels: int) -> Learnt:
 
 
 def heard_channels(learnt: Learnt, heard: NDArray[np.intp], clock_s: float) -> Learnt:
-    """With one more sweep, in which the channels ``heard`` were."""
-    sweeps = learnt.sweeps + 1
+    """With one more sweep, in which the channels ``heard`` were, if any."""
     if not heard.size:
-        return replace(learnt, sweeps=sweeps)
+        return learnt
     if not learnt.steady[heard].all():
         # Anything at all is last; what is always there does not count for it.
         heard = np.append(heard, learnt.heard_s.size - 1)
@@ -151,12 +151,15 @@ def heard_channels(learnt: Learnt, heard: NDArray[np.intp], clock_s: float) -> L
     longest_s[heard] = np.fmax(longest_s[heard], clock_s - heard_s[heard])
     heard_s[heard] = clock_s
     hearings[heard] += 1
-    return replace(learnt, sweeps=sweeps, heard_s=heard_s, longest_s=longest_s, hearings=hearings)
+    return replace(learnt, heard_s=heard_s, longest_s=longest_s, hearings=hearings)
 
 
-def with_limits(learnt: Learnt, clock_s: float, *, period_s: float, quiet: bool) -> Learnt:
-    """With limits worked out anew where it is time. ``quiet``: a quiet reference says what the
-    sweeper makes by itself, and channels do not count as heard by that."""
+def with_limits(
+    learnt: Learnt, clock_s: float, sweeps: int, *, period_s: float, quiet: bool
+) -> Learnt:
+    """With limits worked out anew where it is time, after so many ``sweeps`` that listened.
+    ``quiet``: a quiet reference says what the sweeper makes by itself, and channels do not count as
+    heard by that."""
     if clock_s - learnt.limits_s < LEARN_EVERY_S:
         return learnt
     if clock_s - learnt.begun_s >= BLOCK_S:
@@ -167,14 +170,14 @@ def with_limits(learnt: Learnt, clock_s: float, *, period_s: float, quiet: bool)
             before_s=learnt.longest_s,
             hearings=np.zeros_like(learnt.hearings),
             hearings_before=learnt.hearings,
-            sweeps=0,
-            sweeps_before=learnt.sweeps,
+            begun_sweeps=sweeps,
+            begun_sweeps_before=learnt.begun_sweeps,
             begun_s=clock_s,
             begun_before_s=learnt.begun_s,
         )
     hearings = learnt.hearings + learnt.hearings_before
-    sweeps = learnt.sweeps + learnt.sweeps_before
-    steady = (hearings > STEADY_SHARE * sweeps) & (sweeps >= STEADY_SWEEPS)
+    known = sweeps - learnt.begun_sweeps_before
+    steady = (hearings > STEADY_SHARE * known) & (known >= STEADY_SWEEPS)
     limit_s = limits_of(learnt, clock_s, period_s=period_s, steady=steady & (not quiet))
     order = np.argsort(limit_s[:-1], kind="stable")[:WITNESSES_MOST]
     chosen = tuple(i for i in order.tolist() if math.isfinite(limit_s[i]))

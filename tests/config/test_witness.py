@@ -174,8 +174,8 @@ def test_sweeps_with_the_own_source_may_repeat_unless_the_config_says_otherwise(
     [
         pytest.param(
             PLAN + 'witness = [{ channel = "AIS 1", within = "10 min" }]',
-            "a cable that falls off is noticed within 10 min by AIS 1, or within 10 sweeps (20 s) "
-            "by the floor",
+            "a cable that falls off is noticed within 10 min by AIS 1, or within 10 sweeps (20 s), "
+            "in a band with traffic within 10 min, by the floor",
             id="a witness",
         ),
         pytest.param(
@@ -184,7 +184,11 @@ def test_sweeps_with_the_own_source_may_repeat_unless_the_config_says_otherwise(
             "once in 10,000 times",
             id="how often it must be met",
         ),
-        pytest.param("", "by the floor where that falls by it", id="the floor"),
+        pytest.param(
+            "",
+            "by the floor where it falls with it, once there is 1 h to compare with",
+            id="the floor",
+        ),
         pytest.param(PLAN, "channels that were heard regularly", id="learnt"),
         pytest.param(
             "deaf_by_floor = false\nlearn_witnesses = false",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -35,11 +34,11 @@ def fed(heard_at_s: list[np.ndarray[Any, Any]], hours: float) -> list[Learnt]:
     )
     events += [(3600.0 * hour, -1) for hour in range(1, int(hours) + 1)]
     for at_s, number in sorted(events):
+        sweeps = int(at_s // PERIOD_S) + 1  # in most of which nothing was heard
         if number >= 0:
             learnt = heard_channels(learnt, np.array([number]), at_s)
-        learnt = with_limits(learnt, at_s, period_s=PERIOD_S, quiet=False)
+        learnt = with_limits(learnt, at_s, sweeps, period_s=PERIOD_S, quiet=False)
         if number < 0:
-            learnt = replace(learnt, sweeps=learnt.sweeps + 1800)  # in which nothing was heard
             states.append(learnt)
     return states
 
@@ -78,7 +77,7 @@ def test_one_that_is_always_there_may_be_the_sweepers_own() -> None:
         for number in range(1, 1500):
             clock_s = 60.0 * number
             state = heard_channels(state, np.array([0]), clock_s)
-            state = with_limits(state, clock_s, period_s=60.0, quiet=quiet)
+            state = with_limits(state, clock_s, number, period_s=60.0, quiet=quiet)
         learnt[quiet] = state
     assert learnt[False].chosen == ()
     assert math.isnan(learnt[False].any_longest_s) or learnt[False].steady[0]

@@ -70,8 +70,8 @@ def _by_floor(job: JobTable) -> list[str]:
         return []
     soonest = _within(job, LOW_SWEEPS, LOW_S)
     return [
-        f"within {soonest} by the floor where that falls by it, in a band with traffic within "
-        f"{duration_text(CONFIRM_MOST_S)}, after {duration_text(PAST_LEAST_S)} of listening"
+        f"within {soonest}, in a band with traffic within {duration_text(CONFIRM_MOST_S)}, by the "
+        f"floor where it falls with it, once there is {duration_text(PAST_LEAST_S)} to compare with"
     ]
 
 
