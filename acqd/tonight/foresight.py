@@ -280,13 +280,13 @@ def _told(seen: RangeSeen, every_s: float, round_s: float) -> str:
     """What of that is told one by one, and what only counts."""
     count = sweeps_told(every_s)
     if count == 1:
-        return "each is told by itself, from a single sweep that heard it on"
+        return "whatever a single sweep heard gets a finding of its own"
     surely_s = surely_told_s(seen, every_s=every_s, round_s=round_s)
     never_s = (count - 1) * every_s
     return (
-        f"each counts in the occupancy; told by itself is what {count} sweeps running heard: of "
-        f"{_up(surely_s)} or more always, of less than {duration_text(never_s)} hardly ever, so "
-        "that ignition and switches do not fill the page"
+        f"whatever a sweep heard counts in the occupancy; a finding of its own gets what {count} "
+        f"sweeps running heard: {_up(surely_s)} or more always, less than {duration_text(never_s)} "
+        "hardly ever, or ignition and switches would fill the page"
     )
 
 

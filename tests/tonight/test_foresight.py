@@ -144,7 +144,7 @@ def test_the_plan_in_words() -> None:
         "every 1.5 s"
     )
     assert caught.startswith("a transmission of 2.0 s or more is always caught, one of 0.75 s")
-    assert "3 sweeps running heard: of 5.0 s or more always, of less than 3 s hardly ever" in told
+    assert "3 sweeps running heard: 5.0 s or more always, less than 3 s hardly ever" in told
     assert weakest.startswith(
         "weakest level seen about −95 dBm at the aerial socket, S9 on VHF (± 1.5 dB;"
     )
@@ -171,7 +171,7 @@ def test_seldom_sweeps_ask_for_fewer_of_them() -> None:
     assert [sweeps_told(every_s) for every_s in (1.0, 5.0, 10.0, 30.0, 60.0)] == [3, 3, 2, 2, 1]
     assert [least_told_s(every_s) for every_s in (2.0, 10.0, 60.0)] == [3.0, 5.0, 0.0]
     told = words_of(seen(), every_s=60.0, round_s=0.5, plane="x")[2]
-    assert told == "each is told by itself, from a single sweep that heard it on"
+    assert told == "whatever a single sweep heard gets a finding of its own"
 
 
 def test_always_is_never_said_of_less_than_it_holds_for() -> None:
