@@ -15,6 +15,7 @@ from acqd.archive.index import Wanted, find_pieces
 from acqd.archive.layout import DAY_S, folder_of_job, ledger_path
 from acqd.archive.reader import Archive, open_archive
 from acqd.archive.records import GapRecord
+from acqd.measure.closerlook_settings import LOOK_STEP
 from acqd.plan.schedule import Schedule
 from acqd.rehearsal.counting import MessageLoad
 from acqd.rehearsal.run import Rehearsed
@@ -260,7 +261,8 @@ def _job(
     missed = +missed
     kept = int(np.count_nonzero(swept.step == 0))
     due = kept + missed.total()
-    late_s = (swept.started_s - swept.due_s)[swept.is_first]
+    # A closer look is due to nobody: its due time is when it was asked for.
+    late_s = (swept.started_s - swept.due_s)[swept.is_first & (swept.step < LOOK_STEP)]
     every_s = spec.interval_s
     size_bytes = _size_of(folder_of_job(done.archive, spec.name))
     return JobOutcome(

@@ -36,11 +36,12 @@ from acqd.station.follow import Follower
 from acqd.station.identities import IdentityBook, Unconfirmed
 from acqd.station.job import JobRunner, gap_reason
 from acqd.station.jobspec import JobSpec
+from acqd.station.jobstates import JobStates
 from acqd.station.keeping import Keeper
 from acqd.station.passes import Failed, PassTaker
 from acqd.station.readiness import Readiness
 from acqd.station.sweepernews import SweeperNews
-from acqd.station.tell import Teller, one_line
+from acqd.station.tell import Teller
 from acqd.station.watch import StationFindings, SweeperClockWatch
 from acqd.sweep import NO_FLAGS, Identity, Sweep, SweepFlag
 
@@ -53,8 +54,6 @@ GAPS_KEPT_EVERY_S = 20.0
 nothing: a job's gaps are committed before anything later of it, so the next start finds them."""
 FAILED_PAUSE_S = 0.5
 """After a pass that brought nothing, so that a job without pauses cannot spin."""
-ASK_AGAIN_MOST_S = 60.0
-"""A job whose world is not ready asks at least this often, and at first after twice its waits."""
 LONGEST_WAIT_S = 5.0
 """The plan is asked at least this often, so that a stepped clock cannot leave it asleep."""
 NO_ROOM_RETRY_S = 5.0
@@ -117,27 +116,25 @@ class SweeperRunner:
             name=name, host=host, clock=clock, findings=findings, known=known, book=self._book
         )
         self._unconfirmed = unconfirmed or Unconfirmed(name, rules={}, swept_with={})
-        self._tested: str | None = None
-        """Why no job sweeps while somebody tests the sweeper; None while nobody does."""
         self._present = False
         self._why_away = "it has not answered yet"
         self._gaps_kept_s = clock.monotonic_s()
-        self._refused: set[str] = set()
-        self._stopped: dict[str, str] = {}
-        """Jobs that were stopped for good, and why."""
-        self._held: dict[str, str] = {}
-        """Jobs that wait, and what for."""
-        self._not_ready: dict[str, int] = {}
-        """How often in a row the world was not as a job wants it."""
-        self._ended: dict[str, str] = {job.name: job.ended[1] for job in jobs if job.ended}
-        """Jobs that have ended by themselves, in their words."""
-        self._on_ended = on_ended
-        self._deaf: set[str] = set()
-        """Jobs of which nobody was told yet that they hear again."""
         self._context = context
         self._sweeper_clock = SweeperClockWatch()
         self._losses = 0
         self._readiness = readiness
+        self._states = JobStates(
+            self._jobs,
+            plan=self.plan,
+            now_s=self._now_s,
+            clock=clock,
+            teller=teller,
+            unconfirmed=self._unconfirmed,
+            readiness=readiness,
+            is_present=lambda: self._present,
+            on_ended=on_ended,
+            name=name,
+        )
         self._is_readying = False
         """The world is put back before anything sweeps; errands wait for that as well."""
         self._is_putting_back = False
@@ -151,7 +148,7 @@ class SweeperRunner:
             marks=marks,
             readiness=readiness,
             swept=self._swept,
-            stop=self._stop_for_good,
+            stop=self._states.stop_for_good,
         )
         self._wake = asyncio.Event()
         self._errands = Errands(name, self._wake.set)
@@ -195,7 +192,7 @@ class SweeperRunner:
         """
 
         async def unless_stopped() -> T:
-            why = None if job is None else self._stopped.get(job) or self._why_waits(job)
+            why = None if job is None else self._states.why_not(job)
             if why is not None:
                 raise SweeperError(f"job {job} does not sweep now: {why}")
             return await (work() if job is None else self._passes.made_ready(self._jobs[job], work))
@@ -221,7 +218,11 @@ class SweeperRunner:
 
     def estimates_s(self) -> dict[str, float]:
         """How long a pass of each job is expected to take, by now."""
-        return {name: self.plan.estimate_s(name) for name in self._jobs if name not in self._ended}
+        return {
+            name: self.plan.estimate_s(name)
+            for name in self._jobs
+            if name not in self._states.ended
+        }
 
     def clock_stepped(self, from_s: float, to_s: float) -> None:
         self.plan.clock_stepped(from_s, to_s)
@@ -234,31 +235,12 @@ class SweeperRunner:
 
     def hold(self, job: str, why: str | None) -> None:
         """Let a job wait from its next pass on, for this reason; None: let it go on."""
-        if why is None:
-            self._held.pop(job, None)
-        else:
-            self._held[job] = why
-        self._plan_anew(job)
-        if self._present:
-            self._tell_listening(self._jobs[job])
+        self._states.hold(job, why)
         self._wake.set()
 
     def test(self, why: str | None) -> None:
         """Let all jobs wait while somebody tests the sweeper, for this reason; None: go on."""
-        if why == self._tested:
-            return
-        self._tested = why
-        self._plan_all_anew()
-
-    def _why_waits(self, job: str) -> str | None:
-        """Why a job that was not stopped does not sweep now; None where it does."""
-        return self._unconfirmed.waiting.get(job) or self._tested or self._held.get(job)
-
-    def _plan_all_anew(self) -> None:
-        for job in self._jobs.values():
-            self._plan_anew(job.name)
-            if self._present:
-                self._tell_listening(job)
+        self._states.test(why)
         self._wake.set()
 
     async def confirm(self) -> tuple[str, ...]:
@@ -272,7 +254,8 @@ class SweeperRunner:
             raise SweeperError(f"{self.name} is away: {self._why_away}")
         freed = self._unconfirmed.confirm(identity)
         if freed:
-            self._plan_all_anew()
+            self._states.plan_all_anew()
+            self._wake.set()
             await self._findings.tell(
                 "identity_confirmed",
                 f"sweeper {self.name} was confirmed to be {identity}; "
@@ -291,7 +274,11 @@ class SweeperRunner:
         if self.plan.running is not None or self._errands.is_busy or self._is_putting_back:
             return
         for job in self._jobs.values():
-            if job.name in self._ended and job.ended is not None and job.hour_after(job.ended[0]):
+            if (
+                job.name in self._states.ended
+                and job.ended is not None
+                and job.hour_after(job.ended[0])
+            ):
                 # Its last hour has turned; those after it hold nothing of it.
                 continue
             await job.turn_hours(by_s)
@@ -312,8 +299,8 @@ class SweeperRunner:
     async def _once(self) -> None:
         if self._turn_wanted():
             await self._take_turn()
-        self._look_for_ends()
-        self._look_who_hears()
+        self._states.look_for_ends()
+        self._states.look_who_hears()
         decision = self.plan.ask(self._now_s())
         for missed in decision.missed:
             self._note(missed)
@@ -325,7 +312,7 @@ class SweeperRunner:
             await self.keep_gaps()
             if self._present:
                 for job in self._jobs.values():
-                    self._tell_listening(job)
+                    self._states.tell_listening(job)
         if decision.start is not None:
             await self._take(decision.start)
             await self._look_at_source()
@@ -374,35 +361,13 @@ class SweeperRunner:
         if self._passes.source_lost is not None:
             await self._lost(self._passes.source_lost)
 
-    def _look_for_ends(self) -> None:
-        """Jobs that ended by themselves leave the plan: what would be due later is not missed."""
-        for job in self._jobs.values():
-            ended = job.ended
-            if ended is None or job.name in self._ended:
-                continue
-            self._ended[job.name] = ended[1]
-            self.plan.end(job.name, self._now_s(), ended_s=ended[0])
-            self._log.info("job_ended", job=job.name, text=ended[1])
-            self._tell_listening(job)
-            self._on_ended(job.name)
-
-    def _look_who_hears(self) -> None:
-        """Jobs that turned out to be deaf, or that hear again, say so at once."""
-        for job in self._jobs.values():
-            is_deaf = job.deaf is not None
-            if is_deaf == (job.name in self._deaf):
-                continue
-            self._deaf ^= {job.name}
-            if self._present:
-                self._tell_listening(job)
-
     async def _take(self, due: Due) -> None:
         job = self._jobs[due.job]
         if job.may_end(self._clock.wall_s()):
             # The commit that is under way may hold the end of it.
             await self._keeper.settled(job)
-            self._look_for_ends()
-            if job.name in self._ended:
+            self._states.look_for_ends()
+            if job.name in self._states.ended:
                 self.plan.finished(due.job, now_s=self._now_s(), took_s=None)
                 return
         if due.extra is not None and job.follower is not None:
@@ -459,16 +424,6 @@ class SweeperRunner:
         self._wake.set()
         return self.plan.add_extra(job, ticket, now_s=now_s, until_s=until_s, estimate_s=takes_s)
 
-    def _plan_anew(self, job: str) -> None:
-        """Let a job start, unless something keeps it from it."""
-        if job in self._stopped or job in self._refused or job in self._ended:
-            return
-        why = self._why_waits(job)
-        if why is None:
-            self.plan.resume(job, self._now_s())
-        else:
-            self.plan.pause(job, self._now_s(), "paused", one_line(why))
-
     def _now_s(self) -> float:
         """Wall time for the plan. A step of the clock is made known to it before it sees the time,
         or it would take the jump for an overrun."""
@@ -485,10 +440,6 @@ class SweeperRunner:
         else:
             # A hop of it broke the link: what came is kept, and the link opened anew at once.
             await self._lost(self.host.statistics().last_error or "its link broke in a hop")
-
-    def _stop_for_good(self, job: JobRunner, why: str) -> None:
-        self.plan.pause(job.name, self._now_s(), "paused", one_line(why))
-        self._stopped[job.name] = why
 
     async def _after_failure(self, job: JobRunner, failed: Failed) -> None:
         """What a failed pass leads to, when all that came before it is kept or accounted for."""
@@ -557,9 +508,7 @@ class SweeperRunner:
         self._present = True
         self._hurry.clear()
         self._passes.opened_anew()
-        refused, self._refused = self._refused, set()
-        for name in refused:
-            self._plan_anew(name)
+        self._states.opened_anew()
         for job in self._jobs.values():
             if job.follower is not None:
                 job.follower.opened_anew()
@@ -583,10 +532,10 @@ class SweeperRunner:
         before = set(self._unconfirmed.waiting)
         fresh = self._unconfirmed.answered(identity)
         for name in before ^ set(self._unconfirmed.waiting):
-            self._plan_anew(name)
-            self._tell_listening(self._jobs[name])
+            self._states.plan_anew(name)
+            self._states.tell_listening(self._jobs[name])
         for name in fresh:
-            if name in self._ended or name in self._stopped:
+            if name in self._states.ended or name in self._states.stopped:
                 continue
             why = self._unconfirmed.waiting[name]
             self._log.warning("job_waits", job=name, why=why)
@@ -614,10 +563,8 @@ class SweeperRunner:
 
     async def _refuse(self, job: JobRunner, exc: RequestRefused) -> None:
         """A request beyond the sweeper's limits: the job pauses until the next opening."""
-        if job.name in self._refused:
+        if not self._states.refuse(job, str(exc)):
             return
-        self._refused.add(job.name)
-        self.plan.pause(job.name, self._now_s(), "refused", one_line(str(exc)))
         self._log.error("request_refused", job=job.name, problem=str(exc))
         draft = FindingDraft(
             what="refused",
@@ -632,53 +579,17 @@ class SweeperRunner:
         self, state: str, *, identity: Identity | None = None, problem: str | None = None
     ) -> None:
         self._teller.sweeper(self.name, state, identity=identity, problem=problem)
-        for job in self._jobs.values():
-            if job.name in self._ended:
-                self._tell_listening(job)
-            elif job.name in self._stopped:
-                self._teller.job_state(job, "paused", self._stopped[job.name])
-            elif state == "present":
-                self._tell_listening(job)
-            else:
-                self._teller.job_state(job, "waiting for its sweeper", problem or "")
+        self._states.tell_all(is_present=state == "present", problem=problem)
 
     def _after_asking(self, job: JobRunner) -> None:
-        """A job that was not made ready asks again after a while: its waiting costs the others."""
-        why = self._why_not_ready(job)
-        if why is None:
-            self._not_ready.pop(job.name, None)
-        else:
-            again = self._not_ready[job.name] = self._not_ready.get(job.name, 0) + 1
-            within_s = 0.0 if job.spec.around is None else job.spec.around.within_s
-            wait_s = min(ASK_AGAIN_MOST_S, 2.0 * within_s * 2.0 ** min(again - 1, 10))
-            self.plan.pause(job.name, self._now_s(), "not ready", one_line(why))
-            self._group.create_task(self._ask_again(job.name, wait_s))
-        if self._present:
-            self._tell_listening(job)
+        again_s = self._states.asked(job)
+        if again_s is not None:
+            self._group.create_task(self._ask_again(job.name, again_s))
 
     async def _ask_again(self, job: str, after_s: float) -> None:
         await asyncio.sleep(after_s)
-        self._plan_anew(job)
+        self._states.plan_anew(job)
         self._wake.set()
-
-    def _why_not_ready(self, job: JobRunner) -> str | None:
-        return None if self._readiness is None else self._readiness.why_not_ready(job.name)
-
-    def _tell_listening(self, job: JobRunner) -> None:
-        if job.name in self._ended:
-            self._teller.job_state(job, "paused", self._ended[job.name])
-        elif job.name in self._stopped:
-            self._teller.job_state(job, "paused", self._stopped[job.name])
-        elif (why := self._why_waits(job.name) or self._why_not_ready(job)) is not None:
-            self._teller.job_state(job, "paused", why)
-        elif job.spec.planned.schedule.is_open(self._clock.wall_s()):
-            deaf = job.deaf
-            if deaf is None:
-                self._teller.job_state(job, "listening")
-            else:
-                self._teller.job_state(job, "deaf", deaf.why, since_s=deaf.from_s)
-        else:
-            self._teller.job_state(job, "idle", job.spec.planned.schedule.describe())
 
     # -- accounting -----------------------------------------------------------------------------
 

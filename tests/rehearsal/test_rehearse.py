@@ -205,6 +205,18 @@ def test_a_job_slower_than_its_own_rhythm_is_behind_itself(night: Rehearsals) ->
     assert any("it is full" in text for text in conflicts(outcome))
 
 
+def test_looks_that_wait_for_each_other_are_no_late_passes_of_their_job(night: Rehearsals) -> None:
+    """A look is due to nobody; what the job missed by it is an overrun."""
+    look = '[[job.vhf.on_finding]]\nwhat = "signal_appeared"\nhold_off = "0 s"\n'
+    looks = f'{look}look = "zero span"\nsweeps = 20\n{look}look = "zoom"\n'
+    job = night.job("vhf", 'every = "1 s"').rstrip() + "\n" + looks
+    outcome = outcome_of(night(night.sweeper(), job, length_s=240.0))
+    vhf = by_name(outcome, "vhf")
+    assert vhf.findings["looked_closer"] >= 2 and set(vhf.missed) == {"overrun"}
+    assert vhf.sweeps - vhf.kept >= 23
+    assert vhf.worst_late_s < 1.0
+
+
 def test_a_sweeper_that_is_unplugged_is_lost_and_comes_back(night: Rehearsals) -> None:
     done = night(night.sweeper("plug"), night.job("vhf", sweeper="plug"))
     outcome = outcome_of(done)

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 
 from acqd.archive.reader import open_archive
 from acqd.archive.records import GapRecord
@@ -281,6 +284,58 @@ async def test_sweeps_are_set_aside_while_a_condition_holds(
     (spell,) = [one for one in job.spells if one.what == "set_aside"]
     assert not spell.is_listening and spell.text.startswith("set aside by the job's conditions, ")
     assert "set aside by the job&#39;s conditions" in html(report) or spell.text in html(report)
+
+
+@pytest.mark.slow
+async def test_a_flood_of_words_costs_no_sweep(
+    bench: Any,
+    inside: Callable[..., Any],
+    job_table: Callable[..., str],
+    check_accounts: Callable[..., list[int]],
+) -> None:
+    """A contact that chatters, 1000 words a second: sweeps meanwhile are set aside, each due time
+    is accounted for, and the job listens again when it is over."""
+
+    class Takes50Ms(ScriptedDriver):
+        def next_trace(self, request: Any, context: Any) -> Any:
+            time.sleep(0.05)
+            return super().next_trace(request, context)
+
+    port = bench.broker().port
+    more = 'flag_while = "winch"'
+    tables = [
+        job_table(JOB, when='every = "200 ms"', more=more),
+        '[context.winch]\ntopic = "ledge/winch"\n',
+    ]
+    here = inside({"mast": Takes50Ms()}, tables, broker=f"mqtt://{HOST}:{port}")
+
+    def chatter() -> None:
+        client = mqtt.Client(CallbackAPIVersion.VERSION2)
+        client.connect(HOST, port)
+        client.loop_start()
+        for number in range(5000):
+            client.publish("ledge/winch", str(number % 2), qos=0)
+            if number % 10 == 9:
+                time.sleep(0.01)
+        client.publish("ledge/winch", "0", qos=1).wait_for_publish(10.0)
+        client.disconnect()
+        client.loop_stop()
+
+    async with here:
+        await here.until("a sweep", lambda: here.station._jobs[JOB].last_seq >= 1)
+        began_s = time.time()
+        await asyncio.to_thread(chatter)
+        ended_s = time.time()
+        seq = here.station._jobs[JOB].last_seq
+        await here.until("more", lambda: here.station._jobs[JOB].last_seq >= seq + 4)
+    archive = open_archive(here.archive)
+    sweeps = archive.sweeps(JOB)
+    started_s = sweeps.time.values.astype("int64") / 1e9
+    aside = (sweeps["flags"].values & SweepFlag.SET_ASIDE) != 0
+    within = (started_s > began_s + 0.5) & (started_s < ended_s - 0.5)
+    assert within.sum() >= 5 and aside[within].mean() > 0.9
+    assert not aside[-1]
+    check_accounts(archive, JOB, every_s=0.2)
 
 
 @pytest.mark.slow

@@ -83,6 +83,10 @@ def looks_of(archive: Archive) -> list[FindingRecord]:
     return [one for one in archive.findings("watch") if one.what == "looked_closer"]
 
 
+def shows_a_line(archive: Archive) -> list[FindingRecord]:
+    return [one for one in looks_of(archive) if "peak_hz" in one.figures]
+
+
 def replayed(archive: Archive) -> Check:
     """Everything again, held to what was published, to the bit."""
     check = Check(same_place=True)
@@ -104,27 +108,28 @@ async def test_a_signal_that_comes_up_is_looked_at_within_moments(
     table = job_table("watch") + ZOOM.format(more="")
     async with inside({"mast": driver}, [table]) as here:
         await here.until("two looks", lambda: len(here.events("looking_closer")) >= 2)
-        await here.until("their findings", lambda: len(looks_of(open_archive(here.archive))) >= 2)
+        await here.until("a signal in one", lambda: shows_a_line(open_archive(here.archive)))
         await here.stop()
         archive = open_archive(here.archive)
 
-    first = looks_of(archive)[0]
+    # On a busy machine a signal may have ended before the look at it began.
+    first = shows_a_line(archive)[0]
     by_number = {one.number: one for one in archive.findings("watch")}
     asked_by = by_number[first.figures["finding"]]
     assert asked_by.what == "signal_appeared"
     assert first.figures["peak_hz"] == pytest.approx(asked_by.figures["peak_hz"], abs=5e3)
-    assert abs(first.figures["peak_hz"] - 156.3e6) <= first.figures["peak_expanded_hz"] + 1.0
+    off_hz = min(abs(first.figures["peak_hz"] - spot_hz) for spot_hz in driver.spots_hz)
+    assert off_hz <= first.figures["peak_expanded_hz"] + 1.0
     assert first.figures["peak_dbm"] == pytest.approx(-60.0, abs=0.3)
     request = driver.looks[0]
     assert (request.span_hz, request.rbw_hz, request.source) == (200e3, 1e3, None)
 
     sweeps = sweeps_of(archive)
     mine = [one for one in sweeps if one.step >= LOOK_STEP]
-    whole = [one for one in mine if one.seq <= first.figures["last_seq"]]
+    first_seq, last_seq = first.figures["first_seq"], first.figures["last_seq"]
+    whole = [one for one in mine if first_seq <= one.seq <= last_seq]
     assert {one.columns["finding"] for one in whole} == {float(asked_by.number)}
-    assert [one.seq for one in whole] == list(
-        range(first.figures["first_seq"], first.figures["last_seq"] + 1)
-    )
+    assert [one.seq for one in whole] == list(range(first_seq, last_seq + 1))
     assert all(one.summary is None for one in mine)
     assert all(one.due_s >= asked_by.at_s for one in whole)
     # Looks are told of and lead to nothing.

@@ -275,6 +275,36 @@ async def test_a_fault_beside_the_passes_ends_the_station_loudly(
     assert raised.group_contains(RuntimeError, match="a fault of ours")
 
 
+async def test_two_jobs_of_one_sweeper_each_have_the_world_that_they_ask_for(
+    bench: Any,
+    inside: Callable[..., Any],
+    job_table: Callable[..., str],
+    relays: Callable[..., Relay],
+) -> None:
+    """One relay, one sweeper, two places: neither sweeps with the relay at the other's."""
+    at: list[tuple[int, str]] = []
+
+    class Looks(ScriptedDriver):
+        def next_trace(self, request: Any, context: Any) -> Any:
+            at.append((request.points, relay.words[-1]))
+            return super().next_trace(request, context)
+
+    broker = bench.broker()
+    relay = relays(broker.port)
+    load = around("load").replace('"bridge"', '"load"')
+    second = job_table("load", when=EVERY).replace("points = 101", "points = 51")
+    tables = [job_table(JOB, when=EVERY), around(JOB), second, load]
+    here = inside({"mast": Looks()}, tables, broker=broker.url)
+    async with here:
+        for name in (JOB, "load"):
+            await here.until(name, lambda name=name: here.station._jobs[name].last_seq >= 4)
+    assert set(at) == {(101, "bridge"), (51, "load")}
+    assert relay.words[-1] == "aerial"
+    for name in (JOB, "load"):
+        sweeps = open_archive(here.archive).sweeps(name)
+        assert not (sweeps["flags"].values & 2048).any()
+
+
 # -- the rules, at a line whose other end the test is ----------------------------------------------
 
 
