@@ -96,11 +96,16 @@ class _Tonight:
         self._clock: Clock = SystemClock()
         self._zone = local_zone() or "UTC"
         self._registry: Registry = load_drivers()
-        self._ask: Asker = Asker(sys.stdin, sys.stderr, takes_defaults=given.yes)
-
+        self._ask: Asker = Asker(sys.stdin, sys.stderr, takes_defaults=given.yes, fit=self._fit)
         self._night = Night(given, self._ask, self._clock, self._registry)
         self.left = "nothing was written"
         """What there is of it, for somebody who leaves."""
+
+    @staticmethod
+    def _fit(text: str) -> str:
+        from acqd.cli.wrapping import paragraphs, width_of
+
+        return paragraphs(text, width_of(sys.stderr))
 
     def do(self) -> None:
         if self._path.is_file() and not self._given.anew:
@@ -415,10 +420,8 @@ class _Tonight:
             bytes_a_day=None if plan is None else plan.disk_bytes(day_s),
             commits_a_second=None if plan is None else plan.sweeps(day_s) / day_s,
         )
-        from acqd.cli.wrapping import fitted, width_of
-
         for line in short_lines(look(needs)):
-            self._ask.say(fitted(f"this machine: {line}", width_of(sys.stderr), rest="  "))
+            self._ask.say(f"this machine: {line}")
 
     # -- another evening ------------------------------------------------------------------------
 
@@ -454,7 +457,10 @@ class _Tonight:
             )
         holder = holder_of(built.archive)
         if holder is not None:
-            raise PortBusy(f"{built.archive}: in use by {holder}: that station runs already")
+            raise PortBusy(
+                f"{built.archive}: in use by {holder}: that station runs already; `acqd status` "
+                "shows it"
+            )
         self._refuse_wrong(built)
         if watch.begins_s > now_s:
             self._ask.say(f"its window opens at {clock(watch.begins_s, zone)}; it waits until then")

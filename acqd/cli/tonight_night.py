@@ -45,7 +45,7 @@ class Night:
             signal.signal(number, leave_quietly)
         self._show_night(built, config)
         began_s = self._clock.wall_s()
-        self._say(
+        self._ask.say(
             f"Watching until {clock(end_s, built.time_zone)} ({duration(round(end_s - began_s))}). "
             "Ctrl-C ends it early, with a report of what there is."
         )
@@ -54,7 +54,7 @@ class Night:
                 was_asked, is_left_behind = self._run(built, end_s)
             except BrokerError as exc:
                 # The night is worth more than its messages.
-                self._say(f"{exc}. This night goes without messages")
+                self._ask.say(f"{exc}. This night goes without messages")
                 built = build(config, self._registry, broker="none")
                 was_asked, is_left_behind = self._run(built, end_s)
         if self._lines is not None:
@@ -75,12 +75,6 @@ class Night:
             sys.stderr.flush()
             os._exit(0)
         return str(page)
-
-    def _say(self, text: str) -> None:
-        """A sentence beside the night's lines."""
-        from acqd.cli.wrapping import fitted, width_of
-
-        self._ask.say(fitted(text, width_of(sys.stderr), rest="  "))
 
     def _show_night(self, built: Built, config: StationConfig) -> None:
         """A watchkeeper's lines on a terminal; the log in a file, or where it is asked for."""
@@ -141,9 +135,9 @@ class Night:
         if any(one.driver == "sim" for one in config.sweepers.values()):
             return
         path = shlex.quote(str(config.path.absolute()))
-        self._say(
-            "the same every night, also after a power cut, with a report of each range each "
-            f"morning: acqd service install {path}"
+        self._ask.say(
+            "The same every night, also after a power cut, with a report of each range each "
+            f"morning:\n    acqd service install {path}"
         )
 
     def _awake(self, config: StationConfig) -> AbstractContextManager[object]:

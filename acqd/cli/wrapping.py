@@ -6,7 +6,7 @@ import shutil
 import textwrap
 from typing import TextIO
 
-__all__ = ["fitted", "width_of"]
+__all__ = ["fitted", "paragraphs", "width_of"]
 
 LEAST, MOST = 40, 100
 """Columns: narrower nothing can be read, wider the eye loses the line."""
@@ -34,3 +34,21 @@ def fitted(text: str, width: int | None, *, first: str = "", rest: str = "") -> 
         break_long_words=False,
         break_on_hyphens=False,
     )
+
+
+def paragraphs(text: str, width: int | None) -> str:
+    """``text`` with its lines filled to ``width``; lines that are indented or empty stay as they
+    are. Without a ``width`` nothing changes."""
+    if width is None:
+        return text
+    shown: list[str] = []
+    filled: list[str] = []
+    for line in [*text.split("\n"), ""]:
+        if line and not line.startswith(" "):
+            filled.append(line)
+            continue
+        if filled:
+            shown.append(fitted(" ".join(filled), width, rest="" if len(filled) > 1 else "  "))
+            filled = []
+        shown.append(line)
+    return "\n".join(shown[:-1])

@@ -29,19 +29,20 @@ class NoAnswer(WrongUsage):
 class Asker:
     """Asks on ``into`` and reads from ``answers``; with ``takes_defaults`` it asks nothing.
 
-    ``asked`` counts the questions that somebody had to answer; ``taken`` are the defaults that
-    were taken instead, in words.
+    ``fit`` brings what is said into the terminal's width. ``asked`` counts the questions that
+    somebody had to answer; ``taken`` are the defaults that were taken instead, in words.
     """
 
     answers: TextIO
     into: TextIO
     takes_defaults: bool = False
+    fit: Callable[[str], str] = str
     asked: int = 0
     taken: list[str] = field(default_factory=list)
 
     def say(self, text: str = "") -> None:
         """One line beside the questions."""
-        self.into.write(f"{text}\n")
+        self.into.write(f"{self.fit(text)}\n")
         self.into.flush()
 
     def value(
