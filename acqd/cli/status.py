@@ -212,7 +212,9 @@ def _job(job: Mapping[str, Any], zone: str, now_s: float) -> list[str]:
     if job.get("kind"):
         head += f", {job['kind']} on {job['sweeper']}"
     if job.get("state"):
-        head += f": {job['state']}" + (f", {job['reason']}" if job.get("reason") else "")
+        since = f" since {clock(job['since_s'], zone)}" if job["state"] == "deaf" else ""
+        head += f": {job['state']}{since}"
+        head += f", {job['reason']}" if job.get("reason") else ""
     if job.get("verdict"):
         head += f"; last verdict: {job['verdict']}"
     lines.append(head)
