@@ -5,11 +5,14 @@ from __future__ import annotations
 import argparse
 import json
 import logging
+import multiprocessing
 import shutil
 import sys
 import tempfile
 import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import structlog
 
@@ -22,7 +25,6 @@ EVERY_LEAST_S, EVERY_MOST_S = 1.0, 60.0
 def main() -> int:
     """Exit code 1 where something went unnoticed, was told for nothing or has no account."""
     options = _parser().parse_args()
-    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
     folder = Path(tempfile.mkdtemp(prefix="acqd-nights-", dir=options.folder))
     try:
         return _run(options, folder)
@@ -33,31 +35,51 @@ def main() -> int:
             shutil.rmtree(folder, ignore_errors=True)
 
 
-def _run(options: argparse.Namespace, folder: Path) -> int:
+def _row(folder: Path, row: range, seed: int, every_s: float) -> tuple[Any, float]:
+    """What a row of nights came to, and its time on a core. In a process of its own, where there
+    are several."""
     from nights_parts.drawing import draw
     from nights_parts.judging import judge
     from nights_parts.living import JOBS, live_through, write_config
+
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
+    began_s = time.process_time()
+    folder.mkdir()
+    troubles = draw(row, seed)
+    config = write_config(folder, seed=seed, every_s=every_s, troubles=list(troubles.values()))
+    live_through(config, nights=row, troubles=troubles)
+    judged = judge(folder, nights=row, every_s=every_s, troubles=troubles, jobs=JOBS)
+    return judged, time.process_time() - began_s
+
+
+def _run(options: argparse.Namespace, folder: Path) -> int:
+    from nights_parts.drawing import rows_of
     from nights_parts.telling import failures, lines_of, plain_of
 
-    began_s, on_core_s = time.monotonic(), time.process_time()
-    troubles = draw(options.nights, options.seed)
-    config = write_config(
-        folder, seed=options.seed, every_s=options.every, troubles=list(troubles.values())
-    )
-    live_through(config, nights=options.nights, troubles=troubles)
-    judged = judge(
-        folder, nights=options.nights, every_s=options.every, troubles=troubles, jobs=JOBS
-    )
-    took_s, core_s = time.monotonic() - began_s, time.process_time() - on_core_s
+    began_s = time.monotonic()
+    rows = rows_of(options.nights)
+    tasks = [
+        (folder / f"row-{number}", row, options.seed, options.every)
+        for number, row in enumerate(rows, 1)
+    ]
+    if len(tasks) == 1:
+        done = [_row(*tasks[0])]
+    else:
+        with ProcessPoolExecutor(len(tasks), multiprocessing.get_context("spawn")) as pool:
+            done = list(pool.map(_row, *zip(*tasks, strict=True)))
+    judged = done[0][0]
+    for other, _ in done[1:]:
+        judged += other
+    took_s, core_s = time.monotonic() - began_s, sum(one for _, one in done)
     if options.json:
         plain = plain_of(judged)
         plain |= {"nights": options.nights, "seed": options.seed, "every_s": options.every}
         print(json.dumps(plain | {"took_s": took_s, "cpu_s": core_s}, indent=1))
     else:
-        free = options.nights - len(troubles)
+        free = options.nights - len(judged.jobs[0].seen)
         print(
             f"{options.nights} nights of 9 h, seed {options.seed}, a sweep of each job every "
-            f"{options.every:g} s; {free} nights without trouble; "
+            f"{options.every:g} s; {len(rows)} rows; {free} nights without trouble; "
             f"{core_s:.0f} s on a core, {took_s:.0f} s in all\n"
         )
         print("\n".join(lines_of(judged)))

@@ -1,8 +1,8 @@
 """Which night has which trouble, and when: everything follows from the seed.
 
-A night has one trouble or none. Every kind comes twice, so long as there are nights for it; of
-thirty nights sixteen have none. The first three of a long row have none: what is learnt needs a
-day of listening.
+A night has one trouble or none. Many nights are two rows, each of them a station that begins anew,
+and every kind comes once in a row: of thirty nights sixteen have none. The first three of a long
+row have none: what is learnt needs a day of listening.
 """
 
 from __future__ import annotations
@@ -12,14 +12,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
-__all__ = ["DEAF", "LOST_AGE_S", "NIGHT_S", "Kind", "Over", "Trouble", "draw", "night_s"]
+__all__ = ["DEAF", "LOST_AGE_S", "NIGHT_S", "Kind", "Over", "Trouble", "draw", "night_s", "rows_of"]
 
 FIRST_NIGHT = datetime(2026, 6, 1, 21, tzinfo=UTC)
 NIGHT_S = 9 * 3600.0
 LEARNING_NIGHTS = 3
 LONG_ROW = 10
 """From so many nights on the first ones are left for learning."""
-TWICE = 2
 STEP_S = 95.0
 STEPPED_FOR_S = 3000.0
 ASLEEP_S = 1200.0
@@ -70,21 +69,27 @@ def night_s(night: int) -> float:
     return (FIRST_NIGHT + timedelta(days=night - 1)).timestamp()
 
 
-def draw(nights: int, seed: int) -> dict[int, Trouble]:
-    """Troubles by night."""
-    chance = random.Random(seed)
-    free = LEARNING_NIGHTS if nights >= LONG_ROW else 0
-    places = list(range(free + 1, nights + 1))
-    kinds = list(Kind) * TWICE
-    del kinds[max(1, len(places) * 14 // 27) :]
+def rows_of(nights: int) -> list[range]:
+    """The numbers of the nights of each row."""
+    half = nights // 2
+    if half < LONG_ROW:
+        return [range(1, nights + 1)]
+    return [range(1, half + 1), range(half + 1, nights + 1)]
+
+
+def draw(row: range, seed: int) -> dict[int, Trouble]:
+    """Troubles by night. Clocks are put forwards in the first row, back in another."""
+    chance = random.Random(f"{seed} {row[0]}")
+    free = LEARNING_NIGHTS if len(row) >= LONG_ROW else 0
+    places = list(row)[free:]
+    kinds = list(Kind)[: max(1, len(places) * 7 // 12)]
     chosen = sorted(chance.sample(places, len(kinds)))
     chance.shuffle(kinds)
-    found: dict[int, Trouble] = {}
-    seen: set[Kind] = set()
-    for night, kind in zip(chosen, kinds, strict=True):
-        found[night] = _one(chance, night, kind, again=kind in seen)
-        seen.add(kind)
-    return found
+    again = row[0] > 1
+    return {
+        night: _one(chance, night, kind, again=again)
+        for night, kind in zip(chosen, kinds, strict=True)
+    }
 
 
 def _one(chance: random.Random, night: int, kind: Kind, *, again: bool) -> Trouble:

@@ -57,19 +57,35 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Occupancy:
-    """Of channel 16 over some nights: shares of sweeps in which it was really on the air, and in
-    which it was heard.
+    """Of channel 16 over some nights, in numbers of sweeps.
 
-    ``true`` at all due sweeps that were swept; ``true_listened`` at those that count as listened;
-    ``told`` by the figures of the hours; ``unmasked`` what would be told if every sweep counted.
+    Of ``swept`` it was really on the air in ``on``; of those that ``listened`` in ``on_listened``.
+    The figures of the hours tell ``hits`` of ``visits``; ``heard_deaf`` is how often something was
+    seen there in those that did not listen.
     """
 
-    sweeps: int
+    swept: int
     listened: int
-    true: float
-    true_listened: float
-    told: float
-    unmasked: float
+    on: int
+    on_listened: int
+    hits: int
+    visits: int
+    heard_deaf: int
+
+    @property
+    def shares(self) -> dict[str, float]:
+        """Of the time: as it was, as it was while it listened, as it is told, and as it would be
+        told if every sweep counted."""
+        return {
+            "true": self.on / self.swept,
+            "true_listened": self.on_listened / self.listened,
+            "told": self.hits / self.visits,
+            "unmasked": (self.hits + self.heard_deaf) / self.swept,
+        }
+
+    def __add__(self, other: Occupancy) -> Occupancy:
+        names = self.__dataclass_fields__
+        return Occupancy(**{name: getattr(self, name) + getattr(other, name) for name in names})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +103,22 @@ class JobJudged:
     calm_h: float
     for_nothing: tuple[FindingRecord, ...]
     occupancy: Mapping[str, Occupancy]
-    learnt_from_night: int | None
+
+    def __add__(self, other: JobJudged) -> JobJudged:
+        occupancy = dict(self.occupancy)
+        for kind, one in other.occupancy.items():
+            occupancy[kind] = occupancy[kind] + one if kind in occupancy else one
+        return JobJudged(
+            job=self.job,
+            seen=self.seen + other.seen,
+            due=self.due + other.due,
+            stored=self.stored + other.stored,
+            missed=Counter(self.missed) + Counter(other.missed),
+            unaccounted=self.unaccounted + other.unaccounted,
+            calm_h=self.calm_h + other.calm_h,
+            for_nothing=self.for_nothing + other.for_nothing,
+            occupancy=occupancy,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +128,12 @@ class Judged:
     jobs: tuple[JobJudged, ...]
     for_nothing: tuple[FindingRecord, ...]
 
+    def __add__(self, other: Judged) -> Judged:
+        return Judged(
+            jobs=tuple(a + b for a, b in zip(self.jobs, other.jobs, strict=True)),
+            for_nothing=self.for_nothing + other.for_nothing,
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Night:
@@ -105,14 +142,14 @@ class _Night:
     archive: Archive
     scene: Path
     troubles: Sequence[Trouble]
-    nights: int
+    nights: range
     every_s: float
 
 
 def judge(
     folder: Path,
     *,
-    nights: int,
+    nights: range,
     every_s: float,
     troubles: Mapping[int, Trouble],
     jobs: Sequence[str],
@@ -144,13 +181,12 @@ def _job(night: _Night, job: str, station: Sequence[FindingRecord]) -> JobJudged
         if not any(_is_of(float(one.figures["noticed_s"]), each) for each in deafnesses)
     )
     numbers = _accounts(night, job)
-    due = sum(_due_numbers(night, number).size for number in range(1, night.nights + 1))
-    wanted = np.concatenate([_due_numbers(night, n) for n in range(1, night.nights + 1)])
+    wanted = np.concatenate([_due_numbers(night, number) for number in night.nights])
     coverage = night.archive.coverage(job)
     return JobJudged(
         job=job,
         seen=tuple(_seen(night, job, one, findings, station, sweeps) for one in night.troubles),
-        due=due,
+        due=wanted.size,
         stored=coverage.stored,
         missed=coverage.missed,
         unaccounted=sum(numbers.get(int(number), 0) != 1 for number in wanted)
@@ -158,14 +194,7 @@ def _job(night: _Night, job: str, station: Sequence[FindingRecord]) -> JobJudged
         calm_h=float(sweeps.calm.sum()) * night.every_s / 3600.0,
         for_nothing=nothing,
         occupancy=sweeps.occupancies(),
-        learnt_from_night=_learnt_from(deaf),
     )
-
-
-def _learnt_from(deaf: Sequence[FindingRecord]) -> int | None:
-    """The first night in which somebody was missed who was learnt."""
-    found = [float(one.figures["noticed_s"]) for one in deaf if one.figures.get("learnt")]
-    return None if not found else int((min(found) - night_s(1)) // 86_400.0) + 1
 
 
 def _is_of(at_s: float, trouble: Trouble) -> bool:
@@ -312,7 +341,7 @@ class _Sweeps:
         """By the kind of trouble that a night had."""
         nights = {one.night: one.kind for one in self._night.troubles}
         found: dict[str, list[int]] = {}
-        for number in range(1, self._night.nights + 1):
+        for number in self._night.nights:
             kind = nights.get(number)
             found.setdefault("none" if kind is None else str(kind), []).append(number)
         hours = self._hours()
@@ -347,10 +376,11 @@ class _Sweeps:
         if not listened.any() or not visits:
             return None
         return Occupancy(
-            sweeps=int(here.sum()),
-            listened=visits,
-            true=float(self.on[here].mean()),
-            true_listened=float(self.on[listened].mean()),
-            told=hits / visits,
-            unmasked=(hits + int(self.heard[here & ~self.listened].sum())) / int(here.sum()),
+            swept=int(here.sum()),
+            listened=int(listened.sum()),
+            on=int(self.on[here].sum()),
+            on_listened=int(self.on[listened].sum()),
+            hits=hits,
+            visits=visits,
+            heard_deaf=int(self.heard[here & ~self.listened].sum()),
         )

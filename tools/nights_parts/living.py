@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,6 +23,7 @@ from acqd.publish.outbox import Outbox
 from acqd.rehearsal.counting import CountingMessenger
 from acqd.rehearsal.standin import cast
 from acqd.rehearsal.virtual import VirtualClock, VirtualLoop
+from acqd.station import holds
 from acqd.station.build import Built, build
 from acqd.station.service import Station
 from acqd.station.surroundings import Surroundings
@@ -39,6 +41,8 @@ AROUND_S = 300.0
 """Listened for nobody, before and after each night: then the day is passed over."""
 
 UNSEALED_MOST = 3
+LOOK_S = 10.0
+"""So late at most it is told that a key is lost, beside what it takes to be too old."""
 DAY_S = 86_400.0
 US = 1_000_000
 
@@ -186,22 +190,32 @@ def _moment(at_s: float) -> str:
     return datetime.fromtimestamp(at_s, UTC).isoformat(timespec="milliseconds")
 
 
-def live_through(config: Path, *, nights: int, troubles: Mapping[int, Trouble]) -> Path:
+def live_through(config: Path, *, nights: range, troubles: Mapping[int, Trouble]) -> Path:
     """Run the station of ``config`` through its nights; the folder of its archive."""
     life = _Life(build(load_config(config), load_drivers(), broker="none"), nights, troubles)
-    with asyncio.Runner(loop_factory=life.make_loop) as runner:
+    with _seldom_looks(), asyncio.Runner(loop_factory=life.make_loop) as runner:
         runner.run(life.run())
     return life.built.archive
+
+
+@contextmanager
+def _seldom_looks() -> Iterator[None]:
+    """Looks at whether a key is lost, twice a second, cost as much as the sweeps of a night."""
+    before_s, holds.LOOK_S = holds.LOOK_S, LOOK_S
+    try:
+        yield
+    finally:
+        holds.LOOK_S = before_s
 
 
 class _Life:
     """The station and what happens to it."""
 
-    def __init__(self, built: Built, nights: int, troubles: Mapping[int, Trouble]) -> None:
+    def __init__(self, built: Built, nights: range, troubles: Mapping[int, Trouble]) -> None:
         self.built = built
         self._nights = nights
         self._troubles = troubles
-        self._begins_s = night_s(1) - AROUND_S
+        self._begins_s = night_s(nights[0]) - AROUND_S
         self._station: Station | None = None
 
     def make_loop(self) -> PassingLoop:
@@ -251,14 +265,14 @@ class _Life:
     def _plan(self) -> None:
         assert self._station is not None
         slept_s = 0.0
-        for night in range(1, self._nights + 1):
+        for night in self._nights:
             # Sleep of the host is no time of the loop: what comes after it comes so much sooner.
             self._at(night_s(night), slept_s, self._nothing)
             one = self._troubles.get(night)
             if one is not None:
                 slept_s += self._plan_one(one, slept_s)
             ends_s = night_s(night) + NIGHT_S + AROUND_S
-            if night == self._nights:
+            if night == self._nights[-1]:
                 self._at(ends_s, slept_s, self._station.stop)
             else:
                 over_s = DAY_S - NIGHT_S - 2.0 * AROUND_S

@@ -32,7 +32,6 @@ def _plain_job(job: JobJudged) -> dict[str, Any]:
         "unaccounted": job.unaccounted,
         "calm_h": job.calm_h,
         "false_alarms": [one.text for one in job.for_nothing],
-        "learnt_from_night": job.learnt_from_night,
         "troubles": [
             {
                 "night": one.trouble.night,
@@ -51,7 +50,9 @@ def _plain_job(job: JobJudged) -> dict[str, Any]:
             }
             for one in job.seen
         ],
-        "occupancy_16": {kind: asdict(one) for kind, one in job.occupancy.items()},
+        "occupancy_16": {
+            kind: {**asdict(one), **one.shares} for kind, one in job.occupancy.items()
+        },
     }
 
 
@@ -124,8 +125,7 @@ def _row(one: Seen) -> tuple[str, ...]:
 
 
 def _occupancy_row(kind: str, one: Occupancy) -> tuple[str, ...]:
-    shares = (one.true, one.true_listened, one.told, one.unmasked)
-    return (kind, *(f"{100.0 * share:.2f} %" for share in shares))
+    return (kind, *(f"{100.0 * share:.2f} %" for share in one.shares.values()))
 
 
 def _time(seconds: float | None) -> str:
