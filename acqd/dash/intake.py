@@ -24,6 +24,7 @@ from acqd.errors import BrokerError
 from acqd.publish.link import connection, new_link, reachable
 from acqd.publish.settings import BrokerSettings, EventLog, MqttVersion
 from acqd.publish.threads import OwnThreads
+from acqd.publish.topics import TRIAL
 
 __all__ = ["Intake", "backoff_s", "filters_of"]
 
@@ -139,6 +140,8 @@ class Intake:
 
     def heard(self, topic: str, payload: bytes, *, retained: bool) -> None:
         """Take one message, whatever it is."""
+        if topic.endswith(f"/{TRIAL}"):
+            return
         place = place_of(topic, self._settings.topic_root)
         if place is None:
             self._refuse(topic, "a topic of no station")

@@ -18,7 +18,7 @@ from acqd.errors import BrokerError
 from acqd.publish.link import Link, PublishRefused, connection, new_link, reachable
 from acqd.publish.settings import BrokerSettings, MqttVersion
 from acqd.publish.threads import OwnThreads
-from acqd.publish.topics import Topics
+from acqd.publish.topics import TRIAL, Topics
 
 __all__ = ["Tried", "tls_problem", "try_account"]
 
@@ -86,8 +86,8 @@ async def _tried(link: Link, topics: Topics, settings: BrokerSettings) -> Tried:
     online = await _online(link)
     others = Topics(NOBODY, settings.topic_root)
     return Tried(
-        may_write_own=await _may_write(link, f"{topics.base}/probe"),
-        may_write_others=await _may_write(link, f"{others.base}/probe"),
+        may_write_own=await _may_write(link, f"{topics.base}/{TRIAL}"),
+        may_write_others=await _may_write(link, f"{others.base}/{TRIAL}"),
         online_run=online,
     )
 

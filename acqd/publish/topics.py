@@ -15,6 +15,7 @@ __all__ = [
     "DEFAULT_ROOT",
     "LEVEL_PATTERN",
     "PARAMETERS",
+    "TRIAL",
     "TopicSpec",
     "Topics",
     "checked_level",
@@ -23,6 +24,9 @@ __all__ = [
 
 DEFAULT_ROOT = "acqd"
 """What all topics begin with; a config may say otherwise (``topic_root``)."""
+
+TRIAL = "probe"
+"""Below a station's name: what an account is tried with. It says nothing, and nobody keeps it."""
 
 LEVEL_PATTERN = r"^[a-z0-9_-]{1,32}$"
 _LEVEL = re.compile(r"[a-z0-9_-]{1,32}\Z")

@@ -170,7 +170,7 @@ class LivePage:
             self._log.info("live_page", url=url, **where)
             await self._watch(process)
             await asyncio.wait([listening], timeout=0.2)
-            raise BrokerError(f"the live page ended (code {process.returncode}): {self._last()}")
+            raise BrokerError(f"the live page {_end_of(process.returncode)}: {self._last()}")
         finally:
             await _end(process)
             listening.cancel()
@@ -273,8 +273,17 @@ class LivePage:
                 self._log.debug("page_says", line=text)
 
     def _last(self) -> str:
-        said = [line for line in self._said if line.startswith("acqd: ")] or list(self._said)
+        """Why it ended, as far as it said so; lines of its log are about other things."""
+        plain = [line for line in self._said if not line.startswith("{")]
+        said = [line for line in plain if line.startswith("acqd: ")] or plain
         return said[-1].removeprefix("acqd: ") if said else "it said nothing"
+
+
+def _end_of(code: int | None) -> str:
+    """How a process ended, in words."""
+    if code is None or code >= 0:
+        return f"ended (code {code})"
+    return f"was killed (signal {-code})"
 
 
 async def _end(process: asyncio.subprocess.Process) -> None:

@@ -49,7 +49,7 @@ async def keep_overlay(
     stored = archive.add_overlay(kind, body=body, who=who, job=job, from_s=from_s, to_s=to_s)
     number = await asyncio.wrap_future(stored)
     structlog.get_logger().info("overlay_stored", kind=kind, number=number, job=job, who=who)
-    said = await _acted(archive, jobs, kind, job, undone)
+    said = await _acted(archive, jobs, kind, job, number, undone)
     return {"number": number, "said": said}
 
 
@@ -86,13 +86,15 @@ async def _acted(
     jobs: Mapping[str, JobRunner],
     kind: str,
     job: str | None,
+    number: int,
     undone: Overlay | None,
 ) -> list[str]:
     said: list[str] = []
     runner = None if job is None else jobs.get(job)
     if kind == CHAIN and runner is not None:
-        overlays = await _all(archive, undone=False)
-        said += still_described(overlays, runner.name, runner.spec.facts.chain)
+        # Of this one alone: what was said of earlier ones was said when they were made.
+        mine = [one for one in await _all(archive, undone=False) if one.id == number]
+        said += still_described(mine, runner.name, runner.spec.facts.chain)
     if undone is not None and runner is not None:
         await _references_anew(archive, runner)
     if undone is not None:

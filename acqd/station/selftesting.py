@@ -15,7 +15,7 @@ from typing import Any
 
 import structlog
 
-from acqd.archive.ledger import Overlay
+from acqd.archive.reader import open_archive
 from acqd.archive.selftests import KIND, StoredTest, moves_of, stored_tests
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
@@ -69,7 +69,6 @@ class SelfTests:
         self._findings = findings
         self._clock = clock
         self._under_way: dict[str, _Test] = {}
-        self._stored = stored_tests(archive.recovery.overlays)
         self._log = structlog.get_logger()
 
     async def do(self, asked: Mapping[str, Any], at: Conversation) -> Mapping[str, Any]:
@@ -182,18 +181,16 @@ class SelfTests:
         finally:
             if capabilities.source and host.is_open:
                 await host.set_source(SourceRequest(on=False))
-        body = body_of(taken.to_body(name, test_s), self._stored, told=True)
+        body = body_of(taken.to_body(name, test_s), await self._earlier(), told=True)
         stored = self._archive.add_overlay(KIND, body=body, who=who, from_s=body["at_s"])
         await asyncio.wrap_future(stored)
-        self._remember(body, who)
         await _tell(self._findings, name, body)
         return {key: value for key, value in body.items() if key != "sweeps"}
 
-    def _remember(self, body: Mapping[str, Any], who: str) -> None:
-        overlay = Overlay(
-            id=0, kind=KIND, job=None, from_s=None, to_s=None, body=body, who=who, at_s=0.0
-        )
-        self._stored = [*self._stored, *stored_tests([overlay])]
+    async def _earlier(self) -> list[StoredTest]:
+        """Those that stand by now; read beside the loop, since a disk may be slow."""
+        root = self._archive.root
+        return await asyncio.to_thread(lambda: stored_tests(open_archive(root).overlays()))
 
 
 def _stated(spec: SweeperSpec) -> float | None:

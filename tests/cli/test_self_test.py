@@ -384,6 +384,28 @@ def test_a_running_station_lets_its_jobs_wait(acqd: Any, peer: Peer) -> None:
     assert peer.tests()[0].told
 
 
+def test_a_running_station_compares_with_tests_that_stand(acqd: Any, peer: Peer) -> None:
+    """One that was taken back while it runs is out of comparisons, and one brought back is in."""
+    config = peer.write()
+    source = ("once", "--self-test", "mast", "-y", "--part", "source")
+    for _ in range(2):
+        assert acqd(*source, folder=peer.folder).code == 0
+    run = Running(config)
+    try:
+        run.wait_for("sweeps", lambda: run.sweeps() > 1)
+        for number in ("1", "2"):
+            assert acqd("notes", "undo", number, folder=peer.folder).code == 0
+        peer.sim.tell("mast level-error -1")
+        alone = acqd(*source, folder=peer.folder)
+        assert alone.code == 0 and "moved" not in alone.out, alone.err
+        for number in ("3", "5"):
+            assert acqd("notes", "undo", number, folder=peer.folder).code == 0
+        again = acqd(*source, folder=peer.folder)
+        assert "against the one test before" in again.out, again.out + again.err
+    finally:
+        run.stop()
+
+
 def test_what_failed_without_the_station_is_told_when_it_starts(acqd: Any, peer: Peer) -> None:
     """Once: the next start has nothing to add."""
     config = peer.write()

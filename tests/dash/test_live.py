@@ -17,6 +17,7 @@ from acqd.dash.server import VIEWERS_MOST
 from acqd.dash.service import Dashboard, DashSettings
 from acqd.dash.state import FINDINGS_MOST
 from acqd.publish.settings import BrokerSettings, Endpoint
+from acqd.publish.topics import TRIAL
 
 STATION, JOB = "gannet-ledge", "marine-vhf"
 
@@ -171,6 +172,10 @@ async def test_hostile_messages_cost_a_count(
     await broker.publish(*(hostile * 20))
     await wait_until(lambda: dashboard.intake.refused >= 21 * len(hostile))
     assert len(log.lines) == before  # each kind is told once
+    # What a station tries an account with as it joins is no message, and nothing hostile.
+    refused = dashboard.intake.refused
+    dashboard.intake.heard(f"acqd/{STATION}/{TRIAL}", b"{}", retained=False)
+    assert dashboard.intake.refused == refused
     await said(broker, say)
     viewer = await look(dashboard)
     await viewer.until(lambda one: "line" in one.parts)

@@ -24,6 +24,8 @@ from acqd.archive.reader import open_archive
 from acqd.dash import past
 from acqd.errors import AcqdError
 from acqd.publish.child import free_port
+from acqd.publish.settings import BrokerSettings, Endpoint
+from acqd.station.livepage import LivePage, PageSpec
 from peers import skip_without_mosquitto
 
 ACQD = (sys.executable, "-c", "from acqd.cli import main; main()")
@@ -209,6 +211,36 @@ async def test_a_live_sweep_goes_on_where_the_archive_ends(
     assert frame.view["epoch"] == epoch
     await viewer.until(lambda one: not one.view["more"])
     assert len(viewer.columns) >= 2
+
+
+async def test_a_page_beside_its_station_begins_with_the_hours_of_the_archive(
+    night: dict[str, Any],
+) -> None:
+    """The process that a station has its page served by is told where the sweeps are."""
+    port = free_port("127.0.0.1")
+    page = LivePage(
+        PageSpec(address=Endpoint(host="127.0.0.1", port=port)),
+        station="gannet-ledge",
+        archive=night["archive"],
+        zone="Europe/London",
+        # Nobody is there: all that is shown comes from the archive.
+        settings=BrokerSettings(address=Endpoint(host="127.0.0.1", port=free_port("127.0.0.1"))),
+    )
+
+    def has_past(told: Any) -> bool:
+        jobs = [job for one in told["stations"] for job in one["jobs"]]
+        return {job["job"] for job in jobs if job["has_sheet"]} == {"village", "stop-filter"}
+
+    task = asyncio.create_task(page.run())
+    try:
+        while not page.starts:
+            assert not task.done()
+            await asyncio.sleep(0.05)
+        told = await asyncio.to_thread(shown_by, f"http://127.0.0.1:{port}/", has_past)
+        assert told["stations"][0]["archive"] is True
+    finally:
+        task.cancel()
+        await asyncio.wait([task])
 
 
 @pytest.mark.parametrize("begun", [True, False])

@@ -141,7 +141,6 @@ async def test_one_that_does_not_answer_is_started_again(tmp_path: Path, said: A
     [
         ((sys.executable, "-c", "import sys; sys.exit('acqd: the reason')"), "the reason"),
         ((sys.executable, "-c", "print(end='')"), "it said nothing"),
-        (("/no/such/program",), "No such file"),
     ],
 )
 async def test_what_keeps_it_away_is_told_once(
@@ -154,6 +153,19 @@ async def test_what_keeps_it_away_is_told_once(
         await asyncio.sleep(0.5)
     (line,) = [one for one in said if one["event"] == "no_live_page"]
     assert words in line["problem"]
+
+
+async def test_of_one_that_was_killed_nothing_is_guessed(tmp_path: Path, said: Any) -> None:
+    """Its log is about other things, so no line of that is given for the reason."""
+    speaks = "import os, time; print('up'); os.write(2, b'{}\\n'); time.sleep(60)"
+    page = make(tmp_path, program=(sys.executable, "-uc", speaks))
+    async with running(page):
+        await until(lambda: any(one["event"] == "page_says" for one in said))
+        assert page.process is not None
+        page.process.kill()
+        await until(lambda: any(one["event"] == "no_live_page" for one in said))
+    (problem, *_) = [one["problem"] for one in said if one["event"] == "no_live_page"]
+    assert problem == "the live page was killed (signal 9): it said nothing"
 
 
 async def test_without_a_broker_there_is_no_page(tmp_path: Path, said: Any) -> None:
