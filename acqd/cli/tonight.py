@@ -431,7 +431,7 @@ class _Tonight:
         from acqd.errors import AcqdError, PortBusy
         from acqd.look.times import clock, date
         from acqd.station.build import build
-        from acqd.tonight.moments import next_end_s
+        from acqd.tonight.moments import is_duration, next_end_s
         from acqd.tonight.night import watch_of
 
         given = self._given
@@ -466,6 +466,10 @@ class _Tonight:
             self._ask.say(f"its window opens at {clock(watch.begins_s, zone)}; it waits until then")
         self._warn_of_host(config, None)
         told: dict[str, Any] = {"config": str(self._path.absolute()), "until_s": end_s}
+        if given.until is not None and is_duration(given.until):
+            # Sweepers and machine were looked at meanwhile: so long is meant from here on.
+            end_s = next_end_s(given.until, zone=zone, now_s=self._clock.wall_s())
+            told["until_s"] = end_s
         self._refuse_past(end_s)
         if not given.no_start:
             self._refuse_full(built)

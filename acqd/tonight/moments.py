@@ -13,7 +13,7 @@ from acqd.config.quantity import DURATION, parse_quantity
 from acqd.errors import WrongUsage
 from acqd.plan.walltime import US, wall_us
 
-__all__ = ["local_zone", "next_end_s", "window_text"]
+__all__ = ["is_duration", "local_zone", "next_end_s", "window_text"]
 
 LONGEST_S = 31 * 86_400.0
 HOUR_S = 3600.0
@@ -76,6 +76,15 @@ def next_end_s(text: str, *, zone: str, now_s: float) -> float:
         why = "has passed" if found <= now_s else "is more than 31 days away"
         raise WrongUsage(f"--until {text!r} {why}; give a time to come, such as 07:00")
     return found
+
+
+def is_duration(text: str) -> bool:
+    """Whether an end is said as how long from now, ``8 h``."""
+    try:
+        parse_quantity(text.strip(), DURATION)
+    except ValueError:
+        return False
+    return True
 
 
 def _in_words(text: str, zone: str, now_s: float) -> float | None:

@@ -550,7 +550,7 @@ def test_a_broker_that_cannot_start_costs_no_night(
             text,
         )
         (tmp_path / "station.toml").write_text(text)
-        told = acqd_child("tonight", "--yes", "--until", "15 s", cwd=tmp_path)
+        told = acqd_child("tonight", "--yes", "--until", "4 s", cwd=tmp_path)
     assert told.returncode == 0, told.stderr
     assert "This night goes without messages" in told.stderr
     assert Path(told.stdout.splitlines()[-1].removeprefix("report: ")).is_file()
