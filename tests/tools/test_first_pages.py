@@ -15,7 +15,7 @@ from pages import DOCS, Block, Walk, blocks_of, is_same, missing, walk
 
 SERVED = r"(acqd-sim serve .*)"
 HURRIED: dict[str, tuple[tuple[str, str], ...]] = {
-    "first-filter.md": ((SERVED, r"\1 --time-scale 0.02"), ("timeout 16", "timeout 11")),
+    "first-filter.md": ((SERVED, r"\1 --time-scale 0.02"), ('every = "5 s"', 'every = "1 s"')),
     "second-harmonic.md": (
         (SERVED, r"\1 --time-scale 0.2"),
         ('every = "1 min"', 'every = "3 s"'),
