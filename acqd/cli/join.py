@@ -202,11 +202,13 @@ def _write(path: Path, text: str) -> None:
     import shutil
 
     from acqd.errors import WrongUsage
+    from acqd.publish.sharing import write_private
 
     real = Path(os.path.realpath(path))
     other = real.with_name(f".{real.name}.joining")
     try:
-        other.write_text(text, "utf-8", newline="")
+        # On the disk before it takes the config's place, and never wider open than that.
+        write_private(other, text)
         shutil.copystat(real, other)
         other.replace(real)
     except OSError as exc:

@@ -86,7 +86,9 @@ class JoinLine:
         said = dict(parse_qsl(url.query, keep_blank_values=True))
         tls = url.scheme == "mqtts"
         of, root = said.get("of", ""), said.get("root", DEFAULT_ROOT)
-        if not _NAME.fullmatch(of) or (tls and not said.get("ca")):
+        # Without a certificate at its end, a cut shows only where it is not between two levels.
+        is_whole = said.get("as", "viewer") == "viewer" and (not tls or bool(said.get("ca")))
+        if not _NAME.fullmatch(of) or not is_whole:
             raise _wrong("something of its end is missing")
         if (user is None) != (password is None) or (user is not None and not _NAME.fullmatch(user)):
             raise _wrong("there is no name and password in it")
