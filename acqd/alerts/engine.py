@@ -34,7 +34,7 @@ CONCERNS: Mapping[str, tuple[type[News], ...]] = {
     "channel busy": (ChannelNews,),
     "carrier present": (ChannelNews, PassNews, JobNews, FindingNews),
     "carrier absent": (ChannelNews, PassNews, JobNews, FindingNews),
-    "floor up": (PassNews,),
+    "floor up": (PassNews, FindingNews),
     "deaf": (JobNews, FindingNews),
     "sweeper lost": (SweeperNews,),
     "disk": (HealthNews, FindingNews),
@@ -165,6 +165,8 @@ class Engine:
 
 
 def _is_ahead(state: RuleState, now_s: float) -> bool:
+    if any(one.at_s > now_s for one in state.held) or state.more_since_s > now_s:
+        return True
     return any(
         spell.since_s > now_s or (spell.told_s or 0.0) > now_s for spell in state.spells.values()
     )

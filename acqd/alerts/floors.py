@@ -13,7 +13,7 @@ from statistics import median
 
 from acqd.alerts.news import PassNews
 
-__all__ = ["Floors", "Rise", "heard_floor"]
+__all__ = ["Floors", "Rise", "heard_floor", "not_heard_since"]
 
 HOUR_S = 3600.0
 NOW_PASSES = 9
@@ -78,6 +78,13 @@ def heard_floor(
     is_up = now - base >= limit_db
     rise = Rise(rise_db=now - base, level_text=f"{now:.1f} {UNITS[name]}".replace("-", "−"))
     return replace(floors, is_up=is_up, base=base if is_up else 0.0), rise
+
+
+def not_heard_since(floors: Floors, from_s: float) -> Floors:
+    """What is known without the hours in which nobody heard, as it turned out; or the sweeper's own
+    floor would be the base, and a cable that is put back a rise."""
+    hours = tuple(one for one in floors.hours if one[0] + HOUR_S <= from_s)
+    return replace(floors, recent=(), hours=hours, total=0.0, count=0)
 
 
 def _summed(floors: Floors, at_s: float, level: float) -> Floors:

@@ -39,7 +39,7 @@ class FindingNews:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelNews:
-    """A channel is busy or free since ``since_s``. ``key`` is its level of topics.
+    """A channel is busy or free since ``since_s``, or nobody knows. ``key`` is its level of topics.
 
     Told of changes, and of all channels once at the start of the station: then ``again``.
     """
@@ -51,6 +51,8 @@ class ChannelNews:
     since_s: float
     last_heard_s: float | None
     at_s: float
+    is_known: bool = True
+    """False while the job is deaf: it is neither busy nor free then."""
     again: bool = False
 
 

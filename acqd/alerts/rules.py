@@ -77,6 +77,8 @@ class Turn:
     """The sentence."""
     since_s: float
     is_on: bool = True
+    is_known: bool = True
+    """False: nobody can say any more whether it goes on."""
     lasts: bool = True
     facts: Mapping[str, str] = field(default_factory=dict)
     """``job``, ``channel``, ``sweeper``, ``what``: those that there are."""
@@ -142,7 +144,7 @@ def turned(policy: Policy, state: RuleState, turn: Turn, now_s: float) -> Step:
     if not turn.lasts:
         return _tell(policy, state, _alert_of(turn, now_s), now_s)[:2]
     spell = state.spells.get(turn.subject)
-    if turn.is_on:
+    if turn.is_known and turn.is_on:
         if spell is not None:
             return state, ()
         if len(state.spells) >= SUBJECTS_MOST:
@@ -155,7 +157,8 @@ def turned(policy: Policy, state: RuleState, turn: Turn, now_s: float) -> Step:
         )
         state = replace(state, spells={**state.spells, turn.subject: began})
         return _told_spell(policy, state, turn.subject, now_s)
-    if spell is None:
+    if spell is None or (spell.told_s is not None and not turn.is_known):
+        # What was told goes on, as far as anybody knows; what is held off may be over by now.
         return state, ()
     spells = {key: one for key, one in state.spells.items() if key != turn.subject}
     state = replace(state, spells=spells)

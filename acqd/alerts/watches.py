@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
-from acqd.alerts.floors import Floors, heard_floor
+from acqd.alerts.floors import Floors, heard_floor, not_heard_since
 from acqd.alerts.news import (
     ChannelNews,
     FindingNews,
@@ -192,7 +192,8 @@ def _busy(watch: Watch, state: WatchState, news: News, now_s: float) -> Seen:
         return state, ()
     if watch.channels and news.name not in watch.channels:
         return state, ()
-    return state, (_channel_turn(news.job, news.name, news.is_busy, news.since_s),)
+    turn = _channel_turn(news.job, news.name, news.is_busy, news.since_s)
+    return state, (replace(turn, is_known=news.is_known),)
 
 
 def _channel_turn(job: str, channel: str, is_busy: bool, since_s: float) -> Turn:
@@ -215,9 +216,7 @@ def _deaf(watch: Watch, state: WatchState, news: News, now_s: float) -> Seen:
     if isinstance(news, JobNews):
         word, since_s, why = news.state, news.since_s, news.reason
     elif isinstance(news, FindingNews):
-        given = news.figures.get("since_s")
-        since_s = float(given) if isinstance(given, int | float) else news.at_s
-        word, why = news.what, news.text
+        word, since_s, why = news.what, news.at_s, news.text
     if word not in ("deaf", "listening", "hears_again"):
         return state, ()
     is_deaf = word == "deaf"
@@ -225,12 +224,19 @@ def _deaf(watch: Watch, state: WatchState, news: News, now_s: float) -> Seen:
     turn = Turn(
         subject=job,
         headline=f"{job} {told}",
-        text=f"{job} {told}: {why}" if is_deaf and why else f"{job} {told}",
+        text=_deaf_text(job, told, why, of_finding=isinstance(news, FindingNews)),
         since_s=since_s,
         is_on=is_deaf,
         facts={"job": job},
     )
     return state, (turn,)
+
+
+def _deaf_text(job: str, told: str, why: str, *, of_finding: bool) -> str:
+    if of_finding:
+        # Its sentence says both: that, and by what it is known.
+        return f"{job}: {why}"
+    return f"{job} {told}: {why}" if why else f"{job} {told}"
 
 
 def _sweeper(watch: Watch, state: WatchState, news: News, now_s: float) -> Seen:
@@ -282,6 +288,12 @@ def _disk(watch: Watch, state: WatchState, news: News, now_s: float) -> Seen:
 
 
 def _floor(watch: Watch, state: WatchState, news: News, now_s: float) -> Seen:
+    if isinstance(news, FindingNews):
+        job = news.job or ""
+        if news.what != "deaf" or job not in state.floors:
+            return state, ()
+        kept = not_heard_since(state.floors[job], news.at_s)
+        return replace(state, floors={**state.floors, job: kept}), ()
     if not isinstance(news, PassNews) or not watch.is_of(news.job):
         return state, ()
     before = state.floors.get(news.job, Floors())
@@ -313,7 +325,8 @@ def _present(watch: Watch, state: WatchState, news: News, now_s: float) -> Seen:
     if isinstance(news, ChannelNews):
         if not (watch.is_of(news.job) and news.name in watch.channels):
             return state, ()
-        return state, (_carrier_turn(news.job, news.name, "heard", news.since_s, news.is_busy),)
+        turn = _carrier_turn(news.job, news.name, "heard", news.since_s, news.is_busy)
+        return state, (replace(turn, is_known=news.is_known),)
     if not isinstance(news, PassNews) or not watch.is_of(news.job) or watch.channels:
         return state, ()
     if not news.is_listening or news.job in state.deaf:

@@ -111,6 +111,7 @@ class Listeners(list[Listener]):
                 since_s=channel["since_s"],
                 last_heard_s=channel["last_heard_s"],
                 at_s=at_s,
+                is_known=channel.get("known", True),
                 again=again,
             )
         )

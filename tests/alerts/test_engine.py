@@ -113,6 +113,19 @@ def test_quiet_hours_of_several_rules_end_in_one_message(config_text: str, tmp_p
     assert one.look(morning + 1) == []
 
 
+def test_what_quiet_hours_held_waits_for_no_clock_that_was_wrong(
+    config_text: str, tmp_path: Path
+) -> None:
+    """A clock that was a week ahead is set back: the next morning tells it."""
+    one = engine(config_text, tmp_path)
+    ahead = EVENING + 2 * HOUR + 7 * 24 * HOUR
+    assert one.hear(rose(1, ahead), ahead) == []
+    assert one.look(EVENING + 2 * HOUR) == []
+    morning = datetime(2026, 11, 29, 7, 0, tzinfo=UTC).timestamp()
+    (message,) = one.look(morning)
+    assert message.state == "held"
+
+
 def test_a_restart_tells_nothing_again_and_the_end_still_comes(
     config_text: str, tmp_path: Path
 ) -> None:

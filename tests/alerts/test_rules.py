@@ -203,6 +203,19 @@ def test_more_subjects_than_a_rule_follows_are_left_alone() -> None:
     assert len(rule.state.spells) == SUBJECTS_MOST
 
 
+def test_what_nobody_can_say_any_more_is_no_end() -> None:
+    """What was told goes on until it is known to be over; what is held off is not told."""
+    unknown = replace(turn(False), is_known=False)
+    told = Machine(Policy())
+    assert told.turn(turn()) == ["alert"]
+    assert told.turn(unknown) == []
+    assert told.turn(turn(False)) == ["all clear"]
+    waits = Machine(Policy(hold_off_s=120.0))
+    waits.turn(turn())
+    waits.turn(unknown)
+    assert waits.look(T + 600.0) == []
+
+
 def test_a_clock_that_is_set_back_delays_nothing_for_hours() -> None:
     """What seems to be of the future counts from now."""
     rule = Machine(Policy(hold_off_s=60.0))

@@ -67,7 +67,9 @@ def finding(what: str, job: str | None = "marine-vhf", number: int = 1, **figure
     )
 
 
-def channel(name: str, busy: bool, at: float, *, again: bool = False) -> ChannelNews:
+def channel(
+    name: str, busy: bool, at: float, *, known: bool = True, again: bool = False
+) -> ChannelNews:
     return ChannelNews(
         job="marine-vhf",
         key=name,
@@ -76,6 +78,7 @@ def channel(name: str, busy: bool, at: float, *, again: bool = False) -> Channel
         since_s=at,
         last_heard_s=at,
         at_s=at,
+        is_known=known,
         again=again,
     )
 
@@ -160,6 +163,17 @@ def test_a_channel_is_busy_from_when_it_came_up() -> None:
     assert eyes.see(channel("16", False, T)) == ["-channel 16 is free again"]
 
 
+@pytest.mark.parametrize("on", ["channel busy", "carrier present"])
+def test_nobody_knows_of_a_channel_while_the_job_is_deaf(on: str) -> None:
+    """That it is neither busy nor free then is no end of it."""
+    eyes = Eyes(Watch(on=on, channels=frozenset({"16"})))
+    eyes.see(channel("16", True, T))
+    eyes.see(channel("16", False, T + 60.0, known=False))
+    assert not eyes.turns[0].is_known
+    eyes.see(channel("16", False, T + 120.0))
+    assert eyes.turns[0].is_known
+
+
 @pytest.mark.parametrize(
     ("news", "seen"),
     [
@@ -168,7 +182,7 @@ def test_a_channel_is_busy_from_when_it_came_up() -> None:
         (JobNews(job="j", state="paused", reason="", since_s=T), []),
         (JobNews(job="j", state="idle", reason="", since_s=T), []),
         (finding("hears_again", job="j"), ["-j hears again"]),
-        (finding("deaf", job="j", since_s=T - 600.0), ["+j is deaf"]),
+        (finding("deaf", job="j"), ["+j is deaf"]),
         (finding("deaf", job=None), []),
     ],
 )
@@ -365,6 +379,17 @@ def test_last_night_is_the_same_hour_a_day_before() -> None:
     assert passes(eyes, FULL, 360, -110.0) == []
     assert passes(eyes, FULL + 23 * HOUR, 360, -103.0) == ["+the floor of marine-vhf rose"]
     assert eyes.said[-1].endswith("7.0 dB above that of the day before")
+
+
+def test_the_hours_of_a_deaf_job_are_no_base() -> None:
+    """A cable that fell off for an hour and is put back did not make the band noisier."""
+    eyes = Eyes(Watch(on="floor up", by_db=6.0))
+    assert passes(eyes, FULL, 360, -110.0) == []
+    assert passes(eyes, FULL + HOUR, 40, -125.0) == []
+    deaf = finding("deaf")
+    assert isinstance(deaf, FindingNews)
+    assert eyes.see(replace(deaf, at_s=FULL + HOUR - 10.0)) == []
+    assert passes(eyes, FULL + 2 * HOUR, 360, -110.0) == []
 
 
 def test_what_is_learnt_is_the_median_of_hours() -> None:
