@@ -86,7 +86,8 @@ class JoinLine:
         said = dict(parse_qsl(url.query, keep_blank_values=True))
         tls = url.scheme == "mqtts"
         of, root = said.get("of", ""), said.get("root", DEFAULT_ROOT)
-        # Without a certificate at its end, a cut shows only where it is not between two levels.
+        # A line without a certificate ends in what kind of account it is for: half a word is a cut.
+        # A cut just before that, or just after a root, cannot be seen.
         is_whole = said.get("as", "viewer") == "viewer" and (not tls or bool(said.get("ca")))
         if not _NAME.fullmatch(of) or not is_whole:
             raise _wrong("something of its end is missing")

@@ -332,9 +332,13 @@ class Feed:
         if body["config"] != self.config:
             return replace(fresh, config=body["config"])
         look = body.get("look")
+        try:
+            meter = self.meter.load(base64.b64decode(body["meter"]))
+        except ValueError:
+            return replace(fresh, config=f"{body['config']}, unreadable")
         return replace(
             fresh,
-            meter=self.meter.load(base64.b64decode(body["meter"])),
+            meter=meter,
             setups=tuple((step, setup) for step, setup in body["setups"]),
             hour_s=body["hour_s"],
             back_s=body.get("back_s"),

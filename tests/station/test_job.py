@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import base64
 import json
 import threading
 from collections.abc import Callable, Iterator
@@ -387,3 +388,16 @@ async def test_numbers_that_the_archive_refuses_end_nothing(bench: Bench) -> Non
     bench.job._next_seq = 5
     with pytest.raises(ArchiveError, match="never used twice"):
         await bench.job.keep([bench.taken()])
+
+
+async def test_a_state_that_cannot_be_read_costs_what_it_counted(bench: Bench) -> None:
+    """As after a change of its shape that nobody gave a version: a fresh meter, no traceback."""
+    feed = bench.spec.feed
+    taken = bench.taken()
+    await bench.job.keep([taken])
+    kept = feed.checkpoint(JOB, bench.job.state, next_finding=2)
+    body = json.loads(kept.state) | {"meter": base64.b64encode(b"nothing").decode()}
+    state = feed.restore(replace(kept, state=json.dumps(body).encode()))
+    assert state.config != feed.config and state.config.endswith("unreadable")
+    assert (state.accounted_s, state.seq) == (taken.due_s, 1)
+    assert feed.meter.dump(state.meter) == feed.meter.dump(feed.meter.start())
