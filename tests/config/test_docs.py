@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from acqd.config.around import AfterTable, BeforeTable, ConfirmTable
 from acqd.config.alerts import AlertTable, WayTable
+from acqd.config.around import AfterTable, BeforeTable, ConfirmTable
 from acqd.config.band import AerialTable
 from acqd.config.bench import SourceTable, TransmitterTable
 from acqd.config.carrier import CarrierTable

@@ -227,7 +227,7 @@ def test_one_problem_at_its_place(
         ('broker = "embedded"\n[mqtt.serve]', "mqtt.serve", "only mosquitto"),
         ('broker = "mqtt://host"\n[mqtt.serve]', "mqtt.serve", "only mosquitto"),
         ('[mqtt.serve]\nnames = ["no name"]', "mqtt.serve.names[1]", "not a name or address"),
-        ('[mqtt.serve]\nopen = 1', "mqtt.serve.open", "neither true nor false"),
+        ("[mqtt.serve]\nopen = 1", "mqtt.serve.open", "neither true nor false"),
     ],
 )
 def test_mqtt_problem(problems: Problems, small: str, table: str, where: str, words: str) -> None:
