@@ -79,6 +79,8 @@ class Turn:
     is_on: bool = True
     is_known: bool = True
     """False: nobody can say any more whether it goes on."""
+    is_new: bool = False
+    """It begins anew: one that began before has ended, though nobody was told."""
     lasts: bool = True
     facts: Mapping[str, str] = field(default_factory=dict)
     """``job``, ``channel``, ``sweeper``, ``what``: those that there are."""
@@ -145,9 +147,9 @@ def turned(policy: Policy, state: RuleState, turn: Turn, now_s: float) -> Step:
         return _tell(policy, state, _alert_of(turn, now_s), now_s)[:2]
     spell = state.spells.get(turn.subject)
     if turn.is_known and turn.is_on:
-        if spell is not None:
+        if spell is not None and not (turn.is_new and turn.since_s > spell.since_s):
             return state, ()
-        if len(state.spells) >= SUBJECTS_MOST:
+        if spell is None and len(state.spells) >= SUBJECTS_MOST:
             return state, ()
         began = Spell(
             since_s=min(turn.since_s, now_s),

@@ -3,7 +3,8 @@
 The libraries take memory and time to load, resolve names, and run code of many hands; here they can
 hang, flood or crash, and nobody waits for them longer than the way's time limit. What to do comes
 as JSON on standard input, secrets with it, so that they stand in no list of processes. What became
-of it goes out as one line. Problems are told in words of ours: those of libraries and of servers
+of each address goes out at once as one line, so that it is known also where the next one hangs and
+all of it is killed. Problems are told in words of ours: those of libraries and of servers
 may repeat a secret.
 """
 
@@ -31,15 +32,13 @@ def main() -> int:
     # Whatever a library writes must not stand where the answer is read.
     answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)
-    todo = asked["left"]
-    results = []
-    for at in todo:
+    for at in asked["left"]:
         if asked["kind"] == "post":
             result = _post(asked["urls"][at], asked["headers"], asked["payload"], asked["limit_s"])
         else:
             result = _apprise(asked["urls"][at], asked["payload"], only_look=asked["only_look"])
-        results.append({"at": at, **result})
-    answers.write(json.dumps(results) + "\n")
+        answers.write(json.dumps({"at": at, **result}) + "\n")
+        answers.flush()
     answers.close()
     return 0
 

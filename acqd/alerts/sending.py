@@ -116,23 +116,38 @@ async def _by_program(
         limit_s=way.time_limit_s + STARTED_S,
         answers=True,
     )
-    code = ended.code
-    if code is None:
-        return Outcome(problem=f"no end of it within {duration(way.time_limit_s)}", left=wanted)
-    try:
-        results = [(int(one["at"]), bool(one["ok"]), one) for one in json.loads(ended.said)]
-    except (ValueError, KeyError, TypeError):
-        how = f"signal {-code}" if code < 0 else f"code {code}"
-        return Outcome(problem=f"the program that sends ended with {how}", left=wanted)
-    failed = [(at, one) for at, ok, one in results if not ok]
-    if not failed:
+    told = _answers(ended.said)
+    left = tuple(at for at in wanted if not told.get(at, {}).get("ok"))
+    if not left:
         return Outcome()
-    problem = scrubbed(str(failed[0][1].get("problem", "")), way) or "it did not say why"
+    failed = [told[at] for at in left if at in told]
+    if len(failed) < len(left):
+        return Outcome(problem=_no_end(ended.code, way), left=left)
+    problem = scrubbed(str(failed[0].get("problem", "")), way) or "it did not say why"
     return Outcome(
-        problem=problem,
-        refused=all(bool(one.get("refused")) for _, one in failed),
-        left=tuple(at for at, _ in failed),
+        problem=problem, refused=all(bool(one.get("refused")) for one in failed), left=left
     )
+
+
+def _answers(said: bytes) -> dict[int, dict[str, Any]]:
+    """What became of each address that was come to, by its number."""
+    told = {}
+    for line in said.splitlines():
+        try:
+            one = json.loads(line)
+            told[int(one["at"])] = one
+        except (ValueError, KeyError, TypeError):
+            # The last line of one that was killed while it wrote.
+            continue
+    return told
+
+
+def _no_end(code: int | None, way: Way) -> str:
+    """Why nothing is known of an address."""
+    if code is None:
+        return f"no end of it within {duration(way.time_limit_s)}"
+    how = f"signal {-code}" if code < 0 else f"code {code}"
+    return f"the program that sends ended with {how}"
 
 
 # --- a command ------------------------------------------------------------------------------------

@@ -155,6 +155,8 @@ def _finding(watch: Watch, state: WatchState, news: News, now_s: float) -> Seen:
         text=f"{news.job}: {news.text}" if news.job else news.text,
         since_s=news.at_s,
         is_on=not ends,
+        # Meters tell a beginning once. With a new config they begin anew, and its end is lost.
+        is_new=not ends,
         lasts=bool(ends) or begun in watch.lasting,
         facts={key: value for key, value in facts.items() if value},
     )

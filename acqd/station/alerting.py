@@ -100,7 +100,8 @@ class Alerting:
         self._sent: dict[str, Sent] = {}
         self._store: AlertStore | None = None
         self._news: deque[News] | None = deque(maxlen=NEWS_MOST)
-        """What came before the start was through; None from then on."""
+        """What came before the start was through; None from then on. After a fault of ours nothing
+        is taken any more."""
         self._dirty = asyncio.Event()
         self._wake = {name: asyncio.Event() for name in self._ways}
         self._programs = asyncio.Semaphore(PROGRAMS_MOST)
@@ -138,6 +139,7 @@ class Alerting:
         except* Exception as failed:
             # A fault of ours. The night goes on without alerts, and somebody may read why.
             self._log.error("alerting_failed", exc_info=failed)
+            self._news = deque(maxlen=0)
             reason = type(failed.exceptions[0]).__name__
             await self._tell(
                 "alert_not_sent", f"no alerts go out until the next start: {reason}", {}

@@ -203,6 +203,17 @@ def test_more_subjects_than_a_rule_follows_are_left_alone() -> None:
     assert len(rule.state.spells) == SUBJECTS_MOST
 
 
+def test_a_beginning_that_is_told_again_is_another() -> None:
+    """The end of the one before was lost, with the config that it was of: nobody goes untold."""
+    rule = Machine(Policy())
+    assert rule.turn(turn()) == ["alert"]
+    assert rule.turn(turn(at=T + HOUR)) == []
+    assert rule.turn(replace(turn(at=T + HOUR), is_new=True)) == ["alert"]
+    assert rule.turn(replace(turn(at=T + HOUR), is_new=True)) == []
+    assert rule.turn(turn(False, at=T + 2 * HOUR)) == ["all clear"]
+    assert rule.told[-1].since_s == T + HOUR
+
+
 def test_what_nobody_can_say_any_more_is_no_end() -> None:
     """What was told goes on until it is known to be over; what is held off is not told."""
     unknown = replace(turn(False), is_known=False)

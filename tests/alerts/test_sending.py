@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import email.message
 import email.policy
 import json
 import os
+import socket
+import threading
 import time
 from collections.abc import Iterator
 from email.parser import BytesParser
@@ -94,6 +97,24 @@ def test_a_server_that_floods_is_not_read_to_its_end(listener: Any) -> None:
     """It took the alert; the megabytes are its own business."""
     listener.mood = "flood"
     assert attempt(post(listener.url)).is_sent
+
+
+@pytest.mark.slow
+def test_one_address_that_never_ends_is_none_of_the_others_business(listener: Any) -> None:
+    """What had arrived before the program was killed is not sent again."""
+
+    def trickle(server: socket.socket) -> None:
+        with server.accept()[0] as peer, contextlib.suppress(OSError):
+            for letter in b"HTTP/1.1 200 OK\r\nx: " + bytes([120]) * 1000:
+                peer.sendall(bytes([letter]))
+                time.sleep(0.2)
+
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        threading.Thread(target=trickle, args=(server,), daemon=True).start()
+        urls = (listener.url, f"http://127.0.0.1:{server.getsockname()[1]}/")
+        outcome = attempt(Way(name="w", kind="post", urls=urls, time_limit_s=1.0))
+    assert outcome == Outcome(problem="no end of it within 1 s", left=(1,))
+    assert len(listener.got) == 1
 
 
 # --- Apprise ---
