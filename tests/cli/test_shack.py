@@ -103,7 +103,7 @@ def test_a_second_station_joins_with_one_pasted_line(shack: Shack, tmp_path: Pat
     assert made.returncode == 0, made.stderr
     assert "The running broker knows it already." in made.stderr
     line = made.stdout.strip()
-    password = re.search(r"slip:([^@]+)@", line)[1]  # type: ignore[index]  # it is there
+    password = re.search(r"slip:([^@]+)@", line)[1]
     before = shack.slip.read_text()
     joined = shack.join(line)
     assert joined.returncode == 0, joined.stderr
@@ -148,7 +148,7 @@ def test_what_can_go_wrong_when_joining_is_one_clear_line(shack: Shack) -> None:
     ledge = shack.start(shack.ledge)
     ledge.until('"event": "station_started"')
     line = shack.share("station", "slip").stdout.strip()
-    password = re.search(r"slip:([^@]+)@", line)[1]  # type: ignore[index]  # it is there
+    password = re.search(r"slip:([^@]+)@", line)[1]
     other = shack.share("station", "ness").stdout.strip()
     own = line.replace("slip:", "ness:")
     gone = line.replace(f":{shack.port}?", f":{free_port('127.0.0.1')}?")

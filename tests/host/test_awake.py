@@ -54,7 +54,7 @@ def keeper(**more: object) -> KeepAwake:
         why="Gannet Ledge Lookout is listening",
         log=structlog.get_logger(),
         timings=QUICK,
-        **more,  # type: ignore[arg-type] # whatever a test asks for
+        **more,
     )
 
 
@@ -249,7 +249,7 @@ def test_a_helper_that_ends_is_started_again(
     """Whoever ended it, the night goes on."""
     with keeper() as awake:
         assert awake.settled.wait(LIMIT_S)
-        os.kill(awake._held._process.pid, signal.SIGKILL)  # type: ignore[union-attr] # the helper's
+        os.kill(awake._held._process.pid, signal.SIGKILL)
         until("the next helper", lambda: helper.read_text().count("--what") == 2)
 
 

@@ -292,7 +292,7 @@ class _Life:
         return 0.0
 
     def _at(self, true_s: float, slept_s: float, what: object, *args: object) -> None:
-        self._loop.call_at(true_s - slept_s - self._begins_s, what, *args)  # type: ignore[arg-type]
+        self._loop.call_at(true_s - slept_s - self._begins_s, what, *args)
 
     def _key(self, word: bytes) -> None:
         assert self._station is not None
