@@ -111,6 +111,8 @@ def turned(state: BandState, event: HourTurned, missed: int) -> BandState:
         hour_end_s=event.hour_end_s,
         counts=_set_back(state.hour, fresh),
         missed=missed,
+        checks=state.check.checks,
+        check_counts=state.check.counts,
     )
 
     def noted(sure: Sure | None) -> Sure | None:
@@ -202,6 +204,8 @@ def _turned_again(
 ) -> tuple[BandState, tuple[HourlyFigures, ...]]:
     """The hours that turned since, once more with what was heard in them."""
     found: list[HourlyFigures] = []
+    # Of the hour that runs; what flaps is told when that turns.
+    check, flaps = state.check, state.flaps
     for number, one in enumerate(sure.turned):
         counts = one.counts
         if number == 0:
@@ -210,11 +214,18 @@ def _turned_again(
         hour = math.floor(one.hour_start_s / 3600.0)
         missed = ((hour, one.missed),) if one.missed else ()
         state, output = turn(
-            replace(state, hour=counts, missed=missed, corrections=()),
+            replace(
+                state,
+                hour=counts,
+                missed=missed,
+                corrections=(),
+                flaps=(),
+                check=replace(check, checks=one.checks, counts=one.check_counts),
+            ),
             HourTurned(hour_start_s=one.hour_start_s, hour_end_s=one.hour_end_s),
         )
         found += output.hourly
-    return state, tuple(found)
+    return replace(state, check=check, flaps=flaps), tuple(found)
 
 
 def _without(

@@ -239,12 +239,14 @@ def thinned(floors: tuple[float, ...], stride: int) -> tuple[tuple[float, ...], 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Turned:
     """A clock hour that turned while nobody knew whether the job heard: what was stored in it, all
-    that seemed to have listened as ``deaf``, and what was missed."""
+    that seemed to have listened as ``deaf``, what was missed, and what its overload checks said."""
 
     hour_start_s: float
     hour_end_s: float
     counts: HourSums
     missed: int
+    checks: int = field(default=0, metadata={ADDED: True})
+    check_counts: tuple[int, ...] = field(default=(0, 0, 0, 0, 0), metadata={ADDED: True})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

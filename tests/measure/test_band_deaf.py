@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -229,6 +230,22 @@ def test_hours_that_had_turned_are_corrected(watch: Make) -> None:
     assert figures["listened"] == 0
     channel = next(one for one in figures["channels"] if one["channel"] == "16")
     assert channel["total_visits"] == listened
+
+
+def test_overload_checks_stay_with_the_hour_that_they_are_of(watch: Make) -> None:
+    """In the corrected hour those of that hour, and in the running one none is lost."""
+    w = watch(witnesses=NAMED)
+    w.at_s = w.at_s // 3600 * 3600 + 3300.0
+    w.setup()
+    beacon(w, 1)
+    w.sweeps(149)
+    w.state = replace(w.state, check=replace(w.state.check, checks=3, counts=(3, 0, 0, 0, 0)))
+    assert turn(w)["overload_check"]["checks"] == 3
+    w.state = replace(w.state, check=replace(w.state.check, checks=5, counts=(5, 0, 0, 0, 0)))
+    w.sweeps(200)
+    (hour,) = (one for output in w.outputs if output.summary for one in output.hourly)
+    assert hour.figures["overload_check"]["checks"] == 3
+    assert turn(w)["overload_check"]["checks"] == 5
 
 
 def test_a_state_goes_through_a_checkpoint_in_the_middle_of_it(watch: Make) -> None:
