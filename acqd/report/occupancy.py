@@ -73,7 +73,8 @@ class Occupancy:
         self._judged = np.zeros((len(index), width), dtype=np.uint8)
         self._busy = np.zeros((len(index), width), dtype=np.uint8)
         self._hours: tuple[Float, list[Counts]] | None = None
-        self._heard = ((index.flags & int(SPOILT)) == 0) & ~unheard_mask(source)
+        self._unheard = unheard_mask(source)
+        self._heard = ((index.flags & int(SPOILT)) == 0) & ~self._unheard
         self._rules: dict[str, ChannelRule | None] = {}
         self._peak = np.full(len(channels), -np.inf)
 
@@ -178,9 +179,21 @@ class Occupancy:
         for begin_s, end_s in zip(edges_s[:-1].tolist(), edges_s[1:].tolist(), strict=True):
             record = told.get(begin_s) if end_s - begin_s == HOUR_S else None
             counts = self.counts(begin_s, end_s)
-            found.append(counts if record is None else self._as_told(counts, record))
+            if record is None or self._is_too_early(record):
+                found.append(counts)
+            else:
+                found.append(self._as_told(counts, record))
         self._hours = edges_s, found
         return self._hours
+
+    def _is_too_early(self, record: HourlyRecord) -> bool:
+        """Whether an hour was told before anybody knew that it was deaf; what corrects it comes
+        with the figures of the hour that runs."""
+        if not self.counts_all or record.figures.get("deaf"):
+            return False
+        started_s, begin_s = self.source.sweeps().started_s, record.hour_start_s
+        here = (started_s >= begin_s) & (started_s < begin_s + HOUR_S)
+        return bool((self._unheard & here).any())
 
     def _as_told(self, counts: Counts, record: HourlyRecord) -> Counts:
         """The counts of a whole hour, those that the meter lists in its place."""

@@ -10,6 +10,7 @@ import pytest
 
 from acqd.archive.records import SweepRecord
 from acqd.report.gather import gather
+from acqd.report.occupancy import Occupancy
 from acqd.report.shapes import JobReport
 from acqd.report.source import JobSource
 from acqd.report.spells import deafness_of
@@ -101,6 +102,21 @@ def test_occupancy_is_of_what_was_heard(night: Any, report: JobReport) -> None:
     numbers = [cell for row in rows for cell in row if isinstance(cell, float)]
     assert any(np.isclose(cell, share, atol=5e-4) or np.isclose(cell, 100 * share, atol=0.05)
                for cell in numbers)  # fmt: skip
+
+
+def test_an_hour_that_is_not_corrected_yet_is_counted_from_its_sweeps(night: Any) -> None:
+    """A report in the hour in which it was noticed: the hour before was told as if listened to."""
+    source = JobSource(
+        night.archive, night.name, start_s=night.start_s, stop_s=at_s(night, 500), zone="UTC"
+    )
+    source.hours = tuple(night.archive.hourly(night.name)[:1])
+    occupancy = Occupancy(source)
+    for block in source.blocks():
+        occupancy.take(block)
+    edges_s, (hour, *_) = occupancy.by_hour()
+    assert edges_s[0] == source.hours[0].hour_start_s
+    at = [channel.name for channel in occupancy.channels].index("16")
+    assert hour.visits[at] == HEARD_LAST + 1 < source.hours[0].figures["listened"]
 
 
 def test_a_replay_says_the_same(night: Any) -> None:
