@@ -86,7 +86,8 @@ class Engine:
 
     def load(self, kept: Mapping[str, bytes], marks: Mapping[str, int]) -> None:
         """Take over what an earlier run remembered. What was not told yet begins anew; what is of a
-        rule that says something else now, or cannot be read, is left."""
+        rule that says something else now, or of a job that there is no more, or cannot be read, is
+        left."""
         self.marks = dict(marks)
         for name, data in kept.items():
             rule = self._rules.get(name)
@@ -98,7 +99,11 @@ class Engine:
                 continue
             if found.digest != rule.digest:
                 continue
-            spells = {k: s for k, s in found.rule.spells.items() if s.told_s is not None}
+            spells = {
+                subject: spell
+                for subject, spell in found.rule.spells.items()
+                if spell.told_s is not None and rule.watch.is_there(spell.facts)
+            }
             self._kept[name] = replace(found, rule=replace(found.rule, spells=spells))
 
     def dump(self) -> dict[str, bytes]:

@@ -64,6 +64,13 @@ class Watch:
             return False
         return not self.jobs or job in self.jobs
 
+    def is_there(self, facts: Mapping[str, str]) -> bool:
+        """Whether the config still has what something is about; else nothing would ever end it."""
+        job, sweeper = facts.get("job"), facts.get("sweeper")
+        if job is not None and job not in self.gap_s:
+            return False
+        return sweeper is None or sweeper in self.sweeper_of.values()
+
     @property
     def lasting(self) -> frozenset[str]:
         """The words of findings that begin something."""

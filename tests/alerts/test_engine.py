@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -124,6 +125,21 @@ def test_what_quiet_hours_held_waits_for_no_clock_that_was_wrong(
     morning = datetime(2026, 11, 29, 7, 0, tzinfo=UTC).timestamp()
     (message,) = one.look(morning)
     assert message.state == "held"
+
+
+def test_what_is_not_in_the_config_any_more_does_not_last_for_ever(
+    config_text: str, tmp_path: Path
+) -> None:
+    """A sweeper that was sold while it was lost is not told of every hour."""
+    first = engine(config_text, tmp_path)
+    first.hear(replace(lost(EVENING), sweeper="bench"), EVENING)
+    assert len(first.look(EVENING + 120.0)) == 1
+    fewer = config_text[: config_text.index("[job.beacon]")]
+    second, same = engine(fewer, tmp_path), engine(config_text, tmp_path)
+    for one in (second, same):
+        one.load(first.dump(), first.marks)
+    assert len(same.look(EVENING + 2 * HOUR)) == 1
+    assert second.look(EVENING + 2 * HOUR) == []
 
 
 def test_a_restart_tells_nothing_again_and_the_end_still_comes(
