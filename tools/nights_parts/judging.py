@@ -90,9 +90,10 @@ class Occupancy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobJudged:
-    """One job in all of the nights. ``calm_h`` are hours listened without any trouble, and
-    ``for_nothing`` what was told in them; ``unaccounted`` due times that are neither stored nor
-    missed for a reason, or more than once."""
+    """One job in all of the nights. ``calm_h`` are hours in which it could hear, and
+    ``for_nothing`` what was told in them; ``unaccounted`` are due times that are neither stored nor
+    missed for a reason, or more than once; but for ``again``, those of a time that came twice, as a
+    clock was set back."""
 
     job: str
     seen: tuple[Seen, ...]
@@ -100,6 +101,7 @@ class JobJudged:
     stored: int
     missed: Mapping[str, int]
     unaccounted: int
+    again: int
     calm_h: float
     for_nothing: tuple[FindingRecord, ...]
     occupancy: Mapping[str, Occupancy]
@@ -115,6 +117,7 @@ class JobJudged:
             stored=self.stored + other.stored,
             missed=Counter(self.missed) + Counter(other.missed),
             unaccounted=self.unaccounted + other.unaccounted,
+            again=self.again + other.again,
             calm_h=self.calm_h + other.calm_h,
             for_nothing=self.for_nothing + other.for_nothing,
             occupancy=occupancy,
@@ -180,8 +183,8 @@ def _job(night: _Night, job: str, station: Sequence[FindingRecord]) -> JobJudged
         for one in deaf
         if not any(_is_of(float(one.figures["noticed_s"]), each) for each in deafnesses)
     )
-    numbers = _accounts(night, job)
     wanted = np.concatenate([_due_numbers(night, number) for number in night.nights])
+    wrong, again = _wrong_accounts(night, _accounts(night, job), wanted)
     coverage = night.archive.coverage(job)
     return JobJudged(
         job=job,
@@ -189,8 +192,8 @@ def _job(night: _Night, job: str, station: Sequence[FindingRecord]) -> JobJudged
         due=wanted.size,
         stored=coverage.stored,
         missed=coverage.missed,
-        unaccounted=sum(numbers.get(int(number), 0) != 1 for number in wanted)
-        + sum(number not in set(wanted.tolist()) for number in numbers),
+        unaccounted=wrong,
+        again=again,
         calm_h=float(sweeps.calm.sum()) * night.every_s / 3600.0,
         for_nothing=nothing,
         occupancy=sweeps.occupancies(),
@@ -218,6 +221,29 @@ def _accounts(night: _Night, job: str) -> Counter[int]:
             first = round(gap.from_s / night.every_s)
             found.update(range(first, first + gap.count))
     return found
+
+
+def _wrong_accounts(
+    night: _Night, found: Counter[int], wanted: NDArray[np.int64]
+) -> tuple[int, int]:
+    """Due times without an account, and those that came twice and have two."""
+    wrong = again = 0
+    for number in found.keys() | set(wanted.tolist()):
+        count = found[number]
+        if number in wanted and count == 1:
+            continue
+        if count == 2 and any(_comes_twice(one, number * night.every_s) for one in night.troubles):
+            again += 1
+        else:
+            wrong += 1
+    return wrong, again
+
+
+def _comes_twice(trouble: Trouble, due_s: float) -> bool:
+    """Whether a time of the clock came twice, as it was set back."""
+    if trouble.by_s < 0.0:
+        return trouble.from_s + trouble.by_s <= due_s <= trouble.from_s
+    return trouble.by_s > 0.0 and trouble.to_s <= due_s <= trouble.to_s + trouble.by_s
 
 
 # --- one trouble ----------------------------------------------------------------------------------

@@ -30,6 +30,7 @@ def _plain_job(job: JobJudged) -> dict[str, Any]:
         "stored": job.stored,
         "missed": dict(job.missed),
         "unaccounted": job.unaccounted,
+        "again": job.again,
         "calm_h": job.calm_h,
         "false_alarms": [one.text for one in job.for_nothing],
         "troubles": [
@@ -83,8 +84,9 @@ def lines_of(judged: Judged) -> Iterator[str]:
         yield (
             f"{job.due:,} sweeps due, {job.stored:,} stored"
             f"{f', missed {missed}' if missed else ''}; {job.unaccounted} without an account"
+            f"{f', {job.again} twice, as a clock was set back' if job.again else ''}"
         )
-        yield f"{len(job.for_nothing)} false alarms in {job.calm_h:.1f} h without trouble"
+        yield f"{len(job.for_nothing)} false alarms in {job.calm_h:.1f} h in which it could hear"
         yield from (f"    {one.text}" for one in job.for_nothing)
         yield ""
         head = (
