@@ -25,12 +25,14 @@ from acqd.measure.band_floor import (
     not_low,
     with_block,
 )
+from acqd.measure.checkpoint import ADDED
 from acqd.measure.deafness import (
     Bits,
     Cause,
     Deaf,
     bits_seen,
     chance_of_same,
+    digest_stride,
     frozen_text,
     is_frozen,
     is_thawed,
@@ -66,6 +68,10 @@ SETTLED = 16
 SAME_BY_CHANCE = 1e-6
 """Where noise alone repeats a sweep more often, the same sweep again is no sign."""
 
+SCALE_HIDES = 0.4
+"""Noise whose standard deviation seems to be fewer steps of the scale may have any smaller one:
+what is estimated ends at 0.36, however much was averaged."""
+
 BELOW_USUAL_DB = 3.0
 """A signal that is so far below its usual level, and half of what the floor fell by, does not say
 that all is well."""
@@ -97,6 +103,8 @@ class Ears:
     """Sweeps that listened."""
     swept_s: float = math.nan
     """Start of the last of them."""
+    looked_s: float = field(default=math.nan, metadata={ADDED: True})
+    """Start of the last sweep, but for those that were not new."""
     sure_s: float = math.nan
     """Start of the last sweep that was sure by its witnesses; of the first where none was yet."""
     bits: Bits = field(default_factory=Bits)
@@ -153,6 +161,7 @@ def restarted(ears: Ears, *, anew: bool = False) -> Ears:
     return replace(
         ears,
         swept_s=math.nan,
+        looked_s=math.nan,
         sure_s=math.nan,
         deaf=None,
         bits=Bits() if anew else ears.bits,
@@ -197,7 +206,9 @@ def ears_after(
     if frozen and is_frozen(bits, event.started_s) and not _is_coarse(work):
         return _fell_frozen(replace(ears, bits=bits), event)
     if not counts or not seen.cells or frozen:
-        return Heard(ears=replace(ears, bits=bits), doubts=frozen, silent=True)
+        looked_s = ears.looked_s if frozen else event.started_s
+        ears = replace(ears, bits=bits, looked_s=looked_s)
+        return Heard(ears=ears, doubts=frozen, silent=True)
     elapsed_s = _elapsed_s(ears, event, period_s)
     clock_s, sweeps = ears.clock_s + elapsed_s, ears.sweeps + 1
     there = heard_in(settings, work, seen, event.level)
@@ -214,7 +225,8 @@ def ears_after(
             learnt = heard_channels(learnt, there.numbers, clock_s)
         quiet = work.residual_limit is not None
         learnt = with_limits(learnt, clock_s, sweeps, period_s=period_s, quiet=quiet)
-    waits = bool(settings.witnesses or ears.learnt.chosen)
+    # Where the last witness has just ceased to be one, nobody is missed.
+    waits = bool(settings.witnesses or (ears.learnt.chosen and learnt.chosen))
     heard = not waits or (there is not None and there.is_witness(settings, ears))
     sure_s = event.started_s if heard or math.isnan(ears.sure_s) else ears.sure_s
     known = ears.known
@@ -224,6 +236,7 @@ def ears_after(
         clock_s=clock_s,
         sweeps=sweeps,
         swept_s=event.started_s,
+        looked_s=event.started_s,
         sure_s=sure_s,
         bits=bits,
         floor=floor,
@@ -250,8 +263,9 @@ def _fell_frozen(ears: Ears, event: SweepSeen) -> Heard:
 
 
 def _elapsed_s(ears: Ears, event: SweepSeen, period_s: float) -> float:
-    """Time listened since the sweep before: a gap was not listened to."""
-    since_s = event.started_s - ears.swept_s
+    """Time listened since the sweep before: a gap was not listened to, nor was a keyed sweep."""
+    last_s = ears.swept_s if math.isnan(ears.looked_s) else ears.looked_s
+    since_s = event.started_s - last_s
     usual_s = max(period_s, event.took_s)
     if not since_s >= 0.0:
         return 0.0
@@ -363,10 +377,14 @@ def named_levels(work: BandWork, seen: Seen, level: Float) -> Float | None:
 
 
 def _is_coarse(work: BandWork) -> bool:
-    """Whether noise may repeat a sweep by chance: few readings on a coarse scale."""
+    """Whether noise may repeat a sweep by chance: few readings on a coarse scale, or noise that is
+    finer than that."""
     if not work.coarse:
         return False
-    readings = max(1.0, work.points * work.independent)
+    if work.sigma < SCALE_HIDES * work.coarse:
+        return True
+    stride = digest_stride(work.points)
+    readings = max(1.0, work.points / stride * min(1.0, work.independent * stride))
     return chance_of_same(readings, work.coarse, work.sigma) > SAME_BY_CHANCE
 
 

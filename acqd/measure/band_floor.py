@@ -50,7 +50,7 @@ PAST_LEAST_S = 3600.0
 """Listening after which the lowest floor of the past means anything."""
 
 HOURS_KEPT = 24 * 14
-"""Clock hours whose lowest floor is remembered."""
+"""So many clock hours back the lowest floor of each is remembered, where any was listened to."""
 
 FALL_LEAST_DB = 2.0
 """A fall by less is never told from drift."""
@@ -192,7 +192,9 @@ def _with_middle(
     if hours and hours[-1][0] == hour:
         hours = (*hours[:-1], (hour, min(hours[-1][1], middle)))
     else:
-        hours = (*hours, (hour, middle))[-HOURS_KEPT:]
+        # An hour of the future is of a clock that was set back; it is bounded as the others are.
+        recent = tuple(one for one in hours if one[0] > hour - HOURS_KEPT)
+        hours = (*recent, (hour, middle))[-HOURS_KEPT:]
     jitter = past.jitter
     if past.blocks:
         moved, count = abs(middle - past.usual), min(past.blocks, JITTER_MEMORY)

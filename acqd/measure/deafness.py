@@ -29,6 +29,7 @@ __all__ = [
     "bits_seen",
     "chance_of_same",
     "deaf_finding",
+    "digest_stride",
     "frozen_text",
     "hears_again_finding",
     "is_frozen",
@@ -39,8 +40,8 @@ RECENT = 4
 """Sweeps that a new one is compared with: a frozen sweeper may alternate between a few."""
 
 DIGEST_POINTS = 256
-"""Of a longer sweep a digest is of every so many points, at least this many: noise does not repeat
-on those either, and all of them would cost as much as the measurement."""
+"""Of a sweep of as many points or more a digest is of every so many, half of these at least: noise
+does not repeat on those either, and all of them would cost as much as the measurement."""
 
 FROZEN_SWEEPS = 3
 FROZEN_S = 30.0
@@ -90,7 +91,7 @@ class Bits:
 def bits_seen(bits: Bits, event: SweepSeen) -> Bits:
     """``bits`` with one more sweep. One without a single level says nothing."""
     level = event.level
-    digest = zlib.crc32(level[:: 1 + level.size // DIGEST_POINTS].tobytes())
+    digest = zlib.crc32(level[:: digest_stride(level.size)].tobytes())
     flags = event.flags
     if digest in bits.recent or (flags and flags & SweepFlag.REPEATED):
         if not np.isfinite(level).any():
@@ -99,6 +100,11 @@ def bits_seen(bits: Bits, event: SweepSeen) -> Bits:
         return replace(bits, run=bits.run + 1, fresh=0, new_s=first_s)
     recent = (*bits.recent[1 - RECENT :], digest)
     return Bits(recent=recent, fresh=bits.fresh + 1, new_s=event.started_s)
+
+
+def digest_stride(points: int) -> int:
+    """Every how manyth point is compared."""
+    return 1 + points // DIGEST_POINTS
 
 
 def is_frozen(bits: Bits, at_s: float) -> bool:

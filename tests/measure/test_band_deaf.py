@@ -13,7 +13,7 @@ import pytest
 
 from acqd.measure.band import BandMeter
 from acqd.measure.band_ears import CONFIRM_MOST_S
-from acqd.measure.band_floor import LOW_S, PAST_LEAST_S
+from acqd.measure.band_floor import BLOCK, LOW_S, PAST_LEAST_S, FloorPast, with_block
 from acqd.measure.deafness import FROZEN_S, Cause
 from acqd.measure.meter import FindingDraft, HourTurned
 from acqd.measure.witness import Witness
@@ -122,6 +122,19 @@ def test_few_points_on_a_coarse_scale_may_be_the_same_by_chance(watch: Make) -> 
     assert told(w) == []
 
 
+@pytest.mark.parametrize("points", [401, 10_001])
+def test_noise_finer_than_the_scale_may_be_the_same(watch: Make, points: int) -> None:
+    """Much averaged, in whole decibels: nearly all levels are the same number."""
+    w = watch(points=points, noise_averages=1300.0, rbw_hz=200.0)
+    w.setup(resolution=1.0)
+    same = 0
+    for _ in range(80):
+        w.sweep(level=np.rint(w.level()))
+        same += w.state.ears.bits.run > 0
+    assert same > 70
+    assert told(w) == []
+
+
 # --- witnesses ------------------------------------------------------------------------------------
 
 
@@ -183,6 +196,21 @@ def test_time_that_nobody_listened_is_no_silence(watch: Make) -> None:
     w.sweeps(280)
     assert told(w) == []
     w.sweeps(30)
+    assert len(told(w, "deaf")) == 1
+
+
+def test_time_between_keyed_sweeps_is_no_silence(watch: Make) -> None:
+    """Of three sweeps two are keyed, for half an hour: ten minutes of it were listened to."""
+    w = watch(witnesses=NAMED)
+    w.setup()
+    beacon(w, 1)
+    for _ in range(290):
+        w.sweeps(2, flags=SweepFlag.TRANSMITTING)
+        w.sweep()
+    assert told(w) == []
+    for _ in range(15):
+        w.sweeps(2, flags=SweepFlag.TRANSMITTING)
+        w.sweep()
     assert len(told(w, "deaf")) == 1
 
 
@@ -300,6 +328,19 @@ def test_a_cable_that_falls_off_is_noticed_by_the_floor(watch: Make) -> None:
     (_, again) = told(w)
     assert again.text.startswith("hears again: the floor is back, at −1")
     assert turn(w)["floor_low_dbm"] > -111.0
+
+
+def test_a_floor_of_half_a_year_ago_is_no_past() -> None:
+    """Of a station that runs two hours a night: the lowest is that of the last fourteen days."""
+    past, clock_s = FloorPast(), 0.0
+    for night in range(60):
+        for block in range(24):
+            clock_s += 300.0
+            at_s = 86_400.0 * night + 300.0 * block
+            floors = (-120.0 if night < 10 else -110.0,) * BLOCK
+            past = with_block(past, floors, at_s, clock_s, None)
+    assert past.lowest == -110.0
+    assert len(past.hours) == 28
 
 
 def test_a_floor_that_drifts_down_is_no_sign(watch: Make) -> None:

@@ -141,6 +141,20 @@ def test_a_witness_that_is_learnt_makes_a_job_deaf(watch: Make) -> None:
     assert again.text.startswith("hears again: 06 was heard")
 
 
+def test_a_witness_that_is_none_any_more_is_not_missed(watch: Make) -> None:
+    """Its silence was an hour and more, and the limit had gone on without it: no sweep fails."""
+    w = watch(interval_s=60.0, deaf_by_floor=False)
+    w.setup()
+    for number in range(30 * 60):
+        w.sweep([(156.8e6, -75.0)] if number % 25 == 0 else ())
+    assert len(w.state.ears.learnt.chosen) == 1
+    w.sweeps(70)
+    w.sweep([(156.8e6, -75.0)])
+    w.sweeps(200)
+    assert w.state.ears.learnt.chosen == ()
+    assert [one.what for one in w.findings if one.what == "deaf"] == ["deaf"]
+
+
 def test_nothing_is_learnt_where_that_is_not_wanted(watch: Make) -> None:
     w = watch(points=101, interval_s=30.0, learn_witnesses=False)
     w.setup()
