@@ -177,7 +177,9 @@ class Alerting:
             if last > left.marks.get(job, last)
         }
         for job, last in self._last_findings.items():
-            self._engine.marks.setdefault(job, last)
+            # Of an archive that begins anew, or that a power cut took the last findings from, the
+            # numbers come again: what was taken of those that are gone says nothing of them.
+            self._engine.marks[job] = min(last, self._engine.marks.get(job, last))
         if not missed:
             return
         try:

@@ -259,6 +259,26 @@ def test_a_finding_that_nobody_was_told_of_is_caught_up_with(
     again.stop()
 
 
+@pytest.mark.slow
+def test_numbers_that_come_again_are_told(bench: Any, listener: Listener) -> None:
+    """The archive begins anew, or lost its last findings: what was taken says nothing of these."""
+    sim = bench.sim()
+    path = config(bench, sim.addresses, WAY.format(url=listener.url), (
+        '[alert.lost]\non = "finding"\nwhat = "sweeper_lost"\n'
+    ))  # fmt: skip
+    run = bench.run(path, env=ENV)
+    run.until("sweeper_present")
+    run.stop()
+    with sqlite3.connect(bench.archive / "alerts.sqlite") as db:
+        db.execute("INSERT OR REPLACE INTO mark VALUES ('', 1000)")
+    db.close()
+    again = bench.run(path, env=ENV)
+    again.until("sweeper_present")
+    sim.tell("mast", "unplug")
+    assert listener.until(1)[0]["what"] == "sweeper_lost"
+    again.stop()
+
+
 def test_without_a_way_by_apprise_it_is_not_loaded(tmp_path: Path) -> None:
     """Nor is it by a way that wants it: that is another program's work."""
     code = (
