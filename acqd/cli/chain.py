@@ -76,15 +76,12 @@ def amend(job: str, reason: str | None, **options: Any) -> None:
     WHEN is a time of the station's clock (the last such time), last night 21:05, or ISO 8601.
     REASON says why, for whoever reads it later. See acqd chain show JOB first.
     """
-    from pathlib import Path
-
     from acqd.archive.amendments import KIND, changes_to_json
     from acqd.archive.reader import open_archive
     from acqd.cli.amend_words import wish_of
-    from acqd.cli.place import job_in, place_of
-    from acqd.clock import SystemClock
+    from acqd.cli.place import job_in, place_of, put
     from acqd.station.amending import changes_of, described
-    from acqd.station.noting import note_text, put_overlay, user_name
+    from acqd.station.noting import note_text
 
     wish = wish_of(options)
     place = place_of(options["config"], options["archive"])
@@ -99,17 +96,7 @@ def amend(job: str, reason: str | None, **options: Any) -> None:
     body = {"reason": reason, "changes": changes_to_json(changes)}
     number, said = None, []
     if not options["dry_run"]:
-        kept = put_overlay(
-            Path(place.folder),
-            KIND,
-            station=place.station,
-            clock=SystemClock(),
-            body=body,
-            job=job,
-            from_s=from_s,
-            to_s=to_s,
-            who=user_name(),
-        )
+        kept = put(place, KIND, body, job=job, from_s=from_s, to_s=to_s)
         number, said = kept.number, list(kept.said)
     made = _trial(opened, job, number, body, (from_s, to_s))
     lines = list(_outcome(found, made, place))

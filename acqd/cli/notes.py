@@ -137,13 +137,12 @@ def _said(one: Overlay) -> str:
 
 
 def _undo(words: tuple[str, ...], place: Place, *, as_json: bool) -> None:
-    from pathlib import Path
 
     from acqd.archive.ledger import UNDO
     from acqd.archive.reader import open_archive
-    from acqd.clock import SystemClock
+    from acqd.cli.place import put
     from acqd.errors import WrongUsage
-    from acqd.station.noting import instead_of, put_overlay, to_undo, user_name
+    from acqd.station.noting import instead_of, to_undo
 
     number = int(words[0]) if words[0].isdecimal() and len(words[0]) < 10 else None
     if number is None or len(words) > 2:
@@ -152,17 +151,8 @@ def _undo(words: tuple[str, ...], place: Place, *, as_json: bool) -> None:
         )
     opened = open_archive(place.folder)
     one = to_undo(opened.overlays(undone=True), number)
-    kept = put_overlay(
-        Path(place.folder),
-        UNDO,
-        station=place.station,
-        clock=SystemClock(),
-        body={"undoes": number, "reason": words[1] if len(words) == 2 else ""},
-        job=one.job,
-        from_s=None,
-        to_s=None,
-        who=user_name(),
-    )
+    reason = words[1] if len(words) == 2 else ""
+    kept = put(place, UNDO, {"undoes": number, "reason": reason}, job=one.job)
     stand = opened.overlays()
     told = None if kept.by_station else instead_of(stand, one)
     lines = [*kept.said, *([] if told is None else [told]), *_after(one, stand, opened, place)]

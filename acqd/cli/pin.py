@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import click
@@ -37,7 +36,7 @@ def command(
     A night is from noon to noon of the station's clock. What is pinned is never thinned.
     """
     from acqd.archive.ledger import PIN
-    from acqd.cli.place import job_in, place_of
+    from acqd.cli.place import job_in, place_of, put
     from acqd.look.nights import span_text
     from acqd.station.noting import note_text
 
@@ -50,7 +49,7 @@ def command(
         _remove(place, job, from_s, to_s, when)
         return
     body = {} if because is None else {"text": note_text(because)}
-    number = _put(place, PIN, body, job, from_s, to_s)
+    number = put(place, PIN, body, job=job, from_s=from_s, to_s=to_s).number
     click.echo(f"pinned as number {number}: {when}; it is never thinned")
     empty = _empty(place, job, from_s, to_s)
     if empty:
@@ -82,33 +81,6 @@ def _span(
     return from_s, to_s
 
 
-def _put(
-    place: Place,
-    kind: str,
-    body: Mapping[str, object],
-    job: str | None,
-    from_s: float | None,
-    to_s: float | None,
-) -> int:
-    from pathlib import Path
-
-    from acqd.clock import SystemClock
-    from acqd.station.noting import put_overlay, user_name
-
-    kept = put_overlay(
-        Path(place.folder),
-        kind,
-        station=place.station,
-        clock=SystemClock(),
-        body=body,
-        job=job,
-        from_s=from_s,
-        to_s=to_s,
-        who=user_name(),
-    )
-    return kept.number
-
-
 def _empty(place: Place, job: str | None, from_s: float, to_s: float) -> str | None:
     """Said where nothing is kept of that time yet: a slip in the date pins nothing."""
     from acqd.archive.reader import open_archive
@@ -124,6 +96,7 @@ def _empty(place: Place, job: str | None, from_s: float, to_s: float) -> str | N
 def _remove(place: Place, job: str | None, from_s: float, to_s: float, when: str) -> None:
     from acqd.archive.ledger import PIN, UNDO
     from acqd.archive.reader import open_archive
+    from acqd.cli.place import put
     from acqd.errors import WrongUsage
     from acqd.look.nights import span_text
 
@@ -151,7 +124,7 @@ def _remove(place: Place, job: str | None, from_s: float, to_s: float, when: str
             f"{beyond[0].id}, and pin what is left"
         )
     for one in there:
-        _put(place, UNDO, {"undoes": one.id, "reason": ""}, one.job, None, None)
+        put(place, UNDO, {"undoes": one.id, "reason": ""}, job=one.job)
         click.echo(
             f"pin {one.id} taken back: {span_text(one.from_s, one.to_s, place.zone)} "
             f"({place.zone}), {one.job or 'all jobs'}; retention may thin it again"

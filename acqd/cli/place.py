@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from acqd.config.whole import StationConfig
+    from acqd.station.noting import Kept
 
-__all__ = ["Place", "job_in", "place_of"]
+__all__ = ["Place", "job_in", "place_of", "put"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,3 +77,31 @@ def job_in(job: str, jobs: Sequence[str]) -> str:
         hint = f"; did you mean {near[0]!r}?" if near else ""
         raise WrongUsage(f"no job {job!r}; there is {', '.join(jobs) or 'none'}{hint}")
     return job
+
+
+def put(
+    place: Place,
+    kind: str,
+    body: Mapping[str, Any],
+    *,
+    job: str | None,
+    from_s: float | None = None,
+    to_s: float | None = None,
+) -> Kept:
+    """Store an overlay of this user's; raises as :func:`acqd.station.noting.put_overlay`."""
+    from pathlib import Path
+
+    from acqd.clock import SystemClock
+    from acqd.station.noting import put_overlay, user_name
+
+    return put_overlay(
+        Path(place.folder),
+        kind,
+        station=place.station,
+        clock=SystemClock(),
+        body=body,
+        job=job,
+        from_s=from_s,
+        to_s=to_s,
+        who=user_name(),
+    )

@@ -47,7 +47,7 @@ KEEP_EVERY_S = 30.0
 KEEP_AGAIN_S = 10.0
 LAST_KEPT_S = 0.3
 """Of a stop, for the last word to the disk."""
-NEWS_MOST = 10_000
+NEWS_MOST = 1000
 """That wait while the station starts; the oldest go."""
 PROGRAMS_MOST = 4
 """Attempts at a time, over all ways."""
@@ -115,17 +115,6 @@ class Alerting:
             self._news.append(news)
             return
         self._put(self._engine.hear(news, self._clock.wall_s()))
-
-    def status(self) -> dict[str, Any]:
-        """What waits, and how each way does, for the commands of this machine."""
-        return {
-            name: {
-                "waiting": self._queue.waiting(name),
-                "lost": self._queue.lost.get(name, 0),
-                "problem": self._sent.get(name, Sent()).problem,
-            }
-            for name in self._ways
-        }
 
     async def run(self) -> None:
         """Until cancelled. What waits is kept for the next start."""
