@@ -31,7 +31,15 @@ from acqd.errors import BrokerError
 from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion, is_loopback
 from acqd.publish.threads import OwnThreads
 
-__all__ = ["Link", "PublishRefused", "connection", "new_link", "reachable", "round_trip"]
+__all__ = [
+    "Link",
+    "PublishRefused",
+    "connection",
+    "connection_beside",
+    "new_link",
+    "reachable",
+    "round_trip",
+]
 
 T = TypeVar("T")
 
@@ -238,6 +246,38 @@ async def connection(link: Link) -> AsyncIterator[Link]:
             yield link
     finally:
         link.abandon()
+
+
+@asynccontextmanager
+async def connection_beside(
+    settings: BrokerSettings,
+    *,
+    station: str,
+    purpose: str,
+    threads: OwnThreads,
+    packet_most_bytes: int,
+) -> AsyncIterator[Link]:
+    """A station's connection for one ``purpose``, which is added to its name at the broker; closed
+    at the end however that comes.
+
+    Raises:
+        OSError, aiomqtt.MqttError: there is none.
+        BrokerError: a certificate file cannot be used.
+    """
+    tls = await threads.run(settings.tls_context)
+    await reachable(settings, tls, threads)
+    client_id = f"{settings.client_id or f'acqd-{station}'}-{purpose}"
+    if settings.fresh_client_id:
+        client_id = f"{client_id}-{secrets.token_hex(4)}"
+    link = new_link(
+        settings,
+        client_id=client_id,
+        tls=tls,
+        threads=threads,
+        packet_most_bytes=packet_most_bytes,
+    )
+    async with connection(link):
+        yield link
 
 
 async def reachable(

@@ -10,7 +10,6 @@ put back.
 from __future__ import annotations
 
 import asyncio
-import secrets
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 
@@ -20,7 +19,7 @@ import structlog
 from acqd.clock import Clock
 from acqd.errors import BrokerError
 from acqd.publish.client import SETTLED_S, backoff_s
-from acqd.publish.link import Link, PublishRefused, connection, new_link, reachable
+from acqd.publish.link import Link, PublishRefused, connection_beside
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
 from acqd.station.context import PACKET_MOST_BYTES, first_reason
@@ -156,20 +155,13 @@ class AskLine:
             failures += 1
 
     async def _connected(self) -> None:
-        settings = self._settings
-        tls = await self._threads.run(settings.tls_context)
-        await reachable(settings, tls, self._threads)
-        client_id = f"{settings.client_id or f'acqd-{self._station}'}-asking"
-        if settings.fresh_client_id:
-            client_id = f"{client_id}-{secrets.token_hex(4)}"
-        link = new_link(
-            settings,
-            client_id=client_id,
-            tls=tls,
+        async with connection_beside(
+            self._settings,
+            station=self._station,
+            purpose="asking",
             threads=self._threads,
             packet_most_bytes=PACKET_MOST_BYTES,
-        )
-        async with connection(link):
+        ) as link:
             try:
                 async with asyncio.TaskGroup() as group:
                     self._broken.clear()

@@ -24,7 +24,6 @@ import json
 import math
 import os
 import re
-import secrets
 import stat
 from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -40,7 +39,7 @@ from acqd.config.checks import CONTEXTS_MOST
 from acqd.config.context import WORDS
 from acqd.errors import BrokerError
 from acqd.publish.client import SETTLED_S, backoff_s
-from acqd.publish.link import Link, connection, new_link, reachable
+from acqd.publish.link import Link, connection_beside
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
 from acqd.station.conditions import KEYED, Condition, keyed
@@ -421,19 +420,13 @@ class ContextSources:
             failures += 1
 
     async def _listen(self, settings: BrokerSettings) -> None:
-        tls = await self._mqtt_threads.run(settings.tls_context)
-        await reachable(settings, tls, self._mqtt_threads)
-        client_id = f"{settings.client_id or f'acqd-{self._station}'}-context"
-        if settings.fresh_client_id:
-            client_id = f"{client_id}-{secrets.token_hex(4)}"
-        link = new_link(
+        async with connection_beside(
             settings,
-            client_id=client_id,
-            tls=tls,
+            station=self._station,
+            purpose="context",
             threads=self._mqtt_threads,
             packet_most_bytes=PACKET_MOST_BYTES,
-        )
-        async with connection(link):
+        ) as link:
             self._note(connected=True)
             try:
                 async with asyncio.TaskGroup() as group:
