@@ -140,24 +140,11 @@ def leave_quietly(number: int, frame: object) -> None:
 
 
 async def _until_told(station: object) -> None:
-    import asyncio
-
     from acqd.station.service import Station
+    from acqd.station.stopping import AskedToStop
 
     assert isinstance(station, Station)
-    loop = asyncio.get_running_loop()
-    told = 0
-
-    def stop() -> None:
-        nonlocal told
-        told += 1
-        if told > 1:
-            # Asked twice: the journal is as safe now as it will be in a second.
-            os._exit(130)
-        station.stop()
-
-    for number in ending_signals():
-        loop.add_signal_handler(number, stop)
+    AskedToStop(station.stop).by(ending_signals())
     try:
         await station.run()
     except BaseExceptionGroup as group:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import signal
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from acqd.clock import Clock
 from acqd.config.whole import StationConfig
 from acqd.plan.walltime import FOREVER_US, US, floor_us, seconds
 from acqd.station.service import Station
+from acqd.station.stopping import AskedToStop
 
 __all__ = ["Watch", "page_of", "until", "watch_of"]
 
@@ -67,15 +67,7 @@ async def until(
     Raises:
         ArchiveLocked, BrokerError: as :meth:`Station.run`.
     """
-    loop = asyncio.get_running_loop()
-    told = 0
-
-    def stop() -> None:
-        nonlocal told
-        told += 1
-        if told > 1:
-            os._exit(130)
-        station.stop()
+    asked = AskedToStop(station.stop)
 
     async def watch_clock() -> None:
         # No event tells that a clock was set or that the machine slept.
@@ -83,8 +75,7 @@ async def until(
             await asyncio.sleep(min(left_s, LOOK_S))
         station.stop()
 
-    for number in numbers:
-        loop.add_signal_handler(number, stop)
+    asked.by(numbers)
     watching = asyncio.create_task(watch_clock())
     try:
         await station.run()
@@ -93,4 +84,4 @@ async def until(
         raise group.exceptions[0] from group
     finally:
         watching.cancel()
-    return told > 0
+    return asked.was_asked

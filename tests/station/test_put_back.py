@@ -216,7 +216,8 @@ async def test_what_is_owed_is_put_back_between_passes_with_the_source_off(
         await here.until("the other", lambda: here.station._jobs["aerial"].last_seq >= seq + 2)
         count = len(relay.words)
         broker.start()
-        await here.until("put back", lambda: "aerial" in relay.words[count:], limit_s=60.0)
+        # Station and relay find the broker again by themselves, each after a pause of its own.
+        await here.until("put back", lambda: "aerial" in relay.words[count:], limit_s=150.0)
         seq = here.station._jobs["aerial"].last_seq
         await here.until("more", lambda: here.station._jobs["aerial"].last_seq >= seq + 3)
     assert not any(is_on for _, is_on in looked.asked_with), looked.asked_with

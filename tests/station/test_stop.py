@@ -36,7 +36,9 @@ STEP_HANGS = """
 import sys, time
 import {module} as module
 def hang(*rest, **more):
-    print('{{"event": "hangs"}}', file=sys.stderr, flush=True)
+    # One write: another thread has something to say at the same time.
+    sys.stderr.write('{{"event": "hangs"}}\\n')
+    sys.stderr.flush()
     time.sleep(25)
 module.{name} = hang
 """
