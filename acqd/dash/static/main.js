@@ -207,7 +207,8 @@ function takeView(view, parts, detail) {
 
 function shownOnSheet() {
   const { view, columns, line, held, nowS, spanS } = page;
-  if (!view || !columns) return null;
+  // A page may have columns of a job whose sheet the server has lost, or has not got yet.
+  if (!view || !columns || !view.rows) return null;
   const names = (view.marks || []).filter((one) => Number.isFinite(one.at_hz) && one.label).map((one) => ({ hz: one.at_hz, text: one.label, value: one.value }));
   const findings = mine().filter((one) => one.job !== null);
   return { view, columns, line, held, nowS, spanS, findings, names, why, unit: view.unit || "" };
