@@ -24,6 +24,7 @@ from typing import Self
 
 from acqd.errors import BrokerError
 from acqd.publish.link import round_trip
+from acqd.publish.processes import let_go
 from acqd.publish.settings import Endpoint, EventLog, MqttVersion
 
 __all__ = ["BrokerTimings", "ChildBroker", "Command", "claim_ports", "free_port"]
@@ -263,8 +264,7 @@ class ChildBroker:
             await self._end(process, gently=gently)
             await asyncio.wait([listening], timeout=LAST_WORDS_S)
             listening.cancel()
-            # Or its pipe stays with us where somebody else holds the other end.
-            process._transport.close()  # type: ignore[attr-defined]  # private in asyncio
+            let_go(process)
 
     async def _spawn(self) -> asyncio.subprocess.Process:
         command = self._command

@@ -24,6 +24,7 @@ from typing import Any
 import structlog
 
 from acqd.errors import AcqdError, BrokerError
+from acqd.publish.processes import let_go
 from acqd.publish.settings import BrokerSettings, Endpoint, is_loopback
 from acqd.publish.sharing import write_private
 from acqd.publish.threads import OwnThreads
@@ -174,8 +175,7 @@ class LivePage:
         finally:
             await _end(process)
             listening.cancel()
-            # Or its pipes stay with us where somebody else holds the other end.
-            process._transport.close()  # type: ignore[attr-defined]  # private in asyncio
+            let_go(process)
 
     async def _spawn(self) -> asyncio.subprocess.Process:
         process = await asyncio.create_subprocess_exec(

@@ -26,6 +26,7 @@ import structlog
 from acqd.clock import Clock
 from acqd.look.times import range_text
 from acqd.plan.jobs import PlannedJob
+from acqd.publish.processes import let_go
 from acqd.publish.threads import OwnThreads
 from acqd.station.reportshelf import FOLDER, Period, ReportRule, ReportShelf, finished_period
 from acqd.station.tell import one_line
@@ -293,8 +294,7 @@ async def _kill(process: asyncio.subprocess.Process) -> None:
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(KILLED_S):
                 await process.wait()
-    # Or its pipe stays with us where somebody else holds the other end.
-    process._transport.close()  # type: ignore[attr-defined]  # private in asyncio
+    let_go(process)
 
 
 def _throw_away(folder: Path) -> None:

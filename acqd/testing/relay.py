@@ -22,6 +22,7 @@ import tty
 from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any, Final, Protocol
 from urllib.parse import urlsplit
 
@@ -135,12 +136,9 @@ class Relay(ABC):
     @abstractmethod
     def _end(self) -> None: ...
 
-    def _listening(self) -> socket.socket | None:
+    def _listening(self) -> tuple[socket.socket, Callable[[], None]] | None:
+        """Where somebody may knock, and what lets him in; None where nobody can."""
         return None
-
-    def _accept(self) -> None:
-        """Somebody knocks. Asked only of a relay that has something :meth:`_listening`."""
-        raise NotImplementedError(f"{type(self).__name__} does not listen")
 
     @abstractmethod
     def _drop(self, way: _Way) -> None:
@@ -159,8 +157,8 @@ class Relay(ABC):
             with contextlib.suppress(BlockingIOError):
                 os.read(self._wake_out, 64)
             listening = self._listening()
-            if listening is not None and listening.fileno() in ready:
-                self._accept()
+            if listening is not None and listening[0].fileno() in ready:
+                listening[1]()
             for way in list(self._ways):
                 if not all(self._turn(way, end, ready.get(end.fileno(), 0)) for end in _ends(way)):
                     self._drop(way)
@@ -176,7 +174,7 @@ class Relay(ABC):
         poll.register(self._wake_out, select.POLLIN)
         listening = self._listening()
         if listening is not None:
-            poll.register(listening, select.POLLIN)
+            poll.register(listening[0], select.POLLIN)
         for way in self._ways:
             for end in _ends(way):
                 if end.fileno() < 0:
@@ -223,12 +221,12 @@ class TcpRelay(Relay):
     def address(self) -> str:
         return f"tcp://127.0.0.1:{self._port}"
 
-    def _listening(self) -> socket.socket | None:
-        return self._server
+    def _listening(self) -> tuple[socket.socket, Callable[[], None]] | None:
+        server = self._server
+        return None if server is None else (server, partial(self._accept, server))
 
-    def _accept(self) -> None:
-        assert self._server is not None
-        near, _ = self._server.accept()
+    def _accept(self, server: socket.socket) -> None:
+        near, _ = server.accept()
         try:
             far = socket.create_connection(self._far, CONNECT_LIMIT_S)
         except OSError:

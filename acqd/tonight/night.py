@@ -70,9 +70,11 @@ async def until(
     asked = AskedToStop(station.stop)
 
     async def watch_clock() -> None:
-        # No event tells that a clock was set or that the machine slept.
-        while (left_s := end_s - clock.wall_s()) > 0.0:  # noqa: ASYNC110 (for the reason above)
+        left_s = end_s - clock.wall_s()
+        while left_s > 0.0:
+            # Looked at again and again: no event tells that a clock was set or the machine slept.
             await asyncio.sleep(min(left_s, LOOK_S))
+            left_s = end_s - clock.wall_s()
         station.stop()
 
     asked.by(numbers)

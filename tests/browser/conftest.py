@@ -12,6 +12,7 @@ import os
 import re
 import shutil
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
@@ -29,6 +30,9 @@ from playwright.async_api import (
     WebSocket,
     async_playwright,
 )
+
+from page_peers import DESK, HOST, MORE, Opened, Peers, peers_in, until
+from peers import wait_for
 
 ROOT = Path(__file__).resolve().parents[2]
 LIMIT_MS = 20_000.0
@@ -214,3 +218,51 @@ def sideways() -> Callable[[Page], Awaitable[str]]:
         return json.dumps(found) if found else ""
 
     return measured
+
+
+@pytest.fixture(scope="module")
+def coast(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Peers]:
+    """Two stations that go on sweeping while they are looked at."""
+    with ExitStack() as stack:
+        peers = peers_in(tmp_path_factory.mktemp("coast"), stack)
+        peers.station("gannet-ledge", more=MORE)
+        peers.station("north-head")
+        archive = peers.folder / "gannet-ledge" / "archive"
+        log = peers.folder / "gannet-ledge.log"
+        wait_for(
+            "a first finding", lambda: '"event": "finding"' in log.read_text(), said=log.read_text
+        )
+        peers.dash("--archive", str(archive))
+        peers.until_swept("gannet-ledge", "north-head")
+        wait_for(
+            "losses of the filter",
+            lambda: peers.job("gannet-ledge", "band-pass").get("figures"),
+        )
+        yield peers
+
+
+@pytest.fixture
+def alone(tmp_path: Path) -> Iterator[Peers]:
+    """A broker of the test's own."""
+    with ExitStack() as stack:
+        yield peers_in(tmp_path, stack)
+
+
+@pytest.fixture
+def opened(page_at: Any) -> Opened:
+    """Opens the page of some peers and waits until its sheet is drawn."""
+
+    async def open_page(
+        peers: Peers,
+        where: str = "#gannet-ledge/marine-vhf",
+        size: tuple[int, int] = DESK,
+        **more: Any,
+    ) -> Page:
+        page: Page = await page_at(*size, hosts=[f"{HOST}:{peers.web}"], **more)
+        await page.goto(peers.url + where)
+        await until(
+            page, "a frame", "window.acqd && acqd.link.frames > 1 && acqd.page.state !== null"
+        )
+        return page
+
+    return open_page
