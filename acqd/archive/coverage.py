@@ -19,22 +19,27 @@ __all__ = ["Coverage", "coverage_of", "due_within"]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coverage:
     """Of a job in a range of time: ``stored`` of its due sweeps (those of step 0), ``missed`` by
-    reason, all ``sweeps`` that there are, and ``flagged`` of these by flag, in lower case."""
+    reason, all ``sweeps`` that there are, and ``flagged`` of these by flag, in lower case.
+
+    ``removed`` were stored, and retention has removed them since: they are due ones that were
+    swept. To the hour: of hours that the range cuts they count in proportion."""
 
     job: str
     stored: int
     sweeps: int
     missed: Mapping[str, int] = field(default_factory=dict)
     flagged: Mapping[str, int] = field(default_factory=dict)
+    removed: int = 0
 
     @property
     def due(self) -> int:
-        return self.stored + sum(self.missed.values())
+        return self.stored + self.removed + sum(self.missed.values())
 
     @property
     def fraction(self) -> float:
-        """Stored over due; NaN where nothing was due."""
-        return self.stored / self.due if self.due else float("nan")
+        """What was stored over what was due, also where retention has removed it since; NaN where
+        nothing was due."""
+        return (self.stored + self.removed) / self.due if self.due else float("nan")
 
 
 def coverage_of(
@@ -46,6 +51,7 @@ def coverage_of(
     gaps: Iterable[GapRecord],
     start_s: float,
     stop_s: float,
+    removed: int = 0,
 ) -> Coverage:
     """Put the counts together; gaps that reach over the range's ends count with their share."""
     missed: dict[str, int] = {}
@@ -61,6 +67,7 @@ def coverage_of(
         stored=stored,
         sweeps=sweeps,
         missed=missed,
+        removed=removed,
         flagged={name: count for name, count in flagged.items() if count},
     )
 

@@ -5,6 +5,7 @@
     sweeps/<job>/<day of UTC>/manifest.json
     sweeps/<job>/<day>/segment_0000000101-0000000460_step0_9f2c1a….nc
     sweeps/<job>/<day>/volume_0000000001-0000028800_step0_9f2c1a….nc
+    sweeps/<job>/<day>/kept_0000000001-0000028800_step0_9f2c1a….json.gz    of a volume removed
 
 A name says what a file is, so that a listing alone tells which files a question needs. What it does
 not have room for stands in the file's attributes.
@@ -34,11 +35,13 @@ __all__ = [
     "journal_of",
     "journal_ordinal",
     "journals_folder",
+    "kept_of",
     "ledger_path",
     "list_days",
     "list_files",
     "list_jobs",
     "list_journals",
+    "list_kept",
     "sweeps_folder",
     "temporary_of",
 ]
@@ -52,6 +55,7 @@ TEMPORARY_SUFFIX = ".tmp"
 
 _JOURNAL = re.compile(r"journal-(\d{10})-[0-9A-Za-z]{1,8}\.sqlite")
 _FILE = re.compile(r"(segment|volume)_(\d{10,})-(\d{10,})_step(\d+)_([0-9A-Za-z%._-]+)\.nc")
+_KEPT = re.compile(r"kept_(.+)\.json\.gz")
 
 
 class FileKind(StrEnum):
@@ -192,6 +196,29 @@ def list_files(root: Path, job: str, day: str) -> list[tuple[Path, FileName]]:
     parsed = ((path, FileName.parse(path.name)) for path in paths)
     known = [(path, name) for path, name in parsed if name is not None]
     return sorted(known, key=lambda item: (item[1].kind != FileKind.VOLUME, item[1].first_seq))
+
+
+def kept_of(path: Path) -> Path:
+    """The file that holds what outlives the volume ``path``, beside it."""
+    return path.with_name(f"kept_{path.stem.removeprefix('volume_')}.json.gz")
+
+
+def list_kept(root: Path, job: str, day: str) -> list[Path]:
+    """Files that hold what outlived a volume of one job and day, by the first sequence number.
+
+    Only of volumes that are gone: while one lies there, it says all that itself.
+    """
+    folder = folder_of_job(root, job) / day
+    try:
+        names = {path.name for path in folder.iterdir()}
+    except FileNotFoundError:
+        return []
+    found = ((name, _KEPT.fullmatch(name)) for name in sorted(names))
+    return [
+        folder / name
+        for name, match in found
+        if match is not None and f"volume_{match.group(1)}.nc" not in names
+    ]
 
 
 def temporary_of(path: Path) -> Path:

@@ -1,14 +1,16 @@
 """The manifest beside the files of one job and day: a digest of each file, outside the file.
 
 Plain JSON, replaced whole. A file that is not listed was being taken over when the power went; a
-listed one that is missing or has another digest is damage.
+listed one that is missing or has another digest is damage. What retention took away is listed too,
+under ``removed``: with its digest, when, why, and the file that holds what outlives it. Where a
+file listed there still lies, its removal was cut short and goes on at the next look.
 """
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,32 +18,72 @@ from acqd.archive.durable import write_whole
 from acqd.archive.layout import SCHEMA_VERSION
 from acqd.archive.ledger import FileEntry
 
-__all__ = ["MANIFEST", "read_manifest", "update_manifest"]
+__all__ = ["MANIFEST", "Removed", "read_manifest", "read_removed", "update_manifest"]
 
 MANIFEST = "manifest.json"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Removed:
+    """A file that retention takes away: what was listed of it, when, why, and the name of the file
+    beside it that holds its rows of the ledger."""
+
+    entry: FileEntry
+    removed_s: float
+    why: str
+    kept: str
+
+
 def read_manifest(folder: Path) -> dict[str, dict[str, Any]]:
     """File name to what is listed of it; empty where there is no manifest or it is unreadable."""
+    return _read(folder, "files")
+
+
+def read_removed(folder: Path) -> dict[str, dict[str, Any]]:
+    """File name to what is listed of a file that retention took away: the facts of a
+    :class:`~acqd.archive.ledger.FileEntry` and ``removed_s``, ``why``, ``kept``."""
+    return _read(folder, "removed")
+
+
+def _read(folder: Path, part: str) -> dict[str, dict[str, Any]]:
     try:
-        listed = json.loads((folder / MANIFEST).read_bytes())["files"]
+        listed = json.loads((folder / MANIFEST).read_bytes()).get(part, [])
         return {entry["name"]: entry for entry in listed}
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return {}
 
 
-def update_manifest(folder: Path, entries: Iterable[FileEntry], *, gone: Iterable[str]) -> None:
-    """List ``entries``, and no longer the file names in ``gone``."""
-    files = read_manifest(folder)
+def update_manifest(
+    folder: Path,
+    entries: Iterable[FileEntry],
+    *,
+    gone: Iterable[str],
+    removed: Iterable[Removed] = (),
+) -> None:
+    """List ``entries``, and no longer the file names in ``gone``; those of ``removed`` are listed
+    as such from now on."""
+    files, taken = read_manifest(folder), read_removed(folder)
     for name in gone:
         files.pop(name, None)
     for entry in entries:
-        facts = asdict(entry)
-        facts["name"] = Path(facts.pop("path")).name
+        facts = _facts(entry)
         files[facts["name"]] = facts
-    text = json.dumps(
-        {"schema": SCHEMA_VERSION, "files": [files[name] for name in sorted(files)]},
-        indent=1,
-        ensure_ascii=False,
-    )
+    for one in removed:
+        facts = _facts(one.entry)
+        files.pop(facts["name"], None)
+        facts |= {"removed_s": one.removed_s, "why": one.why, "kept": one.kept}
+        taken[facts["name"]] = facts
+    listing: dict[str, Any] = {
+        "schema": SCHEMA_VERSION,
+        "files": [files[name] for name in sorted(files)],
+    }
+    if taken:
+        listing["removed"] = [taken[name] for name in sorted(taken)]
+    text = json.dumps(listing, indent=1, ensure_ascii=False)
     write_whole(folder / MANIFEST, text.encode() + b"\n")
+
+
+def _facts(entry: FileEntry) -> dict[str, Any]:
+    facts = asdict(entry)
+    facts["name"] = Path(facts.pop("path")).name
+    return facts

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from acqd.archive.database import error_of
 from acqd.archive.durable import sync_folder
 from acqd.archive.journal import JournalView
+from acqd.archive.kept import read_kept
 from acqd.archive.layout import (
     DAY_S,
     FileKind,
@@ -35,6 +36,7 @@ from acqd.archive.layout import (
     list_files,
     list_jobs,
     list_journals,
+    list_kept,
 )
 from acqd.archive.ledger import FileEntry
 from acqd.archive.manifest import update_manifest
@@ -171,7 +173,7 @@ def _write_volume(work: Sealing, job: str, day: str, parts: list[_Part]) -> File
 
 def _copied_from(root: Path, job: str, day: str) -> tuple[float, int]:
     """From when on the ledger is copied, and after which event: the end of the last day before that
-    has a volume, and the last event that was of a sweep there.
+    has a volume, or had one that retention removed, and the last event that was of a sweep there.
 
     So days without a sweep, whose gaps and findings would be in no file, are in the next volume;
     and so is what was about a day and was committed when that had been merged, as a gap is that a
@@ -183,8 +185,11 @@ def _copied_from(root: Path, job: str, day: str) -> tuple[float, int]:
             for path, name in list_files(root, job, before)
             if before < day and name.kind == FileKind.VOLUME
         ]
-        if volumes:
-            return day_start_s(before) + DAY_S, max(_last_event(path) for path in volumes)
+        kept = list_kept(root, job, before) if before < day else []
+        if volumes or kept:
+            last = [_last_event(path) for path in volumes]
+            last += [read_kept(path).last_event for path in kept]
+            return day_start_s(before) + DAY_S, max(last)
     return 0.0, 0
 
 

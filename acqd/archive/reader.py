@@ -28,13 +28,15 @@ from acqd.archive.again import FiguresAgain
 from acqd.archive.amendments import ChainAmendments
 from acqd.archive.coverage import Coverage, coverage_of
 from acqd.archive.database import error_of, open_reading, pages
-from acqd.archive.index import Wanted, find_pieces, open_journals
+from acqd.archive.index import Wanted, find_pieces, open_journals, retried
+from acqd.archive.kept import KeptRows, kept_between, read_kept, removed_text
 from acqd.archive.layout import (
     ledger_path,
     list_days,
     list_files,
     list_jobs,
     list_journals,
+    list_kept,
     sweeps_folder,
 )
 from acqd.archive.ledger import PIN, Overlay, overlay_of, overlays_in, rows_from_copy, standing
@@ -198,7 +200,7 @@ class Archive:
         )
         pieces = find_pieces(wanted)
         if not pieces:
-            self._say_none(job, step)
+            self._say_none(job, step, wanted)
         return dataset_of(wanted, pieces, far_end=plane != "input")
 
     def coverage(self, job: str, start: Time | None = None, stop: Time | None = None) -> Coverage:
@@ -217,6 +219,7 @@ class Archive:
                 sweeps += int(piece.place.size)
                 stored += int(piece.place.size) if step == 0 else 0
         gaps = self._records("gap", gap_of, job, -np.inf, np.inf)
+        removed = [kept for kept in self.removed(job, start_s, stop_s) if kept.step == 0]
         return coverage_of(
             job=job,
             stored=stored,
@@ -225,7 +228,19 @@ class Archive:
             gaps=gaps,
             start_s=start_s,
             stop_s=stop_s,
+            removed=sum(kept.within(start_s, stop_s) for kept in removed),
         )
+
+    def removed(
+        self, job: str, start: Time | None = None, stop: Time | None = None
+    ) -> list[KeptRows]:
+        """What is left of volumes of a job that had sweeps in a range of time and were removed by
+        retention; their sweeps are in no answer here, findings and hours are.
+
+        Raises:
+            ArchiveDamaged: what was kept of one cannot be read.
+        """
+        return retried(f"job {job}", lambda: kept_between(self.root, job, *_range(start, stop)))
 
     # -- what the ledger has ---------------------------------------------------------------------
 
@@ -455,6 +470,8 @@ class Archive:
         """
         for folder_job in list_jobs(self.root):
             for day in list_days(self.root, folder_job):
+                for path in list_kept(self.root, folder_job, day):
+                    yield rows_from_copy(table, read_kept(path).ledger.get(table, []))
                 for path, _ in list_files(self.root, folder_job, day):
                     with SweepFile(path) as file:
                         yield rows_from_copy(table, file.ledger().get(table, []))
@@ -464,6 +481,8 @@ class Archive:
 
     def _each_setup_of_files(self, job: str) -> Iterator[SetupRecord]:
         for day in list_days(self.root, job):
+            for path in list_kept(self.root, job, day):
+                yield read_kept(path).setup
             for path, _ in list_files(self.root, job, day):
                 with SweepFile(path) as file:
                     yield file.setup()
@@ -481,12 +500,15 @@ class Archive:
             )
         return known[0]
 
-    def _say_none(self, job: str, step: int) -> None:
+    def _say_none(self, job: str, step: int, wanted: Wanted) -> None:
         jobs = self.jobs()
         if job not in jobs:
             raise ArchiveError(
                 f"{self.root}: no job {job!r} here; there is {', '.join(jobs) or 'none'}"
             )
+        gone = removed_text(self.removed(job, wanted.start_s, wanted.stop_s))
+        if gone:
+            raise ArchiveError(f"{self.root}: job {job}: {gone}")
         raise ArchiveError(f"{self.root}: job {job} has no sweeps of step {step} in that time")
 
 

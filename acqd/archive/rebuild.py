@@ -1,9 +1,9 @@
 """A ledger made anew from the files, after the old one was lost.
 
-Every file has a copy of the ledger's rows of its time, and its own setup. What no file has yet is
-lost with the ledger: that of days without sweeps after the last file, the overlays since then, and
-which findings were delivered. All count as delivered then: better some unsent than years of them
-sent once more.
+Every file has a copy of the ledger's rows of its time, and its own setup; so has what was kept of a
+volume that retention removed. What no file has yet is lost with the ledger: that of days without
+sweeps after the last file, the overlays since then, and which findings were delivered. All count as
+delivered then: better some unsent than years of them sent once more.
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from acqd.archive.journal import Mark
-from acqd.archive.layout import journal_of, list_days, list_files, list_jobs
+from acqd.archive.kept import read_kept
+from acqd.archive.layout import journal_of, list_days, list_files, list_jobs, list_kept
 from acqd.archive.ledger import FileEntry, Ledger
 from acqd.archive.manifest import read_manifest
 from acqd.archive.sweepfile import SweepFile
@@ -20,7 +21,8 @@ __all__ = ["rebuild_ledger"]
 
 
 def rebuild_ledger(root: Path, ledger: Ledger) -> int:
-    """Fill a new ledger from all files; returns how many there were.
+    """Fill a new ledger from all files, and from what outlived those that were removed; returns how
+    many there were.
 
     Sequence numbers go on after the highest that any file has, finding numbers after the highest
     that any copy has.
@@ -31,6 +33,9 @@ def rebuild_ledger(root: Path, ledger: Ledger) -> int:
     count = 0
     for job in list_jobs(root):
         for day in list_days(root, job):
+            for path in list_kept(root, job, day):
+                _take_kept(ledger, path)
+                count += 1
             for path, name in list_files(root, job, day):
                 _take_file(root, ledger, path, job, name.last_seq)
                 count += 1
@@ -52,3 +57,11 @@ def _take_file(root: Path, ledger: Ledger, path: Path, job: str, last_seq: int) 
     ledger.restore(copy)
     ledger.lift_ordinal(journal_of(last_event))
     ledger.finish_journal([setup], {job: Mark(last_seq, 0)}, entries)
+
+
+def _take_kept(ledger: Ledger, path: Path) -> None:
+    """What the volume would have given, but that it is listed as a file."""
+    kept = read_kept(path)
+    ledger.restore(kept.ledger)
+    ledger.lift_ordinal(journal_of(kept.last_event))
+    ledger.finish_journal([kept.setup], {kept.job: Mark(kept.last_seq, 0)}, [])
