@@ -35,11 +35,12 @@ def wait_for(
     *,
     said: Callable[[], str] = str,
 ) -> Any:
-    """The first true value of ``condition``, asked every 10 ms; else fail with ``said``."""
+    """The first true value of ``condition``, asked every 10 ms; else an AssertionError with what
+    was ``said``."""
     ends_s = time.monotonic() + limit_s
     while not (value := condition()):
         if time.monotonic() > ends_s:
-            pytest.fail(f"waited {limit_s:g} s in vain for {what}\n{said()}")
+            raise AssertionError(f"waited {limit_s:g} s in vain for {what}\n{said()}")
         time.sleep(0.01)
     return value
 
