@@ -42,6 +42,8 @@ __all__ = [
 ]
 
 DAY_S = 86_400.0
+ALONE_PASSES = 1000
+"""So many passes of a job that has its sweeper to itself show whether it keeps up."""
 ASK_WITHIN_S = 5.0
 SWEEP_BYTES = 120
 """Columns, times and flags of one sweep in a volume, about (measured by tools/bench)."""
@@ -153,7 +155,7 @@ async def forecast(built: Built, *, clock: Clock, ask: bool) -> Forecast:
         if not mine:
             continue
         planned = [_timed(job, timings[job.name]) for job in mine]
-        view = preview(planned, now_s, now_s + DAY_S)
+        view = _view(planned, now_s)
         if len(mine) > 1 or any(job.missed for job in view.jobs):
             # One job that misses nothing goes on like that; there is nothing to run it for.
             simulated_s = min(simulated_s, view.simulated_to_s - now_s)
@@ -175,6 +177,17 @@ async def forecast(built: Built, *, clock: Clock, ask: bool) -> Forecast:
         simulated_s=simulated_s,
         archive_problem=_archive_problem(built.archive),
     )
+
+
+def _view(planned: Sequence[PlannedJob], now_s: float) -> Preview:
+    """The plan of one sweeper for a day. A job on its own goes on as it begins: where its first
+    passes are all begun in time the rest is not run."""
+    to_s = now_s + DAY_S
+    if len(planned) == 1:
+        begins = preview(planned, now_s, to_s, passes_most=ALONE_PASSES)
+        if not any(job.missed or job.worst_late_s for job in begins.jobs):
+            return begins
+    return preview(planned, now_s, to_s)
 
 
 def _references(archive: Path) -> Mapping[str, Mapping[str, ReferenceRecord]]:
