@@ -1,0 +1,187 @@
+"""tools/endurance: long runs of a whole station: does anything grow, does every sweep count?"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+# The parts are imported when they run: wrong options are told at once.
+
+ROOT = Path(__file__).resolve().parent.parent
+SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
+WARM_UP = 0.2
+"""Part of a run that is not judged, unless said otherwise."""
+
+
+def main() -> int:
+    """Exit code 1 where something grows, a sweep has no account or cannot be followed."""
+    options = _parser().parse_args()
+    try:
+        return int(options.run(options))
+    except (RuntimeError, ValueError, OSError) as exc:
+        print(f"tools/endurance: {exc}", file=sys.stderr)
+        return 2
+
+
+# --- the clock of this machine --------------------------------------------------------------------
+
+
+def _wall(options: argparse.Namespace) -> int:
+    from endurance_parts.stations import job_names
+    from endurance_parts.wallrun import run_wall
+
+    folder = _empty(options.folder or ROOT / "var" / "endurance" / "wall")
+    told = {
+        "clock": "wall",
+        "jobs": job_names(options.sweepers),
+        "every_s": options.sweepers / options.rate,
+        "points": options.points,
+        "for_s": options.length,
+    }
+    _write(folder / "run.json", told)
+    run_wall(
+        folder,
+        sweepers=options.sweepers,
+        rate=options.rate,
+        points=options.points,
+        for_s=options.length,
+        look_every_s=options.look_every,
+        say=_say,
+    )
+    return _judge(folder, warm_up_s=_warm_up_s(options, options.length), as_json=options.json)
+
+
+# --- what came of it ------------------------------------------------------------------------------
+
+
+def _judged(options: argparse.Namespace) -> int:
+    told = json.loads((options.folder / "run.json").read_text("utf-8"))
+    warm_up_s = _warm_up_s(options, float(told["for_s"]))
+    return _judge(options.folder, warm_up_s=warm_up_s, as_json=options.json)
+
+
+def _judge(folder: Path, *, warm_up_s: float, as_json: bool) -> int:
+    from endurance_parts.accounts import accounts_of
+    from endurance_parts.listening import Heard
+    from endurance_parts.sampling import read_samples
+    from endurance_parts.slopes import slopes_of
+    from endurance_parts.telling import account_lines, failures, plain_of, slope_lines
+
+    told = json.loads((folder / "run.json").read_text("utf-8"))
+    samples = read_samples(folder / "samples.jsonl")
+    if len(samples) < 2:
+        raise RuntimeError(f"{folder}: {len(samples)} samples; there is nothing to judge")
+    slopes = slopes_of(samples, warm_up_s=warm_up_s)
+    accounts = accounts_of(
+        folder / "archive",
+        Heard.read(folder / "heard.json"),
+        jobs=told["jobs"],
+        every_s=told["every_s"],
+        # Of those beside the first and the last look nobody can say on which side they fell.
+        from_s=samples[0].wall_s + told["every_s"],
+        to_s=samples[-1].wall_s - told["every_s"],
+    )
+    bad = failures(slopes, accounts)
+    if as_json:
+        real_s = samples[-1].real_s
+        plain = {**told, "samples": len(samples), "real_s": real_s, "warm_up_s": warm_up_s}
+        print(json.dumps({**plain, **plain_of(slopes, accounts)}, indent=1))
+    else:
+        print(
+            f"{samples[-1].at_s / 3600:,.2f} h on the station's clock in "
+            f"{samples[-1].real_s / 60:,.1f} min, {len(samples)} samples, the first "
+            f"{warm_up_s / 3600:,.2f} h of them not judged\n"
+        )
+        print("\n".join([*slope_lines(slopes), "", *account_lines(accounts)]))
+        print("\n".join(["", *bad]) if bad else "\nNothing grows, and every due sweep counts.")
+    return 1 if bad else 0
+
+
+# --- options --------------------------------------------------------------------------------------
+
+
+def _empty(folder: Path) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    if any(folder.iterdir()):
+        raise RuntimeError(f"{folder}: holds something; name an empty folder with --folder")
+    return folder.resolve()
+
+
+def _write(path: Path, told: dict[str, Any]) -> None:
+    path.write_text(json.dumps(told, indent=1) + "\n", "utf-8")
+
+
+def _say(text: str) -> None:
+    if sys.stderr.isatty():
+        print(f"\r\x1b[K{text}", end="", file=sys.stderr, flush=True)
+
+
+def _warm_up_s(options: argparse.Namespace, length_s: float) -> float:
+    return WARM_UP * length_s if options.warm_up is None else float(options.warm_up)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="tools/endurance",
+        description="Runs a whole station for long, looks at its memory, handles, threads, "
+        "journals and queues from outside, and says whether any of them grows and whether every "
+        "due sweep is stored or accounted for.",
+    )
+    runs = parser.add_subparsers(required=True, metavar="wall|judge")
+    wall = runs.add_parser(
+        "wall",
+        help="on the clock of this machine, sweepers over TCP",
+        description="acqd run, simulated sweepers over TCP, mosquitto and a subscriber, each a "
+        "process of its own.",
+    )
+    wall.add_argument("--for", dest="length", type=_span, default=4500.0, help="75min")
+    wall.add_argument("--sweepers", type=_count, default=4, help="with a job each (4)")
+    wall.add_argument("--rate", type=_rate, default=20.0, help="sweeps a second of all (20)")
+    wall.add_argument("--points", type=_count, default=1001, help="of a sweep (1001)")
+    wall.add_argument("--look-every", type=_span, default=10.0, help="10s")
+    wall.set_defaults(run=_wall)
+    judge = runs.add_parser("judge", help="what a folder of a run says, once more")
+    judge.set_defaults(run=_judged)
+    for one in (wall, judge):
+        one.add_argument("--warm-up", type=_span, help="not judged (a fifth of the run)")
+        one.add_argument("--json", action="store_true", help="plain data instead of the table")
+    wall.add_argument("--folder", type=Path, help="an empty folder; var/endurance/wall")
+    judge.add_argument("folder", type=Path)
+    return parser
+
+
+def _span(text: str) -> float:
+    number = text.rstrip("abcdefghijklmnopqrstuvwxyz ")
+    try:
+        return _positive(float(number)) * SECONDS[text[len(number) :].strip()]
+    except (KeyError, ValueError):
+        raise argparse.ArgumentTypeError(
+            f"{text!r}: expected a time such as 90s, 75min, 2h or 30d"
+        ) from None
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r}: expected a whole number from 1 on")
+    return int(text)
+
+
+def _rate(text: str) -> float:
+    try:
+        return _positive(float(text))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r}: expected a number above 0") from None
+
+
+def _positive(value: float) -> float:
+    if not 0.0 < value < 1e9:
+        raise ValueError(value)
+    return value
+
+
+if __name__ == "__main__":
+    sys.exit(main())
