@@ -23,6 +23,7 @@ from typing import Self
 
 from acqd.errors import BrokerError
 from acqd.publish.child import BrokerTimings, ChildBroker, Command, claim_ports, free_port
+from acqd.publish.link import PACKET_MOST_BYTES
 from acqd.publish.settings import (
     BrokerSettings,
     Endpoint,
@@ -30,7 +31,7 @@ from acqd.publish.settings import (
     MqttVersion,
     is_loopback,
 )
-from acqd.publish.sharing_served import PACKET_MOST_BYTES, Ears, Serve, Served
+from acqd.publish.sharing_served import Ears, Serve, Served
 from acqd.publish.threads import OwnThreads
 
 __all__ = ["Broker", "EmbeddedBroker", "LocalBroker", "find_mosquitto"]

@@ -30,6 +30,7 @@ from acqd.errors import ArchiveError, BrokerError
 from acqd.publish.link import Link, PublishRefused, connection, new_link, reachable, round_trip
 from acqd.publish.messages import CatchUp, rfc3339
 from acqd.publish.outbox import Outbox, PendingFinding
+from acqd.publish.refusals import why_away
 from acqd.publish.settings import BrokerSettings, EventLog
 from acqd.publish.threads import OwnThreads
 from acqd.publish.topics import Topics
@@ -83,6 +84,9 @@ COMPLAINTS_MAX = 1000
 POISON = frozenset({0x90, 0x95, 0x99})
 """MQTT 5: topic name invalid, packet too large, payload format invalid. No use to try again."""
 
+NOT_ALLOWED = 0x87
+"""MQTT 5: not authorised. That is no fault of a message, so none is given up for it."""
+
 Payload = bytes | Callable[[], bytes]
 """A message, or what makes it when it is sent. That must hold all that it needs, unchanging."""
 
@@ -110,6 +114,8 @@ class PublisherStatistics:
     reconnects: int
     retained: int
     """Topics of the retained set."""
+    problem: str = ""
+    """Why the broker, though connected, takes no findings; empty where it takes them."""
 
 
 class Publisher:
@@ -178,6 +184,7 @@ class Publisher:
         self._one_word = asyncio.Lock()
         self._since_s = self._clock.wall_s()
         self._sent = self._dropped = self._waiting = self._connections = 0
+        self._problem = ""
 
     # ---- what the station calls -------------------------------------------------------------
 
@@ -275,6 +282,7 @@ class Publisher:
             outbox=self._waiting,
             reconnects=max(0, self._connections - 1),
             retained=len(self._retained),
+            problem=self._problem,
         )
 
     async def run(self) -> None:
@@ -299,7 +307,7 @@ class Publisher:
             try:
                 await self._session()
             except* (aiomqtt.MqttError, OSError, BrokerError) as group:
-                reason = _first_reason(group)
+                reason = why_away(group, self._settings)
             settled = self._proven and self._clock.monotonic_s() - started_s >= SETTLED_S
             failures = 0 if settled else failures
             self._note_loss(reason)
@@ -468,10 +476,27 @@ class Publisher:
                 self._drained.set()
                 await asyncio.sleep(ARCHIVE_PAUSE_S)
                 continue
+            except PublishRefused as exc:
+                self._note_not_allowed(exc)
+                self._drained.set()
+                await asyncio.sleep(REFUSED_PAUSE_S)
+                continue
             self._outbox_failed = False
             if not self._findings_event.is_set():
                 self._drained.set()
             await self._findings_event.wait()
+
+    def _note_not_allowed(self, exc: PublishRefused) -> None:
+        """Findings stay where they are until the account is put right; said once each time."""
+        if not self._problem:
+            self._log.error(
+                "findings_not_allowed",
+                broker=str(self._settings.address),
+                reason=exc.name,
+                text="this account may not write findings there, so they wait in the archive: "
+                f"let it write {self._topics.everything} in the broker's list of rights",
+            )
+        self._problem = f"the broker does not let this account write findings ({exc.name})"
 
     async def _drain(self, link: Link) -> None:
         """Send what waits, until nothing does.
@@ -479,10 +504,12 @@ class Publisher:
         Raises:
             ArchiveError: the outbox cannot be read, or not told of what is done with. What was
                 seen of it is sent all the same.
+            PublishRefused: this account may not write there; nothing was given up.
         """
         while rows := await self._outbox.pending(BATCH):
             self._waiting = len(rows)
-            if await self._skip_excess(link, rows):
+            # Who may not write could not say what was given up either.
+            if not self._problem and await self._skip_excess(link, rows):
                 continue
             failure: ArchiveError | None = None
             for row in rows:
@@ -496,7 +523,7 @@ class Publisher:
                     failure = exc
             if failure is not None:
                 raise failure
-        self._waiting = 0
+        self._waiting, self._problem = 0, ""
 
     async def _skip_excess(self, link: Link, rows: Sequence[PendingFinding]) -> bool:
         """Give up what is beyond the outbox's bound, once per job and outage; True where it was.
@@ -528,12 +555,15 @@ class Publisher:
             try:
                 await self._put(link, row.topic, row.payload, retain=False, key=key)
             except PublishRefused as exc:
+                if exc.code == NOT_ALLOWED:
+                    raise
                 reason = exc.name
                 self._complain("finding_refused", key=key, topic=row.topic, reason=reason)
                 if exc.code in POISON or attempt + 1 == ATTEMPTS:
                     break
                 await asyncio.sleep(REFUSED_PAUSE_S)
             else:
+                self._problem = ""
                 return
         self._suspects.pop(key, None)
         self._log.error("finding_not_sent", job=row.job, number=row.number, reason=reason)
@@ -624,12 +654,3 @@ class Publisher:
             return
         self._complaints.add(about)
         self._log.warning(event, **fields)
-
-
-def _first_reason(group: BaseExceptionGroup[BaseException]) -> str:
-    """What to say of a group of errors: the first that says something."""
-    for exc in group.exceptions:
-        text = _first_reason(exc) if isinstance(exc, BaseExceptionGroup) else str(exc)
-        if text:
-            return text
-    return "no answer in time"

@@ -16,11 +16,11 @@ import secrets
 import socket
 import ssl
 import time
-from collections.abc import AsyncIterator, Awaitable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from functools import partial
-from typing import Any, Self, TypeVar
+from typing import Any, NoReturn, Self, TypeVar
 
 import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
@@ -32,6 +32,7 @@ from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion, is_loop
 from acqd.publish.threads import OwnThreads
 
 __all__ = [
+    "PACKET_MOST_BYTES",
     "Link",
     "PublishRefused",
     "connection",
@@ -48,6 +49,10 @@ SEND_BUFFER_BYTES = 65_536
 
 INCOMING_MAX = 100
 """Messages read and not yet looked at; we subscribe to next to nothing."""
+
+PACKET_MOST_BYTES = 1_048_576
+"""A broker is asked (MQTT 5) to send nothing larger, and hung up on where it does: MQTT itself
+allows 256 MiB, which would be read into memory whole. As long as a served broker takes any."""
 
 PROBE_ID = "acqd-probe"
 """With the version behind it: a fixed id, and not the same one at two listeners in a row, which
@@ -85,6 +90,28 @@ class Link(aiomqtt.Client):
     _refusal: ReasonCode | None = None
     _abandoned = False
     threads: OwnThreads
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        client: Any = self._client
+        receive: Callable[[int], bytes] = client._sock_recv
+
+        def receive_bounded(most_bytes: int) -> bytes:
+            # What is asked for first is the whole of a message but its head.
+            if most_bytes > PACKET_MOST_BYTES and not self._abandoned:
+                self._refuse_giant(most_bytes)
+            return receive(min(most_bytes, PACKET_MOST_BYTES))
+
+        client._sock_recv = receive_bounded
+
+    def _refuse_giant(self, size_bytes: int) -> NoReturn:
+        made: Any = self._client.socket()
+        if made is not None:
+            self._loop.remove_reader(made.fileno())
+        raise aiomqtt.MqttError(
+            f"the broker sends a message of {size_bytes} bytes, at most {PACKET_MOST_BYTES} are "
+            "read: see who publishes such messages there, and clear what is retained"
+        )
 
     async def put(self, topic: str, payload: bytes, *, qos: int, retain: bool) -> None:
         """Publish, at QoS 1 until the broker's word.
@@ -199,7 +226,7 @@ def new_link(
     will: aiomqtt.Will | None = None,
     tls: ssl.SSLContext | None,
     threads: OwnThreads | None = None,
-    packet_most_bytes: int | None = None,
+    packet_most_bytes: int = PACKET_MOST_BYTES,
 ) -> Link:
     """A link that is not connected yet. Must be called in the loop that it will be used in.
 
@@ -207,7 +234,7 @@ def new_link(
     """
     v5 = settings.version is MqttVersion.V5
     properties = None
-    if v5 and packet_most_bytes is not None:
+    if v5:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho has no types
         properties.MaximumPacketSize = packet_most_bytes
     link = Link(

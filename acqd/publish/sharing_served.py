@@ -30,7 +30,7 @@ from acqd.publish.sharing_certificate import (
 )
 from acqd.publish.threads import OwnThreads
 
-__all__ = ["PACKET_MOST_BYTES", "Ears", "Serve", "Served", "joinable"]
+__all__ = ["Ears", "Serve", "Served", "joinable"]
 
 LOOK_S = 1.0
 """How soon a new account is taken."""
@@ -39,7 +39,6 @@ CERTIFICATE_S = 600.0
 REACH_S = 60.0
 REACH_LIMIT_S = 5.0
 CONNECTIONS_MOST = 200
-PACKET_MOST_BYTES = 1_048_576
 SAME_LINE_S = 60.0
 LINES_MOST = 50
 

@@ -16,6 +16,7 @@ import aiomqtt
 
 from acqd.errors import BrokerError
 from acqd.publish.link import Link, PublishRefused, connection, new_link, reachable
+from acqd.publish.refusals import EXPIRED, NOT_LET_IN, NOT_YET, OTHER_NAME
 from acqd.publish.settings import BrokerSettings, MqttVersion
 from acqd.publish.threads import OwnThreads
 from acqd.publish.topics import TRIAL, Topics
@@ -26,10 +27,6 @@ LISTEN_S = 0.7
 """For what is retained: it follows the subscription at once."""
 NOBODY = "acqd-join-test"
 """Stands in for another station; the message, which nobody keeps, must be refused."""
-NOT_LET_IN = frozenset({4, 5, 134, 135})
-"""CONNACK, of MQTT 3.1.1 and 5: bad user name or password, not authorised."""
-_NOT_YET, _EXPIRED, _OTHER_NAME = 9, 10, frozenset({62, 64})
-"""Of OpenSSL's X509_V_ERR codes (x509_vfy.h): what the certificate failed by."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,17 +119,17 @@ async def _may_write(link: Link, topic: str) -> bool:
 
 def tls_problem(exc: ssl.SSLCertVerificationError) -> str:
     """What is wrong with a certificate, and what helps."""
-    if exc.verify_code == _NOT_YET:
+    if exc.verify_code == NOT_YET:
         return (
             "its certificate begins in the future by this machine's clock: set the clock here "
             "(timedatectl), or there if that is the wrong one"
         )
-    if exc.verify_code == _EXPIRED:
+    if exc.verify_code == EXPIRED:
         return (
             "its certificate has ended by this machine's clock: if the clocks are right, start "
             "the station there anew, which makes another one"
         )
-    if exc.verify_code in _OTHER_NAME:
+    if exc.verify_code in OTHER_NAME:
         return (
             "its certificate is for other names and addresses: add this one to `names` in "
             "[mqtt.serve] there"

@@ -20,9 +20,10 @@ from acqd.clock import Clock
 from acqd.errors import BrokerError
 from acqd.publish.client import SETTLED_S, backoff_s
 from acqd.publish.link import Link, PublishRefused, connection_beside
+from acqd.publish.refusals import why_away
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
-from acqd.station.context import PACKET_MOST_BYTES, first_reason
+from acqd.station.context import PACKET_MOST_BYTES
 
 __all__ = ["AskLine"]
 
@@ -141,7 +142,7 @@ class AskLine:
             try:
                 await self._connected()
             except* (aiomqtt.MqttError, OSError, BrokerError) as group:
-                reason = first_reason(group)
+                reason = why_away(group, self._settings)
             was_up = self._told is True
             self._down(reason)
             if was_up and self._clock.monotonic_s() - started_s >= SETTLED_S:

@@ -40,6 +40,7 @@ from acqd.config.context import WORDS
 from acqd.errors import BrokerError
 from acqd.publish.client import SETTLED_S, backoff_s
 from acqd.publish.link import Link, connection_beside
+from acqd.publish.refusals import why_away
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
 from acqd.station.conditions import KEYED, Condition, keyed
@@ -53,7 +54,6 @@ __all__ = [
     "ContextSpec",
     "ContextStore",
     "Tell",
-    "first_reason",
     "found_at",
     "read_value",
 ]
@@ -67,7 +67,8 @@ LEAVE_S = 0.1
 SHOWN = 40
 """Characters of a payload that are told."""
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+"""One way to match each digit: with two, a long message of digits would take seconds to refuse."""
 _MEASURED = ("/sys/", "/proc/")
 """Where files are made when they are read, and what they were last written says nothing."""
 
@@ -407,7 +408,7 @@ class ContextSources:
             try:
                 await self._listen(settings)
             except* (aiomqtt.MqttError, OSError, BrokerError) as group:
-                reason = first_reason(group)
+                reason = why_away(group, settings)
             if self._connected and self._clock.monotonic_s() - started_s >= SETTLED_S:
                 failures = 0
             self._note(connected=False, reason=reason)
@@ -511,12 +512,3 @@ def _read_file(path: Path) -> tuple[bytes, float | None]:
         payload = file.read(PAYLOAD_MOST_BYTES + 1)
         written_s = os.fstat(file.fileno()).st_mtime
     return payload, None if os.path.realpath(path).startswith(_MEASURED) else written_s
-
-
-def first_reason(group: BaseExceptionGroup[BaseException]) -> str:
-    """What to say of a group of errors: the first that says something."""
-    for exc in group.exceptions:
-        text = first_reason(exc) if isinstance(exc, BaseExceptionGroup) else str(exc)
-        if text:
-            return text
-    return "no answer in time"

@@ -287,24 +287,43 @@ async def test_a_finding_that_breaks_the_connection_is_given_up_after_three(
     assert publisher.statistics().reconnects == 3
 
 
-async def test_a_refused_finding_is_skipped_with_a_word(
+async def test_findings_that_may_not_be_written_wait_until_they_may(
     make_mosquitto, folder, make_publisher, outbox, hear, tasks, log, monkeypatch
 ):
-    """MQTT 5 says no in its acknowledgement; that is not taken for a yes."""
-    monkeypatch.setattr("acqd.publish.client.REFUSED_PAUSE_S", 0.01)
+    """MQTT 5 says no in its acknowledgement: not taken for a yes, and no finding given up for it.
+    Whoever looks at the statistics sees why; once the rights are put right all goes out."""
+    monkeypatch.setattr("acqd.publish.client.REFUSED_PAUSE_S", 0.05)
     acl = folder / "acl"
-    acl.write_text("topic read #\ntopic write acqd/gannet-ledge/status\ntopic write acqd-probe\n")
+    rights = "topic read #\ntopic write acqd/gannet-ledge/status\ntopic write acqd-probe\n"
+    acl.write_text(rights)
     acl.chmod(0o644)
     broker = make_mosquitto(f"acl_file {acl}")
     await broker.up()
-    outbox.add(1)
-    tasks(make_publisher(broker.endpoint).run())
     heard = await hear(broker.endpoint)
-    await heard.until(lambda: outbox.marked == [1])
-    assert "finding_not_sent" in log.events("error")
-    fields = next(f for _, event, f in log.lines if event == "finding_not_sent")
-    assert fields["reason"] == "Not authorized"
-    assert heard.on(FINDING) == []
+    outbox.add(3)
+    publisher = make_publisher(broker.endpoint, outbox=10)
+    tasks(publisher.run())
+    await heard.until(lambda: publisher.statistics().problem != "")
+    outbox.add(20)
+    publisher.findings_waiting()
+    await asyncio.sleep(0.3)
+    assert outbox.marked == [] and len(outbox.rows) == 23 and heard.on(FINDING) == []
+    assert "does not let this account write findings" in publisher.statistics().problem
+    assert publisher.statistics().connected and publisher.statistics().outbox == 23
+    assert log.events("error") == ["findings_not_allowed"]
+    fields = next(f for _, event, f in log.lines if event == "findings_not_allowed")
+    assert "let it write acqd/gannet-ledge/#" in fields["text"]
+    acl.write_text(rights + "topic write acqd/gannet-ledge/#\n")
+    broker.process.send_signal(signal.SIGHUP)
+    # What is beyond the outbox's bound is given up only now, when that can be said.
+    await heard.until(lambda: outbox.rows == [])
+    await heard.until(lambda: len(heard.on(FINDING)) >= 12)
+    assert publisher.statistics().problem == ""
+    said = [json.loads(one) for one in heard.on(FINDING)]
+    numbers_said = {one["number"] for one in said if "number" in one}
+    caught_up = [one for one in said if one["schema"].startswith("catch-up")]
+    given_up = {n for one in caught_up for n in range(one["first"], one["last"] + 1)}
+    assert numbers_said | given_up == set(range(1, 24)) and 1 in numbers_said
 
 
 async def test_close_says_offline_and_ends_within_a_second(
