@@ -28,6 +28,7 @@ from acqd.config.models import (
 )
 from acqd.config.problems import homes_of_keys, in_file_order
 from acqd.config.reading import parse_toml, read_text
+from acqd.config.retention import RetentionTable
 from acqd.config.tablereader import TableReader, headers_of
 from acqd.config.tables import Table
 from acqd.config.whole import StationConfig
@@ -41,6 +42,7 @@ _TABLES: Mapping[str, type[Table]] = {
     "station": StationTable,
     "mqtt": MqttTable,
     "dash": DashTable,
+    "retention": RetentionTable,
 }
 _FAMILIES: Mapping[str, type[Table]] = {
     "sweeper": SweeperTable,
@@ -126,6 +128,7 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
     station = reader.single("station", StationTable)
     mqtt = reader.single("mqtt", MqttTable)
     dash = reader.single("dash", DashTable) if "dash" in data else None
+    retention = reader.single("retention", RetentionTable) or RetentionTable()
     sweepers = reader.family("sweeper", SweeperTable)
     chains = reader.family("chain", ChainTable)
     context = reader.family("context", ContextTable)
@@ -151,6 +154,7 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
         station=station,
         mqtt=mqtt,
         dash=dash,
+        retention=retention,
         sweepers=sweepers,
         chains=chains,
         context=context,

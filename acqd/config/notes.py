@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from difflib import get_close_matches
 
 from acqd.config.alertchecks import alert_notes
 from acqd.config.jobs import SOURCE_KINDS, JobTable
@@ -23,6 +24,7 @@ def notes_of(config: StationConfig) -> tuple[str, ...]:
     notes = [*_of_mqtt(config), *_of_station(config), *_unused(config), *_of_shares(config)]
     notes.extend(_of_context(config))
     notes.extend(alert_notes(config))
+    notes.extend(_of_retention(config))
     for name in config.jobs:
         notes.extend(_of_job(config, name))
     problems = (
@@ -72,6 +74,25 @@ def _of_station(config: StationConfig) -> Iterator[Note]:
                 yield ("job", name, "when"), "its times are UTC, as [station] has no time_zone"
     if not config.enabled_jobs:
         yield ("station",), "there is no job to run"
+
+
+def _of_retention(config: StationConfig) -> Iterator[Note]:
+    table = config.retention
+    if table.model_fields_set and not table.removes_anything:
+        yield (
+            ("retention",),
+            "nothing is ever removed: it names no `keep`, no `archive_at_most`, and no "
+            "make_room = true",
+        )
+    for name in table.job:
+        if name not in config.jobs:
+            near = get_close_matches(name, config.jobs, n=1)
+            hint = f" (was `{near[0]}` meant?)" if near else ""
+            yield (
+                ("retention", "job", name),
+                f"no job of this config is called so{hint}; it goes for what the archive has of "
+                "such a job",
+            )
 
 
 def _unused(config: StationConfig) -> Iterator[Note]:

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from typing import Any, get_args
+from typing import Any, get_args, get_origin
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
@@ -211,7 +211,8 @@ def homes_of_keys(tables: Mapping[str, type[Table]]) -> dict[str, tuple[str, ...
         for key, found in model.fields_by_key().items():
             homes[key] = (*homes.get(key, ()), header)
             inner = _model_in(found.annotation)
-            within = {} if inner is None else homes_of_keys({f"{header}.{key}": inner})
+            name = ".NAME" if get_origin(found.annotation) is dict else ""
+            within = {} if inner is None else homes_of_keys({f"{header}.{key}{name}": inner})
             for inner_key, headers in within.items():
                 homes[inner_key] = (*homes.get(inner_key, ()), *headers)
     return homes
@@ -231,11 +232,16 @@ def _misspelt(errors: list[ErrorDetails], model: type[Table]) -> Iterator[Path]:
 def _model_at(model: type[Table], loc: Path) -> type[Table] | None:
     """The model of the table at ``loc`` within ``model``, None where there is none."""
     found: type[Table] | None = model
+    is_name = False
     for part in loc:
         if isinstance(part, int) or found is None:
             continue
+        if is_name:
+            is_name = False
+            continue
         field = found.fields_by_key().get(part)
         found = None if field is None else _model_in(field.annotation)
+        is_name = field is not None and get_origin(field.annotation) is dict
     return found
 
 

@@ -29,6 +29,7 @@ from acqd.config.models import (
 from acqd.config.on_finding import looks_source
 from acqd.config.problems import Text
 from acqd.config.quantity import FREQUENCY, format_quantity
+from acqd.config.retention import RetentionTable
 from acqd.config.witness import WITNESS_DEFAULTS
 from acqd.measure.channels import ChannelPlan
 from acqd.measure.limit_profile import LimitProfile
@@ -82,6 +83,8 @@ class StationConfig:
     limit_profiles: Mapping[str, tuple[LimitProfile, ...]] = field(default_factory=dict)
     dash: DashTable | None = None
     """The live page to serve; None where none is wanted."""
+    retention: RetentionTable = field(default_factory=RetentionTable)
+    """Which sweeps may be removed; none where nothing is said."""
     ways: Mapping[str, WayTable] = field(default_factory=dict)
     alerts: Mapping[str, AlertTable] = field(default_factory=dict)
     places: Text = field(repr=False)
