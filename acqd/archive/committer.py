@@ -7,7 +7,9 @@ before that thread, and the closing, which comes after it.
 from __future__ import annotations
 
 import sqlite3
-from collections import OrderedDict
+import statistics
+import time
+from collections import OrderedDict, deque
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -25,6 +27,9 @@ from acqd.errors import ArchiveError, ArchiveFull
 __all__ = ["Committer"]
 
 SETUPS_REMEMBERED = 256
+
+TIMED_LAST, TIMED_LEAST = 101, 25
+"""Commits that the median of their times is taken of; with fewer than the least there is none."""
 
 NO_ROW = (OverflowError, TypeError, ValueError)
 """What is raised where a value fits no row: half of a surrogate pair, a number beyond 64 bits."""
@@ -48,6 +53,9 @@ class Committer:
         self.marks = dict(marks)
         self.commits = 0
         self.committed = 0
+        self.full_since_s: float | None = None
+        """Since when nothing is committed for want of room; None while there is room."""
+        self._took_s: deque[float] = deque(maxlen=TIMED_LAST)
         self._root = root
         self._ledger = ledger
         self._ballast = ballast
@@ -65,6 +73,17 @@ class Committer:
     def journal(self) -> Journal | None:
         """The journal in use; None before the first and after :meth:`close`."""
         return self._journal
+
+    @property
+    def floor_bytes(self) -> int:
+        """Free space below which nothing is committed."""
+        return self._keep_free_bytes + self._ballast.reserved_bytes
+
+    @property
+    def commit_s(self) -> float | None:
+        """The median of what the last commits took; None before there are enough."""
+        took_s = list(self._took_s)
+        return statistics.median(took_s) if len(took_s) >= TIMED_LEAST else None
 
     def current(self) -> Journal:
         """Raises ArchiveError where there is none."""
@@ -117,6 +136,8 @@ class Committer:
         try:
             self._keep(group)
         except ArchiveFull as exc:
+            if self.full_since_s is None:
+                self.full_since_s = self._clock.wall_s()
             _fail(group, exc)
         except (ArchiveError, sqlite3.Error, *NO_ROW) as exc:
             if len(group) > 1:
@@ -147,7 +168,7 @@ class Committer:
         journal = self.current()
         size = sum(item.size_bytes for item in group)
         try:
-            self._need_room(size, keep_bytes=self._keep_free_bytes + self._ballast.reserved_bytes)
+            self._need_room(size, keep_bytes=self.floor_bytes)
         except ArchiveFull:
             if free_bytes(self._root) < BALLAST_BYTES:
                 self._ballast.drop()
@@ -158,6 +179,7 @@ class Committer:
             _check_numbers(item.batch, marks)
             setups = list(batch_setups(item.batch, self._known_setups(item.batch)))
             batches.append((item.batch, setups))
+        begun_s = time.perf_counter()
         try:
             journal.commit(batches)
         except sqlite3.Error as exc:
@@ -166,7 +188,11 @@ class Committer:
                 self._ballast.drop()
                 raise error from exc
             raise
+        self._took_s.append(time.perf_counter() - begun_s)
         self.marks = marks
+        if size:
+            # A finding alone may still find room where a sweep does not.
+            self.full_since_s = None
         self.commits += 1
         self.committed += len(group)
         for _, setups in batches:

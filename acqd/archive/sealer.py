@@ -1,17 +1,20 @@
-"""The sealer's thread: seals journals one after the other, and merges ended days between them."""
+"""The sealer's thread: seals journals one after the other; between them it merges ended days, and
+removes what retention lets go."""
 
 from __future__ import annotations
 
 import threading
 import time
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 from acqd.archive.journal import Journal, checkpoint_into_file
 from acqd.archive.merging import merge_ended_days
+from acqd.archive.removing import Removing, Retained, retain
+from acqd.archive.retention import Retention
 from acqd.archive.sealing import Ask, Sealing, seal_journal
 from acqd.clock import Clock
 from acqd.errors import ArchiveError
@@ -38,12 +41,23 @@ class SealerStatistics:
     volumes: int
     last_took_s: float | None
     problem: str | None
+    removed_days: int
+    removed_bytes: int
+    limits_missed_bytes: int
+    """By how much the limits of retention are missed, though no more may go."""
 
 
 @dataclass(slots=True)
 class _Merge:
     now_s: float
     future: Future[int]
+
+
+@dataclass(slots=True)
+class _Retain:
+    now_s: float
+    age_counts: bool
+    future: Future[Retained]
 
 
 class Sealer:
@@ -58,6 +72,9 @@ class Sealer:
         clock: Clock,
         ask: Ask,
         leftovers: list[Path],
+        retention: Retention,
+        keep_free_bytes: int,
+        drop_ballast: Callable[[], None],
     ) -> None:
         self._pool = ThreadPoolExecutor(DEFLATE_THREADS, thread_name_prefix="acqd-deflate")
         self._work = Sealing(
@@ -69,10 +86,19 @@ class Sealer:
             wall_s=clock.wall_s,
             check=self._check,
         )
+        self._retention = retention
+        self._keep_free_bytes = keep_free_bytes
+        self._removing = Removing(
+            root=root,
+            ask=ask,
+            drop_ballast=drop_ballast,
+            wall_s=clock.wall_s,
+            check=self._check,
+        )
         self._changed = threading.Condition()
         self._waiting: deque[Journal | Path] = deque(leftovers)
         self._failed: list[Path] = []
-        self._merges: deque[_Merge] = deque()
+        self._merges: deque[_Merge | _Retain] = deque()
         self._merging = False
         self._stopping = False
         self._abandon_s: float | None = None
@@ -83,6 +109,10 @@ class Sealer:
         self._last_took_s: float | None = None
         self._not_sealed: dict[Path, str] = {}
         self._not_merged: str | None = None
+        self._not_removed: str | None = None
+        self._removed_days = 0
+        self._removed_bytes = 0
+        self._missed_bytes = 0
 
     def start(self) -> None:
         """Begin with what the last run left."""
@@ -106,6 +136,18 @@ class Sealer:
                 future.set_result(0)
                 return future
             self._merges.append(_Merge(now_s, future))
+            self._changed.notify_all()
+        return future
+
+    def retain(self, now_s: float, *, age_counts: bool) -> Future[Retained]:
+        """Remove what retention lets go, after what waits already."""
+        future: Future[Retained] = Future()
+        with self._changed:
+            full = len(self._merges) >= MERGES_WAITING_MOST
+            if full or self._stopping or self._thread is None:
+                future.set_result(Retained())
+                return future
+            self._merges.append(_Retain(now_s, age_counts, future))
             self._changed.notify_all()
         return future
 
@@ -140,46 +182,58 @@ class Sealer:
                 volumes=self._volumes,
                 last_took_s=self._last_took_s,
                 problem=self._problem(),
+                removed_days=self._removed_days,
+                removed_bytes=self._removed_bytes,
+                limits_missed_bytes=self._missed_bytes,
             )
 
     @property
     def left_to_do(self) -> int:
-        """Journals to be sealed and merges to be made, the one under way included."""
+        """Journals to be sealed, merges to be made and looks of retention, the one under way
+        included."""
         with self._changed:
             return len(self._waiting) + len(self._merges) + self._merging
 
     @property
     def problem(self) -> str | None:
-        """What keeps the oldest journal from being sealed, else what keeps days from merging."""
+        """What keeps the oldest journal from being sealed, else what keeps days from merging, else
+        from being removed."""
         with self._changed:
             return self._problem()
 
     def _problem(self) -> str | None:
-        return next(iter(self._not_sealed.values()), self._not_merged)
+        return next(iter(self._not_sealed.values()), self._not_merged or self._not_removed)
 
     # -- the thread ------------------------------------------------------------------------------
 
     def _run(self) -> None:
         try:
             while (job := self._next()) is not None:
-                if isinstance(job, _Merge):
-                    try:
-                        self._merge(job)
-                    finally:
-                        with self._changed:
-                            self._merging = False
-                else:
+                if isinstance(job, Journal | Path):
                     self._seal(job)
+                    continue
+                try:
+                    if isinstance(job, _Merge):
+                        self._merge(job)
+                    else:
+                        self._retain(job)
+                finally:
+                    with self._changed:
+                        self._merging = False
         except _Stopped:
             pass
         finally:
             with self._changed:
                 merges, self._merges = list(self._merges), deque()
-            for merge in merges:
-                if merge.future.set_running_or_notify_cancel():
-                    merge.future.set_result(0)
+            for left in merges:
+                if not left.future.set_running_or_notify_cancel():
+                    continue
+                if isinstance(left, _Merge):
+                    left.future.set_result(0)
+                else:
+                    left.future.set_result(Retained())
 
-    def _next(self) -> Journal | Path | _Merge | None:
+    def _next(self) -> Journal | Path | _Merge | _Retain | None:
         with self._changed:
             while True:
                 if self._stopping and (self._abandoned() or not self._waiting):
@@ -238,6 +292,33 @@ class Sealer:
             self._not_merged = None
             self._volumes += made
         merge.future.set_result(made)
+
+    def _retain(self, look: _Retain) -> None:
+        if not look.future.set_running_or_notify_cancel():
+            return
+        try:
+            done = retain(
+                self._removing,
+                self._retention,
+                now_s=look.now_s,
+                keep_free_bytes=self._keep_free_bytes,
+                age_counts=look.age_counts,
+            )
+        except _Stopped:
+            look.future.set_result(Retained())
+            raise
+        except Exception as exc:
+            text = f"nothing is removed: {exc or type(exc).__name__}"
+            with self._changed:
+                self._not_removed = text
+            look.future.set_exception(exc if isinstance(exc, ArchiveError) else ArchiveError(text))
+            return
+        with self._changed:
+            self._not_removed = done.problem
+            self._removed_days += len(done.removed)
+            self._removed_bytes += sum(day.size_bytes for day in done.removed)
+            self._missed_bytes = done.short_bytes
+        look.future.set_result(done)
 
     def _check(self) -> None:
         if self._abandoned():

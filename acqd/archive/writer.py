@@ -33,6 +33,8 @@ from acqd.archive.lock import WriterLock
 from acqd.archive.rebuild import rebuild_ledger
 from acqd.archive.records import Batch, MeterState
 from acqd.archive.recovery import Recovery, recover
+from acqd.archive.removing import Retained
+from acqd.archive.retention import Retention
 from acqd.archive.sealer import GRACE_S, Sealer
 from acqd.archive.undelivered import Undelivered
 from acqd.clock import Clock
@@ -48,7 +50,10 @@ class ArchiveStatistics:
     """How the archive is doing.
 
     ``journals`` counts the one being written and those that wait to be sealed; ``problem`` is what
-    keeps them from being sealed, or days from being merged, if anything does.
+    keeps them from being sealed, or days from being merged or removed, if anything does. Sweeps are
+    kept while ``free_bytes`` stay above ``floor_bytes``; ``full_since_s`` is the wall time since
+    when they were not, None while they are. ``commit_s`` is the median of the last commits, in
+    seconds from the hand-over to the disk's word; None before there are enough of them.
     """
 
     queued_batches: int
@@ -64,6 +69,13 @@ class ArchiveStatistics:
     merged_volumes: int
     last_seal_took_s: float | None
     problem: str | None
+    floor_bytes: int = 0
+    full_since_s: float | None = None
+    commit_s: float | None = None
+    removed_days: int = 0
+    removed_bytes: int = 0
+    limits_missed_bytes: int = 0
+    """By how much the limits of retention are missed, though no more may go."""
 
 
 class ArchiveWriter:
@@ -80,6 +92,7 @@ class ArchiveWriter:
         keep_free_bytes: int,
         software: Mapping[str, str],
         synced: bool,
+        retention: Retention,
     ) -> None:
         """Not to be called; :meth:`open` does."""
         self.root = root
@@ -126,6 +139,9 @@ class ArchiveWriter:
                     clock=clock,
                     ask=self._ask,
                     leftovers=leftovers,
+                    retention=retention,
+                    keep_free_bytes=keep_free_bytes,
+                    drop_ballast=lambda: self._inbox.submit(self._ballast.drop).result(),
                 )
             except sqlite3.Error as exc:
                 self._ledger.close()
@@ -149,6 +165,7 @@ class ArchiveWriter:
         keep_free_bytes: int = KEEP_FREE_BYTES,
         software: Mapping[str, str] | None = None,
         synced: bool = True,
+        retention: Retention | None = None,
     ) -> ArchiveWriter:
         """Open an archive, or make one, and read what the last run left.
 
@@ -159,6 +176,7 @@ class ArchiveWriter:
             software: names and versions that go into every file.
             synced: False only for what may be lost: commits do not wait for the disk then, and a
                 power cut may cost journal and ledger.
+            retention: which sweeps :meth:`retain` may remove; none where nothing is said.
 
         Raises:
             ArchiveLocked: another process writes it.
@@ -182,6 +200,7 @@ class ArchiveWriter:
             keep_free_bytes=keep_free_bytes,
             software=dict(software or {}),
             synced=synced,
+            retention=retention or Retention(),
         )
 
     def begin(self, meters: Sequence[MeterState]) -> None:
@@ -307,6 +326,15 @@ class ArchiveWriter:
         """
         return self._sealer.merge_due(now_s, clock_trusted=clock_trusted)
 
+    def retain(self, now_s: float, *, age_counts: bool = True) -> Future[Retained]:
+        """Remove what retention lets go at ``now_s``; resolves to what was removed.
+
+        Runs in the sealer's thread, after what waits there. Goes on with what a kill cut short,
+        also where no limit is named. Where the clock is not known to be right, ``age_counts`` is to
+        be False: nothing is then removed for its age.
+        """
+        return self._sealer.retain(now_s, age_counts=age_counts)
+
     def is_busy(self, *, unsealed_most: int = 0) -> bool:
         """Whether anything is still to be committed or answered, or more journals and days than
         ``unsealed_most`` are to be sealed and merged; asks no disk.
@@ -341,6 +369,12 @@ class ArchiveWriter:
             merged_volumes=sealer.volumes,
             last_seal_took_s=sealer.last_took_s,
             problem=sealer.problem,
+            floor_bytes=self._committer.floor_bytes,
+            full_since_s=self._committer.full_since_s,
+            commit_s=self._committer.commit_s,
+            removed_days=sealer.removed_days,
+            removed_bytes=sealer.removed_bytes,
+            limits_missed_bytes=sealer.limits_missed_bytes,
         )
 
     def close(
