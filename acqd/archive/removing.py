@@ -47,6 +47,7 @@ __all__ = [
     "Removing",
     "Retained",
     "finish_removals",
+    "least_free",
     "listed_removed",
     "look_at_days",
     "retain",
@@ -241,12 +242,16 @@ def _size(path: Path) -> int:
         return 0
 
 
-def wanted_for_floor(root: Path, days: list[ArchiveDay], *, keep_free_bytes: int) -> int:
+def least_free(floor_bytes: int) -> int:
+    """Free space below which room is made: some above the floor, so that sweeping need not stop."""
+    return floor_bytes + max(AHEAD_LEAST_BYTES, int(AHEAD_SHARE * floor_bytes))
+
+
+def wanted_for_floor(root: Path, days: list[ArchiveDay], *, floor_bytes: int) -> int:
     """How many bytes the disk is short of, before the floor stops the station: some above the floor
     itself, and twice the largest day that is to be merged, which takes that for a while."""
     unmerged = max((day.size_bytes for day in days if day.held and "merged" in day.held), default=0)
-    ahead = max(AHEAD_LEAST_BYTES, int(AHEAD_SHARE * keep_free_bytes))
-    least = max(keep_free_bytes, 2 * unmerged + SPARE_BYTES) + ahead
+    least = least_free(max(floor_bytes, 2 * unmerged + SPARE_BYTES))
     return max(0, least - free_bytes(root))
 
 
@@ -258,7 +263,7 @@ def retain(
     limits: Retention,
     *,
     now_s: float,
-    keep_free_bytes: int,
+    floor_bytes: int,
     age_counts: bool,
 ) -> Retained:
     """Go on with what a kill cut short, then remove what the limits say, a few days at most.
@@ -269,7 +274,7 @@ def retain(
     removed = list(finish_removals(work))
     if not limits.removes_anything:
         return Retained(removed=tuple(removed))
-    plan = _plan(work, limits, now_s, keep_free_bytes, age_counts)
+    plan = _plan(work, limits, now_s, floor_bytes, age_counts)
     problem = None
     done = 0
     for going in plan.going[:DAYS_AT_ONCE]:
@@ -289,10 +294,10 @@ def retain(
 
 
 def _plan(
-    work: Removing, limits: Retention, now_s: float, keep_free_bytes: int, age_counts: bool
+    work: Removing, limits: Retention, now_s: float, floor_bytes: int, age_counts: bool
 ) -> RetentionPlan:
     days = look_at_days(work.root, now_s=now_s)
-    wanted = wanted_for_floor(work.root, days, keep_free_bytes=keep_free_bytes)
+    wanted = wanted_for_floor(work.root, days, floor_bytes=floor_bytes)
     return plan_retention(days, limits, now_s=now_s, wanted_bytes=wanted, age_counts=age_counts)
 
 

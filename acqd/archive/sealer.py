@@ -73,7 +73,7 @@ class Sealer:
         ask: Ask,
         leftovers: list[Path],
         retention: Retention,
-        keep_free_bytes: int,
+        floor_bytes: Callable[[], int],
         drop_ballast: Callable[[], None],
     ) -> None:
         self._pool = ThreadPoolExecutor(DEFLATE_THREADS, thread_name_prefix="acqd-deflate")
@@ -87,7 +87,7 @@ class Sealer:
             check=self._check,
         )
         self._retention = retention
-        self._keep_free_bytes = keep_free_bytes
+        self._floor_bytes = floor_bytes
         self._removing = Removing(
             root=root,
             ask=ask,
@@ -301,7 +301,7 @@ class Sealer:
                 self._removing,
                 self._retention,
                 now_s=look.now_s,
-                keep_free_bytes=self._keep_free_bytes,
+                floor_bytes=self._floor_bytes(),
                 age_counts=look.age_counts,
             )
         except _Stopped:

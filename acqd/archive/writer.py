@@ -33,7 +33,7 @@ from acqd.archive.lock import WriterLock
 from acqd.archive.rebuild import rebuild_ledger
 from acqd.archive.records import Batch, MeterState
 from acqd.archive.recovery import Recovery, recover
-from acqd.archive.removing import Retained
+from acqd.archive.removing import Retained, least_free
 from acqd.archive.retention import Retention
 from acqd.archive.sealer import GRACE_S, Sealer
 from acqd.archive.undelivered import Undelivered
@@ -140,7 +140,7 @@ class ArchiveWriter:
                     ask=self._ask,
                     leftovers=leftovers,
                     retention=retention,
-                    keep_free_bytes=keep_free_bytes,
+                    floor_bytes=lambda: self._committer.floor_bytes,
                     drop_ballast=lambda: self._inbox.submit(self._ballast.drop).result(),
                 )
             except sqlite3.Error as exc:
@@ -343,6 +343,10 @@ class ArchiveWriter:
         done has been called back.
         """
         return not self._inbox.is_idle or self._sealer.left_to_do > unsealed_most
+
+    def is_near_floor(self) -> bool:
+        """Whether the disk is about to be too full for sweeps, so that retention makes room."""
+        return free_bytes(self.root) < least_free(self._committer.floor_bytes)
 
     @property
     def problem(self) -> str | None:

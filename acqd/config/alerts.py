@@ -104,6 +104,7 @@ STATION_WORDS = (
     "look_refused",
     "looked_closer",
     "meter_failed",
+    "nights_removed",
     "not_put_back",
     "not_ready",
     "ptt_lost",

@@ -11,6 +11,7 @@ from typing import Any
 import structlog
 
 from acqd.alerts.plan import AlertPlan, alert_plan
+from acqd.archive.retention import Retention, retention_of
 from acqd.chain import MARGIN_DB, Chain, PartKind
 from acqd.clock import Clock
 from acqd.config.models import SweeperTable
@@ -134,6 +135,7 @@ class Built:
     seal_every_s: float
     commit_within_s: float
     keep_free_bytes: int
+    retention: Retention
     software: Mapping[str, str]
     sweepers: tuple[SweeperSpec, ...]
     jobs: tuple[JobSpec, ...]
@@ -186,6 +188,7 @@ def build(
         seal_every_s=config.station.seal_every_s,
         commit_within_s=config.station.commit_within_s,
         keep_free_bytes=config.station.keep_free_bytes,
+        retention=retention_of(config.retention),
         software=software,
         sweepers=sweepers,
         jobs=tuple(job_spec(config, name, software) for name in enabled),

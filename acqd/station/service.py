@@ -210,6 +210,7 @@ class Station:
             keep_free_bytes=built.keep_free_bytes,
             software=built.software,
             synced=self._around.is_kept,
+            retention=built.retention,
         )
 
     def _broker_up(self) -> None:

@@ -1,7 +1,7 @@
 """What a running station does every few seconds or minutes, whatever its sweepers are at.
 
 It notes that it is there, turns the hours of idle jobs, tells its status anew, begins new journals,
-has days merged, and looks whether the archive has trouble.
+has days merged and old ones removed, and looks whether the archive has trouble.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from acqd.clock import Clock
 from acqd.errors import ArchiveError
 from acqd.station.job import JobRunner
 from acqd.station.keptplan import KeptPlan
+from acqd.station.retaining import Retaining
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.tell import Teller
 from acqd.station.timedown import TimeDown
@@ -73,6 +74,7 @@ class Upkeep:
             self._stay_alive(),
             self._watch_archive(),
             self._rotate(),
+            Retaining(archive=self._archive, findings=self._findings, clock=self._clock).run(),
         ]
 
     def record_learnt(self) -> None:

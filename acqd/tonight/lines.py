@@ -43,6 +43,7 @@ TOLD_OTHERWISE = frozenset(
             "clock_stepped",
             "archive_trouble",
             "finding_not_kept",
+            "nights_removed",
             "report_failed",
             "request_refused",
         ),
