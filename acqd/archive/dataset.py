@@ -16,6 +16,7 @@ from acqd.archive.hops import HOP_COUNT, HOP_NAMES, HopTable
 from acqd.archive.index import Piece, Wanted
 from acqd.archive.lazy import LevelArray
 from acqd.archive.records import SetupRecord
+from acqd.archive.timing import correction_text
 from acqd.errors import ArchiveError
 from acqd.sweep import SweepFlag
 
@@ -24,6 +25,8 @@ __all__ = ["dataset_of"]
 NAMES_SHOWN = 6
 
 AMENDMENT = "chain_amendment"
+
+CORRECTION, SHIFT = "clock_correction", "clock_shift"
 
 
 def dataset_of(wanted: Wanted, pieces: list[Piece], *, far_end: bool) -> xr.Dataset:
@@ -43,7 +46,10 @@ def dataset_of(wanted: Wanted, pieces: list[Piece], *, far_end: bool) -> xr.Data
 
     # What was measured again is of this process; levels can be read by another.
     levels = LevelArray(replace(wanted, again=None), pieces, order, far_end=far_end)
-    times = {"long_name": "start of the sweep, by the station's clock"}
+    named = "start of the sweep, by the station's clock"
+    if any(piece.corrected is not None for piece in pieces):
+        named += ", corrected where it was wrong"
+    times = {"long_name": named}
     coords: dict[str, Any] = {
         "time": ("sweep", _datetimes(joined("time")), times),
         "sequence": ("sweep", sequence[order], {"long_name": "number of the sweep in its job"}),
@@ -89,6 +95,7 @@ def dataset_of(wanted: Wanted, pieces: list[Piece], *, far_end: bool) -> xr.Data
         "setups": list(dict.fromkeys(recorded_digest(piece.setup) for piece in pieces)),
     }
     _add_amendments(wanted, pieces, order, coords, attributes)
+    _add_corrections(wanted, pieces, order, coords, attributes)
     return xr.Dataset(variables, coords, attributes)
 
 
@@ -134,6 +141,32 @@ def _add_amendments(
     attributes[AMENDMENT] = [
         amendment_text(one) for one in wanted.amendments.named(n for some in numbers for n in some)
     ]
+
+
+def _add_corrections(
+    wanted: Wanted,
+    pieces: list[Piece],
+    order: NDArray[np.intp],
+    coords: dict[str, Any],
+    attributes: dict[str, Any],
+) -> None:
+    """By how much the times of which sweeps were moved, and by which correction, where any were."""
+    if wanted.times is None or all(piece.corrected is None for piece in pieces):
+        return
+    moved = [
+        (one.number, one.shift_s)
+        if (one := piece.corrected) is not None
+        else (np.zeros(piece.place.size, np.int32), np.zeros(piece.place.size))
+        for piece in pieces
+    ]
+    number = np.concatenate([one for one, _ in moved])[order]
+    shift_s = np.concatenate([one for _, one in moved])[order]
+    about = {"long_name": "number of the correction of the clock; 0: the time is as recorded"}
+    coords[CORRECTION] = ("sweep", number, about)
+    told = {"units": "s", "long_name": "what was added to the time that the clock showed"}
+    coords[SHIFT] = ("sweep", shift_s, told)
+    made = wanted.times.named(np.unique(number).tolist())
+    attributes[CORRECTION] = [correction_text(one) for one in made]
 
 
 def _check_alike(wanted: Wanted, pieces: list[Piece]) -> None:

@@ -35,6 +35,7 @@ from acqd.archive.layout import (
 from acqd.archive.records import SetupRecord
 from acqd.archive.rows import CORE, SQL_CORE, columns_from
 from acqd.archive.sweepfile import SweepFile
+from acqd.archive.timing import Corrected, TimeCorrections
 from acqd.errors import ArchiveError
 
 __all__ = [
@@ -46,6 +47,7 @@ __all__ = [
     "open_journals",
     "read_levels",
     "retried",
+    "within_any",
 ]
 
 RETRIES = 20
@@ -62,7 +64,8 @@ class Wanted:
     """Sweeps of a job that start in [start_s, stop_s), of one step; of one setup or of all.
 
     ``setup`` is a digest as it was recorded. With ``amendments`` pieces have amended setups, with
-    ``again`` figures that were measured again.
+    ``again`` figures that were measured again. With ``times`` the range, and the times in what is
+    found, are true times; without, those of the station's clock.
     """
 
     root: Path
@@ -73,6 +76,7 @@ class Wanted:
     setup: str | None = None
     amendments: ChainAmendments | None = field(default=None, compare=False)
     again: FiguresAgain | None = field(default=None, compare=False)
+    times: TimeCorrections | None = field(default=None, compare=False)
 
 
 @dataclass(slots=True)
@@ -92,6 +96,8 @@ class Piece:
     boot: NDArray[Any]
     columns: dict[str, NDArray[np.float64]]
     hops: HopTable | None
+    corrected: Corrected | None = None
+    """By how much the times of its sweeps were moved; None for those that were not."""
 
     @property
     def sequence(self) -> NDArray[np.int64]:
@@ -105,6 +111,22 @@ class Piece:
         self.core = {name: values[where] for name, values in self.core.items()}
         self.run, self.boot = self.run[where], self.boot[where]
         self.columns = {name: values[where] for name, values in self.columns.items()}
+        if self.corrected is not None:
+            moved = self.corrected
+            self.corrected = Corrected(moved.shift_s[where], moved.number[where])
+
+    def move(self, times: TimeCorrections) -> None:
+        """Give its sweeps, their due times and their hops the true times."""
+        moved = times.of_sweeps(self.boot, self.core["monotonic"], self.core["time"])
+        if moved is None:
+            return
+        self.corrected = moved
+        self.core["time"] = self.core["time"] + moved.shift_s
+        self.core["due"] = self.core["due"] + moved.shift_s
+        if self.hops is not None:
+            table = self.hops.table.copy()
+            table["started"] += np.repeat(moved.shift_s, self.hops.count)
+            self.hops = HopTable(self.hops.count, table)
 
 
 def retried(what: str, attempt: Callable[[], T]) -> T:
@@ -161,12 +183,18 @@ def _open_once(root: Path) -> list[JournalView]:
     return views
 
 
-def list_range(root: Path, job: str, start_s: float, stop_s: float) -> list[tuple[Path, FileName]]:
-    """Files of the days that a range of time touches, volumes of each day first."""
+def list_range(
+    root: Path, job: str, start_s: float, stop_s: float, times: TimeCorrections | None = None
+) -> list[tuple[Path, FileName]]:
+    """Files of the days that a range of time touches, volumes of each day first.
+
+    With ``times`` it is a range of true time, and the days are those that clocks showed in it.
+    """
+    spans = [(start_s, stop_s)] if times is None else times.shown_spans(start_s, stop_s)
     found = []
     for day in list_days(root, job):
         day_s = day_start_s(day)
-        if day_s + DAY_S > start_s and day_s < stop_s:
+        if any(day_s + DAY_S > low_s and day_s < high_s for low_s, high_s in spans):
             found += list_files(root, job, day)
     return found
 
@@ -212,6 +240,7 @@ def _pass_starts(wanted: Wanted) -> Callable[[Piece], NDArray[np.float64]]:
             job=wanted.job,
             start_s=wanted.start_s - PASS_MOST_S,
             stop_s=wanted.stop_s,
+            times=wanted.times,
         )
     )
     if not first:
@@ -232,7 +261,7 @@ def _find_once(wanted: Wanted) -> list[Piece]:
     with open_journals(wanted.root) as views:
         for view in views:
             late += _pieces_of_journal(view, wanted)
-    listed = list_settled(wanted.root, wanted.job, wanted.start_s, wanted.stop_s)
+    listed = list_settled(wanted.root, wanted.job, wanted.start_s, wanted.stop_s, wanted.times)
     pieces: list[Piece] = []
     seen: dict[str, list[NDArray[np.int64]]] = {}
     for path, name in listed:
@@ -247,12 +276,12 @@ def _find_once(wanted: Wanted) -> list[Piece]:
 
 
 def list_settled(
-    root: Path, job: str, start_s: float, stop_s: float
+    root: Path, job: str, start_s: float, stop_s: float, times: TimeCorrections | None = None
 ) -> list[tuple[Path, FileName]]:
     """A listing in which no merge was missed halfway: two in a row that agree on the volumes."""
-    listed = list_range(root, job, start_s, stop_s)
+    listed = list_range(root, job, start_s, stop_s, times)
     for _ in range(RETRIES):
-        again = list_range(root, job, start_s, stop_s)
+        again = list_range(root, job, start_s, stop_s, times)
         if _volumes(again) == _volumes(listed):
             return again
         listed = again
@@ -279,13 +308,16 @@ def _piece_of_file(path: Path, wanted: Wanted) -> Piece | None:
     with SweepFile(path) as file:
         if wanted.setup is not None and file.attribute("setup") != wanted.setup:
             return None
-        time = file.core("time")
+        time, boot = file.core("time"), file.names_of("boot")
+        if wanted.times is not None:
+            moved = wanted.times.of_sweeps(boot, file.core("monotonic"), time)
+            time = time if moved is None else time + moved.shift_s
         where = np.flatnonzero((time >= wanted.start_s) & (time < wanted.stop_s))
         if not where.size:
             return None
-        run, boot = file.names_of("run"), file.names_of("boot")
+        run = file.names_of("run")
         hops = file.hops()
-        return Piece(
+        piece = Piece(
             path=path,
             is_journal=False,
             setup=file.setup(),
@@ -297,33 +329,46 @@ def _piece_of_file(path: Path, wanted: Wanted) -> Piece | None:
             columns={name: values[where] for name, values in file.columns().items()},
             hops=None if hops is None else hops.select(where),
         )
+        if wanted.times is not None:
+            piece.move(wanted.times)
+        return piece
+
+
+def within_any(
+    column: str, start_s: float, stop_s: float, times: TimeCorrections | None
+) -> tuple[str, tuple[float, ...]]:
+    """A condition in SQL, and its parameters: a time that was recorded can be in a range of true
+    time, or of the clock's where there are no corrections."""
+    spans = [(start_s, stop_s)] if times is None else times.shown_spans(start_s, stop_s)
+    terms = " OR ".join(f"({column} >= ? AND {column} < ?)" for _ in spans)
+    return f"({terms})", tuple(edge for span in spans for edge in span)
 
 
 def _pieces_of_journal(view: JournalView, wanted: Wanted) -> list[Piece]:
+    within, edges = within_any("started_s", wanted.start_s, wanted.stop_s, wanted.times)
     select = (
         f"SELECT {', '.join(SQL_CORE.values())}, setup, tag, run_id, boot_id, columns, hops "
-        f"FROM sweep WHERE job = ? AND step = ? AND started_s >= ? AND started_s < ? "
+        f"FROM sweep WHERE job = ? AND step = ? AND {within} "
         f"AND (? IS NULL OR setup = ?) AND event > {{after}} ORDER BY event"
     )
-    parameters = (
-        wanted.job,
-        wanted.step,
-        wanted.start_s,
-        wanted.stop_s,
-        wanted.setup,
-        wanted.setup,
-    )
+    parameters = (wanted.job, wanted.step, *edges, wanted.setup, wanted.setup)
     try:
         groups: dict[tuple[str, str], list[Any]] = {}
         for page in pages(view.connection, select, parameters):
             for row in page:
                 groups.setdefault((row[-6], row[-5]), []).append(row)
-        return [
+        found = [
             _piece_of_rows(view.path, view.setup(wanted.job, wanted.step, setup), tag, group)
             for (setup, tag), group in groups.items()
         ]
     except sqlite3.Error as exc:
         raise error_of(exc, view.path) from exc
+    if wanted.times is not None:
+        for piece in found:
+            piece.move(wanted.times)
+            time = piece.core["time"]
+            piece.keep((time >= wanted.start_s) & (time < wanted.stop_s))
+    return [piece for piece in found if piece.place.size]
 
 
 def _piece_of_rows(path: Path, setup: SetupRecord, tag: str, rows: list[Any]) -> Piece:

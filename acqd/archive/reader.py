@@ -7,8 +7,9 @@
 Nothing is opened for writing, nothing stays open between calls, and levels are read when they are
 looked at. Each sweep is seen once, wherever it lies. Chains are those that people said later they
 were, unless it is asked for what was recorded (``amended=False``); levels at the input are the same
-either way. Times are seconds since 1970-01-01T00:00:00Z, aware datetimes, or ISO 8601 texts with a
-zone; ranges hold their start and not their stop.
+either way. Where a clock was wrong and it is known by how much, times and ranges are true ones,
+unless it is asked for those of the station's clock. Times are seconds since 1970-01-01T00:00:00Z,
+aware datetimes, or ISO 8601 texts with a zone; ranges hold their start and not their stop.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from acqd.archive.again import FiguresAgain
 from acqd.archive.amendments import ChainAmendments
 from acqd.archive.coverage import Coverage, coverage_of
 from acqd.archive.database import error_of, open_reading, pages
-from acqd.archive.index import Wanted, find_pieces, open_journals, retried
+from acqd.archive.index import Wanted, find_pieces, open_journals, retried, within_any
 from acqd.archive.kept import KeptRows, kept_between, read_kept, removed_text
 from acqd.archive.layout import (
     ledger_path,
@@ -57,6 +58,7 @@ from acqd.archive.tables import (
     hourly_of,
     setup_of,
 )
+from acqd.archive.timing import TimeCorrections
 from acqd.errors import ArchiveError
 
 if TYPE_CHECKING:
@@ -71,22 +73,28 @@ T = TypeVar("T")
 _START_COLUMN = {"finding": "at_s", "gap": "from_s", "hourly": "hour_start_s"}
 
 
-def open_archive(path: str | Path, *, amended: bool = True) -> Archive:
+def open_archive(
+    path: str | Path, *, amended: bool = True, true_times: bool | None = None
+) -> Archive:
     """Open an archive for reading; where not ``amended`` with the chains as they were recorded.
+
+    Times are true ones, as far as corrections of clocks go, where ``true_times``; where it is not
+    given they are where ``amended``.
 
     Raises:
         ArchiveError: there is no archive at ``path``.
     """
-    return Archive(Path(path), amended=amended)
+    return Archive(Path(path), amended=amended, true_times=true_times)
 
 
 class Archive:
     """An archive as a reader sees it. A context manager, though nothing is held open."""
 
-    def __init__(self, root: Path, *, amended: bool = True) -> None:
+    def __init__(self, root: Path, *, amended: bool = True, true_times: bool | None = None) -> None:
         """Raises ArchiveError where there is no archive."""
         self.root = root.absolute()
         self.is_amended = amended
+        self.has_true_times = amended if true_times is None else true_times
         self._overlays_of_files: list[Overlay] | None = None
         self._again: dict[str, FiguresAgain] = {}
         try:
@@ -177,9 +185,11 @@ class Archive:
         Returns:
             ``level(sweep, frequency)``, ``(sweep, point)`` where the axis is not strictly
             monotonic; coordinates ``time``, ``sequence``, ``frequency``, ``setup``; the summary
-            columns and what else a sweep has. Where the chain was amended, ``chain_amendment``
-            has the number of the last amendment that is in a sweep's chain, 0 for none, and the
-            attribute of that name says what each is.
+            columns and what else a sweep has. Where a clock was corrected ``clock_correction`` has
+            the number of the correction of each sweep's times, 0 for none, and ``clock_shift`` what
+            they were moved by; the attribute says what each is. Where the chain was amended,
+            ``chain_amendment`` has the number of the last amendment that is in a sweep's chain, 0
+            for none, and the attribute of that name says what each is.
 
         Raises:
             ArchiveError: no such sweeps; or setups with different grids, which are named.
@@ -197,6 +207,7 @@ class Archive:
             setup=self._whole_digest(job, step, setup),
             amendments=self.amendments(job),
             again=self.again(job),
+            times=self.times(),
         )
         pieces = find_pieces(wanted)
         if not pieces:
@@ -211,9 +222,11 @@ class Archive:
         """
         start_s, stop_s = _seconds(start, -np.inf), _seconds(stop, np.inf)
         steps = {record.step for record in self.setups(job)} or {0}
-        flags, sweeps, stored = [], 0, 0
+        flags, sweeps, stored, times = [], 0, 0, self.times()
         for step in sorted(steps):
-            wanted = Wanted(root=self.root, job=job, start_s=start_s, stop_s=stop_s, step=step)
+            wanted = Wanted(
+                root=self.root, job=job, start_s=start_s, stop_s=stop_s, step=step, times=times
+            )
             for piece in find_pieces(wanted):
                 flags.append(piece.core["flags"])
                 sweeps += int(piece.place.size)
@@ -281,6 +294,17 @@ class Archive:
             return None
         return ChainAmendments.among(self.overlays(job), job) or None
 
+    def times(self) -> TimeCorrections | None:
+        """How wrong clocks are known to have been; None for not at all, or where the archive was
+        opened with the times as they were recorded.
+
+        Raises:
+            ArchiveDamaged: a correction was not written by this acqd.
+        """
+        if not self.has_true_times:
+            return None
+        return TimeCorrections.among(self.overlays()) or None
+
     def show_again(self, job: str, again: FiguresAgain | None) -> None:
         """Show these figures of a job in place of those that are kept; with None the kept ones."""
         self._again.pop(job, None)
@@ -337,6 +361,7 @@ class Archive:
                 stop_s,
                 amendments=self.amendments(job),
                 again=self.again(job),
+                times=self.times(),
             ),
             self._table_events("gap", gap_of, job, start_s, stop_s),
             self._table_events("hourly", hourly_of, job, start_s, stop_s),
@@ -421,10 +446,11 @@ class Archive:
         stop_s: float,
     ) -> Iterator[tuple[int, T]]:
         """The same as they are kept, from ledger and journals together."""
-        time = _START_COLUMN[table]
+        time, times = _START_COLUMN[table], self.times()
+        within, edges = within_any(time, start_s, stop_s, times)
         select = (
-            f"SELECT {EVENT_TABLES[table]} FROM {table} WHERE job = ? AND {time} >= ? "
-            f"AND {time} < ? AND event > {{after}} ORDER BY event"
+            f"SELECT {EVENT_TABLES[table]} FROM {table} WHERE job = ? AND {within} "
+            f"AND event > {{after}} ORDER BY event"
         )
         with ExitStack() as stack:
             # Journals before the ledger: what is sealed between is then in both, not in neither.
@@ -435,13 +461,18 @@ class Archive:
                 stack.callback(ledger.close)
                 databases.append(ledger)
             else:
-                streams.append(iter(self._copied(table, job, start_s, stop_s)))
-            streams += [_rows(db, select, (job, start_s, stop_s)) for db in databases]
+                low_s, high_s = min(edges), max(edges)
+                streams.append(iter(self._copied(table, job, low_s, high_s)))
+            streams += [_rows(db, select, (job, *edges)) for db in databases]
             last = -1
             for row in heapq.merge(*streams, key=lambda row: row[0]):
                 if row[0] != last:
                     last = row[0]
-                    yield last, record_of(row)
+                    record = record_of(row)
+                    if times is None:
+                        yield last, record
+                    elif (moved := times.record(last, record, start_s, stop_s)) is not None:
+                        yield last, moved
 
     def _copied(self, table: str, job: str, start_s: float, stop_s: float) -> list[Any]:
         """Rows of a lost ledger, from the copies in the files."""

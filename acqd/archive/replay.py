@@ -19,11 +19,12 @@ import numpy as np
 from acqd.archive.again import FiguresAgain
 from acqd.archive.amendments import ChainAmendments
 from acqd.archive.database import error_of, pages
-from acqd.archive.index import RETRIES, list_settled, open_journals
+from acqd.archive.index import RETRIES, list_settled, open_journals, within_any
 from acqd.archive.journal import EVENT_PAGE_ROWS, JournalView
 from acqd.archive.records import SetupRecord, SweepRecord
 from acqd.archive.sweepfile import SweepFile
 from acqd.archive.tables import SWEEP_COLUMNS, sweep_of
+from acqd.archive.timing import TimeCorrections
 from acqd.errors import ArchiveError
 
 __all__ = ["SweepWithSetup", "sweep_events"]
@@ -44,6 +45,10 @@ class _Asked:
     start_s: float
     stop_s: float
     after_seq: int
+    times: TimeCorrections | None
+
+    def holds(self, sweep: SweepRecord) -> bool:
+        return self.start_s <= sweep.started_s < self.stop_s
 
 
 Found = tuple[int, SweepWithSetup]
@@ -57,11 +62,12 @@ def sweep_events(
     *,
     amendments: ChainAmendments | None = None,
     again: FiguresAgain | None = None,
+    times: TimeCorrections | None = None,
 ) -> Iterator[tuple[int, SweepWithSetup]]:
     """Sweeps that start in [start_s, stop_s) with their ordinals, of all steps and setups.
 
     With ``amendments`` setups are amended, and the sweeps name those; with ``again`` sweeps have
-    the figures that were measured again.
+    the figures that were measured again; with ``times`` they have true times, and so has the range.
 
     Raises:
         ArchiveError: a file cannot be read, or files keep vanishing.
@@ -70,7 +76,7 @@ def sweep_events(
     begun_s: float | None = None
     while tries < RETRIES:
         try:
-            for event, found in _one_pass(_Asked(root, job, start_s, stop_s, after_seq)):
+            for event, found in _one_pass(_Asked(root, job, start_s, stop_s, after_seq, times)):
                 after_seq, tries = found.sweep.seq, 0
                 if amendments:
                     if found.sweep.step == 0 or begun_s is None:
@@ -103,7 +109,9 @@ def _one_pass(asked: _Asked) -> Iterator[Found]:
             first = view.first_seq(asked.job, after=asked.after_seq)
             if first is not None:
                 waiting.append((first, next(order), _of_journal(view, asked)))
-        for path, name in list_settled(asked.root, asked.job, asked.start_s, asked.stop_s):
+        for path, name in list_settled(
+            asked.root, asked.job, asked.start_s, asked.stop_s, asked.times
+        ):
             if name.last_seq > asked.after_seq:
                 first = max(name.first_seq, asked.after_seq + 1)
                 waiting.append((first, next(order), _of_file(path, asked)))
@@ -142,22 +150,29 @@ def _of_file(path: Path, asked: _Asked) -> Iterator[Found]:
         while start < file.count:
             stop = min(file.count, (start // rows + 1) * rows)
             for event, sweep in file.rows(start, stop).records(setup):
-                if asked.start_s <= sweep.started_s < asked.stop_s:
+                if asked.times is not None:
+                    sweep = asked.times.sweep(sweep)
+                if asked.holds(sweep):
                     yield event, SweepWithSetup(setup, sweep)
             start = stop
 
 
 def _of_journal(view: JournalView, asked: _Asked) -> Iterator[Found]:
+    within, edges = within_any("started_s", asked.start_s, asked.stop_s, asked.times)
     select = (
-        f"SELECT {SWEEP_COLUMNS} FROM sweep WHERE job = ? AND seq > ? AND started_s >= ? "
-        f"AND started_s < ? AND event > {{after}} ORDER BY event"
+        f"SELECT {SWEEP_COLUMNS} FROM sweep WHERE job = ? AND seq > ? AND {within} "
+        f"AND event > {{after}} ORDER BY event"
     )
     setups: dict[tuple[int, str], SetupRecord] = {}
-    parameters = (asked.job, asked.after_seq, asked.start_s, asked.stop_s)
+    parameters = (asked.job, asked.after_seq, *edges)
     try:
         for page in pages(view.connection, select, parameters, rows=EVENT_PAGE_ROWS):
             for row in page:
                 sweep = sweep_of(row)
+                if asked.times is not None:
+                    sweep = asked.times.sweep(sweep)
+                if not asked.holds(sweep):
+                    continue
                 key = (sweep.step, sweep.setup)
                 if key not in setups:
                     setups[key] = view.setup(asked.job, *key)
