@@ -16,6 +16,7 @@
     │   ├── SweepInvalid       an answer that cannot be a sweep: length, grid      (retry)
     │   ├── IdentityChanged    another instrument answers at this address          (ask the user)
     │   └── DriverFault        the driver raised something of its own, or hung     (reopen)
+    │       └── DriverDied         the process of its own that it ran in is no more    (reopen)
     ├── UnitMismatch           a measurement that needs another unit than it got
     ├── ArchiveError           the archive cannot do what was asked
     │   ├── ArchiveLocked      another process writes this archive
@@ -41,6 +42,7 @@ __all__ = [
     "BrokerError",
     "ConfigError",
     "ConfigProblem",
+    "DriverDied",
     "DriverFault",
     "HostError",
     "IdentityChanged",
@@ -220,6 +222,19 @@ class IdentityChanged(SweeperError):
 
 class DriverFault(SweeperError):
     """A driver raised something that is not a SweeperError, or did not come back in time."""
+
+
+class DriverDied(DriverFault):
+    """The process that a driver runs in ended by itself, or was ended for the memory it took."""
+
+    def __init__(self, *, sweeper: str, doing: str, how: str) -> None:
+        self.sweeper = sweeper
+        self.doing = doing
+        self.how = how
+        super().__init__(sweeper, doing, how)
+
+    def __str__(self) -> str:
+        return f"{self.sweeper}: the process of its driver died in {self.doing}: {self.how}"
 
 
 class UnitMismatch(AcqdError):

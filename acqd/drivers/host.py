@@ -12,11 +12,13 @@ What a driver can do wrong costs its own sweeper's sweeps and nothing else (guar
   estimate) the cancel token is set and the link is closed under it, so that the port is free. If
   its thread has not come back a second later, it is abandoned. Threads cannot be ended, so
   abandoned ones that still hang are counted, and with three of them the sweeper is out until a
-  restart.
+  restart. A process of its own (:mod:`acqd.drivers.process`) is ended instead.
+* It crashes, or never lets the interpreter go: in a thread that takes the station down; in a
+  process of its own it costs this sweeper's sweeps.
 * It returns nonsense: see :mod:`acqd.drivers.checks`.
 
-Limits: a call that never lets the interpreter go, or a crash of the process, is beyond a thread.
-A sweeper's source stays as it is while its link is broken; it goes off first thing after open().
+Limits: a sweeper's source stays as it is while its link is broken; it goes off first thing after
+open().
 """
 
 from __future__ import annotations
@@ -24,10 +26,10 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import hashlib
-from collections import OrderedDict
-from collections.abc import AsyncIterator, Mapping
+from collections import OrderedDict, deque
+from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final, NoReturn, Protocol
+from typing import Any, Final, Protocol
 
 import numpy as np
 
@@ -52,11 +54,11 @@ from acqd.drivers.protocol import (
     SweepCall,
     Taken,
 )
-from acqd.drivers.session import Session
+from acqd.drivers.session import DriverTrouble, Session
 from acqd.drivers.transport import open_transport
 from acqd.drivers.usbports import ListSerial, UsbIdentity, serial_ports
 from acqd.drivers.whereabouts import Place, Whereabouts
-from acqd.drivers.worker import Calls, MakeWorker, OpenLink, Worker
+from acqd.drivers.worker import Calls, MakeWorker, OpenLink, RefusedLink, Worker
 from acqd.errors import (
     DriverFault,
     RequestRefused,
@@ -83,6 +85,8 @@ __all__ = ["HostStatistics", "Log", "Opened", "SweeperHost"]
 
 ABANDONED_MAX: Final = 3
 """Hung threads that a sweeper may leave behind. Each holds its stack and its driver's memory."""
+
+TROUBLES_KEPT: Final = 8
 
 REMEMBERED: Final = 64
 """Requests whose estimate and last levels are remembered; the least recently used go."""
@@ -135,6 +139,10 @@ class HostStatistics:
     """Threads given up on, ever."""
     hanging: int
     """Of those, the ones that have not ended yet."""
+    died: int
+    """Processes of the driver that ended by themselves."""
+    stuck: int
+    """Calls that did not come back: their thread was given up on, or their process ended."""
     last_error: str | None
     last_took_s: float | None
 
@@ -195,6 +203,8 @@ class SweeperHost:
         self._unestimated: OrderedDict[SweepRequest, int] = OrderedDict()
         self._last_levels: OrderedDict[SweepRequest, bytes] = OrderedDict()
         self._opens = self._sweeps = self._failures = self._abandoned = 0
+        self._died = self._stuck = 0
+        self._troubles: deque[DriverTrouble] = deque(maxlen=TROUBLES_KEPT)
         self._in_a_row = 0
         self._last_error: str | None = None
         self._last_took_s: float | None = None
@@ -235,9 +245,17 @@ class SweeperHost:
             failures=self._failures,
             abandoned=self._abandoned,
             hanging=len(self._hanging),
+            died=self._died,
+            stuck=self._stuck,
             last_error=self._last_error,
             last_took_s=self._last_took_s,
         )
+
+    def take_troubles(self) -> Sequence[DriverTrouble]:
+        """How the driver died or hung since this was last asked, the oldest first."""
+        taken = tuple(self._troubles)
+        self._troubles.clear()
+        return taken
 
     async def open(self) -> Opened:
         """Open the sweeper, ask who it is and what it can do, and turn its source off.
@@ -250,12 +268,13 @@ class SweeperHost:
         """
         async with self._one_at_a_time():
             await self._end_session()
-            open_link, place = self._open_link, Place(address=self.address)
+            open_link: OpenLink = self._open_link
+            place = Place(address=self.address)
             try:
                 place = await self._whereabouts.now()
             except TransportError as error:
                 # What the driver says of its options must not stay hidden while the port is away.
-                open_link = _refusing(error)
+                open_link = RefusedLink(error)
             if self.statistics().hanging >= ABANDONED_MAX:
                 raise DriverFault(
                     f"{self.name}: {ABANDONED_MAX} calls of its driver hang and cannot be ended; "
@@ -266,7 +285,7 @@ class SweeperHost:
             )
             self._session = Session(name=self.name, worker=worker, abandoned=self._abandon)
             try:
-                opened = await self._introduce(place)
+                opened = await self._introduce(place, worker.start_s)
             except BaseException:
                 await self._end_session()
                 raise
@@ -334,9 +353,9 @@ class SweeperHost:
             raise _NotOpen(f"{self.name} is not open")
         return self._opened
 
-    async def _introduce(self, place: Place) -> Opened:
+    async def _introduce(self, place: Place, start_s: float) -> Opened:
         call = OpenCall(name=self.name, address=place.address, options=self._options)
-        await self._call(call, self._deadline_s)
+        await self._call(call, self._deadline_s + start_s)
         identity = await self._call(IdentifyCall(), self._deadline_s)
         capabilities = await self._call(CapabilitiesCall(), self._deadline_s)
         check_introduction(identity, capabilities)
@@ -394,9 +413,18 @@ class SweeperHost:
         self._left_well = False
         failure = await session.end()
         self._left_well = session.left_well
+        if session.trouble is not None:
+            self._in_trouble(session.trouble)
         if failure is not None:
             self._log.warning("sweeper_close_failed", sweeper=self.name, error=str(failure.error()))
         self._log.info("sweeper_closed", sweeper=self.name)
+
+    def _in_trouble(self, trouble: DriverTrouble) -> None:
+        died = trouble.what == "driver_died"
+        self._died += died
+        self._stuck += not died
+        self._troubles.append(trouble)
+        self._log.warning(trouble.what, sweeper=self.name, problem=trouble.text, **trouble.facts)
 
     def _abandon(self, worker: Calls) -> None:
         self._hanging.append(worker)
@@ -559,15 +587,6 @@ class SweeperHost:
         self._last_levels.move_to_end(request)
         _forget_oldest(self._last_levels)
         return repeated
-
-
-def _refusing(error: TransportError) -> OpenLink:
-    """Opens nothing: the port was looked up already, and is not there."""
-
-    def refuse(address: str, options: Mapping[str, Any]) -> NoReturn:
-        raise error
-
-    return refuse
 
 
 def _forget_oldest(remembered: OrderedDict[SweepRequest, Any]) -> None:

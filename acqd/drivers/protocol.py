@@ -1,8 +1,8 @@
 """What the host and the driver's side say to each other: plain messages that can be pickled.
 
-Today the driver's side is a thread and the messages are handed over as they are. Nothing in them
-depends on that: a process can stand in the thread's place, because neither side ever hands over
-anything but these (guarantee G6). One call is under way at a time, and each gets one reply.
+Where the driver's side is a thread the messages are handed over as they are; to a process they go
+as bytes (:mod:`acqd.drivers.wire`). Neither side ever hands over anything but these (guarantee G6).
+One call is under way at a time, and each gets one reply.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ __all__ = [
     "SetSourceCall",
     "SweepCall",
     "Taken",
+    "doing_of",
 ]
 
 TRACEBACK_CAP = 8000
@@ -127,11 +128,22 @@ class Failure:
         return cls(kind=kind, args=args, facts=facts, trace=text)
 
     def error(self) -> SweeperError:
-        """The exception again, of class ``kind`` with all its facts."""
-        kind = getattr(errors, self.kind, DriverFault)
+        """The exception again, of class ``kind`` with all its facts.
+
+        A DriverFault instead where there is no such class, or it cannot be shown with these facts:
+        they are a driver's, and whoever logs the error must not fall over it.
+        """
+        kind = getattr(errors, str(self.kind), None)
+        if not (isinstance(kind, type) and issubclass(kind, SweeperError)):
+            return DriverFault(f"the driver failed with {self.kind!r:.60}, which is no known error")
         error: SweeperError = kind.__new__(kind)
-        error.args = self.args
-        vars(error).update(self.facts)
+        try:
+            error.args = self.args
+            own = {name: value for name, value in self.facts.items() if _is_fact(name, kind)}
+            vars(error).update(own)
+            str(error)
+        except Exception:
+            return DriverFault(f"the driver raised a {kind.__name__} that cannot be shown")
         return error
 
 
@@ -141,6 +153,16 @@ class Reply:
 
     result: Any = None
     failure: Failure | None = None
+
+
+def doing_of(call: Call) -> str:
+    """What a call is called in sentences."""
+    return type(call).__name__.removesuffix("Call").lower()
+
+
+def _is_fact(name: Any, kind: type) -> bool:
+    """Nothing that would stand in the way of what an exception has and does."""
+    return isinstance(name, str) and not name.startswith("_") and not hasattr(kind, name)
 
 
 def _is_ours(kind: type) -> bool:

@@ -24,6 +24,8 @@ class DriverEntry:
     distribution: str
     version: str
     factory: Callable[[], Driver]
+    target: str = ""
+    """``module:class``, as its entry point has it: how another process loads it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +122,13 @@ def _load(point: EntryPoint) -> DriverEntry:
     if problem is not None:
         raise _broken(point, f"{point.value} {problem}")
     distribution, version = _distribution(point)
-    return DriverEntry(name=point.name, distribution=distribution, version=version, factory=loaded)
+    return DriverEntry(
+        name=point.name,
+        distribution=distribution,
+        version=version,
+        factory=loaded,
+        target=f"{point.module}:{point.attr}",
+    )
 
 
 def _problem_of(loaded: object) -> str | None:

@@ -2,20 +2,22 @@
 
 Every wait has a limit. Past it the steps are always the same: the cancel token is set, the link is
 closed under the driver (so the port is free), and if the thread then does not come back within a
-grace it is abandoned. What waits longest: a call its deadline, the end of a session 1.2 s.
+grace it is abandoned. A process is ended within that grace. What waits longest: a call its
+deadline, the end of a session 1.2 s.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
-from typing import Any, Final
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
 
-from acqd.drivers.protocol import Call, CloseCall, Failure, Reply
+from acqd.drivers.protocol import Call, CloseCall, Failure, Reply, doing_of
 from acqd.drivers.worker import Calls
-from acqd.errors import DriverFault, TransportClosed
+from acqd.errors import DriverDied, DriverFault, TransportClosed
 
-__all__ = ["Session"]
+__all__ = ["DriverTrouble", "Session"]
 
 GRACE_S: Final = 1.0
 """How long a thread may take to come back once its link was closed at a deadline."""
@@ -31,6 +33,15 @@ CLOSE_GRACE_S: Final = 0.5
 
 DEADLINE_MAX_S: Final = 6 * 3600.0
 """However long a driver estimates, no call is waited for longer."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverTrouble:
+    """Worse than an error: the driver's process died, or a call of it had to be given up."""
+
+    what: Literal["driver_died", "driver_stuck"]
+    text: str
+    facts: Mapping[str, str] = field(default_factory=dict)
 
 
 class Session:
@@ -49,6 +60,8 @@ class Session:
         self._current: asyncio.Future[Reply] | None = None
         self._given_up = False
         self._link_closed = False
+        self.trouble: DriverTrouble | None = None
+        """The first of this session."""
         self.left_well = False
         """Whether the driver itself ended it, over a link that worked: its source is off."""
 
@@ -69,22 +82,22 @@ class Session:
             async with asyncio.timeout(min(deadline_s, DEADLINE_MAX_S)):
                 reply = await asyncio.shield(future)
         except TimeoutError:
-            await self._force(future, GRACE_S)
-            doing = type(call).__name__.removesuffix("Call").lower()
-            raise DriverFault(
-                f"{self._name}: {doing} did not come back within {deadline_s:.3g} s; "
-                f"its link was closed"
-            ) from None
+            doing = doing_of(call)
+            problem = f"{self._name}: {doing} did not come back within {deadline_s:.3g} s"
+            await self._force(future, GRACE_S, problem, doing)
+            end = "its process was ended" if self._worker.was_ended else "its link was closed"
+            raise DriverFault(f"{problem}; {end}") from None
         except asyncio.CancelledError:
             self._worker.cancel()
             # A driver that looks at its token, or waits for its link, is back at once.
             if not await self._settled(future, CANCEL_S):
-                await self._force(future, CLOSE_GRACE_S)
+                problem = f"{self._name}: {doing_of(call)} did not end when it was cancelled"
+                await self._force(future, CLOSE_GRACE_S, problem, doing_of(call))
             raise
         finally:
             self._current = None
         if reply.failure is not None:
-            raise _with_trace(reply.failure)
+            raise self._seen(_with_trace(reply.failure))
         return reply.result
 
     def interrupt(self) -> None:
@@ -119,10 +132,16 @@ class Session:
             await self._settled(future, CLOSE_GRACE_S)
         finally:
             self._close_link()
+            problem = f"{self._name}: its driver did not let itself be closed"
             if not future.done():
-                self._give_up()
+                self._give_up(problem, "close")
+            elif self._worker.was_ended:
+                self._ended(problem, "close")
             self._given_up = True
-        return future.result().failure if future.done() else None
+        failure = future.result().failure if future.done() else None
+        if failure is not None:
+            self._seen(failure.error())
+        return failure
 
     def _submit(self, call: Call) -> asyncio.Future[Reply]:
         loop = asyncio.get_running_loop()
@@ -146,25 +165,44 @@ class Session:
             await asyncio.wait([future], timeout=timeout_s)
         return future.done()
 
-    async def _force(self, future: asyncio.Future[Reply], grace_s: float) -> None:
+    async def _force(
+        self, future: asyncio.Future[Reply], grace_s: float, problem: str, doing: str
+    ) -> None:
         """Close the link under the call; abandon the thread if it does not end within the grace."""
         self._close_link()
         try:
             await self._settled(future, grace_s)
         finally:
             if not future.done():
-                self._give_up()
+                self._give_up(problem, doing)
+            elif self._worker.was_ended:
+                self._ended(problem, doing)
 
     def _close_link(self) -> None:
         self._link_closed = True
         self._worker.close_link()
 
-    def _give_up(self) -> None:
+    def _give_up(self, problem: str, doing: str) -> None:
         if self._given_up:
             return
         self._given_up = True
         self._worker.retire()
         self._abandoned(self._worker)
+        text = f"{problem}, nor when its link was closed: it was abandoned"
+        self._notice(DriverTrouble(what="driver_stuck", text=text, facts={"doing": doing}))
+
+    def _ended(self, problem: str, doing: str) -> None:
+        text = f"{problem}, nor when its link was closed: its process was ended"
+        self._notice(DriverTrouble(what="driver_stuck", text=text, facts={"doing": doing}))
+
+    def _seen(self, error: Exception) -> Exception:
+        if isinstance(error, DriverDied):
+            facts = {"doing": error.doing, "how": error.how}
+            self._notice(DriverTrouble(what="driver_died", text=str(error), facts=facts))
+        return error
+
+    def _notice(self, trouble: DriverTrouble) -> None:
+        self.trouble = self.trouble or trouble
 
 
 def _with_trace(failure: Failure) -> Exception:

@@ -1,11 +1,12 @@
 """The driver's side of the host: one daemon thread for one opened sweeper.
 
 :class:`DriverSide` does the calls and :class:`Worker` has it do them in the thread, which takes
-calls from a queue and hands each reply to a callback. Two things can be done to it from outside
-while it is busy: :meth:`Worker.cancel` sets the cancel token and interrupts the link, so that a
-driver that waits comes back; :meth:`Worker.close_link` closes the link under a driver that does
-not, so that the port is free again. A thread cannot be ended from outside; it is a daemon so that
-one that never comes back does not hold the process at its exit.
+calls from a queue and hands each reply to a callback; :mod:`acqd.drivers.process` has the same side
+do them in a process of its own. Two things can be done to it from outside while it is busy:
+:meth:`Worker.cancel` sets the cancel token and interrupts the link, so that a driver that waits
+comes back; :meth:`Worker.close_link` closes the link under a driver that does not, so that the port
+is free again. A thread cannot be ended from outside; it is a daemon so that one that never comes
+back does not hold the process at its exit.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import threading
 from collections.abc import Callable, Mapping
 from functools import partial
 from queue import SimpleQueue
-from typing import Any, Protocol, runtime_checkable
+from typing import Any, NoReturn, Protocol, runtime_checkable
 
 from acqd.clock import Clock
 from acqd.drivers.contract import Driver, Sweeper, Transport
@@ -30,11 +31,12 @@ from acqd.drivers.protocol import (
     SetSourceCall,
     SweepCall,
     Taken,
+    doing_of,
 )
 from acqd.drivers.transport import open_transport
-from acqd.errors import DriverFault, TransportClosed
+from acqd.errors import DriverFault, SweeperError, TransportClosed
 
-__all__ = ["Calls", "Cancel", "DriverSide", "MakeWorker", "OpenLink", "Worker"]
+__all__ = ["Calls", "Cancel", "DriverSide", "MakeWorker", "OpenLink", "RefusedLink", "Worker"]
 
 OpenLink = Callable[[str, Mapping[str, Any]], Transport]
 
@@ -44,6 +46,16 @@ class Calls(Protocol):
 
     @property
     def is_alive(self) -> bool: ...
+
+    @property
+    def start_s(self) -> float:
+        """How much longer opening may take, for whoever does the calls to come up."""
+        ...
+
+    @property
+    def was_ended(self) -> bool:
+        """Whether it had to be ended by force, as a process can be and a thread cannot."""
+        ...
 
     def submit(self, call: Call, reply_to: Callable[[Reply], None]) -> None: ...
 
@@ -60,6 +72,16 @@ class MakeWorker(Protocol):
     def __call__(
         self, *, name: str, driver: Driver, clock: Clock, open_link: OpenLink
     ) -> Calls: ...
+
+
+class RefusedLink:
+    """An :data:`OpenLink` that opens nothing: it was looked up already, and is not there."""
+
+    def __init__(self, error: SweeperError) -> None:
+        self.error = error
+
+    def __call__(self, address: str, options: Mapping[str, Any]) -> NoReturn:
+        raise self.error
 
 
 @runtime_checkable
@@ -112,6 +134,9 @@ class _Context:
 class DriverSide:
     """Does the calls for one driver and the sweeper that it opens, one at a time."""
 
+    start_s = 0.0
+    was_ended = False
+
     def __init__(
         self, *, driver: Driver, clock: Clock, open_link: OpenLink = open_transport
     ) -> None:
@@ -130,7 +155,7 @@ class DriverSide:
             return Reply(result=self._do(call))
         except BaseException as error:
             # The boundary of guarantee G6: nothing that a driver raises goes further.
-            return Reply(failure=Failure.of(error, doing=_doing(call)))
+            return Reply(failure=Failure.of(error, doing=doing_of(call)))
 
     def cancel(self) -> None:
         """Ask the call in progress to end: sets the token, interrupts the link. Does not wait."""
@@ -262,7 +287,3 @@ class Worker(DriverSide):
             if isinstance(call, CloseCall):
                 return
             del call, reply_to, reply  # no sweep is held while waiting for the next call
-
-
-def _doing(call: Call) -> str:
-    return type(call).__name__.removesuffix("Call").lower()
