@@ -205,6 +205,7 @@ class SweeperTable(Table):
         Annotated[float, Quantity(dimension=DIFFERENCE, at_least="20 dB", at_most="200 dB")] | None
     ) = Field(default=None, alias="stopband")
     may_repeat: Switch | None = None
+    isolation: Literal["thread", "process"] | None = None
     self_test: SelfTestTable | None = None
     enabled: Switch = True
 

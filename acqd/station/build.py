@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +15,13 @@ from acqd.alerts.plan import AlertPlan, alert_plan
 from acqd.archive.retention import Retention, retention_of
 from acqd.chain import MARGIN_DB, Chain, PartKind
 from acqd.clock import Clock
+from acqd.config.environment import secrets_named
 from acqd.config.models import SweeperTable
 from acqd.config.problems import in_file_order, near_miss
 from acqd.config.whole import StationConfig
 from acqd.drivers.contract import Driver, Named
 from acqd.drivers.host import SweeperHost
+from acqd.drivers.isolation import Isolation, isolation_of, maker_of
 from acqd.drivers.registry import Registry
 from acqd.drivers.usbports import ListSerial, serial_ports
 from acqd.drivers.worker import MakeWorker, Worker
@@ -78,7 +81,9 @@ class SweeperSpec:
     table: SweeperTable | None = None
     """What the config says of it; None where there is none."""
     make_worker: MakeWorker = Worker
-    """Makes who does the driver's calls: a thread, but where no real time passes."""
+    """Makes who does the driver's calls: a thread or a process, but where no real time passes."""
+    isolation: Isolation = field(default_factory=partial(isolation_of, None, None))
+    """Where the driver runs, and why."""
 
     def host(self, clock: Clock, *, list_serial: ListSerial = serial_ports) -> SweeperHost:
         """One that opens it; nothing is opened yet."""
@@ -90,6 +95,7 @@ class SweeperSpec:
             clock=clock,
             expected=self.expected,
             deadline_s=self.deadline_s,
+            log=structlog.get_logger(),
             make_worker=self.make_worker,
             list_serial=list_serial,
         )
@@ -114,10 +120,14 @@ def at_address(
     """
     scheme = address.partition(":")[0].lower()
     name = driver or (scheme if scheme in NAMES_ITS_DRIVER else "scpi")
+    made = registry.make(name)
+    isolation = isolation_of(registry.drivers.get(name), None)
     return SweeperSpec(
         name="sweeper",
         driver_name=name,
-        driver=registry.make(name),
+        driver=made,
+        make_worker=maker_of(isolation, log=structlog.get_logger()),
+        isolation=isolation,
         address=address,
         options={} if options is None else options,
         expected=None,
@@ -242,10 +252,16 @@ def _sweeper(config: StationConfig, name: str, registry: Registry) -> SweeperSpe
             serial_number=table.serial_number,
             location=table.location,
         )
+    made = registry.make(table.driver)
+    isolation = isolation_of(registry.drivers.get(table.driver), table.isolation)
     return SweeperSpec(
         name=name,
         driver_name=table.driver,
-        driver=registry.make(table.driver),
+        driver=made,
+        make_worker=maker_of(
+            isolation, log=structlog.get_logger(), hidden=secrets_named(config)
+        ),
+        isolation=isolation,
         address=config.address(name),
         options=config.options(name),
         expected=expected,

@@ -1,0 +1,31 @@
+"""Which variables of the environment a config names: they hold passwords."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from acqd.config.whole import StationConfig
+
+__all__ = ["secrets_named"]
+
+
+def secrets_named(config: StationConfig) -> tuple[str, ...]:
+    """The variables of the environment that the config names: a service has none of a shell's, and
+    a driver has no business with them."""
+    found: list[str] = []
+
+    def walk(value: Any) -> None:
+        if isinstance(value, Mapping):
+            for key, inner in value.items():
+                if isinstance(inner, str) and (key == "env" or str(key).endswith("_env")):
+                    found.append(inner)
+                walk(inner)
+        elif isinstance(value, Sequence) and not isinstance(value, str):
+            for inner in value:
+                walk(inner)
+
+    walk(config.mqtt.model_dump(by_alias=True))
+    for way in config.ways.values():
+        walk(way.model_dump(by_alias=True))
+    return tuple(dict.fromkeys(found))
