@@ -142,8 +142,8 @@ def remove(config: str | None, name: str | None, yes: bool) -> None:
 def _loaded(config: str | None, *, whole: bool = True) -> StationConfig:
     """The config; ``whole``: refused also where a station of it could not work."""
     from acqd.config.load import find_config, load_config
+    from acqd.config.environment import secrets_named
     from acqd.errors import HostError
-    from acqd.host.service import secrets_named
 
     loaded = load_config(find_config(config))
     if not whole:
@@ -364,7 +364,7 @@ def _me() -> str:
 
 
 def _tell_of_secrets(config: StationConfig, plan: ServicePlan) -> None:
-    from acqd.host.service import secrets_named
+    from acqd.config.environment import secrets_named
     from acqd.host.unit import environment_file
 
     names = secrets_named(config)

@@ -13,14 +13,13 @@ import re
 import shutil
 import subprocess
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from acqd.archive.durable import make_folder, write_whole
 from acqd.archive.lock import holder_of
-from acqd.config.whole import StationConfig
 from acqd.errors import HostError
 from acqd.host.systemd import Manager, NoManager
 from acqd.host.unit import MARK, ServicePlan, unit_name, unit_text
@@ -33,7 +32,6 @@ __all__ = [
     "installed_user",
     "lingers",
     "remove",
-    "secrets_named",
     "see",
 ]
 
@@ -90,26 +88,6 @@ def difference(old: str, new: str, file: Path) -> str:
         old.splitlines(), new.splitlines(), str(file), f"{file} (new)", lineterm=""
     )
     return "\n".join(lines)
-
-
-def secrets_named(config: StationConfig) -> tuple[str, ...]:
-    """The variables of the environment that the config names: a service has none of a shell's."""
-    found: list[str] = []
-
-    def walk(value: Any) -> None:
-        if isinstance(value, Mapping):
-            for key, inner in value.items():
-                if isinstance(inner, str) and (key == "env" or str(key).endswith("_env")):
-                    found.append(inner)
-                walk(inner)
-        elif isinstance(value, Sequence) and not isinstance(value, str):
-            for inner in value:
-                walk(inner)
-
-    walk(config.mqtt.model_dump(by_alias=True))
-    for way in config.ways.values():
-        walk(way.model_dump(by_alias=True))
-    return tuple(dict.fromkeys(found))
 
 
 def installed_user(manager: Manager, station: str) -> str | None:

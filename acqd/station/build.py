@@ -20,11 +20,11 @@ from acqd.config.models import SweeperTable
 from acqd.config.problems import in_file_order, near_miss
 from acqd.config.whole import StationConfig
 from acqd.drivers.contract import Driver, Named
-from acqd.drivers.host import SweeperHost
+from acqd.drivers.host import Log, SweeperHost
 from acqd.drivers.isolation import Isolation, isolation_of, maker_of
 from acqd.drivers.registry import Registry
 from acqd.drivers.usbports import ListSerial, serial_ports
-from acqd.drivers.worker import MakeWorker, Worker
+from acqd.drivers.worker import MakeWorker
 from acqd.errors import BrokerError, ConfigError
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.rhythm import longest_interval_s
@@ -80,13 +80,18 @@ class SweeperSpec:
     deadline_s: float
     table: SweeperTable | None = None
     """What the config says of it; None where there is none."""
-    make_worker: MakeWorker = Worker
-    """Makes who does the driver's calls: a thread or a process, but where no real time passes."""
+    make_worker: MakeWorker | None = None
+    """Makes who does the driver's calls where no real time passes; else ``isolation`` says who."""
     isolation: Isolation = field(default_factory=partial(isolation_of, None, None))
     """Where the driver runs, and why."""
+    hidden: tuple[str, ...] = ()
+    """Environment variables with passwords, which are no business of a driver's process."""
 
-    def host(self, clock: Clock, *, list_serial: ListSerial = serial_ports) -> SweeperHost:
+    def host(
+        self, clock: Clock, *, list_serial: ListSerial = serial_ports, log: Log | None = None
+    ) -> SweeperHost:
         """One that opens it; nothing is opened yet."""
+        make_worker = self.make_worker or maker_of(self.isolation, log=log, hidden=self.hidden)
         return SweeperHost(
             name=self.name,
             driver=self.driver,
@@ -95,8 +100,8 @@ class SweeperSpec:
             clock=clock,
             expected=self.expected,
             deadline_s=self.deadline_s,
-            log=structlog.get_logger(),
-            make_worker=self.make_worker,
+            log=log,
+            make_worker=make_worker,
             list_serial=list_serial,
         )
 
@@ -126,7 +131,6 @@ def at_address(
         name="sweeper",
         driver_name=name,
         driver=made,
-        make_worker=maker_of(isolation, log=structlog.get_logger()),
         isolation=isolation,
         address=address,
         options={} if options is None else options,
@@ -258,10 +262,8 @@ def _sweeper(config: StationConfig, name: str, registry: Registry) -> SweeperSpe
         name=name,
         driver_name=table.driver,
         driver=made,
-        make_worker=maker_of(
-            isolation, log=structlog.get_logger(), hidden=secrets_named(config)
-        ),
         isolation=isolation,
+        hidden=secrets_named(config),
         address=config.address(name),
         options=config.options(name),
         expected=expected,

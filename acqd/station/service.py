@@ -385,7 +385,7 @@ class Station:
             self._sweepers.append(
                 SweeperRunner(
                     name=spec.name,
-                    host=spec.host(self._clock, list_serial=list_serial),
+                    host=spec.host(self._clock, list_serial=list_serial, log=self._log),
                     jobs=jobs,
                     planned=[plan[job.name] for job in jobs if not job.ended],
                     clock=self._clock,
