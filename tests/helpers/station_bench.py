@@ -381,13 +381,15 @@ class Bench:
         port: int | None = None,
         keep_free: str = "1 MB",
         sweeper_more: str = "",
+        station_more: str = "",
+        mqtt_more: str = "",
     ) -> Path:
         """Write a config: sweepers with their addresses, jobs made by :meth:`job`."""
         address = "" if port is None else f'address = "{HOST}:{port}"\n'
         parts = [
             f'[station]\nname = "lookout"\narchive = "{self.archive}"\n'
-            f'seal_every = "10 s"\nkeep_free = "{keep_free}"\n\n',
-            f'[mqtt]\nbroker = "{broker}"\n{address}\n',
+            f'seal_every = "10 s"\nkeep_free = "{keep_free}"\n{station_more}\n',
+            f'[mqtt]\nbroker = "{broker}"\n{address}{mqtt_more}\n',
         ]
         for name, where in sweepers.items():
             driver = "sim" if where.startswith("sim:") else "scpi"

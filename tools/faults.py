@@ -1,0 +1,122 @@
+"""tools/faults: a real station is hurt in every way there is, and nothing may be lost."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from faults_parts.legs import Done, Leg
+    from faults_parts.registry import Fault
+
+# The parts are imported when they run: wrong options are told at once.
+
+ROOT = Path(__file__).resolve().parent.parent
+KILLS, KILLS_FULL, KILLS_MOST = 20, 300, 10_000
+
+
+def main() -> int:
+    """Exit code 0 where nothing was lost, 1 where something was, 2 for wrong usage."""
+    options = _parser().parse_args()
+    # What stands around a station is what the tests have, too.
+    sys.path.insert(0, str(ROOT / "tests" / "helpers"))
+    from faults_parts.registry import faults
+
+    known = dict(faults())
+    unknown = [name for name in options.only if name not in known]
+    if unknown:
+        print(f"tools/faults: no fault {unknown[0]!r}; --list shows them", file=sys.stderr)
+        return 2
+    if options.list:
+        for name, one in known.items():
+            print(f"{name:<26}{', '.join(one.guarantees):<14}{one.does}")
+        return 0
+    folder = Path(tempfile.mkdtemp(prefix="acqd-faults-", dir=options.folder))
+    try:
+        return _run(options, known, folder)
+    finally:
+        if options.keep:
+            print(f"kept: {folder}", file=sys.stderr)
+        else:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def _run(options: argparse.Namespace, known: dict[str, Fault], folder: Path) -> int:
+    from faults_parts.legs import plan_legs
+    from faults_parts.table import failures, lines_of, markdown_of, plain_of, rows_of, total_of
+
+    kills = options.kills
+    if kills is None:
+        kills = KILLS_FULL if options.full else KILLS
+    legs = plan_legs(known, seed=options.seed, full=options.full, kills=kills, only=options.only)
+    count = sum(len(step) for leg in legs for step in leg.faults)
+    print(f"seed {options.seed}: {count} faults in {len(legs)} legs", flush=True)
+    began_s = time.monotonic()
+    done = _all(legs, folder, options)
+    rows, total = rows_of(done, known), total_of(done, known)
+    print("\n".join(["", *lines_of(rows, total), f"Took {time.monotonic() - began_s:.0f} s."]))
+    for line in failures(done):
+        print(f"WRONG: {line}")
+    if options.json is not None:
+        plain = plain_of(rows, total, done)
+        plain |= {"seed": options.seed, "took_s": round(time.monotonic() - began_s, 1)}
+        options.json.write_text(json.dumps(plain, indent=1) + "\n", "utf-8")
+    if options.markdown is not None:
+        options.markdown.write_text(markdown_of(rows, total), "utf-8")
+    return 1 if total.lost else 0
+
+
+def _all(legs: list[Leg], folder: Path, options: argparse.Namespace) -> list[Done]:
+    from faults_parts.legs import run_leg
+
+    def say(line: str) -> None:
+        if not options.quiet or "WRONG" in line:
+            print(line, flush=True)
+
+    done = []
+    for leg in legs:
+        where = folder / f"leg-{leg.number}"
+        done.append(run_leg(leg, where, say=say, keep=options.keep))
+        if not options.keep:
+            shutil.rmtree(where, ignore_errors=True)
+    return done
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="tools/faults",
+        description="Runs a real station with its sweepers and its broker, does to each of them "
+        "what nights bring, and checks after every fault that nothing published is lost, every due "
+        "sweep is accounted for, every finding got out and every file can be read.",
+    )
+    parser.add_argument("--seed", type=int, default=1, help="of moments and order (1)")
+    parser.add_argument(
+        "--only", action="append", default=[], metavar="NAME", help="this fault; may be repeated"
+    )
+    parser.add_argument("--list", action="store_true", help="the faults, and what they test")
+    parser.add_argument("--full", action="store_true", help="all of it, half an hour")
+    parser.add_argument(
+        "--kills", type=_kills, metavar="N", help=f"of the station ({KILLS}; {KILLS_FULL} in full)"
+    )
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write plain data there")
+    parser.add_argument("--markdown", type=Path, metavar="FILE", help="write the table there")
+    parser.add_argument("--folder", type=Path, help="where scratch files go, instead of /tmp")
+    parser.add_argument("--keep", action="store_true", help="leave archives and what was heard")
+    parser.add_argument("--quiet", action="store_true", help="only the table, and what is wrong")
+    return parser
+
+
+def _kills(text: str) -> int:
+    if not text.isdecimal() or int(text) > KILLS_MOST:
+        raise argparse.ArgumentTypeError(f"{text!r}: expected a whole number up to {KILLS_MOST}")
+    return int(text)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

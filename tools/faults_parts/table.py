@@ -1,0 +1,187 @@
+"""What a run came to: a table for a terminal, for the docs, and plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from faults_parts.legs import Done
+from faults_parts.registry import Fault
+
+__all__ = ["Row", "Total", "failures", "lines_of", "markdown_of", "plain_of", "rows_of", "total_of"]
+
+
+@dataclass(slots=True, kw_only=True)
+class Row:
+    """One fault over all legs; all that were mixed are one row."""
+
+    name: str
+    does: str
+    guarantees: tuple[str, ...]
+    times: int = 0
+    published: int = 0
+    took_s: float = 0.0
+    wrong: list[str] = field(default_factory=list)
+
+    @property
+    def outcome(self) -> str:
+        return "nothing lost" if not self.wrong else f"{len(self.wrong)} wrong"
+
+
+MIXED = "two at once"
+
+
+def rows_of(done: Sequence[Done], faults: Mapping[str, Fault]) -> list[Row]:
+    """In the order of the families, what was mixed last; faults that were not done are left out."""
+    rows = {
+        name: Row(name=name, does=one.does, guarantees=one.guarantees)
+        for name, one in faults.items()
+    }
+    rows[MIXED] = Row(name=MIXED, does="two of the above at the same time", guarantees=())
+    mixed: set[str] = set()
+    for outcome in (one for leg in done for one in leg.outcomes):
+        row = rows[outcome.names[0] if len(outcome.names) == 1 else MIXED]
+        row.times += 1
+        row.published += outcome.published
+        row.took_s += outcome.took_s
+        row.wrong += [f"{' + '.join(outcome.names)}: {line}" for line in outcome.wrong]
+        if len(outcome.names) > 1:
+            mixed.update(g for name in outcome.names for g in faults[name].guarantees)
+    rows[MIXED].guarantees = tuple(sorted(mixed))
+    return [row for row in rows.values() if row.times]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Total:
+    """All legs together."""
+
+    injected: int
+    kills: int
+    starts: int
+    published: int
+    due: int
+    stored: int
+    missed: Mapping[str, int]
+    findings: int
+    heard: int
+    passed: int
+    named: int
+    files: int
+    lost: int
+    """Lines that say that something does not hold, each of one sweep, finding, file or account."""
+
+
+def total_of(done: Sequence[Done], faults: Mapping[str, Fault]) -> Total:
+    missed: dict[str, int] = {}
+    for leg in done:
+        for reason, count in leg.missed.items():
+            missed[reason] = missed.get(reason, 0) + count
+    names = [name for leg in done for one in leg.outcomes for name in one.names]
+    found = [leg.findings for leg in done]
+    return Total(
+        injected=len(names),
+        kills=sum(faults[name].is_kill for name in names),
+        starts=sum(leg.starts for leg in done),
+        published=sum(leg.published for leg in done),
+        due=sum(leg.due for leg in done),
+        stored=sum(leg.stored for leg in done),
+        missed=dict(sorted(missed.items())),
+        findings=sum(one.heard + one.passed + one.named for one in found),
+        heard=sum(one.heard for one in found),
+        passed=sum(one.passed for one in found),
+        named=sum(one.named for one in found),
+        files=sum(leg.files for leg in done),
+        lost=len(failures(done)),
+    )
+
+
+def failures(done: Sequence[Done]) -> list[str]:
+    """Everything that did not hold, with the fault that it was seen after."""
+    lines = []
+    for leg in done:
+        for one in leg.outcomes:
+            name = " + ".join(one.names)
+            lines += [f"leg {leg.leg.number}, after {name}: {line}" for line in one.wrong]
+        lines += [f"leg {leg.leg.number}, at its end: {line}" for line in leg.wrong]
+    return lines
+
+
+def lines_of(rows: Sequence[Row], total: Total) -> list[str]:
+    """For a terminal."""
+    width = max([len(row.name) for row in rows] + [5])
+    out = [f"{'fault':<{width}}  times  checked  tests        outcome"]
+    for row in rows:
+        tests = ", ".join(row.guarantees)
+        out.append(
+            f"{row.name:<{width}}  {row.times:>5}  {row.published:>7}  {tests:<11}  {row.outcome}"
+        )
+    return [*out, "", *_sums(total)]
+
+
+def _sums(total: Total) -> list[str]:
+    missed = ", ".join(f"{count} {reason}" for reason, count in total.missed.items())
+    accounted = sum(total.missed.values())
+    return [
+        f"{total.injected} faults, {total.kills} of them kills of the station; "
+        f"{total.starts} starts.",
+        f"Sweeps: {total.due} due, {total.stored} stored, {accounted} accounted for"
+        f"{f' ({missed})' if missed else ''}; {total.published} published, each is stored.",
+        f"Findings: {total.findings}; {total.heard} heard, {total.passed} acknowledged by a broker "
+        f"that went, or while nobody was subscribed, {total.named} named as not sent.",
+        f"Files: {total.files}, each read by h5dump.",
+        f"Lost or wrong: {total.lost}.",
+    ]
+
+
+def markdown_of(rows: Sequence[Row], total: Total) -> str:
+    """For the docs."""
+    out = [
+        "| fault | what happens | times | puts to the test | messages checked | outcome |",
+        "|---|---|---|---|---|---|",
+    ]
+    for row in rows:
+        tests = ", ".join(row.guarantees)
+        out.append(
+            f"| `{row.name}` | {row.does} | {row.times} | {tests} | {row.published} "
+            f"| {row.outcome} |"
+        )
+    sums = total.lost or "none"
+    accounted = sum(total.missed.values())
+    out += ["", "| all legs together | |", "|---|---|"]
+    out += [
+        f"| faults injected | {total.injected}, of these kills of the station {total.kills} |",
+        f"| starts of the station | {total.starts} |",
+        f"| sweeps due | {total.due} |",
+        f"| stored | {total.stored} |",
+        f"| accounted for with a reason | {accounted} |",
+        *(f"| … {reason} | {count} |" for reason, count in total.missed.items()),
+        f"| sweeps published | {total.published} |",
+        f"| findings | {total.findings} |",
+        f"| … heard by the subscriber | {total.heard} |",
+        f"| … acknowledged, then gone with the broker | {total.passed} |",
+        f"| … named as not sent | {total.named} |",
+        f"| files read by h5dump | {total.files} |",
+        f"| lost or wrong | {sums} |",
+    ]
+    return "\n".join(out) + "\n"
+
+
+def plain_of(rows: Sequence[Row], total: Total, done: Sequence[Done]) -> dict[str, Any]:
+    """Plain JSON data."""
+    return {
+        "faults": [
+            {
+                "fault": row.name,
+                "does": row.does,
+                "guarantees": list(row.guarantees),
+                "times": row.times,
+                "checked": row.published,
+                "took_s": round(row.took_s, 1),
+                "wrong": row.wrong,
+            }
+            for row in rows
+        ],
+        "total": {name: getattr(total, name) for name in Total.__slots__},
+        "failures": failures(done),
+    }
