@@ -141,8 +141,8 @@ def remove(config: str | None, name: str | None, yes: bool) -> None:
 
 def _loaded(config: str | None, *, whole: bool = True) -> StationConfig:
     """The config; ``whole``: refused also where a station of it could not work."""
-    from acqd.config.load import find_config, load_config
     from acqd.config.environment import secrets_named
+    from acqd.config.load import find_config, load_config
     from acqd.errors import HostError
 
     loaded = load_config(find_config(config))

@@ -190,6 +190,14 @@ class SweeperState(Message):
     since_s: float
     identity: SweeperIdentity | None = None
     last_error: Text | None = None
+    isolation: Literal["thread", "process", ""] = ""
+    """Where its driver runs; empty where nobody says."""
+    driver_died: Count = 0
+    """How often the driver's process ended by itself, in this run."""
+    driver_stuck: Count = 0
+    """How often a call of the driver had to be given up, in this run."""
+    driver_hanging: Count = 0
+    """Threads of the driver that hang and cannot be ended; with three the sweeper is out."""
 
 
 class JobState(Message):

@@ -392,6 +392,7 @@ class Station:
                     teller=teller,
                     findings=findings,
                     now_s=now_s,
+                    isolation=spec.isolation.way if spec.make_worker is None else "",
                     known=past.identity(job.name for job in jobs),
                     book=book,
                     unconfirmed=Unconfirmed(

@@ -8,7 +8,7 @@ from __future__ import annotations
 import structlog
 
 from acqd.clock import Clock
-from acqd.drivers.host import Opened, SweeperHost
+from acqd.drivers.host import ABANDONED_MAX, Opened, SweeperHost
 from acqd.drivers.usbports import is_usb_address
 from acqd.errors import IdentityChanged, SweeperError
 from acqd.station.identities import IdentityBook, changes, without_serial
@@ -16,6 +16,8 @@ from acqd.station.watch import StationFindings
 from acqd.sweep import Identity
 
 __all__ = ["SweeperNews"]
+
+HANGING = ("none of its threads hangs", "a thread of it hangs", "{} threads of it hang")
 
 MOVED_AGAIN_S = 600.0
 """A sweeper whose port changes is told of no more often; the log has each change."""
@@ -44,6 +46,7 @@ class SweeperNews:
         self._known = known
         self._book = book
         self._lost_told = False
+        self._driver_told: set[str] = set()
         self._stranger: str | None = None
         self._found_at = host.address
         self._moved_told_s: float | None = None
@@ -59,6 +62,7 @@ class SweeperNews:
 
     async def lost(self, problem: str) -> None:
         """The conversation with it broke."""
+        await self._tell_of_driver()
         if not self._lost_told:
             self._lost_told = True
             await self._findings.tell(
@@ -69,6 +73,7 @@ class SweeperNews:
 
     async def not_there(self, exc: SweeperError) -> None:
         """It could not be opened."""
+        await self._tell_of_driver()
         if isinstance(exc, IdentityChanged):
             self._lost_told = True
             if self._stranger != str(exc):
@@ -101,11 +106,34 @@ class SweeperNews:
         if not self._lost_told:
             return
         self._lost_told = False
+        self._driver_told.clear()
         await self._findings.tell(
             "sweeper_back",
             f"sweeper {self._name} is back: {self._host.identity}",
             {"sweeper": self._name},
         )
+
+    async def _tell_of_driver(self) -> None:
+        """How its driver died or hung: each once an outage, however often it does."""
+        for trouble in self._host.take_troubles():
+            if trouble.what in self._driver_told:
+                continue
+            self._driver_told.add(trouble.what)
+            counted = self._host.statistics()
+            figures = {"sweeper": self._name, **trouble.facts}
+            if trouble.what == "driver_died":
+                await self._findings.tell(
+                    "driver_died",
+                    f"{trouble.text}; it is started again, after longer and longer waits",
+                    {**figures, "deaths": counted.died},
+                )
+            else:
+                hang = HANGING[min(counted.hanging, 2)].format(counted.hanging)
+                await self._findings.tell(
+                    "driver_stuck",
+                    f"{trouble.text}; {hang}, with {ABANDONED_MAX} it is out until a restart",
+                    {**figures, "stuck": counted.stuck, "hanging": counted.hanging},
+                )
 
     async def _tell_moved(self, opened: Opened) -> None:
         """A sweeper that is plugged in elsewhere: logged each time, told now and then."""

@@ -87,14 +87,17 @@ class SweeperRunner:
         marks: Callable[[JobSpec, float], SweepFlag] = lambda spec, since_s: NO_FLAGS,
         readiness: Readiness | None = None,
         on_ended: Callable[[str], None] = lambda name: None,
+        isolation: str = "",
     ) -> None:
         """``book`` knows who else is there, ``unconfirmed`` which jobs wait at another identity.
         ``context``: the values beside the sweeps that are fresh now, by name.
         ``marks``: what is known from beside against a job's sweep since a monotonic second.
         ``readiness`` asks the world around the passes of jobs that want it.
-        ``on_ended`` is told of each job that has ended by itself."""
+        ``on_ended`` is told of each job that has ended by itself.
+        ``isolation`` is where the driver runs."""
         self.name = name
         self.host = host
+        self._isolation = isolation
         self.plan = SweeperPlan(
             planned,
             now_s=now_s,
@@ -578,7 +581,14 @@ class SweeperRunner:
     def _tell(
         self, state: str, *, identity: Identity | None = None, problem: str | None = None
     ) -> None:
-        self._teller.sweeper(self.name, state, identity=identity, problem=problem)
+        counted = self.host.statistics()
+        driver = {
+            "isolation": self._isolation,
+            "driver_died": counted.died,
+            "driver_stuck": counted.stuck,
+            "driver_hanging": counted.hanging,
+        }
+        self._teller.sweeper(self.name, state, identity=identity, problem=problem, driver=driver)
         self._states.tell_all(is_present=state == "present", problem=problem)
 
     def _after_asking(self, job: JobRunner) -> None:

@@ -277,8 +277,10 @@ class Teller:
         *,
         identity: Identity | None = None,
         problem: str | None = None,
+        driver: Mapping[str, Any] | None = None,
     ) -> None:
-        """Tell whether a sweeper is there: ``present``, ``away``, ``busy`` or ``fault``."""
+        """Tell whether a sweeper is there: ``present``, ``away``, ``busy`` or ``fault``; and how
+        its ``driver`` is, by fields of the message."""
         now_s = self._clock.wall_s()
         message = SweeperState.model_validate(
             {
@@ -299,6 +301,7 @@ class Teller:
                     doubtful=identity.is_doubtful,
                 ),
                 "last_error": None if problem is None else one_line(problem),
+                **(driver or {}),
             }
         )
         self._sweeper_faces[name] = message
