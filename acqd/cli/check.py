@@ -12,7 +12,7 @@ from acqd.cli.options import takes_config
 
 if TYPE_CHECKING:
     from acqd.station.build import Built
-    from acqd.station.forecast import Forecast
+    from acqd.station.forecast import Forecast, SweeperForecast
 
 __all__ = ["command"]
 
@@ -86,8 +86,8 @@ def _show(built: Built, seen: Forecast) -> None:
     click.echo("\nsweepers")
     click.echo(
         table(
-            ("name", "driver", "address", "who answers"),
-            [(one.name, one.driver, one.address, one.state) for one in seen.sweepers],
+            ("name", "driver", "runs in", "address", "who answers"),
+            [(one.name, one.driver, _runs_in(one), one.address, one.state) for one in seen.sweepers],
         )
     )
     click.echo("\njobs")
@@ -150,6 +150,11 @@ def _show(built: Built, seen: Forecast) -> None:
     if seen.simulated_s < seen.to_s - seen.from_s:
         hours = number(seen.simulated_s / 3600)
         click.echo(f"(the plan was run for the first {hours} hours; the rest is in proportion)")
+
+
+def _runs_in(sweeper: SweeperForecast) -> str:
+    where = {"thread": "the station", "process": "a process"}[sweeper.isolation]
+    return where if sweeper.isolation_why != "as the config says" else f"{where} (config)"
 
 
 def _show_inputs(seen: Forecast) -> None:

@@ -72,6 +72,9 @@ class SweeperForecast:
     state: str
     answered: bool
     is_wrong: bool = False
+    isolation: str = ""
+    """Where its driver runs: ``thread`` or ``process``."""
+    isolation_why: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -289,6 +292,8 @@ async def _ask_sweeper(
             state=state,
             answered=answered,
             is_wrong=is_wrong,
+            isolation=spec.isolation.way,
+            isolation_why=spec.isolation.why,
         )
 
     if why:

@@ -17,8 +17,6 @@ from acqd.sweep import Identity
 
 __all__ = ["SweeperNews"]
 
-HANGING = ("none of its threads hangs", "a thread of it hangs", "{} threads of it hang")
-
 MOVED_AGAIN_S = 600.0
 """A sweeper whose port changes is told of no more often; the log has each change."""
 
@@ -128,10 +126,9 @@ class SweeperNews:
                     {**figures, "deaths": counted.died},
                 )
             else:
-                hang = HANGING[min(counted.hanging, 2)].format(counted.hanging)
                 await self._findings.tell(
                     "driver_stuck",
-                    f"{trouble.text}; {hang}, with {ABANDONED_MAX} it is out until a restart",
+                    f"{trouble.text}{_hanging_text(counted.hanging)}",
                     {**figures, "stuck": counted.stuck, "hanging": counted.hanging},
                 )
 
