@@ -13,7 +13,10 @@ if TYPE_CHECKING:
     from acqd.archive.reader import Archive
     from acqd.config.whole import StationConfig
 
-__all__ = ["command"]
+__all__ = ["EXIT_CODES", "command"]
+
+EXIT_CODES = {"well": 0, "limping": 3, "not sweeping": 4}
+"""Of a station that runs, by its word; 1 where none does."""
 
 BAR_WIDTH = 12
 CURVE_WIDTH = 40
@@ -22,14 +25,16 @@ CURVE_WIDTH = 40
 @click.command("status")
 @takes_config
 @click.option("--all", "with_all", is_flag=True, help="All stations that the broker knows.")
+@click.option("--broker", "by_broker", is_flag=True, help="This station, by what the broker holds.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
-def command(config: str | None, with_all: bool, as_json: bool) -> None:
+def command(config: str | None, with_all: bool, by_broker: bool, as_json: bool) -> None:
     """Show how the station of CONFIG stands: sweepers, jobs, what they kept and found last.
 
     Asks the running station on this machine, over its socket; no broker is needed. Where none runs,
-    its archive tells when it last did. Exit code 1 where no station runs. With --all, and where the
-    station serves its broker to others or uses another one's and there are several, all stations
-    of the broker by what they said last.
+    its archive tells when it last did. Exit code 0 where it runs and is well, 3 where it limps, 4
+    where it does not sweep though it should, 1 where none runs. With --broker it is told by what
+    the broker holds of it, from any machine; with --all, and where the station serves its broker to
+    others or uses another one's and there are several, all stations of the broker.
     """
     import json
     import time
@@ -41,8 +46,9 @@ def command(config: str | None, with_all: bool, as_json: bool) -> None:
 
     path = find_config(config)
     loaded = load_config(path)
-    if with_all:
-        raise SystemExit(_all(loaded, as_json=as_json))
+    if with_all or by_broker:
+        only = None if with_all else loaded.station.name
+        raise SystemExit(_all(loaded, only=only, as_json=as_json))
     told = standing(loaded.archive)
     runs = told is not None
     now_s = time.time()
@@ -64,27 +70,34 @@ def command(config: str | None, with_all: bool, as_json: bool) -> None:
         _show_left(loaded, told)
     if not as_json:
         _show_others(loaded)
-    raise SystemExit(0 if runs else 1)
+    word = str((told.get("health") or {}).get("word", ""))
+    raise SystemExit(EXIT_CODES.get(word, 0) if runs else 1)
 
 
-def _all(loaded: StationConfig, *, as_json: bool) -> int:
-    """All stations of the broker; the exit code, 1 where one of them was lost or there is none."""
+def _all(loaded: StationConfig, *, only: str | None, as_json: bool) -> int:
+    """All stations of the broker, or one; the exit code: 1 where one of them was lost or there is
+    none, or the one is not online; else that of the worst word."""
     import json
     import time
 
     from acqd.cli import status_all
 
-    stations = status_all.gathered(loaded)
+    stations = [one for one in status_all.gathered(loaded) if only in (None, one.station)]
     if as_json:
         told = _finite(status_all.as_json(stations))
         click.echo(json.dumps({"stations": told}, indent=2, ensure_ascii=False))
     else:
-        said = "1 station" if len(stations) == 1 else f"{len(stations)} stations"
-        click.echo(f"the broker {loaded.mqtt.endpoint} knows {said or 'no station'}")
+        said = {0: "no station", 1: "1 station"}.get(len(stations), f"{len(stations)} stations")
+        if only is not None:
+            said = f"station {only}" if stations else f"no station {only}"
+        click.echo(f"the broker {loaded.mqtt.endpoint} knows {said}")
         zone = loaded.station.time_zone
         for line in status_all.lines_of(stations, zone=zone, now_s=time.time()):
             click.echo(line)
-    return int(not stations or any(one.was_lost for one in stations))
+    is_away = only is not None and not all(one.is_online for one in stations)
+    if not stations or is_away or any(one.was_lost for one in stations):
+        return 1
+    return max(EXIT_CODES.get(status_all.word_of(one), 0) for one in stations)
 
 
 def _show_others(loaded: StationConfig) -> None:
@@ -107,7 +120,7 @@ def _show_others(loaded: StationConfig) -> None:
 
 
 def _show_running(told: Mapping[str, Any]) -> None:
-    from acqd.cli.tables import quantity
+    from acqd.cli import status_health
     from acqd.look.times import clock, date, duration
 
     zone, now_s = told["zone"], told["now_s"]
@@ -116,27 +129,21 @@ def _show_running(told: Mapping[str, Any]) -> None:
         f"{told['title']} ({told['station']}) runs since {date(since_s, zone)}, "
         f"{clock(since_s, zone)} ({zone}): {duration(now_s - since_s)}"
     )
+    health = told["health"] or {}
+    for line in status_health.judged(health):
+        click.echo(line)
     click.echo()
     for sweeper in told["sweepers"]:
         click.echo(f"  {sweeper['sweeper']:<16} {_sweeper(sweeper, zone)}")
+        for line in status_health.sweeper_lines(health, sweeper["sweeper"], zone, now_s):
+            click.echo(f"  {'':<16} {line}")
         if sweeper["sweeper"] in told["self_tests"]:
             test = told["self_tests"][sweeper["sweeper"]]
             click.echo(f"  {'':<16} {_self_test(test, zone)}")
     _show_jobs(told, zone)
-    health = told["health"] or {}
     click.echo()
-    said = [
-        f"{health.get('sweeps', 0)} sweeps and {health.get('findings', 0)} findings in this run"
-    ]
-    if health.get("disk_free_bytes") is not None:
-        said.append(f"{quantity(health['disk_free_bytes'], 'B')} of disk free")
-    if health.get("rss_bytes") is not None:
-        said.append(f"{quantity(health['rss_bytes'], 'B')} of memory")
-    if health.get("outbox_waiting"):
-        said.append(f"{health['outbox_waiting']} findings wait for the broker")
-    click.echo("; ".join(said))
-    if health.get("archive_problem"):
-        click.echo(f"archive: {health['archive_problem']}")
+    for line in status_health.station_lines(health, zone, now_s):
+        click.echo(line)
 
 
 def _tested(archive: Archive) -> dict[str, dict[str, Any]]:

@@ -10,7 +10,9 @@ if TYPE_CHECKING:
     from acqd.config.whole import StationConfig
     from acqd.publish.gathering import StationTold
 
-__all__ = ["as_json", "gathered", "lines_of"]
+__all__ = ["as_json", "gathered", "lines_of", "word_of"]
+
+REASONS_MOST = 10
 
 TODAY_S = 12 * 3600.0
 """A time nearer than this needs no date beside it."""
@@ -54,6 +56,12 @@ def as_json(stations: list[StationTold]) -> list[dict[str, Any]]:
     ]
 
 
+def word_of(one: StationTold) -> str:
+    """In a word how a station stands by what it said last; empty where it does not say."""
+    health = (one.status or {}).get("health")
+    return _text(health, "word") if one.is_online and isinstance(health, Mapping) else ""
+
+
 def lines_of(stations: list[StationTold], *, zone: str, now_s: float) -> Iterator[str]:
     """What there is to say of each, in its last words."""
     for one in stations:
@@ -61,6 +69,8 @@ def lines_of(stations: list[StationTold], *, zone: str, now_s: float) -> Iterato
         yield _head(one, zone, now_s)
         if not one.is_online:
             continue
+        for reason in _reasons((one.status or {}).get("health")):
+            yield f"  {reason}"
         for name in sorted(one.sweepers):
             yield f"  {name:<16} {_sweeper(one.sweepers[name], zone)}"
         for name in sorted(one.jobs):
@@ -90,6 +100,8 @@ def _health(health: Any) -> Iterator[str]:
 
     if not isinstance(health, Mapping):
         return
+    if word := _text(health, "word"):
+        yield word
     if (sweeps := _number(health, "sweeps")) is not None:
         yield f"{sweeps:.0f} sweeps"
     if (findings := _number(health, "findings")) is not None:
@@ -100,6 +112,15 @@ def _health(health: Any) -> Iterator[str]:
         yield f"{waiting:.0f} findings wait for the broker"
     if health.get("archive_problem"):
         yield f"archive: {_text(health, 'archive_problem')}"
+
+
+def _reasons(health: Any) -> Iterator[str]:
+    """Why it is not well, or what is worth knowing."""
+    reasons = health.get("reasons") if isinstance(health, Mapping) else None
+    if isinstance(reasons, list):
+        for reason in reasons[:REASONS_MOST]:
+            if said := _text({"said": reason}, "said"):
+                yield said
 
 
 def _sweeper(said: Mapping[str, Any], zone: str) -> str:

@@ -133,6 +133,19 @@ class SweeperPlan:
         """How long a pass of the job is expected to take, by now."""
         return seconds(self._accounts[job].estimate_us)
 
+    def waiting(self, now_s: float) -> dict[str, float]:
+        """By job: since when a due time may start that has not begun. Jobs that are paused, or have
+        their pass under way, are left out, and so is back to back, which is due at any time."""
+        now_us = floor_us(now_s)
+        found = {}
+        for account in self._all:
+            if account.back_to_back or account is self._running:
+                continue
+            due_us = account.ready_since(now_us)
+            if due_us is not None:
+                found[account.job.name] = seconds(due_us)
+        return found
+
     # -- what the station does --------------------------------------------------------------------
 
     def ask(self, now_s: float) -> Decision:

@@ -31,6 +31,7 @@ from pydantic_core import to_json
 from acqd.publish.band import BandSignal, BandSummary
 from acqd.publish.carrier import CarrierSummary
 from acqd.publish.emission import EmissionSummary
+from acqd.publish.health import Health
 from acqd.publish.parts import (
     Count,
     Figure,
@@ -126,24 +127,6 @@ class Message(BaseModel):
         """
         schema = cls.model_fields["schema_"].default
         return to_json({"schema": schema, **fields}, inf_nan_mode="null")
-
-
-class Health(Part):
-    """How the station itself is doing. Counts are since the start of this run."""
-
-    sweeps: Count = 0
-    findings: Count = 0
-    disk_free_bytes: Count | None = None
-    archive_waiting: Count = 0
-    """Batches waiting for their commit."""
-    archive_problem: Text | None = None
-    """What keeps journals from becoming files, or files from being merged. Nothing is lost by it
-    as long as the disk has room."""
-    outbox_waiting: Count = 0
-    live_dropped: Count = 0
-    """Live messages that a newer one took the place of."""
-    reconnects: Count = 0
-    rss_bytes: Count | None = None
 
 
 class StationStatus(Message):

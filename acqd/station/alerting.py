@@ -116,6 +116,10 @@ class Alerting:
             return
         self._put(self._engine.hear(news, self._clock.wall_s()))
 
+    def waiting(self) -> int:
+        """How many are still to go out, over all ways."""
+        return sum(self._queue.waiting(way) for way in self._ways)
+
     async def run(self) -> None:
         """Until cancelled. What waits is kept for the next start."""
         try:

@@ -17,6 +17,7 @@ from acqd.station.commands import StationCommands
 from acqd.station.conditions import OnlyRules
 from acqd.station.context import ContextSources, ContextStore
 from acqd.station.control import Control
+from acqd.station.healthwatch import HealthWatch
 from acqd.station.holds import HoldWatch
 from acqd.station.hotplug import HotPlug
 from acqd.station.job import JobRunner
@@ -62,6 +63,7 @@ class Beside:
         jobs: Mapping[str, JobRunner],
         sweepers: Sequence[SweeperRunner],
         upkeep: Upkeep,
+        health: HealthWatch,
         watch_clocks: Callable[[], Loop],
         status: Callable[[], dict[str, Any]],
         report_made: Callable[[], None],
@@ -77,6 +79,7 @@ class Beside:
         self._jobs = jobs
         self._sweepers = sweepers
         self._upkeep = upkeep
+        self._health = health
         self._watch_clocks = watch_clocks
         self._status = status
         self.sources: ContextSources | None = None
@@ -85,6 +88,8 @@ class Beside:
                 context, station=built.name, settings=settings, clock=clock, tell=findings.tell
             )
         self._alerting = self._alerts(teller)
+        if self._alerting is not None:
+            health.alerts_waiting = self._alerting.waiting
         self.reports = Reports(
             built.archive,
             jobs.values(),
@@ -103,6 +108,7 @@ class Beside:
             *self._context_loops(),
             self._watch_clocks(),
             *self._upkeep.loops(),
+            self._health.run(),
             *self._hot_plug(),
             self._control().run(),
             tell_untold(self._findings, self._archive),

@@ -41,6 +41,10 @@ class WaitingGaps:
     def __len__(self) -> int:
         return len(self._waiting)
 
+    @property
+    def records(self) -> tuple[GapRecord, ...]:
+        return tuple(one.gap for one in self._waiting)
+
     def add(self, gap: GapRecord) -> None:
         self._waiting = joined((*self._waiting, Waiting(next(self._places), gap)))
 

@@ -231,6 +231,11 @@ class JobRunner:
     def gaps_wait(self) -> bool:
         return len(self._gaps) > 0
 
+    @property
+    def waiting_gaps(self) -> tuple[GapRecord, ...]:
+        """The gaps that wait for their commit."""
+        return self._gaps.records
+
     async def keep_gaps(self) -> None:
         """Commit the gaps that wait.
 

@@ -12,6 +12,7 @@ import structlog
 
 from acqd.clock import Clock
 from acqd.plan.sharing import SweeperPlan
+from acqd.station.health import JobFacts, Standing
 from acqd.station.identities import Unconfirmed
 from acqd.station.job import JobRunner
 from acqd.station.readiness import Readiness
@@ -66,7 +67,8 @@ class JobStates:
         """Jobs that have ended by themselves, in their words."""
         self.stopped: dict[str, str] = {}
         """Jobs that were stopped for good, and why."""
-        self._refused: set[str] = set()
+        self._refused: dict[str, str] = {}
+        """Jobs that wait until the sweeper is opened anew, and why."""
         self._held: dict[str, str] = {}
         """Jobs that wait, and what for."""
         self._tested: str | None = None
@@ -86,6 +88,31 @@ class JobStates:
     def _why_waits(self, job: str) -> str | None:
         """The same of a job that was not stopped."""
         return self._unconfirmed.waiting.get(job) or self._tested or self._held.get(job)
+
+    def standing(self, job: JobRunner) -> JobFacts:
+        """How it stands with a job, for who judges the station."""
+        name, planned = job.name, job.spec.planned
+        fault = self.stopped.get(name) or self._unconfirmed.waiting.get(name)
+        fault = fault or self._refused.get(name) or self._why_not_ready(job)
+        waits = self._tested or self._held.get(name)
+        standing: Standing = "open"
+        why = ""
+        if name in self.ended:
+            standing, why = "ended", self.ended[name]
+        elif fault is not None:
+            standing, why = "fault", fault
+        elif waits is not None:
+            standing, why = "waits", waits
+        elif not planned.schedule.is_open(self._clock.wall_s()):
+            standing, why = "shut", planned.schedule.describe()
+        deaf = job.deaf
+        return JobFacts(
+            name=name,
+            sweeper=job.spec.sweeper,
+            standing=standing,
+            why=why,
+            deaf="" if deaf is None else deaf.why,
+        )
 
     def _why_not_ready(self, job: JobRunner) -> str | None:
         return None if self._readiness is None else self._readiness.why_not_ready(job.name)
@@ -115,13 +142,13 @@ class JobStates:
         """Let a job wait until the sweeper is opened anew; whether that is news."""
         if job.name in self._refused:
             return False
-        self._refused.add(job.name)
+        self._refused[job.name] = one_line(why)
         self._plan.pause(job.name, self._now_s(), "refused", one_line(why))
         return True
 
     def opened_anew(self) -> None:
         """The sweeper was opened anew: what was refused may be asked again."""
-        refused, self._refused = self._refused, set()
+        refused, self._refused = self._refused, {}
         for name in refused:
             self.plan_anew(name)
 

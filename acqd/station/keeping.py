@@ -35,6 +35,11 @@ class Keeper:
         self._keeping: dict[JobRunner, asyncio.Task[None]] = {}
         self._log = structlog.get_logger().bind(sweeper=sweeper)
 
+    @property
+    def no_room(self) -> bool:
+        """Whether the last commit that was looked at could not be kept."""
+        return self._no_room
+
     async def keep(self, job: JobRunner, taken: list[Taken]) -> None:
         """Begin to keep what was taken; the next sweep need not wait for the commit.
 

@@ -27,12 +27,12 @@ from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.drivers.usbports import ListSerial
 from acqd.errors import AcqdError
-from acqd.publish.messages import Health
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
 from acqd.station.beside import Beside
 from acqd.station.build import Built, OwnBroker
 from acqd.station.context import ContextSources, ContextStore
+from acqd.station.healthwatch import HealthWatch
 from acqd.station.identities import IdentityBook, Unconfirmed
 from acqd.station.job import JobRunner
 from acqd.station.keptplan import KeptPlan
@@ -44,10 +44,10 @@ from acqd.station.references import references_in
 from acqd.station.reporting import Reports
 from acqd.station.surroundings import STOP_S, Surroundings
 from acqd.station.sweepers import SweeperRunner
-from acqd.station.tell import STATION, Messenger, Teller, one_line
+from acqd.station.tell import STATION, Messenger, Teller
 from acqd.station.timedown import TimeDown
 from acqd.station.upkeep import Upkeep
-from acqd.station.watch import ClockNews, ClockWatch, StationFindings, rss_bytes
+from acqd.station.watch import ClockNews, ClockWatch, StationFindings
 
 __all__ = ["Station"]
 
@@ -98,6 +98,8 @@ class Station:
         self._readiness: Readiness | None = None
         self._sources: ContextSources | None = None
         self._archive: ArchiveWriter | None = None
+        self.health_watch: HealthWatch | None = None
+        """How it stands, once its archive is open."""
         self._threads = OwnThreads("station")
         self._starting: asyncio.Timeout | None = None
         self._stop_by_s: float | None = None
@@ -267,7 +269,16 @@ class Station:
             await self._whole(settings.tls_context)
         outbox = ArchiveOutbox(archive, teller)
         publisher = self._publisher = teller.connect(settings, outbox, self._around.messenger)
-        teller.health_from(lambda: self._health(archive, teller))
+        watch = self.health_watch = HealthWatch(
+            archive=archive,
+            teller=teller,
+            clock=self._clock,
+            jobs=self._jobs,
+            sweepers=lambda: self._sweepers,
+            keep_free_bytes=built.keep_free_bytes,
+            threads=self._threads,
+        )
+        teller.health_from(watch.health)
         past = await self._look_back(archive)
         recovered = self._recover(archive, teller, past)
         checkpoint = [job.checkpoint() for job in self._jobs.values()]
@@ -294,7 +305,7 @@ class Station:
             clock=self._clock,
             seal_every_s=built.seal_every_s,
         )
-        beside = self._make_beside(archive, teller, findings, settings, upkeep)
+        beside = self._make_beside(archive, teller, findings, settings, upkeep, watch)
         self._say_started(archive, recovered, broker)
         publishing = None
         tasks: list[asyncio.Task[None]] = []
@@ -416,6 +427,7 @@ class Station:
         findings: StationFindings,
         settings: BrokerSettings | None,
         upkeep: Upkeep,
+        health: HealthWatch,
     ) -> Beside:
         beside = Beside(
             self._built,
@@ -430,6 +442,7 @@ class Station:
             jobs=self._jobs,
             sweepers=self._sweepers,
             upkeep=upkeep,
+            health=health,
             watch_clocks=partial(self._watch_clocks, findings),
             status=partial(self._status, teller),
             report_made=self._stop_when_all_ended,
@@ -495,21 +508,6 @@ class Station:
             "broker": self._built.broker_text,
             "archive": str(self._built.archive),
         }
-
-    def _health(self, archive: ArchiveWriter, teller: Teller) -> Health:
-        kept = archive.statistics()
-        sent = None if teller.publisher is None else teller.publisher.statistics()
-        return Health(
-            sweeps=teller.sweeps,
-            findings=teller.findings,
-            disk_free_bytes=kept.free_bytes,
-            archive_waiting=kept.queued_batches,
-            archive_problem=None if kept.problem is None else one_line(kept.problem),
-            outbox_waiting=0 if sent is None else sent.outbox,
-            live_dropped=0 if sent is None else sent.dropped,
-            reconnects=0 if sent is None else sent.reconnects,
-            rss_bytes=rss_bytes(),
-        )
 
     # -- stop -----------------------------------------------------------------------------------
 

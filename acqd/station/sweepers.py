@@ -19,7 +19,7 @@ import structlog
 
 from acqd.archive.records import GapRecord
 from acqd.clock import Clock
-from acqd.drivers.host import Opened, SweeperHost
+from acqd.drivers.host import ABANDONED_MAX, Opened, SweeperHost
 from acqd.errors import (
     ArchiveError,
     DriverFault,
@@ -33,6 +33,7 @@ from acqd.measure.meter import FindingDraft
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
 from acqd.station.errands import Errands
 from acqd.station.follow import Follower
+from acqd.station.health import JobFacts
 from acqd.station.identities import IdentityBook, Unconfirmed
 from acqd.station.job import JobRunner, gap_reason
 from acqd.station.jobspec import JobSpec
@@ -125,6 +126,7 @@ class SweeperRunner:
         self._context = context
         self._sweeper_clock = SweeperClockWatch()
         self._losses = 0
+        self._no_room_s: float | None = None
         self._readiness = readiness
         self._states = JobStates(
             self._jobs,
@@ -167,6 +169,29 @@ class SweeperRunner:
     @property
     def present(self) -> bool:
         return self._present
+
+    @property
+    def jobs(self) -> Mapping[str, JobRunner]:
+        """By name."""
+        return self._jobs
+
+    @property
+    def is_out(self) -> bool:
+        """Whether its driver hangs so often that it is out until the station is started anew."""
+        return self.host.statistics().hanging >= ABANDONED_MAX
+
+    @property
+    def no_room_since_s(self) -> float | None:
+        """Since when, of wall time, nothing of its jobs can be kept."""
+        return self._no_room_s if self._keeper.no_room else None
+
+    def waiting(self) -> dict[str, float]:
+        """Jobs whose passes are due and not begun, and since when."""
+        return self.plan.waiting(self._now_s())
+
+    def job_facts(self) -> list[JobFacts]:
+        """How it stands with its jobs."""
+        return [self._states.standing(job) for job in self._jobs.values()]
 
     async def run(self) -> None:
         """Open, sweep when due, recover; until cancelled."""
@@ -454,10 +479,14 @@ class SweeperRunner:
     async def _swept_well(self) -> None:
         """A good sweep: the sweeper is really there, and the next loss begins with short waits."""
         self._losses = 0
+        if not self._keeper.no_room:
+            self._no_room_s = None
         await self._news.back()
 
     async def _rest(self, problem: ArchiveError) -> None:
         """Nothing can be kept: do not sweep for a while."""
+        if self._no_room_s is None:
+            self._no_room_s = self._clock.wall_s()
         self.plan.sweeper_away(self._now_s(), gap_reason(problem))
         await asyncio.sleep(NO_ROOM_RETRY_S)
         if self._present:

@@ -36,6 +36,7 @@ from acqd.publish.topics import Topics
 from acqd.station.feed import HOUR_S, SetupView, hour_start_s
 from acqd.station.listeners import STATION, Listeners
 from acqd.station.live import SweepNews
+from acqd.station.losses import Losses
 from acqd.sweep import Identity
 
 if TYPE_CHECKING:
@@ -157,6 +158,8 @@ class Teller:
         self._publisher: Messenger | None = None
         self._since_s = clock.wall_s()
         self._faces: dict[str, _JobFace] = {}
+        self.losses = {name: Losses(self._since_s) for name in jobs}
+        """What each job lost, as far as it is committed."""
         self._sweeper_faces: dict[str, SweeperState] = {}
         self._health: Callable[[], Health] | None = None
         self._log = structlog.get_logger()
@@ -233,6 +236,20 @@ class Teller:
             "jobs": [self._job_status(name) for name in self._jobs],
             "health": None if self._health is None else self._health().model_dump(),
         }
+
+    @property
+    def since_s(self) -> float:
+        """Start of this run."""
+        return self._since_s
+
+    def swept_s(self, job: str) -> float | None:
+        """Start of the job's last sweep that was kept in this run."""
+        face = self._faces.get(job)
+        return None if face is None else face.swept_s
+
+    def sweeper_face(self, name: str) -> SweeperState | None:
+        """What was last told of a sweeper."""
+        return self._sweeper_faces.get(name)
 
     def _job_status(self, name: str) -> dict[str, Any]:
         told = asdict(self._faces.get(name, _JobFace()))
@@ -336,6 +353,10 @@ class Teller:
         """Everything that one commit brought out, after it."""
         self.sweeps += sum(record is not None for record, _, _ in told)
         self.findings += len(findings)
+        losses = self.losses.setdefault(job.name, Losses(self._since_s))
+        losses.kept(sum(record is not None for record, _, _ in told), self._clock.wall_s())
+        for gap in gaps:
+            losses.note(gap)
         face = self._faces.setdefault(job.name, _JobFace(since_s=self._clock.wall_s()))
         if findings:
             face.finding, face.finding_s = findings[-1].text, findings[-1].at_s

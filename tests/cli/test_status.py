@@ -15,8 +15,10 @@ def test_a_running_station_says_how_it_stands(acqd: Any, folder: Path, start: An
     station = start(folder / "station.toml")
     station.until('"job": "marine-vhf", "number": 1')
     answer = acqd("status", folder=folder)
-    assert answer.code == 0, answer.err
     lines = answer.out.splitlines()
+    # Where others keep this machine busy it may miss some.
+    limps = lines[1].startswith("It limps: mast lost ")
+    assert (answer.code, limps or lines[1]) in {(0, "It is well."), (3, True)}, answer.err
     assert lines[0].startswith("Gannet Ledge Lookout (lookout) runs since ")
     assert any("mast" in line and "present since" in line and "GL0017" in line for line in lines)
     assert "  marine-vhf, band on mast: listening" in lines
@@ -25,6 +27,10 @@ def test_a_running_station_says_how_it_stands(acqd: Any, folder: Path, start: An
     assert any(line.startswith("    floor ") and "dBm (last hour" in line for line in lines)
     told = acqd("status", "--json", folder=folder).json
     assert told["runs"] and told["health"]["sweeps"] > 0
+    (mast,) = told["health"]["sweepers"]
+    assert (mast["sweeper"], mast["state"], mast["hanging"]) == ("mast", "present", 0)
+    assert mast["swept_s"] == max(job["swept_s"] or 0.0 for job in told["jobs"])
+    assert any(re.fullmatch(r" +last sweep at \d\d:\d\d:\d\d, \d+ s ago", one) for one in lines)
     (job,) = [one for one in told["jobs"] if one["job"] == "marine-vhf"]
     assert station.stop() == 0
     archive = open_archive(folder / "archive")

@@ -40,7 +40,7 @@ def test_every_documented_message_is_understood(
         tell((topic, json.dumps(body).encode()))
     station = station_of(state)
     assert station["status"] == "online"
-    assert station["health"]["disk_free_bytes"] == 74632613888
+    assert station["health"]["disk_free_bytes"] == 69225738240
     assert [one["state"] for one in station["sweepers"]] == ["present"]
     jobs = {one["job"]: one for one in station["jobs"]}
     assert list(jobs) == [

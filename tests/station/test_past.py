@@ -314,13 +314,13 @@ async def test_an_archive_that_cannot_seal_is_told_of(
         patch.setattr(acqd.archive.sealer, "seal_journal", broken)
         async with here:
             await here.until("the finding", lambda: here.events("archive_trouble"))
-            archive, teller = (getattr(here.station._jobs["marine-vhf"], n) for n in _INSIDE)
-            health = here.station._health(archive, teller)
+            watch = here.station.health_watch
+            health = watch.health()
             assert health.archive_problem is not None
             assert "Input/output error" in health.archive_problem
             patch.undo()
             await here.until("the end of it", lambda: here.events("archive_well"))
-            assert here.station._health(archive, teller).archive_problem is None
+            assert watch.health().archive_problem is None
             stored = here.station._jobs["marine-vhf"].last_seq
     findings = open_archive(here.archive).findings("station")
     assert [one.what for one in findings] == ["archive_trouble", "archive_well"]
@@ -328,4 +328,3 @@ async def test_an_archive_that_cannot_seal_is_told_of(
     assert open_archive(here.archive).sweeps("marine-vhf").sizes["sweep"] >= stored
 
 
-_INSIDE = ("_archive", "_teller")
