@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from acqd.alerts.queue import Change, Waiting
+from acqd.archive.private import prepare_database
 from acqd.errors import ArchiveError
 
 __all__ = ["AlertStore", "Left", "Sent", "read_left", "store_path"]
@@ -90,6 +91,7 @@ class AlertStore:
             self._db = self._opened()
 
     def _opened(self) -> sqlite3.Connection:
+        prepare_database(self._path)
         db = sqlite3.connect(self._path, timeout=BUSY_S, check_same_thread=False)
         try:
             db.execute("PRAGMA journal_mode=WAL")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import stat
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import Literal
 
 from acqd.config.alerts import SecretTable, WayTable
 from acqd.config.problems import in_file_order
+from acqd.config.secretfile import EXPOSED, exposure
 from acqd.config.whole import StationConfig
 from acqd.errors import ConfigError, ConfigProblem
 
@@ -172,7 +172,7 @@ def _texts(config: StationConfig, secret: SecretTable, environ: Mapping[str, str
     assert secret.file is not None
     path = config.resolved(secret.file)
     try:
-        with open(path, "rb") as file:
+        with os.fdopen(os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK), "rb") as file:
             _refuse_open(path, os.fstat(file.fileno()))
             text = file.read(FILE_MOST_BYTES).decode("utf-8")
     except (OSError, UnicodeDecodeError) as exc:
@@ -188,10 +188,9 @@ def _texts(config: StationConfig, secret: SecretTable, environ: Mapping[str, str
 
 
 def _refuse_open(path: Path, state: os.stat_result) -> None:
-    if not stat.S_ISREG(state.st_mode):
-        raise _Unreadable(f"{path}: is no plain file", "a text file")
-    if state.st_mode & (stat.S_IROTH | stat.S_IWOTH):
-        raise _Unreadable(
-            f"{path}: everybody on this machine can read it, and it holds a secret",
-            f"a file of the station's user alone: chmod 600 {path}",
-        )
+    problem = exposure(state)
+    if problem == EXPOSED:
+        what = f"a file of the station's user alone: chmod 600 {path}"
+        raise _Unreadable(f"{path}: {problem}", what)
+    if problem:
+        raise _Unreadable(f"{path}: {problem}", "a text file")

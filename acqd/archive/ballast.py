@@ -11,6 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from acqd.archive.durable import free_bytes
+from acqd.archive.private import open_private
 
 __all__ = ["BALLAST_BYTES", "Ballast"]
 
@@ -34,7 +35,7 @@ class Ballast:
             return True
         if free_bytes(self.path.parent) < self._keep_free_bytes + 2 * BALLAST_BYTES:
             return False
-        handle = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        handle = open_private(self.path)
         try:
             os.posix_fallocate(handle, 0, BALLAST_BYTES)
         except OSError:

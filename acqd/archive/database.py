@@ -9,6 +9,7 @@ in small pages, because an unfinished cursor keeps that log from being reset.
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
@@ -18,6 +19,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 from urllib.parse import quote
 
+from acqd.archive.private import not_ours, prepare_database
 from acqd.errors import ArchiveDamaged, ArchiveError, ArchiveFull
 
 __all__ = [
@@ -42,10 +44,12 @@ PAGE_ROWS = 256
 
 def open_writing(path: Path, *, synced: bool = True) -> sqlite3.Connection:
     """The one connection that writes ``path``: WAL, every commit synced, unless it need not be.
+    The file is this user's alone.
 
     Raises:
         ArchiveError: it cannot be opened; ArchiveDamaged where it is no database.
     """
+    prepare_database(path)
     try:
         connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
         try:
@@ -69,8 +73,10 @@ def open_reading(path: Path) -> sqlite3.Connection:
         FileNotFoundError: there is no such file (any more).
         ArchiveError: it cannot be read.
     """
-    if not path.exists():
+    if not os.path.exists(path):
         raise FileNotFoundError(path)
+    if not os.access(path, os.R_OK):
+        raise not_ours(path)
     try:
         connection = _connect_reading(path)
         if not _needs_copy(connection, path):

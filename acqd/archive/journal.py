@@ -19,6 +19,7 @@ from typing import Any
 from acqd.archive.database import error_of, open_reading, open_writing, pages, roll_back
 from acqd.archive.durable import sync_folder
 from acqd.archive.layout import SCHEMA_VERSION, event_of, journal_ordinal
+from acqd.archive.private import close_folder
 from acqd.archive.records import (
     Batch,
     GapRecord,
@@ -120,6 +121,7 @@ class Journal:
         self.rows = 0
         self._logged_bytes = 0
         self.setups: set[tuple[str, int, str]] = set()
+        close_folder(path.parent)
         self.connection = open_writing(path, synced=synced)
         try:
             # Else SQLite does it inside a commit, while a sweep waits: 3 to 8 ms.

@@ -20,6 +20,8 @@ from enum import StrEnum
 from pathlib import Path
 from urllib.parse import quote, unquote
 
+from acqd.archive.private import not_ours
+
 __all__ = [
     "DAY_S",
     "SCHEMA_VERSION",
@@ -161,21 +163,32 @@ def journal_ordinal(path: Path) -> int:
 
 
 def list_journals(root: Path) -> list[Path]:
-    """Journals in the order in which they were begun."""
+    """Journals in the order in which they were begun.
+
+    Raises:
+        ArchiveError: they are another user's.
+    """
     try:
         names = list(journals_folder(root).iterdir())
     except FileNotFoundError:
         return []
+    except PermissionError:
+        raise not_ours(journals_folder(root)) from None
     return sorted(path for path in names if _JOURNAL.fullmatch(path.name))
 
 
 def list_jobs(root: Path) -> list[str]:
-    """Jobs that have files, in alphabetical order."""
+    """Jobs that have files, in alphabetical order.
+
+    A folder whose name no job of ours would have made is passed by, so what is found here is
+    always the folder that :func:`folder_of_job` gives, whoever made the archive.
+    """
     try:
         folders = list(sweeps_folder(root).iterdir())
     except FileNotFoundError:
         return []
-    return sorted(job_of_folder(folder) for folder in folders if folder.is_dir())
+    names = ((folder, job_of_folder(folder)) for folder in folders if folder.is_dir())
+    return sorted(name for folder, name in names if _is_folder_of(folder, name))
 
 
 def list_days(root: Path, job: str) -> list[str]:
@@ -219,6 +232,13 @@ def list_kept(root: Path, job: str, day: str) -> list[Path]:
         for name, match in found
         if match is not None and f"volume_{match.group(1)}.nc" not in names
     ]
+
+
+def _is_folder_of(folder: Path, job: str) -> bool:
+    try:
+        return bool(job) and folder_of_job(folder.parent.parent, job).name == folder.name
+    except UnicodeEncodeError:  # a name that is no UTF-8
+        return False
 
 
 def temporary_of(path: Path) -> Path:

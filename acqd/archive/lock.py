@@ -9,6 +9,7 @@ import socket
 from datetime import UTC, datetime
 from pathlib import Path
 
+from acqd.archive.private import open_private
 from acqd.errors import ArchiveError, ArchiveLocked
 
 __all__ = ["WriterLock", "holder_of"]
@@ -24,10 +25,10 @@ class WriterLock:
 
         Raises:
             ArchiveLocked: another process has it; the message says which, where and since when.
-            ArchiveError: the file system cannot lock.
+            ArchiveError: the file cannot be had, or the file system cannot lock.
         """
         self.path = root / "lock"
-        handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        handle = open_private(self.path)
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:

@@ -260,12 +260,14 @@ def _variable(name: object, environ: Mapping[str, str]) -> str | None:
 
 
 def _content(path: Path, option: str) -> str:
+    from acqd.config.secretfile import read_secret_file
     from acqd.errors import WrongUsage
 
     try:
-        return path.read_text("utf-8").rstrip("\r\n")
+        return read_secret_file(path)
     except (OSError, UnicodeDecodeError) as exc:
-        raise WrongUsage(f"{option} {path}: cannot be read: {exc}") from exc
+        reason = exc.strerror if isinstance(exc, OSError) else "not UTF-8"
+        raise WrongUsage(f"{option} {path}: cannot be read: {reason}") from exc
 
 
 def _address(text: str) -> tuple[str, int]:

@@ -74,12 +74,13 @@ def find_config(
     """
     if given is not None:
         path = FilePath(os.path.expanduser(given))  # leaves a home it does not know as it is
-        return path / FILE_NAME if path.is_dir() else path
+        return path / FILE_NAME if os.path.isdir(path) else path
     places = _usual_places(
         FilePath.cwd() if folder is None else folder, os.environ if environ is None else environ
     )
     for place in places:
-        if place.is_file():
+        # Not is_file(), which raises for a folder that we may not enter.
+        if os.path.isfile(place):
             return place
     problem = ConfigProblem(
         file=FILE_NAME,

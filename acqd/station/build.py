@@ -18,6 +18,7 @@ from acqd.clock import Clock
 from acqd.config.environment import secrets_named
 from acqd.config.models import SweeperTable
 from acqd.config.problems import in_file_order, near_miss
+from acqd.config.secretfile import read_secret_file
 from acqd.config.whole import StationConfig
 from acqd.drivers.contract import Driver, Named
 from acqd.drivers.host import Log, SweeperHost
@@ -520,6 +521,7 @@ def _password(config: StationConfig, environ: Mapping[str, str]) -> str | None:
     if path is None:
         return _secret_of(config.mqtt.password_env, environ)
     try:
-        return path.read_text("utf-8").rstrip("\r\n")
+        return read_secret_file(path)
     except (OSError, UnicodeDecodeError) as exc:
-        raise BrokerError(f"password_file {path}: cannot be read: {exc}") from exc
+        reason = exc.strerror if isinstance(exc, OSError) else "not UTF-8"
+        raise BrokerError(f"password_file {path}: cannot be read: {reason}") from exc

@@ -23,6 +23,7 @@ from typing import Any
 
 import structlog
 
+from acqd.config.secretfile import read_secret_file
 from acqd.errors import AcqdError, BrokerError
 from acqd.publish.processes import let_go
 from acqd.publish.settings import BrokerSettings, Endpoint, is_loopback
@@ -76,7 +77,7 @@ def page_token(spec: PageSpec, archive: Path) -> tuple[str | None, Path | None]:
     try:
         if is_ours and not path.exists():
             write_private(path, secrets.token_urlsafe(16) + "\n")
-        token = path.read_text("utf-8").strip()
+        token = read_secret_file(path).strip()
     except (OSError, UnicodeDecodeError) as exc:
         reason = exc.strerror if isinstance(exc, OSError) else "not UTF-8"
         raise BrokerError(f"the page's token, {path}: {reason}") from exc

@@ -178,13 +178,19 @@ async def test_without_a_broker_there_is_no_page(tmp_path: Path, said: Any) -> N
 
 @pytest.mark.parametrize(
     ("content", "words"),
-    [("short", "can be guessed"), (None, "No such file"), (b"\xff", "not UTF-8")],
+    [
+        ("short", "can be guessed"),
+        (None, "No such file"),
+        (b"\xff", "not UTF-8"),
+        ("short-no-more-for-once", "everybody on this machine can read it.*chmod 600"),
+    ],
 )
 def test_a_token_file_that_is_none_is_told(tmp_path: Path, content: Any, words: str) -> None:
     """What is in it is not."""
     file = tmp_path / "token"
     if content is not None:
         file.write_bytes(content if isinstance(content, bytes) else content.encode())
+        file.chmod(0o644 if "everybody" in words else 0o600)
     spec = PageSpec(address=Endpoint(host="127.0.0.1", port=1), token_file=file)
     with pytest.raises(BrokerError, match=words) as caught:
         page_token(spec, tmp_path)
