@@ -94,6 +94,8 @@ def command(
             return
         far_end = plane == "far-end" and form != "touchstone"
         data = opened.sweeps(job, start, stop, setup=setup, plane="far end" if far_end else "input")
+        for text in data.attrs.get("clock_correction", ()):
+            click.echo(f"clock corrected: {text}", err=True)
         if what == "summary" and form != "csv":
             data = data.drop_vars("level")
         if form == "csv":

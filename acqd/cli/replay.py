@@ -52,7 +52,8 @@ def command(
     from acqd.config.load import load_config
     from acqd.station.replay import Replay
 
-    with open_archive(archive, amended=not check) as opened:
+    # Times as they were recorded: they turned the hours, and those are what was published.
+    with open_archive(archive, amended=not check, true_times=False) as opened:
         asked: dict[str, Any] = {
             "job": job,
             "config": None if config is None else load_config(config),

@@ -1,4 +1,4 @@
-"""What a report says of what people said later: chains that were amended, nights that were pinned.
+"""What a report says of what was known later: chains amended, clocks corrected, nights pinned.
 
 An amendment stands on the sheet where its range begins, with who and both figures in the footer.
 """
@@ -7,12 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from acqd.archive.amendments import ChainAmendment, numbers_of
 from acqd.archive.ledger import PIN
+from acqd.archive.timing import TimeCorrection, correction_text, shift_text
 from acqd.look.nights import span_text
 from acqd.look.times import clock, date
 from acqd.report.shapes import Fact, NoteShown
 from acqd.report.source import JobSource
+from acqd.report.words import count_text, joined_text
 
 __all__ = ["amended_facts", "amended_limits", "amended_notes"]
 
@@ -55,6 +59,9 @@ def amended_facts(source: JobSource) -> tuple[Fact, ...]:
         for one in amendments_in(source)
     ]
     facts += [
+        Fact(name="clock corrected", text=correction_text(one)) for one in corrections_in(source)
+    ]
+    facts += [
         Fact(
             name="pinned",
             text=(
@@ -71,7 +78,34 @@ def amended_facts(source: JobSource) -> tuple[Fact, ...]:
 
 
 def amended_limits(source: JobSource) -> tuple[str, ...]:
-    """What has to be known of figures of sweeps whose chain was amended."""
+    """What has to be known of sweeps whose clock was corrected or whose chain was amended."""
+    return (*_clock_limits(source), *_chain_limits(source))
+
+
+def corrections_in(source: JobSource) -> tuple[TimeCorrection, ...]:
+    """The corrections of the clock that times of sweeps of the range are by."""
+    by, times = source.sweeps().corrected, source.archive.times()
+    if by is None or times is None:
+        return ()
+    return times.named(np.unique(by).tolist())
+
+
+def _clock_limits(source: JobSource) -> tuple[str, ...]:
+    made, by = corrections_in(source), source.sweeps().corrected
+    if not made or by is None:
+        return ()
+    off = joined_text(sorted({shift_text(one.shift_s) for one in made}))
+    count = count_text(int(np.count_nonzero(by)), "sweep")
+    return (
+        f"The station's clock was wrong in {count} of this time, by {off}, and was corrected "
+        f"later: times here are the corrected ones, each good for "
+        f"±{max(one.uncertainty_s for one in made):.3g} s. An hour that the wrong clock turned "
+        f"keeps its 60 minutes and begins where those did; texts of findings keep the times that "
+        f"they were told with.",
+    )
+
+
+def _chain_limits(source: JobSource) -> tuple[str, ...]:
     if not amendments_in(source):
         return ()
     again = source.archive.again(source.job)

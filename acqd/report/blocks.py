@@ -64,6 +64,8 @@ class SweepIndex:
     setup: NDArray[np.intp]
     setups: tuple[SetupRecord, ...]
     columns: Mapping[str, Float] = field(default_factory=dict)
+    corrected: Int | None = None
+    """The number of the correction of the clock that each sweep's times are by, 0 for none."""
 
     def __len__(self) -> int:
         return int(self.seq.size)
@@ -206,12 +208,14 @@ class SweepReader:
         if (again := self._wanted.again) is not None:
             columns = again.columns(columns, core["sequence"])
             summaries = again.summaries(summaries, core["sequence"])
+        place = np.searchsorted(self.index.seq, core["sequence"])
         return Block(
             setup=setup,
             frequency_hz=grid.frequency_hz,
-            place=np.searchsorted(self.index.seq, core["sequence"]),
+            place=place,
             seq=core["sequence"],
-            started_s=core["time"],
+            # In true time, where the clock was corrected.
+            started_s=self.index.started_s[place],
             took_s=core["duration"],
             flags=core["flags"],
             level=_at_plane(rows.level, grid, gain_db),
@@ -314,7 +318,20 @@ def _index_of(step: int, pieces: list[Piece]) -> SweepIndex:
         setup=_joined(owner, np.intp)[order],
         setups=tuple(setups.values()),
         columns=columns,
+        corrected=_corrected_by(pieces, order),
     )
+
+
+def _corrected_by(pieces: list[Piece], order: NDArray[np.intp]) -> Int | None:
+    if all(piece.corrected is None for piece in pieces):
+        return None
+    return _joined(
+        [
+            np.zeros(piece.place.size) if (one := piece.corrected) is None else one.number
+            for piece in pieces
+        ],
+        np.int64,
+    )[order]
 
 
 def _joined(parts: list[NDArray[Any]], kind: Any) -> NDArray[Any]:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
-from acqd.archive.index import open_journals
+from acqd.archive.index import Wanted, find_pieces, open_journals
 from acqd.archive.layout import list_days, list_files
 from acqd.archive.reader import Archive
 from acqd.archive.sweepfile import SweepFile
@@ -91,6 +91,12 @@ def extent_s(archive: Archive, job: str) -> tuple[float, float] | None:
     """Begin of the first sweep or gap of a job and end of the last one; None where it has none."""
     begins: list[float] = []
     ends: list[float] = []
+    if (times := archive.times()) is not None:
+        # Neither the first folder nor the last need be where the archive begins and ends.
+        for piece in find_pieces(Wanted(root=archive.root, job=job, times=times)):
+            begins.append(float(piece.core["time"].min()))
+            ends.append(float((piece.core["time"] + piece.core["duration"]).max()))
+        return _with_gaps(archive, job, begins, ends)
     with open_journals(archive.root) as views:
         for view in views:
             row = view.connection.execute(
@@ -106,6 +112,12 @@ def extent_s(archive: Archive, job: str) -> tuple[float, float] | None:
                 time_s, took_s = file.core("time"), file.core("duration")
                 begins.append(float(time_s[0]))
                 ends.append(float((time_s + took_s).max()))
+    return _with_gaps(archive, job, begins, ends)
+
+
+def _with_gaps(
+    archive: Archive, job: str, begins: list[float], ends: list[float]
+) -> tuple[float, float] | None:
     for gap in archive.gaps(job):
         if gap.count:
             begins.append(gap.from_s)

@@ -237,6 +237,7 @@ class JobSource:
                 step=step,
                 amendments=self.archive.amendments(self.job),
                 again=self.archive.again(self.job),
+                times=self.archive.times(),
             )
             self._readers[step] = SweepReader(wanted)
         return self._readers[step]

@@ -96,6 +96,7 @@ def _amended_in(
             start_s=start_s,
             stop_s=stop_s,
             amendments=archive.amendments(job),
+            times=archive.times(),
         )
         for piece in find_pieces(wanted):
             ordinals.update(zip(piece.sequence.tolist(), piece.core["event"].tolist(), strict=True))

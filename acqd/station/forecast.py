@@ -234,7 +234,8 @@ def last_sweep_times(built: Built, now_s: float) -> dict[str, float]:
 
 def _last_sweep(archive: Archive, job: JobSpec, since_s: float) -> float | None:
     digest = job.facts.config_digest
-    pieces = find_pieces(Wanted(root=archive.root, job=job.name, start_s=since_s))
+    wanted = Wanted(root=archive.root, job=job.name, start_s=since_s, times=archive.times())
+    pieces = find_pieces(wanted)
     took = [
         (float(piece.core["time"][-1]), float(piece.core["duration"][-1]))
         for piece in pieces
