@@ -64,6 +64,10 @@ __all__ = [
 ]
 
 
+ASKED_SHOWN = 300
+"""Characters of what was asked for that a sentence repeats."""
+
+
 class AcqdError(Exception):
     """Root of everything acqd raises on purpose."""
 
@@ -140,10 +144,13 @@ class RequestRefused(SweeperError):
         super().__init__(setting, asked, limit)
 
     def __str__(self) -> str:
+        asked = self.asked if self.asked.isprintable() else repr(self.asked)
+        if len(asked) > ASKED_SHOWN:
+            asked = f"{asked[:ASKED_SHOWN]}…"
         if self.setting == "address" or self.setting.startswith("option "):
             # What the config says of the sweeper, not what a sweep asks of it.
-            return f"{self.setting}: {self.asked} is not accepted; accepted: {self.limit}"
-        return f"{self.setting}: asked for {self.asked}, the sweeper's limit is {self.limit}"
+            return f"{self.setting}: {asked} is not accepted; accepted: {self.limit}"
+        return f"{self.setting}: asked for {asked}, the sweeper's limit is {self.limit}"
 
 
 class InputUnsafe(RequestRefused):

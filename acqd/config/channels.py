@@ -25,6 +25,7 @@ __all__ = [
     "find_channel_plan",
     "load_channel_plan",
     "not_found",
+    "parse_channel_plan",
     "shipped_plans",
 ]
 
@@ -219,8 +220,17 @@ def load_channel_plan(name_or_path: str, relative_to: FilePath) -> ChannelPlan:
         problem, accepted = not_found(name_or_path)
         text = Text(file=name_or_path, lines={})
         raise ConfigError((text.problem((), problem, accepted=accepted),))
-    data, text = parse_toml(str(path), read_text(path))
-    return _plan(path.stem, data, text)
+    return parse_channel_plan(read_text(path), path)
+
+
+def parse_channel_plan(text: str, path: FilePath) -> ChannelPlan:
+    """:func:`load_channel_plan` for a text that is already read; ``path`` is where it belongs.
+
+    Raises:
+        ConfigError: no channel plan; with everything that is wrong with it.
+    """
+    data, places = parse_toml(str(path), text)
+    return _plan(path.stem, data, places)
 
 
 def _plan(name: str, data: dict[str, Any], text: Text) -> ChannelPlan:

@@ -53,6 +53,7 @@ __all__ = [
     "find_limit_profile",
     "limit_profile_not_found",
     "load_limit_profile",
+    "parse_limit_profile",
     "shipped_limit_profiles",
 ]
 
@@ -468,8 +469,17 @@ def load_limit_profile(name_or_path: str, folder: FilePath) -> LimitProfile:
         problem, accepted = limit_profile_not_found(name_or_path)
         text = Text(file=name_or_path, lines={})
         raise ConfigError((text.problem((), problem, accepted=accepted),))
-    data, text = parse_toml(str(path), read_text(path))
-    return _profile(path.stem, data, text)
+    return parse_limit_profile(read_text(path), path)
+
+
+def parse_limit_profile(text: str, path: FilePath) -> LimitProfile:
+    """:func:`load_limit_profile` for a text that is already read; ``path`` is where it belongs.
+
+    Raises:
+        ConfigError: no limit profile; with everything that is wrong with it.
+    """
+    data, places = parse_toml(str(path), text)
+    return _profile(path.stem, data, places)
 
 
 def _profile(name: str, data: dict[str, Any], text: Text) -> LimitProfile:

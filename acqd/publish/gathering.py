@@ -17,7 +17,7 @@ from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
 from acqd.publish.topics import CHANNELS
 
-__all__ = ["StationTold", "gather"]
+__all__ = ["StationTold", "gather", "take"]
 
 QUIET_S = 0.4
 """Nothing more comes for so long: all that is retained is here."""
@@ -90,10 +90,11 @@ async def _listen(link: Any, root: str, stations: dict[str, StationTold]) -> Non
         while True:
             async with asyncio.timeout(QUIET_S):
                 topic, payload = await waiting.get()
-            _take(stations, root, topic, payload)
+            take(stations, root, topic, payload)
 
 
-def _take(stations: dict[str, StationTold], root: str, topic: str, payload: bytes) -> None:
+def take(stations: dict[str, StationTold], root: str, topic: str, payload: bytes) -> None:
+    """Put one message where it belongs; what makes no sense is passed over."""
     rest = topic.removeprefix(f"{root}/")
     spec = next((spec for spec in CHANNELS if spec.matches(rest)), None)
     try:

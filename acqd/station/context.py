@@ -188,7 +188,9 @@ def _json(text: str) -> Any:
 
 
 def _shown(text: str) -> str:
-    return f"'{text[:SHOWN]}'" if len(text) <= SHOWN else f"'{text[:SHOWN]}…'"
+    """One plain line, whatever a stranger sent: it goes into a finding."""
+    plain = "".join(letter if letter.isprintable() else "·" for letter in text[:SHOWN])
+    return f"'{plain}'" if len(text) <= SHOWN else f"'{plain}…'"
 
 
 @dataclass(frozen=True, slots=True)
