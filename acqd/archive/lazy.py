@@ -13,6 +13,8 @@ from xarray.backends import BackendArray
 from xarray.core import indexing
 
 from acqd.archive.index import Piece, Wanted, find_pieces, read_levels, retried
+from acqd.archive.kept import kept_between, removed_text
+from acqd.errors import ArchiveError
 
 __all__ = ["LevelArray"]
 
@@ -88,9 +90,21 @@ class LevelArray(BackendArray):
         found = np.concatenate([piece.sequence for piece in pieces] or [np.empty(0, np.int64)])
         order = np.argsort(found, kind="stable")
         if not np.array_equal(found[order], np.sort(self._sequence)):
+            self._say_removed()
             raise FileNotFoundError(f"sweeps of job {self._wanted.job}")
         ranks = np.argsort(np.argsort(self._sequence, kind="stable"), kind="stable")
         self._set_pieces(pieces, order[ranks])
+
+    def _say_removed(self) -> None:
+        """Raises ArchiveError where retention has removed some of the sweeps since."""
+        wanted, low, high = self._wanted, int(self._sequence.min()), int(self._sequence.max())
+        removed = [
+            rows
+            for rows in kept_between(wanted.root, wanted.job, -np.inf, np.inf)
+            if rows.step == wanted.step and rows.first_seq <= high and rows.last_seq >= low
+        ]
+        if removed:
+            raise ArchiveError(f"{wanted.root}: job {wanted.job}: {removed_text(removed)}")
 
 
 def _at_far_end(level: NDArray[Any], gain_db: NDArray[np.float64]) -> NDArray[Any]:

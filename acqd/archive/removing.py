@@ -14,7 +14,7 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -40,6 +40,8 @@ from acqd.archive.ledger import PIN, FileEntry, Ledger, Overlay, overlays_in
 from acqd.archive.manifest import Removed, read_manifest, read_removed, update_manifest
 from acqd.archive.retention import ArchiveDay, Going, Retention, RetentionPlan, plan_retention
 from acqd.archive.sealing import SPARE_BYTES, Ask
+from acqd.archive.sweepfile import SweepFile
+from acqd.archive.timing import TimeCorrection, TimeCorrections
 from acqd.errors import ArchiveDamaged, ArchiveError, ArchiveFull
 
 __all__ = [
@@ -118,6 +120,7 @@ def look_at_days(root: Path, *, now_s: float) -> list[ArchiveDay]:
             if not files:
                 continue
             kinds = [facts.kind_of(job, name) for _, name in files]
+            true_s = facts.true_span_s(day, files)
             found.append(
                 ArchiveDay(
                     job=job,
@@ -125,7 +128,9 @@ def look_at_days(root: Path, *, now_s: float) -> list[ArchiveDay]:
                     kind=kinds[0][0] if len({kind for kind, _ in kinds}) == 1 else "",
                     is_soak=any(soak for _, soak in kinds),
                     size_bytes=sum(_size(path) for path, _ in files),
-                    held=_held(facts, job, day, today, files, known=all(k for k, _ in kinds)),
+                    held=_held(facts, job, day, today, files, known=all(k for k, _ in kinds))
+                    or facts.said_about(job, true_s or _span_of(day)),
+                    corrected_end_s=None if true_s is None else true_s[1],
                 )
             )
     return found
@@ -149,7 +154,26 @@ def _held(
         return "sweeps of it are in a journal still"
     if not known:
         return "the ledger does not know of what kind it is"
-    return facts.said_about(job, start_s)
+    return None
+
+
+def _span_of(day: str) -> tuple[float, float]:
+    return day_start_s(day), day_start_s(day) + DAY_S
+
+
+@lru_cache(maxsize=20_000)
+def _true_span_s(path: Path, made: tuple[TimeCorrection, ...]) -> tuple[float, float] | None:
+    """When the first and last sweep of a file truly began; None where no correction is about any.
+    A file is written once, so it need not be read again."""
+    with SweepFile(path) as file:
+        time_s = file.core("time")
+        corrected = TimeCorrections(made).of_sweeps(
+            file.names_of("boot"), file.core("monotonic"), time_s
+        )
+    if corrected is None:
+        return None
+    true_s = time_s + corrected.shift_s
+    return float(true_s.min()), float(true_s.max())
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +182,7 @@ class _Facts:
 
     setups: dict[tuple[str, int], list[tuple[str, str, bool]]]
     overlays: list[Overlay]
+    corrections: TimeCorrections
     in_journals: dict[str, tuple[float, float]]
 
     @classmethod
@@ -179,7 +204,7 @@ class _Facts:
                 raise error_of(exc, path) from exc
             for job, step, setup, kind, is_soak in rows:
                 setups.setdefault((job, step), []).append((setup, kind, bool(is_soak)))
-        return cls(setups, overlays, in_journals)
+        return cls(setups, overlays, TimeCorrections.among(overlays), in_journals)
 
     def kind_of(self, job: str, name: FileName) -> tuple[str, bool]:
         """The kind of a file's sweeps, and whether they are of a soak; ("", False) if unknown."""
@@ -192,26 +217,37 @@ class _Facts:
         span = self.in_journals.get(job)
         return span is not None and span[0] < start_s + DAY_S and span[1] >= start_s
 
-    def said_about(self, job: str, start_s: float) -> str | None:
-        """Why a day stays by what people said of it, or of what hangs on it."""
-        stop_s = start_s + DAY_S
+    def true_span_s(
+        self, day: str, files: list[tuple[Path, FileName]]
+    ) -> tuple[float, float] | None:
+        """From when to when the sweeps of a day truly were, where a clock that was wrong said that
+        they were on it."""
+        if not self.corrections.true_spans(*_span_of(day)):
+            return None
+        spans = [_true_span_s(path, self.corrections.made) for path, _ in files]
+        found = [span for span in spans if span is not None]
+        if not found:
+            return None
+        return min(low_s for low_s, _ in found), max(high_s for _, high_s in found)
+
+    def said_about(self, job: str, span: tuple[float, float]) -> str | None:
+        """Why what was from when to when stays, by what people said of it or what hangs on it."""
         newest: dict[str, float] = {}
         for one in self.overlays:
             if one.job not in (None, job):
                 continue
             if one.kind == "reference" and one.job == job:
                 newest[str(one.body.get("role"))] = float(one.body.get("at_s") or one.at_s)
-            touches = (one.from_s is None or one.from_s < stop_s) and (
-                one.to_s is None or one.to_s > start_s
-            )
-            if touches and one.kind == PIN:
+            if one.kind == PIN and _touches(one, *span):
                 return f"pinned by {one.who or 'somebody'} (number {one.id})"
-            if touches and one.kind == "time":
-                return f"its clock was corrected later (number {one.id}): its day may be another"
         for role, at_s in newest.items():
-            if start_s <= at_s < stop_s:
+            if span[0] <= at_s <= span[1]:
                 return f"the {role} that the job goes by was taken on it"
         return None
+
+
+def _touches(one: Overlay, low_s: float, high_s: float) -> bool:
+    return (one.from_s is None or one.from_s <= high_s) and (one.to_s is None or one.to_s > low_s)
 
 
 def _in_journals(root: Path) -> dict[str, tuple[float, float]]:

@@ -88,10 +88,14 @@ class ArchiveDay:
     size_bytes: int
     is_soak: bool = False
     held: str | None = None
+    corrected_end_s: float | None = None
+    """When its sweeps truly ended, where a correction of the clock says so."""
 
     @property
     def ends_s(self) -> float:
-        return day_start_s(self.day) + DAY_S
+        """The end of the day, or of what truly was on it where that is later."""
+        end_s = day_start_s(self.day) + DAY_S
+        return end_s if self.corrected_end_s is None else max(end_s, self.corrected_end_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,9 +202,9 @@ def _shortages(
         yield wanted_bytes - gone, "the disk was short of room to go on sweeping"
 
 
-def _order(day: ArchiveDay) -> tuple[bool, int, str, str]:
+def _order(day: ArchiveDay) -> tuple[bool, int, float, str]:
     rank = ORDER.index(day.kind) if day.kind in ORDER else len(ORDER)
-    return day.is_soak, rank, day.day, day.job
+    return day.is_soak, rank, day.ends_s, day.job
 
 
 def _stays(day: ArchiveDay, limits: Retention, now_s: float) -> str | None:

@@ -133,6 +133,66 @@ def test_killed_while_merging_nothing_is_lost_or_doubled(
     assert [path.name.split("_")[0] for path in root.glob("sweeps/*/*/*.nc")] == ["volume"]
 
 
+REMOVING = {
+    "before what outlives the volume is renamed": "before:replace:1",
+    "after what outlives the volume is renamed": "after:replace:1",
+    "before the manifest is renamed": "before:replace:2",
+    "after the manifest": "after:replace:2",
+    "before the ledger": "before:replace_files:1",
+    "after the ledger": "after:replace_files:1",
+    "before the volume goes": "before:unlink:1",
+    "when the volume is gone": "after:unlink:1",
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("where", REMOVING.values(), ids=REMOVING.keys())
+def test_killed_while_removing_the_next_start_goes_on(
+    tmp_path: Path, victim: ModuleType, where: str
+) -> None:
+    """A kill at each step: the sweeps are all there or all accounted for, and the next look of a
+    station whose config removes nothing any more ends what had been decided, and nothing else."""
+    root = tmp_path / "archive"
+    process = _start(root, "remove", where)
+    assert process.communicate(timeout=30)[0] == b""
+    assert process.returncode == -9
+    decided = where.split(":")[1:] == ["replace", "2"] and where.startswith("after")
+    decided = decided or where.split(":")[1] in ("replace_files", "unlink")
+    _check_accounted(root, victim)
+    _retain(root, victim, None)
+    assert bool(list(root.glob("sweeps/*/*/volume_*.nc"))) is not decided
+    assert len(list(root.glob("sweeps/*/*/kept_*.json.gz"))) == decided
+    _check_accounted(root, victim)
+    _retain(root, victim, victim.MONTH)
+    _check_accounted(root, victim)
+    assert not list(root.glob("sweeps/*/*/volume_*.nc"))
+    [kept] = open_archive(root).removed(victim.JOB)
+    assert (kept.sweeps, kept.first_seq, kept.last_seq) == (300, 1, 300)
+    (root / "ledger.sqlite").unlink()
+    victim.open_writer(root, victim.LATER_S).close((), seal=False)
+    _check_accounted(root, victim)
+
+
+def _check_accounted(root: Path, victim: ModuleType) -> None:
+    """Each sweep is there or is told of as removed, never both; findings and gaps are there."""
+    archive = open_archive(root)
+    covered = archive.coverage(victim.JOB)
+    assert (covered.stored, covered.removed) in ((300, 0), (0, 300))
+    assert covered.missed == {"paused": 3}
+    assert [record.number for record in archive.findings(victim.JOB)] == [1, 2, 3]
+    assert [record.setup for record in archive.setups(victim.JOB)] == ["5e7a9"]
+
+
+def _retain(root: Path, victim: ModuleType, limits: object) -> None:
+    writer = victim.open_writer(root, victim.LATER_S, limits)
+    assert writer.recovery.next_seq(victim.JOB) == 301
+    writer.begin([victim.meter(300, 3)])
+    writer.retain(victim.LATER_S).result(timeout=20)
+    assert writer.statistics().problem is None
+    writer.close([victim.meter(300, 3)], within_s=20.0)
+    assert [path.name for path in root.rglob("*") if path.name.endswith(".tmp")] == []
+
+
 def _finish(root: Path, victim: ModuleType, *, seq: int) -> None:
     """A new start does what the killed one was at, and leaves nothing half done."""
     writer = victim.open_writer(root)

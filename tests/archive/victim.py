@@ -4,6 +4,7 @@
                                    the archive has acknowledged is written to standard output first
     victim.py ROOT seal WHERE      fills a journal, then dies at WHERE while it is sealed
     victim.py ROOT merge WHERE     seals three segments, then dies at WHERE while they are merged
+    victim.py ROOT remove WHERE    merges them, then dies at WHERE while the volume is removed
 
 WHERE is ``before:NAME:N`` or ``after:NAME:N``: the N-th call of a function named in PLACES.
 """
@@ -28,6 +29,7 @@ from acqd.archive.records import (
     SetupRecord,
     SweepRecord,
 )
+from acqd.archive.retention import Retention
 from acqd.archive.writer import ArchiveWriter
 from acqd.sweep import SweepFlag
 from acqd.testing.clock import ManualClock
@@ -100,9 +102,16 @@ def meter(seq: int, finding: int) -> MeterState:
     )
 
 
-def open_writer(root: Path, wall_s: float = START_S) -> ArchiveWriter:
+def open_writer(
+    root: Path, wall_s: float = START_S, retention: Retention | None = None
+) -> ArchiveWriter:
     return ArchiveWriter.open(
-        root, station="lookout", run_id="run", clock=ManualClock(wall_s), keep_free_bytes=0
+        root,
+        station="lookout",
+        run_id="run",
+        clock=ManualClock(wall_s),
+        keep_free_bytes=0,
+        retention=retention,
     )
 
 
@@ -194,12 +203,29 @@ def seal(root: Path, where: str) -> None:
 def merge(root: Path, where: str) -> None:
     writer = open_writer(root)
     writer.begin([])
+    fill_three(writer)
+    die_at(where)
+    writer.merge_due(START_S + 2 * DAY_S).result()
+
+
+def fill_three(writer: ArchiveWriter) -> None:
     for turn in range(3):
         fill(writer, turn * 100 + 1, turn * 100 + 100)
         writer.rotate([meter(turn * 100 + 100, turn + 1)]).result()
     wait_for(lambda: writer.statistics().sealed_journals == 3)
+
+
+MONTH = Retention(keep_s=30 * DAY_S)
+LATER_S = START_S + 40 * DAY_S
+
+
+def remove(root: Path, where: str) -> None:
+    writer = open_writer(root, LATER_S, MONTH)
+    writer.begin([])
+    fill_three(writer)
+    writer.merge_due(LATER_S).result()
     die_at(where)
-    writer.merge_due(START_S + 2 * DAY_S).result()
+    writer.retain(LATER_S).result()
 
 
 def wait_for(done) -> None:
@@ -214,5 +240,5 @@ def wait_for(done) -> None:
 
 if __name__ == "__main__":
     root, what, *rest = sys.argv[1:]
-    {"run": run, "seal": seal, "merge": merge}[what](Path(root), *rest)
+    {"run": run, "seal": seal, "merge": merge, "remove": remove}[what](Path(root), *rest)
     os.write(1, b"survived\n")
