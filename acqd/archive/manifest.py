@@ -3,24 +3,34 @@
 Plain JSON, replaced whole. A file that is not listed was being taken over when the power went; a
 listed one that is missing or has another digest is damage. What retention took away is listed too,
 under ``removed``: with its digest, when, why, and the file that holds what outlives it. Where a
-file listed there still lies, its removal was cut short and goes on at the next look.
+file listed there still lies, its removal was cut short and goes on at the next look. Damaged files
+that were set aside are listed under ``set_aside``, with what was wrong and where they lie; under
+``heads`` is what a reader holds a file against before it opens it (:mod:`acqd.archive.heads`).
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from acqd.archive.durable import write_whole
+from acqd.archive.heads import HEADS, MANIFEST, head_of
 from acqd.archive.layout import SCHEMA_VERSION
 from acqd.archive.ledger import FileEntry
 
-__all__ = ["MANIFEST", "Removed", "read_manifest", "read_removed", "update_manifest"]
-
-MANIFEST = "manifest.json"
+__all__ = [
+    "MANIFEST",
+    "Removed",
+    "SetAside",
+    "read_manifest",
+    "read_removed",
+    "read_set_aside",
+    "update_manifest",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +42,17 @@ class Removed:
     removed_s: float
     why: str
     kept: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetAside:
+    """A damaged file that is moved away: what was listed of it (its ``name`` at least), when, what
+    is wrong with it, and where it lies from now on, counted from the archive."""
+
+    facts: Mapping[str, Any]
+    at_s: float
+    problem: str
+    path: str
 
 
 def read_manifest(folder: Path) -> dict[str, dict[str, Any]]:
@@ -53,34 +74,66 @@ def _read(folder: Path, part: str) -> dict[str, dict[str, Any]]:
         return {}
 
 
+def read_set_aside(folder: Path) -> dict[str, dict[str, Any]]:
+    """File name to what is listed of a damaged file that was set aside: what was listed of it
+    before, and ``set_aside_s``, ``problem``, ``path``."""
+    return _read(folder, "set_aside")
+
+
 def update_manifest(
     folder: Path,
     entries: Iterable[FileEntry],
     *,
     gone: Iterable[str],
     removed: Iterable[Removed] = (),
+    set_aside: Iterable[SetAside] = (),
 ) -> None:
-    """List ``entries``, and no longer the file names in ``gone``; those of ``removed`` are listed
-    as such from now on."""
-    files, taken = read_manifest(folder), read_removed(folder)
+    """List ``entries``, and no longer the file names in ``gone``; those of ``removed`` and
+    ``set_aside`` are listed as such from now on.
+
+    The files of ``entries`` lie in ``folder`` as they were written and compared: what readers hold
+    them against is made here.
+    """
+    files, taken, aside = read_manifest(folder), read_removed(folder), read_set_aside(folder)
+    heads = _read_heads(folder)
     for name in gone:
         files.pop(name, None)
     for entry in entries:
         facts = _facts(entry)
-        files[facts["name"]] = facts
+        name = facts["name"]
+        files[name] = facts
+        aside.pop(name, None)
+        heads.pop(name, None)
+        with suppress(OSError):
+            heads[name] = head_of(folder / name).to_json()
     for one in removed:
         facts = _facts(one.entry)
         files.pop(facts["name"], None)
         facts |= {"removed_s": one.removed_s, "why": one.why, "kept": one.kept}
         taken[facts["name"]] = facts
+    for put in set_aside:
+        facts = dict(put.facts)
+        files.pop(facts["name"], None)
+        facts |= {"set_aside_s": put.at_s, "problem": put.problem, "path": put.path}
+        aside[facts["name"]] = facts
     listing: dict[str, Any] = {
         "schema": SCHEMA_VERSION,
         "files": [files[name] for name in sorted(files)],
     }
     if taken:
         listing["removed"] = [taken[name] for name in sorted(taken)]
+    if aside:
+        listing["set_aside"] = [aside[name] for name in sorted(aside)]
+    listing[HEADS] = {name: heads[name] for name in sorted(heads) if name in files}
     text = json.dumps(listing, indent=1, ensure_ascii=False)
     write_whole(folder / MANIFEST, text.encode() + b"\n")
+
+
+def _read_heads(folder: Path) -> dict[str, Any]:
+    try:
+        return dict(json.loads((folder / MANIFEST).read_bytes()).get(HEADS, {}))
+    except (OSError, ValueError, TypeError, AttributeError):
+        return {}
 
 
 def _facts(entry: FileEntry) -> dict[str, Any]:

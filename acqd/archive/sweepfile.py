@@ -6,21 +6,23 @@ once to float32, or the floats as they are. h5py is imported when the first file
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.archive.codec import decode_chunk
+from acqd.archive.codec import BLOCK_BYTES, decode_chunk
+from acqd.archive.heads import check_head
 from acqd.archive.hops import HOP, HOP_COUNT, HOP_FIELDS, HopTable
 from acqd.archive.layout import SCHEMA_VERSION
 from acqd.archive.packing import Packing
@@ -37,8 +39,45 @@ COLUMN_ATTRIBUTE = "summary_column"
 CHUNKS_FOR_THREADS = 4
 CHUNKS_IN_FLIGHT = 4
 
+DEFLATED_MOST = 1040
+"""No DEFLATE stream gives more bytes than about so many times its own (1032, and some to spare): a
+file that says it holds more says something wrong."""
+
 SUMMARY_BYTES = "summary_json"
 SUMMARY_END = "summary_json_end"
+
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+GARBAGE = (
+    ArithmeticError,
+    AttributeError,
+    LookupError,
+    MemoryError,
+    OSError,
+    RuntimeError,
+    TypeError,
+    ValueError,
+)
+"""What h5py, numpy and json raise over a file that is not what it was."""
+
+
+def _reading(
+    method: Callable[Concatenate[SweepFile, P], T],
+) -> Callable[Concatenate[SweepFile, P], T]:
+    """A method whose errors are the file's, by its name."""
+
+    @functools.wraps(method)
+    def guarded(self: SweepFile, /, *args: P.args, **kwargs: P.kwargs) -> T:
+        try:
+            return method(self, *args, **kwargs)
+        except GARBAGE as exc:
+            raise ArchiveDamaged(
+                f"{self.path}: cannot be read ({type(exc).__name__}: {exc})"
+            ) from exc
+
+    return guarded
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +102,11 @@ class SweepFile:
         """Raises FileNotFoundError, or ArchiveDamaged where it is not a file of ours."""
         self.path = path
         try:
+            check_head(path)
             self._file = _opened(path)
         except FileNotFoundError:
             raise
-        except OSError as exc:
+        except (OSError, RuntimeError) as exc:
             raise ArchiveDamaged(f"{path}: not a whole HDF5 file ({exc})") from exc
         try:
             version = int(self._file.attrs["acqd_schema"])
@@ -77,12 +117,30 @@ class SweepFile:
             self._cache: tuple[int, NDArray[Any]] | None = None
             self._stored: list[_Stored] | None = None
             self._hop_count: NDArray[np.int32] | None = None
-        except (KeyError, ValueError) as exc:
+            self._check_shapes()
+        except GARBAGE as exc:
             self._file.close()
             raise ArchiveDamaged(f"{path}: not a file of sweeps ({exc})") from exc
         except BaseException:
             self._file.close()
             raise
+
+    def _check_shapes(self) -> None:
+        """Raises ValueError where variables do not fit each other, or cannot be in this file."""
+        if not 0 < self.count <= self.path.stat().st_size * DEFLATED_MOST // 8:
+            raise ValueError(f"{self.count} sweeps")
+        for name in CORE:
+            if self._file[name].shape != (self.count,) or self._file[name].dtype != CORE[name]:
+                raise ValueError(f"{name} is not one number a sweep")
+        if self.tag not in TAGS:
+            raise ValueError(f"levels of type {self.tag!r}")
+        for level in self._level_names():
+            if level.shape != (self.count, *self._file["frequency"].shape):
+                raise ValueError("levels do not fit sweeps and frequencies")
+            rows, points = level.chunks
+            most = max(BLOCK_BYTES // level.dtype.itemsize, points)
+            if points != level.shape[1] or not 0 < rows * points <= most:
+                raise ValueError("levels in blocks of another size")
 
     def __enter__(self) -> SweepFile:
         return self
@@ -98,11 +156,13 @@ class SweepFile:
     def close(self) -> None:
         self._file.close()
 
+    @_reading
     def attribute(self, name: str) -> Any:
         """A global attribute, text as str; None where it is not there."""
         value = self._file.attrs.get(name)
         return _text(value) if isinstance(value, bytes | str) else value
 
+    @_reading
     def setup(self) -> SetupRecord:
         """The setup of all its sweeps."""
         resolution = self.attribute("resolution")
@@ -120,11 +180,13 @@ class SweepFile:
             details=json.loads(self.attribute("details_json")),
         )
 
+    @_reading
     def core(self, name: str) -> NDArray[Any]:
         """One of :data:`~acqd.archive.rows.CORE`, whole."""
         values: NDArray[Any] = self._file[name][...]
         return values
 
+    @_reading
     def columns(self) -> dict[str, NDArray[np.float64]]:
         """The summaries' columns by their own names, whole."""
         return {
@@ -142,6 +204,7 @@ class SweepFile:
     def points(self) -> int:
         return int(self._level_names()[0].shape[1])
 
+    @_reading
     def levels(self, start: int, stop: int) -> NDArray[Any]:
         """Canonical levels of sweeps ``start`` to ``stop`` (not included), (stop − start, points).
 
@@ -156,6 +219,7 @@ class SweepFile:
             out[low - start : high - start] = block[low - chunk * rows : high - chunk * rows]
         return out
 
+    @_reading
     def levels_at(self, rows: NDArray[np.int64], out: NDArray[Any]) -> None:
         """Canonical levels of the sweeps ``rows``, in any order, into ``out`` (rows, points).
 
@@ -183,11 +247,13 @@ class SweepFile:
             for future in waiting:
                 future.result()
 
+    @_reading
     def names_of(self, what: str) -> NDArray[Any]:
         """The run or boot of each sweep, (sweeps,) of str."""
         names = np.array(self._names(f"{what}_ids"), dtype=object)
         return np.asarray(names[self._file[what][...]])
 
+    @_reading
     def rows(self, start: int, stop: int) -> Rows:
         """Everything about sweeps ``start`` to ``stop`` (not included)."""
         runs, boots = self._names("run_ids"), self._names("boot_ids")
@@ -206,6 +272,7 @@ class SweepFile:
             hops=self.hops(start, stop),
         )
 
+    @_reading
     def hops(self, start: int = 0, stop: int | None = None) -> HopTable | None:
         """Hops of sweeps ``start`` to ``stop`` (not included); None where none was taken in any.
 
@@ -235,6 +302,7 @@ class SweepFile:
         for start in range(0, self.count, self.chunk_rows):
             yield self.rows(start, min(self.count, start + self.chunk_rows))
 
+    @_reading
     def ledger(self) -> dict[str, list[Any]]:
         """What was copied from the ledger into this file: table name to rows."""
         group = self._file.get("ledger")
@@ -246,10 +314,12 @@ class SweepFile:
             for name in tables
         }
 
+    @_reading
     def digests(self) -> list[str]:
         """SHA-256 of the raw levels of each block of ``chunk_rows`` sweeps."""
         return [_text(value) for value in self._file["level_digest"][...]]
 
+    @_reading
     def summary_ends(self) -> NDArray[np.int64]:
         """Where the line of each sweep ends; empty in a file without summaries."""
         if SUMMARY_END not in self._file:
@@ -257,6 +327,7 @@ class SweepFile:
         ends: NDArray[np.int64] = self._file[SUMMARY_END][...]
         return ends
 
+    @_reading
     def summary_digest(self) -> str:
         """SHA-256 of all summaries' lines."""
         state = hashlib.sha256()
