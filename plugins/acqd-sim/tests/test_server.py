@@ -314,6 +314,19 @@ def test_a_terminal_survives_clients_that_come_and_go(
             assert len(port.read(6 + 6408 + 1)) == 6415
 
 
+def test_it_may_take_another_grid_than_told(connect: Connect, mast: SimServer) -> None:
+    """It says so when it is asked, and takes what it is told again once it is healed."""
+    client = ready(connect, mast)
+    mast.tell("mast grid-off 30000")
+    client.send("FREQ:STAR 156 MHZ")
+    client.send("FREQ:STOP 157 MHZ")
+    assert float(client.ask("FREQ:STAR?")) == 156.03e6
+    assert float(client.ask("FREQ:STOP?")) == 157.03e6
+    mast.tell("mast heal")
+    client.send("FREQ:STAR 156 MHZ")
+    assert float(client.ask("FREQ:STAR?")) == 156e6
+
+
 def test_a_terminal_unplugged_hangs_up_and_comes_back(
     serve: Callable[..., SimServer], tmp_path: Path
 ) -> None:
@@ -331,6 +344,23 @@ def test_a_terminal_unplugged_hangs_up_and_comes_back(
     with serial.Serial(str(path), timeout=2.0) as port:
         port.write(b"*ESR?\n")
         assert int(port.readline()) & 128
+
+
+def test_a_terminal_may_come_back_elsewhere(
+    serve: Callable[..., SimServer], tmp_path: Path
+) -> None:
+    """At another path it is there, at the old one no more; a socket has no path to be at."""
+    path, other = tmp_path / "bench", tmp_path / "other"
+    server = serve(pty={"bench": str(path)}, tcp={"mast": ("127.0.0.1", 0)})
+    server.tell("bench unplug")
+    server.tell(f"bench replug {other}")
+    assert not path.is_symlink()
+    assert server.address("bench") == f"serial:{other}"
+    with serial.Serial(str(other), timeout=2.0) as port:
+        port.write(b"*ESR?\n")
+        assert int(port.readline()) & 128
+    with pytest.raises(ValueError, match="mast has 0 terminals"):
+        server.tell(f"mast replug {other}")
 
 
 def test_the_link_replaces_a_stale_one_and_nothing_else(

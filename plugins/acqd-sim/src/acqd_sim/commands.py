@@ -58,10 +58,12 @@ def _set_range(instrument: Instrument, start_hz: float, stop_hz: float) -> None:
 
 
 def _put_start(instrument: Instrument, value: float) -> None:
+    value += instrument.faults.grid_off_hz
     _set_range(instrument, value, max(value, instrument.sweeping.panel.stop_hz))
 
 
 def _put_stop(instrument: Instrument, value: float) -> None:
+    value += instrument.faults.grid_off_hz
     _set_range(instrument, min(value, instrument.sweeping.panel.start_hz), value)
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from acqd_sim.faults import FOREVER
 from acqd_sim.grammar import ScpiError
 from acqd_sim.instrument import Instrument
-from acqd_sim.ports import LOOPBACK, Port, PortTaken
+from acqd_sim.ports import LOOPBACK, Port, PortTaken, PtyPort
 from acqd_sim.receiver import Receiver
 from acqd_sim.scenefile import World
 from acqd_sim.troubles import Kind, Trouble, place_problem
@@ -190,7 +190,7 @@ def _identity(control: Control, name: str, argument: str) -> str:
     return ""
 
 
-LARGEST_ERROR = {"level_error_db": 100.0, "frequency_error_ppm": 1000.0}
+LARGEST_ERROR = {"level_error_db": 100.0, "frequency_error_ppm": 1000.0, "grid_off_hz": 1e9}
 
 
 def _error_of(fault: str) -> Callable[[Control, str, str], str]:
@@ -246,11 +246,18 @@ async def _unplug(control: Control, name: str, argument: str) -> str:
 
 
 async def _replug(control: Control, name: str, argument: str) -> str:
-    """Plugged in again: it has lost power in between."""
+    """Plugged in again: it has lost power in between. A terminal may be another than before."""
+    ports = control.ports[name]
+    terminals = [port for port in ports if isinstance(port, PtyPort)]
+    if argument and len(terminals) != 1:
+        raise ValueError(f"{name} has {len(terminals)} terminals; only a terminal has a path")
     control.instruments[name].power_cycle()
     try:
-        for port in control.ports[name]:
+        for port in ports:
             await port.close()
+        if argument:
+            terminals[0].move(argument)
+        for port in ports:
             await port.open()
     except PortTaken as exc:
         raise ValueError(str(exc)) from exc
@@ -302,13 +309,16 @@ ORDERS: Mapping[str, Order] = {
     "no-supply": Order(
         "[DEVICE]", "an amplifier of its path passes on as it is", _trouble(Kind.NO_SUPPLY)
     ),
+    "grid-off": Order(
+        "HZ", "takes start and stop so much higher than told", _error_of("grid_off_hz")
+    ),
     "identity": Order("MAKER,MODEL,SERIAL,FIRMWARE", "another answer to *IDN?", _identity),
     "level-error": Order("DB", "reads so much too high", _error_of("level_error_db")),
     "frequency-error": Order("PPM", "shows all so much too high", _error_of("frequency_error_ppm")),
     "errors": Order("COUNT|endless", "spurious entries in the error queue", _errors),
     "hang-up": Order("", "breaks the connections off now", _hang_up),
     "unplug": Order("", "is gone: no port, no link", _unplug),
-    "replug": Order("", "is back, having lost power", _replug),
+    "replug": Order("[PATH]", "is back, having lost power; a terminal perhaps elsewhere", _replug),
     "power-cycle": Order("", "restarts: settings lost, power-on bit set", _power_cycle),
     "path": Order("[DEVICE,…]", "other devices before the input", _rewire(source=False)),
     "source-path": Order("[DEVICE,…]", "other devices after the source", _rewire(source=True)),

@@ -37,6 +37,8 @@ class Faults:
     other_length: int = 0
     """Traces have ``points_off`` more points than asked for."""
     points_off: int = 0
+    grid_off_hz: float = 0.0
+    """Takes every start and stop so much higher than it is told, and says so when it is asked."""
     frozen: bool = False
     """Every sweep gives the last trace again."""
     cable_off: str | None = None

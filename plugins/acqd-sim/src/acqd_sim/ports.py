@@ -202,6 +202,10 @@ class PtyPort(Port):
         else:
             asyncio.get_running_loop().add_reader(self._master, self._readable)
 
+    def move(self, path: str) -> None:
+        """Be at another place at the next opening; only while it is closed."""
+        self.path = Path(path).absolute()
+
     async def _await_openings(self, session: Talk) -> None:
         """Start the conversation anew whenever somebody opens the terminal, as a board does that
         restarts when its port is opened. The other side hangs up while nobody has it open."""
