@@ -87,7 +87,10 @@ def _show(built: Built, seen: Forecast) -> None:
     click.echo(
         table(
             ("name", "driver", "runs in", "address", "who answers"),
-            [(one.name, one.driver, _runs_in(one), one.address, one.state) for one in seen.sweepers],
+            [
+                (one.name, one.driver, _runs_in(one), one.address, one.state)
+                for one in seen.sweepers
+            ],
         )
     )
     click.echo("\njobs")

@@ -131,7 +131,7 @@ class Candidate:
     what: str
     certainty: Certainty
     identity: Identity | None = None
-    options: Mapping[str, Any] = field(default_factory=dict)
+    options: Mapping[str, Any] = field(default_factory=dict, repr=False)
     is_spare: bool = False
     """Whether it is always there, such as a simulated one: shown where nothing else is found."""
 
@@ -187,7 +187,7 @@ class Named:
     """An address that the user named for a driver, with the options that go with it."""
 
     address: str
-    options: Mapping[str, Any] = field(default_factory=dict)
+    options: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
 
 class FindContext(Protocol):

@@ -209,6 +209,8 @@ class SweeperHost:
         self._last_error: str | None = None
         self._last_took_s: float | None = None
         self._left_well = False
+        self._call_ends_s: float | None = None
+        self._called_s = clock.monotonic_s()
 
     # --- what callers see ---------------------------------------------------------------------
 
@@ -230,6 +232,17 @@ class SweeperHost:
     def capabilities(self) -> Capabilities | None:
         """What the open sweeper can do; None while it is not open."""
         return self._opened.capabilities if self._opened else None
+
+    @property
+    def call_left_s(self) -> float | None:
+        """How long the call under way may still take, below 0 beyond that; None while none is."""
+        ends_s = self._call_ends_s
+        return None if ends_s is None else ends_s - self._clock.monotonic_s()
+
+    @property
+    def called_s(self) -> float:
+        """When the last call of the driver ended, monotonic."""
+        return self._called_s
 
     @property
     def left_well(self) -> bool:
@@ -404,7 +417,12 @@ class SweeperHost:
     async def _call(self, call: Call, deadline_s: float) -> Any:
         if self._session is None:
             raise _NotOpen(f"{self.name} is not open")
-        return await self._session.call(call, deadline_s)
+        self._call_ends_s = self._clock.monotonic_s() + deadline_s
+        try:
+            return await self._session.call(call, deadline_s)
+        finally:
+            self._call_ends_s = None
+            self._called_s = self._clock.monotonic_s()
 
     async def _end_session(self) -> None:
         session, self._session, self._opened = self._session, None, None

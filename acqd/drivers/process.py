@@ -23,6 +23,7 @@ from __future__ import annotations
 import math
 import os
 import select
+import sys
 import threading
 import time
 from collections import deque
@@ -79,7 +80,8 @@ class ProcessMaker:
     """Makes a :class:`ProcessWorker` for each session; a :class:`~acqd.drivers.worker.MakeWorker`.
 
     ``target``: ``module:class`` of the driver, from its entry point; where it is empty, that of the
-    driver object. ``hidden``: environment variables that hold passwords.
+    driver object. ``log`` gets what it prints; without one that goes to standard error. ``hidden``:
+    environment variables that hold passwords.
     """
 
     target: str = ""
@@ -411,7 +413,7 @@ class ProcessWorker:
             self._gone_by_s = time.monotonic() + LEAVE_S
 
     def _distrust(self, problem: str) -> None:
-        self._how = f"it was ended, for it sent {problem}"
+        self._how = f"it was ended, for it sent no message: {problem}"
         if self._child is not None:
             self._child.kill()
 
@@ -468,6 +470,9 @@ class ProcessWorker:
     def _print(self, line: str) -> None:
         if self._log is not None:
             self._log.warning("driver_said", sweeper=self._name, text=line)
+        else:
+            # At a terminal, where nobody keeps a log; never among the answers on standard output.
+            sys.stderr.write(f"{self._name}: its driver says: {line}\n")
 
     def _end(self) -> None:
         if self._child is not None:

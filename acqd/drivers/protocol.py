@@ -16,6 +16,7 @@ from typing import Any
 from acqd import errors
 from acqd.drivers.contract import Trace
 from acqd.errors import DriverFault, SweeperError
+from acqd.hidden import masked
 from acqd.sweep import SourceRequest, SweepRequest
 
 __all__ = [
@@ -43,7 +44,7 @@ class OpenCall:
 
     name: str
     address: str
-    options: Mapping[str, Any] = field(default_factory=dict)
+    options: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +129,8 @@ class Failure:
         return cls(kind=kind, args=args, facts=facts, trace=text)
 
     def error(self) -> SweeperError:
-        """The exception again, of class ``kind`` with all its facts.
+        """The exception again, of class ``kind`` with all its facts, and without any secret that
+        the driver was given.
 
         A DriverFault instead where there is no such class, or it cannot be shown with these facts:
         they are a driver's, and whoever logs the error must not fall over it.
@@ -138,8 +140,8 @@ class Failure:
             return DriverFault(f"the driver failed with {self.kind!r:.60}, which is no known error")
         error: SweeperError = kind.__new__(kind)
         try:
-            error.args = self.args
-            own = {name: value for name, value in self.facts.items() if _is_fact(name, kind)}
+            error.args = tuple(_masked(one) for one in self.args)
+            own = {n: _masked(value) for n, value in self.facts.items() if _is_fact(n, kind)}
             vars(error).update(own)
             str(error)
         except Exception:
@@ -158,6 +160,10 @@ class Reply:
 def doing_of(call: Call) -> str:
     """What a call is called in sentences."""
     return type(call).__name__.removesuffix("Call").lower()
+
+
+def _masked(value: Any) -> Any:
+    return masked(value) if isinstance(value, str) else value
 
 
 def _is_fact(name: Any, kind: type) -> bool:

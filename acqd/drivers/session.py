@@ -16,6 +16,7 @@ from typing import Any, Final, Literal
 from acqd.drivers.protocol import Call, CloseCall, Failure, Reply, doing_of
 from acqd.drivers.worker import Calls
 from acqd.errors import DriverDied, DriverFault, TransportClosed
+from acqd.hidden import masked
 
 __all__ = ["DriverTrouble", "Session"]
 
@@ -209,5 +210,5 @@ def _with_trace(failure: Failure) -> Exception:
     """The error, with the driver's traceback as a note where the driver is to blame."""
     error = failure.error()
     if isinstance(error, DriverFault) and failure.trace:
-        error.add_note(failure.trace)
+        error.add_note(masked(failure.trace))
     return error

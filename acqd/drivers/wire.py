@@ -184,7 +184,7 @@ class Frames:
         while len(self._got) >= HEAD.size:
             magic, text_bytes, array_bytes = HEAD.unpack_from(self._got)
             if magic != MAGIC or text_bytes > TEXT_CAP_BYTES or array_bytes > ARRAYS_CAP_BYTES:
-                raise WireError("what came is the beginning of no message")
+                raise WireError("what came begins none")
             end = HEAD.size + text_bytes + array_bytes
             if len(self._got) < end:
                 return

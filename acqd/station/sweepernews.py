@@ -175,3 +175,11 @@ class SweeperNews:
         for twins in self._book.arrived(self._name, identity):
             for name in (twins.first, twins.second):
                 await self._findings.tell("identity_shared", twins.text(name), {"sweeper": name})
+
+
+def _hanging_text(hanging: int) -> str:
+    """What the threads that hang come to; nothing where none does."""
+    if not hanging:
+        return ""
+    threads = "a thread hangs" if hanging == 1 else f"{hanging} threads hang"
+    return f"; {threads} now, and with {ABANDONED_MAX} it is out until the station is restarted"
