@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +54,47 @@ def _wall(options: argparse.Namespace) -> int:
     return _judge(folder, warm_up_s=_warm_up_s(options, options.length), as_json=options.json)
 
 
+# --- a clock of its own ---------------------------------------------------------------------------
+
+
+def _days(options: argparse.Namespace) -> int:
+    import logging
+
+    import structlog
+    from endurance_parts.dayrun import START_S, run_days
+    from endurance_parts.stations import job_names
+
+    structlog.configure(
+        wrapper_class=structlog.make_filtering_bound_logger(logging.WARNING),
+        logger_factory=structlog.WriteLoggerFactory(sys.stderr),
+    )
+    folder = _empty(options.folder or ROOT / "var" / "endurance" / "days")
+    told = {
+        "clock": "virtual",
+        "jobs": job_names(options.sweepers, options.carriers),
+        "every_s": options.every,
+        "points": options.points,
+        "for_s": options.length,
+        "synced": options.synced,
+        "seal_every_s": options.seal_every,
+        "from_s": START_S,
+        "to_s": START_S + options.length - options.every,
+    }
+    _write(folder / "run.json", told)
+    run_days(
+        folder,
+        sweepers=options.sweepers,
+        carriers=options.carriers,
+        every_s=options.every,
+        points=options.points,
+        for_s=options.length,
+        seal_every_s=options.seal_every,
+        synced=options.synced,
+        say=_say,
+    )
+    return _judge(folder, warm_up_s=_warm_up_s(options, options.length), as_json=options.json)
+
+
 # --- what came of it ------------------------------------------------------------------------------
 
 
@@ -82,8 +122,8 @@ def _judge(folder: Path, *, warm_up_s: float, as_json: bool) -> int:
         jobs=told["jobs"],
         every_s=told["every_s"],
         # Of those beside the first and the last look nobody can say on which side they fell.
-        from_s=samples[0].wall_s + told["every_s"],
-        to_s=samples[-1].wall_s - told["every_s"],
+        from_s=told.get("from_s", samples[0].wall_s + told["every_s"]),
+        to_s=told.get("to_s", samples[-1].wall_s - told["every_s"]),
     )
     bad = failures(slopes, accounts)
     if as_json:
@@ -131,7 +171,7 @@ def _parser() -> argparse.ArgumentParser:
         "journals and queues from outside, and says whether any of them grows and whether every "
         "due sweep is stored or accounted for.",
     )
-    runs = parser.add_subparsers(required=True, metavar="wall|judge")
+    runs = parser.add_subparsers(required=True, metavar="wall|days|judge")
     wall = runs.add_parser(
         "wall",
         help="on the clock of this machine, sweepers over TCP",
@@ -144,12 +184,27 @@ def _parser() -> argparse.ArgumentParser:
     wall.add_argument("--points", type=_count, default=1001, help="of a sweep (1001)")
     wall.add_argument("--look-every", type=_span, default=10.0, help="10s")
     wall.set_defaults(run=_wall)
+    days = runs.add_parser(
+        "days",
+        help="weeks on a clock of their own",
+        description="The whole station on a virtual clock in this process, its sweepers simulated "
+        "in it, with a real archive, mosquitto and a subscriber.",
+    )
+    days.add_argument("--for", dest="length", type=_span, default=30 * SECONDS["d"], help="30d")
+    days.add_argument("--sweepers", type=_count, default=8, help="with a job each (8)")
+    days.add_argument("--carriers", type=_count, default=2, help="of them follow a carrier (2)")
+    days.add_argument("--every", type=_span, default=60.0, help="from pass to pass (60s)")
+    days.add_argument("--points", type=_count, default=401, help="of a sweep (401)")
+    days.add_argument("--seal-every", type=_span, default=900.0, help="a new journal (15min)")
+    days.add_argument("--synced", action="store_true", help="each commit waits for the disk")
+    days.set_defaults(run=_days)
     judge = runs.add_parser("judge", help="what a folder of a run says, once more")
     judge.set_defaults(run=_judged)
-    for one in (wall, judge):
+    for one in (wall, days, judge):
         one.add_argument("--warm-up", type=_span, help="not judged (a fifth of the run)")
         one.add_argument("--json", action="store_true", help="plain data instead of the table")
     wall.add_argument("--folder", type=Path, help="an empty folder; var/endurance/wall")
+    days.add_argument("--folder", type=Path, help="an empty folder; var/endurance/days")
     judge.add_argument("folder", type=Path)
     return parser
 

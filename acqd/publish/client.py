@@ -285,6 +285,14 @@ class Publisher:
             problem=self._problem,
         )
 
+    @property
+    def unsent(self) -> int:
+        """Messages that wait for the link, or for the broker's word; of findings the one that does.
+
+        May be asked from any thread.
+        """
+        return len(self._changed) + len(self._live) + (self._under_way is not None)
+
     async def run(self) -> None:
         """Keep a connection and send, until cancelled or closed. Never ends for the broker."""
         self._ended.clear()

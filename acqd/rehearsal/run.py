@@ -31,7 +31,15 @@ from acqd.station.references import stored_references
 from acqd.station.service import Station
 from acqd.station.surroundings import Surroundings
 
-__all__ = ["NIGHT_MOST_S", "Progress", "Rehearsed", "default_start_s", "rehearse"]
+__all__ = [
+    "NIGHT_MOST_S",
+    "Progress",
+    "Rehearsed",
+    "default_start_s",
+    "merge_rest",
+    "quick_switches",
+    "rehearse",
+]
 
 NIGHT_MOST_S = 31 * DAY_S
 """Longer rehearsals are refused: a slip, or a job for a real archive."""
@@ -142,10 +150,16 @@ def rehearse(
     _need_room(built, archive, from_s, from_s + length_s)
     carried = _carry_references(built, archive, from_s)
     stage = _Stage(built, registry, from_s, length_s, archive, scene, seed, progress)
-    with _quick_switches(), asyncio.Runner(loop_factory=stage.make_loop) as runner:
+    with quick_switches(), asyncio.Runner(loop_factory=stage.make_loop) as runner:
         runner.run(stage.run())
     done = replace(stage.outcome(), references=carried)
-    _merge(done)
+    merge_rest(
+        archive,
+        station=built.name,
+        software=done.built.software,
+        from_s=from_s,
+        to_s=done.to_s,
+    )
     return replace(done, took_s=time.monotonic() - started_s)
 
 
@@ -212,7 +226,7 @@ def _due(job: JobSpec, from_s: float, to_s: float) -> float:
 
 
 @contextmanager
-def _quick_switches() -> Iterator[None]:
+def quick_switches() -> Iterator[None]:
     before_s = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)
     try:
@@ -363,20 +377,23 @@ def _leave(number: int, frame: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 
-def _merge(done: Rehearsed) -> None:
-    """Seal and merge all of it, as the station would have done after the end of the UTC day."""
-    morning_s = (done.to_s // DAY_S + 1) * DAY_S + AFTER_MIDNIGHT_S
+def merge_rest(
+    archive: Path, *, station: str, software: Mapping[str, str], from_s: float, to_s: float
+) -> None:
+    """Seal and merge all of an archive that ends at ``to_s``, as the station would have done after
+    the end of the UTC day."""
+    morning_s = (to_s // DAY_S + 1) * DAY_S + AFTER_MIDNIGHT_S
     writer = ArchiveWriter.open(
-        done.archive,
-        station=done.built.name,
+        archive,
+        station=station,
         run_id="rehearsal-end",
         clock=StandingClock(morning_s),
         keep_free_bytes=KEEP_FREE_BYTES,
-        software=done.built.software,
+        software=software,
     )
     try:
         writer.begin([one.meter for one in writer.recovery.jobs.values() if one.meter is not None])
-        writer.add_overlay("note", body={"text": NOTE}, who=WHO, from_s=done.from_s).result()
+        writer.add_overlay("note", body={"text": NOTE}, who=WHO, from_s=from_s).result()
         writer.merge_due(morning_s).result()
     finally:
         writer.close((), within_s=STOP_S)

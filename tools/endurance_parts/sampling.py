@@ -33,6 +33,7 @@ class Sample:
         ledger_bytes: of the ledger.
         answer_s: how long the station took to answer a question over its socket.
         archive_waiting, outbox_waiting, live_dropped, sweeps: as its status says.
+        sent: messages that its publisher has sent.
         broker_rss_bytes: of the broker.
     """
 
@@ -52,6 +53,7 @@ class Sample:
     outbox_waiting: int | None = None
     live_dropped: int | None = None
     sweeps: int | None = None
+    sent: int | None = None
     broker_rss_bytes: int | None = None
 
 

@@ -1,4 +1,4 @@
-"""The stations that are run: so many sweepers on a marine band, a job each."""
+"""The stations that are run: so many sweepers at one mast, a job each."""
 
 from __future__ import annotations
 
@@ -50,22 +50,38 @@ options = {{ {options} }}
 level_accuracy = "1.5 dB"
 absolute_max = "10 dBm"
 
-[job.marine-{number}]
-kind = "band"
+[job.{job}]
 sweeper = "mast-{number}"
+points = {points}
+when = {{ every = "{every_s:g} s" }}
+"""
+
+BAND = """\
+kind = "band"
 start = "156 MHz"
 stop = "162.1 MHz"
-points = {points}
 rbw = "{rbw}"
 detector = "positive"
-when = {{ every = "{every_s:g} s" }}
 band = {{ channels = "marine-vhf", false_alarm = 1e-6, min_duration = "{least_s:g} s" }}
 """
 
+CARRIER = """\
+kind = "carrier"
+centre = "158.4 MHz"
+span = "50 kHz"
+rbw = "1 kHz"
+detector = "sample"
+carrier = { expected = "158.4 MHz" }
+"""
 
-def job_names(sweepers: int) -> list[str]:
-    """Of a station of so many sweepers."""
-    return [f"marine-{number}" for number in range(1, sweepers + 1)]
+
+def job_names(sweepers: int, carriers: int = 0) -> list[str]:
+    """Of a station of so many sweepers, the last ``carriers`` of which follow one."""
+    bands = sweepers - carriers
+    return [
+        f"marine-{number}" if number <= bands else f"oscillator-{number}"
+        for number in range(1, sweepers + 1)
+    ]
 
 
 def write_scene(folder: Path, *, sweepers: int, factor: float = 1.0) -> Path:
@@ -90,26 +106,30 @@ def write_station(
     rbw: str = "10 kHz",
     options: str = "",
     more: str = "",
+    carriers: int = 0,
 ) -> Path:
-    """A station with a sweeper and a band job at each of ``addresses``; its config.
+    """A station with a sweeper and a job at each of ``addresses``; its config.
 
     Args:
+        carriers: how many of the jobs, the last ones, follow a carrier; the others watch a band.
         mqtt: lines of the table ``[mqtt]``.
         options: of each sweeper.
         more: lines of the table ``[station]``.
     """
     text = STATION.format(name=NAME, folder=folder, mqtt=mqtt, more=more)
-    for number, address in enumerate(addresses, 1):
+    jobs = job_names(len(addresses), carriers)
+    band = BAND.format(rbw=rbw, least_s=max(2.0, 3.0 * every_s))
+    for number, (job, address) in enumerate(zip(jobs, addresses, strict=True), 1):
         text += SWEEPER.format(
             number=number,
+            job=job,
             driver="sim" if address.startswith("sim:") else "scpi",
             address=address,
             options=options,
             points=points,
             every_s=every_s,
-            rbw=rbw,
-            least_s=max(2.0, 3.0 * every_s),
         )
+        text += band if job.startswith("marine") else CARRIER
     path = folder / "station.toml"
     path.write_text(text, "utf-8")
     return path
