@@ -13,6 +13,7 @@ from acqd.config.problems import in_file_order
 from acqd.config.secretfile import EXPOSED, exposure
 from acqd.config.whole import StationConfig
 from acqd.errors import ConfigError, ConfigProblem
+from acqd.hidden import hide
 
 __all__ = ["Way", "secret_names", "ways_of"]
 
@@ -34,6 +35,10 @@ class Way:
     time_limit_s: float = 30.0
     hidden: frozenset[str] = frozenset()
     """Variables of the environment that no program is given: they hold secrets."""
+
+    def __post_init__(self) -> None:
+        for secret in self.secrets:
+            hide(secret)
 
     @property
     def secrets(self) -> tuple[str, ...]:

@@ -17,6 +17,7 @@ import click
 
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
+    from types import TracebackType
 
 __all__ = ["main"]
 
@@ -194,14 +195,25 @@ def _write_what_can_be_written() -> None:
             stream.reconfigure(errors="acqd")
 
 
+def _crash(kind: type[BaseException], exc: BaseException, trace: TracebackType | None) -> None:
+    """The traceback of a fault of ours, without any secret that an exception may repeat."""
+    import traceback
+
+    from acqd.hidden import masked
+
+    sys.stderr.write(masked("".join(traceback.format_exception(kind, exc, trace))))
+
+
 def _told(exc: Exception) -> int:
     from acqd.errors import AcqdError, ConfigError, WrongUsage
 
     if not isinstance(exc, AcqdError):
+        sys.excepthook = _crash
         raise exc
     from acqd.config.problems import printable
+    from acqd.hidden import masked
 
-    said = str(exc) if isinstance(exc, ConfigError) else f"acqd: {exc}"
+    said = masked(str(exc) if isinstance(exc, ConfigError) else f"acqd: {exc}")
     # Names of files and answers of sweepers are in it, which must not steer a terminal.
     click.echo("\n".join(printable(line) for line in said.split("\n")), err=True)
     return 2 if isinstance(exc, ConfigError | WrongUsage) else 1

@@ -10,6 +10,8 @@ from typing import Any
 
 import structlog
 
+from acqd.hidden import masked
+
 __all__ = ["Worded", "set_up_logs", "set_up_worded_logs"]
 
 Worded = Callable[[object, str, MutableMapping[str, Any]], str | None]
@@ -39,6 +41,7 @@ def set_up_logs(*, verbose: bool = False, errors_only: bool = False) -> None:
             structlog.processors.format_exc_info,
             structlog.processors.JSONRenderer(ensure_ascii=False),
         ]
+    renderer.append(_mask)
     structlog.configure(
         processors=[*shared, *renderer],
         wrapper_class=structlog.make_filtering_bound_logger(level),
@@ -46,9 +49,23 @@ def set_up_logs(*, verbose: bool = False, errors_only: bool = False) -> None:
         cache_logger_on_first_use=True,
     )
     # What libraries say through the standard library's logging: only what is worth a night's log.
-    logging.basicConfig(
-        level=logging.DEBUG if verbose else logging.ERROR, format="%(name)s: %(message)s"
-    )
+    _set_up_standard(logging.DEBUG if verbose else logging.ERROR)
+
+
+def _mask(logger: object, name: str, line: Any) -> Any:
+    """The whole line as it is written, so that no field and no traceback is forgotten."""
+    return masked(line) if isinstance(line, str) else line
+
+
+class _Masked(logging.Formatter):
+    def format(self, record: logging.LogRecord) -> str:
+        return masked(super().format(record))
+
+
+def _set_up_standard(level: int) -> None:
+    handler = logging.StreamHandler()
+    handler.setFormatter(_Masked("%(name)s: %(message)s"))
+    logging.basicConfig(level=level, handlers=[handler])
 
 
 def set_up_worded_logs(worded: Worded, write: Callable[[str], None]) -> None:
@@ -59,7 +76,7 @@ def set_up_worded_logs(worded: Worded, write: Callable[[str], None]) -> None:
     ) -> MutableMapping[str, Any]:
         text = worded(logger, name, event)
         if text is not None:
-            write(text)
+            write(masked(text))
         raise structlog.DropEvent
 
     structlog.configure(
@@ -68,4 +85,4 @@ def set_up_worded_logs(worded: Worded, write: Callable[[str], None]) -> None:
         logger_factory=structlog.WriteLoggerFactory(file=sys.stderr),
         cache_logger_on_first_use=True,
     )
-    logging.basicConfig(level=logging.ERROR, format="%(name)s: %(message)s")
+    _set_up_standard(logging.ERROR)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from acqd.config.whole import StationConfig
+from acqd.hidden import holds_secret
 
 __all__ = ["secrets_named"]
 
@@ -26,6 +27,8 @@ def secrets_named(config: StationConfig) -> tuple[str, ...]:
                 walk(inner)
 
     walk(config.mqtt.model_dump(by_alias=True))
+    for sweeper in config.sweepers.values():
+        walk({key: one for key, one in sweeper.options.items() if holds_secret(key)})
     for way in config.ways.values():
         walk(way.model_dump(by_alias=True))
     return tuple(dict.fromkeys(found))

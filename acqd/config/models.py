@@ -68,6 +68,7 @@ __all__ = [
 
 TOPIC_LEVEL = "1 to 32 of a-z 0-9 _ -"
 _TOPIC_LEVEL = re.compile(r"[a-z0-9_-]{1,32}")
+_LOGIN = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*://[^/@]*@")
 
 UNCERTAINTY_DB = {
     "cable": 0.5,
@@ -159,6 +160,12 @@ PhaseNoise = Annotated[
 
 def _address(text: str) -> str:
     """Drivers know the forms of their addresses; that of ``usb:…`` is everybody's."""
+    if _LOGIN.match(text):
+        raise refusal(
+            "user and password have no place in an address, which is shown wherever it fails",
+            accepted="an address without them; what a driver needs of that goes into `options`, "
+            'such as password = { env = "NAME" }',
+        )
     if is_usb_address(text):
         try:
             UsbIdentity.parse(text)

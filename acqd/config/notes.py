@@ -8,6 +8,7 @@ from difflib import get_close_matches
 from acqd.config.alertchecks import alert_notes
 from acqd.config.jobs import SOURCE_KINDS, JobTable
 from acqd.config.whole import StationConfig
+from acqd.hidden import holds_secret
 from acqd.measure.bandpower import scallop_db, step_too_wide
 from acqd.measure.sweeptime import fast_sweep, least_sweep_s
 from acqd.plan.schedule import ClockWindow
@@ -23,6 +24,7 @@ def notes_of(config: StationConfig) -> tuple[str, ...]:
     """Notes on ``config`` in file order: ``file:line: where: sentence``."""
     notes = [*_of_mqtt(config), *_of_station(config), *_unused(config), *_of_shares(config)]
     notes.extend(_of_context(config))
+    notes.extend(_of_options(config))
     notes.extend(alert_notes(config))
     notes.extend(_of_retention(config))
     for name in config.jobs:
@@ -49,6 +51,17 @@ def _of_mqtt(config: StationConfig) -> Iterator[Note]:
         yield ("mqtt", "broker"), "the station's own broker asks for no user and no password"
     if config.dash is not None and mqtt.place == "none":
         yield ("dash",), 'with broker = "none" there is nothing to show, so no page is served'
+
+
+def _of_options(config: StationConfig) -> Iterator[Note]:
+    for name, sweeper in config.sweepers.items():
+        for key, value in sweeper.options.items():
+            if holds_secret(key) and isinstance(value, str):
+                yield (
+                    ("sweeper", name, "options", key),
+                    "looks like a secret, which had better not stand in the text of a config: "
+                    f'{key} = {{ env = "NAME" }} or {{ file = "PATH" }} keeps it out',
+                )
 
 
 def _of_context(config: StationConfig) -> Iterator[Note]:

@@ -15,6 +15,7 @@ from pydantic_core import ErrorDetails
 from acqd.config.lines import Path, line_of
 from acqd.config.tables import Table
 from acqd.errors import ConfigProblem
+from acqd.hidden import holds_secret
 
 __all__ = ["Text", "dotted", "homes_of_keys", "in_file_order", "near_miss", "printable", "shown"]
 
@@ -268,7 +269,7 @@ def _written(data: Any, loc: Path) -> Path:
 
 def _given(data: Any, loc: Path) -> str | None:
     """What stands in the file at ``loc``; None where it is a table, or a secret, or not there."""
-    if any(part in SECRET_KEYS for part in loc):
+    if any(part in SECRET_KEYS or holds_secret(str(part)) for part in loc):
         return None
     for part in loc:
         try:

@@ -30,7 +30,10 @@ from acqd.config.on_finding import looks_source
 from acqd.config.problems import Text
 from acqd.config.quantity import FREQUENCY, format_quantity
 from acqd.config.retention import RetentionTable
+from acqd.config.secretfile import read_secret_file
 from acqd.config.witness import WITNESS_DEFAULTS
+from acqd.errors import ConfigError
+from acqd.hidden import hide, holds_secret, without_secrets
 from acqd.measure.channels import ChannelPlan
 from acqd.measure.limit_profile import LimitProfile
 from acqd.plan.schedule import Schedule
@@ -133,14 +136,48 @@ class StationConfig:
             return f"{scheme}:{self.resolved(path)}"
         return address
 
-    def options(self, sweeper: str) -> dict[str, Any]:
-        """The sweeper's options; what begins with ``./`` or ``../`` made a path beside the file."""
+    def options(self, sweeper: str, environ: Mapping[str, str] | None = None) -> dict[str, Any]:
+        """The sweeper's options; what begins with ``./`` or ``../`` made a path beside the file,
+        and what stands under the name of a secret as ``{ env = … }`` or ``{ file = … }`` read.
+
+        Raises:
+            ConfigError: a secret that cannot be had; what it is is not told.
+        """
         return {
             key: str(self.resolved(value))
             if isinstance(value, str) and value.startswith(("./", "../"))
+            else self._secret(sweeper, key, value, os.environ if environ is None else environ)
+            if holds_secret(key)
             else value
             for key, value in self.sweepers[sweeper].options.items()
         }
+
+    def _secret(self, sweeper: str, key: str, value: Any, environ: Mapping[str, str]) -> Any:
+        found: Any = value
+        if isinstance(value, Mapping) and len(value) == 1:
+            (way, where), problem = next(iter(value.items())), ""
+            if way == "env" and isinstance(where, str):
+                found = environ.get(where) or ""
+                problem = "" if found else f"the environment variable {where} is not set"
+            elif way == "file" and isinstance(where, str):
+                found, problem = self._secret_file(self.resolved(where))
+            if problem:
+                place = ("sweeper", sweeper, "options", key)
+                accepted = (
+                    f'{key} = {{ env = "NAME" }}, or {{ file = "PATH" }} with a file of mode 600'
+                )
+                raise ConfigError((self.places.problem(place, problem, accepted=accepted),))
+        if isinstance(found, str):
+            hide(found)
+        return found
+
+    @staticmethod
+    def _secret_file(path: FilePath) -> tuple[str, str]:
+        try:
+            return read_secret_file(path), ""
+        except (OSError, UnicodeDecodeError) as exc:
+            reason = exc.strerror if isinstance(exc, OSError) else "not UTF-8"
+            return "", f"{path}: cannot be read: {reason}"
 
     @property
     def enabled_jobs(self) -> dict[str, JobTable]:
@@ -167,7 +204,8 @@ class StationConfig:
         Plain JSON data with defaults filled in and quantities in one form, so it is the same for
         every way to write the same config. It holds the sweep, the rhythm, the band, what the
         config says of the sweeper, the chain's parts and the channels; not titles, priorities,
-        windows and dates, nor the address, which changes from plug to plug.
+        windows and dates, nor the address, which changes from plug to plug, nor what stands under
+        the name of a secret in the options of a driver.
         """
         table = self.jobs[job]
         plain = table.plain()
@@ -189,7 +227,7 @@ class StationConfig:
             **self._kind_source(table, plain),
             "when": {key: plain["when"][key] for key in _RHYTHM},
             "sweeper_says": {
-                key: sweeper[key]
+                key: without_secrets(sweeper[key]) if key == "options" else sweeper[key]
                 for key in (*_SWEEPER_SAYS, *_SWEEPER_MAY_SAY)
                 if key in _SWEEPER_SAYS or sweeper[key] is not None
             },

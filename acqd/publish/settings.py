@@ -11,6 +11,7 @@ from typing import Any, Protocol
 
 from acqd.config.mqtt import Endpoint
 from acqd.errors import BrokerError
+from acqd.hidden import hide
 from acqd.publish.topics import DEFAULT_ROOT
 
 __all__ = ["BrokerSettings", "Endpoint", "EventLog", "MqttVersion", "is_loopback"]
@@ -70,6 +71,9 @@ class BrokerSettings:
     """Topics with something retained, and again topics with something live, at the most."""
     retained_advice: int | None = None
     """With more retained topics the broker will not hand all of them out; said once."""
+
+    def __post_init__(self) -> None:
+        hide(self.password)
 
     def tls_context(self) -> ssl.SSLContext | None:
         """The TLS context, or None without TLS. Reads files.

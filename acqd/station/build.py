@@ -76,7 +76,7 @@ class SweeperSpec:
     driver_name: str
     driver: Driver
     address: str
-    options: Mapping[str, Any]
+    options: Mapping[str, Any] = field(repr=False)
     expected: Identity | None
     deadline_s: float
     table: SweeperTable | None = None

@@ -25,6 +25,7 @@ import structlog
 
 from acqd.config.secretfile import read_secret_file
 from acqd.errors import AcqdError, BrokerError
+from acqd.hidden import hide
 from acqd.publish.processes import let_go
 from acqd.publish.settings import BrokerSettings, Endpoint, is_loopback
 from acqd.publish.sharing import write_private
@@ -78,6 +79,7 @@ def page_token(spec: PageSpec, archive: Path) -> tuple[str | None, Path | None]:
         if is_ours and not path.exists():
             write_private(path, secrets.token_urlsafe(16) + "\n")
         token = read_secret_file(path).strip()
+        hide(token)
     except (OSError, UnicodeDecodeError) as exc:
         reason = exc.strerror if isinstance(exc, OSError) else "not UTF-8"
         raise BrokerError(f"the page's token, {path}: {reason}") from exc

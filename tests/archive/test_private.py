@@ -69,6 +69,7 @@ def as_nobody(do: str, *words: str, prepare: str = "") -> subprocess.CompletedPr
         text=True,
         timeout=60,
         check=False,
+        cwd=Path(words[0]).parent,
     )
 
 
