@@ -48,6 +48,7 @@ from acqd.drivers.transport import open_transport
 from acqd.drivers.wire import FROM_DRIVER, Frame, Frames, Topic, WireError, encode
 from acqd.drivers.worker import OpenLink, RefusedLink
 from acqd.errors import DriverDied, DriverFault, TransportClosed
+from acqd.hidden import masked
 
 __all__ = ["KILL_AFTER_S", "START_S", "ProcessMaker", "ProcessWorker", "target_of"]
 
@@ -468,6 +469,7 @@ class ProcessWorker:
         asked.reply_to(reply)
 
     def _print(self, line: str) -> None:
+        line = masked(line)
         if self._log is not None:
             self._log.warning("driver_said", sweeper=self._name, text=line)
         else:
