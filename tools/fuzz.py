@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import importlib.util
 import json
 import sys
 import tempfile
@@ -12,7 +13,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from fuzz_parts import instruments, messages, texts
+from fuzz_parts import files, instruments, live, messages, texts
 from fuzz_parts.engines import Tried, by_branches, by_changes, inside
 from fuzz_parts.target import Target
 
@@ -24,12 +25,21 @@ def main() -> int:
     if sys.argv[1:2] == ["--inside"]:
         inside(_named([sys.argv[2]])[0], sys.argv[3:])
     options = _parser().parse_args()
-    targets = _named(options.only) if options.only else TARGETS
+    apart = (files.NAME, *live.NAMES)
+    names = options.only or [*(target.name for target in TARGETS), *apart]
+    targets = _named([name for name in names if name not in apart])
     if options.list:
-        for target in targets:
+        for target in TARGETS:
             print(f"{target.name:18} {target.what}")
+        print(f"{files.NAME:18} archives with bytes changed, read in a process apart")
+        for name, what in live.NAMES.items():
+            print(f"{name:18} {what}")
         return 0
     folder = options.folder or Path(tempfile.mkdtemp(prefix="acqd-fuzz-"))
+    folder.mkdir(parents=True, exist_ok=True)
+    if not options.no_atheris and importlib.util.find_spec("atheris") is None:
+        print("atheris is not here (it is made for Linux on x86-64): hypothesis alone")
+        options.no_atheris = True
     print(f"seed {options.seed}; what is found is kept in {folder}", flush=True)
     tried: list[Tried] = []
     for target in targets:
@@ -45,6 +55,21 @@ def main() -> int:
             )
             tried.append(done)
             print(_line(done), flush=True)
+    if files.NAME in names:
+        tried.append(
+            files.by_mutations(
+                inputs=options.inputs, seconds=options.seconds, seed=options.seed, folder=folder
+            )
+        )
+        print(_line(tried[-1]), flush=True)
+    for name in live.NAMES:
+        if name in names:
+            tried.append(
+                live.by_broker(
+                    name, inputs=options.inputs, seconds=options.seconds, seed=options.seed
+                )
+            )
+            print(_line(tried[-1]), flush=True)
     print(f"{sum(one.inputs for one in tried):,} inputs, {_found(tried)}")
     if options.json:
         rows = [{**asdict(one), "kept": one.kept and str(one.kept)} for one in tried]
