@@ -25,8 +25,9 @@ from acqd.drivers.contract import (
     UsbDevice,
 )
 from acqd.drivers.host import Log, SweeperHost
+from acqd.drivers.isolation import Isolation, Way, maker_of
 from acqd.drivers.transport import open_transport
-from acqd.drivers.worker import MakeWorker, OpenLink, Worker
+from acqd.drivers.worker import MakeWorker, OpenLink
 from acqd.errors import SweeperError
 from acqd.sweep import Capabilities, SourceRequest, Sweep, SweepRequest
 
@@ -80,6 +81,8 @@ class Bench:
         sweeps: so many sweeps in a row are taken to see whether anything leaks.
         endurance_s: no more of them are begun after so long; 50 are taken all the same.
         levels_vary: whether two sweeps differ, as noise does; False for one that plays a recording.
+        isolation: where the driver runs. In a process its own memory and threads are not counted,
+            and a peer or a link that lives in the test's process cannot be reached by a handle.
         say: told what a reader of the summary should know though it breaks nothing.
         why_not: by what a bench cannot do ("unplug", "slow", "hold", "source", "source seen"), what
             to do so that it can.
@@ -102,11 +105,13 @@ class Bench:
     sweeps: int = 100
     endurance_s: float = 3.0
     levels_vary: bool = True
+    isolation: Way = "thread"
     say: Callable[[str], None] = lambda _text: None
     why_not: Mapping[str, str] = field(default_factory=dict)
 
-    def host(self, make_worker: MakeWorker = Worker, log: Log | None = None) -> SweeperHost:
-        """A host for it."""
+    def host(self, make_worker: MakeWorker | None = None, log: Log | None = None) -> SweeperHost:
+        """A host for it; ``make_worker`` goes before what ``isolation`` says."""
+        isolation = Isolation(way=self.isolation, why="as the bench says")
         return SweeperHost(
             name="bench",
             driver=self.driver,
@@ -116,12 +121,12 @@ class Bench:
             deadline_s=self.deadline_s,
             log=log,
             open_link=self.open_link,
-            make_worker=make_worker,
+            make_worker=make_worker or maker_of(isolation, log=log),
         )
 
     @contextlib.asynccontextmanager
     async def opened(
-        self, make_worker: MakeWorker = Worker, log: Log | None = None
+        self, make_worker: MakeWorker | None = None, log: Log | None = None
     ) -> AsyncIterator[SweeperHost]:
         """An open host, closed again."""
         async with self.hosted(make_worker, log) as host:
@@ -131,7 +136,7 @@ class Bench:
 
     @contextlib.asynccontextmanager
     async def hosted(
-        self, make_worker: MakeWorker = Worker, log: Log | None = None
+        self, make_worker: MakeWorker | None = None, log: Log | None = None
     ) -> AsyncIterator[SweeperHost]:
         """A host to be opened, closed at the end whatever a check says."""
         host = self.host(make_worker, log)

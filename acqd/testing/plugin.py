@@ -33,6 +33,7 @@ OPTIONS: Final[tuple[tuple[str, str | None, str], ...]] = (
     ("--unplug-by", "COMMAND", "unplugs the sweeper when called with 'off', plugs in with 'on'"),
     ("--source-dbm", "LEVEL", "lets its source be turned on, no stronger than this"),
     ("--source-seen-by", "COMMAND", "looks at its output and prints 'on' or 'off'"),
+    ("--isolation", "WAY", "where the driver runs: thread or process [thread]"),
     ("--same-levels", None, "it plays a recording: sweeps need not differ"),
     ("--no-relay", None, "talk to the address itself: unplugging and silence are left out"),
 )

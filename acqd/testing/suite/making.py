@@ -68,6 +68,7 @@ def _made(told: Told, relay: Relay | None) -> AtBench:
         sweeps=told.sweeps,
         endurance_s=told.endurance_s,
         levels_vary=told.levels_vary,
+        isolation=told.isolation,
     )
     if relay is not None:
         bench = replace(bench, hold=relay.hold, release=relay.release)

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import pytest
 
+from acqd.drivers.isolation import Way
 from acqd.drivers.registry import DriverEntry, load_drivers
 from acqd.errors import PluginError
 
@@ -39,6 +40,7 @@ class Told:
     source_seen_by: str | None
     levels_vary: bool
     relay: bool
+    isolation: Way
 
     @classmethod
     def of(cls, config: pytest.Config) -> Told | None:
@@ -83,7 +85,14 @@ class Told:
             source_seen_by=get("source_seen_by"),
             levels_vary=not get("same_levels"),
             relay=not get("no_relay"),
+            isolation=_way(get("isolation") or "thread"),
         )
+
+
+def _way(text: str) -> Way:
+    if text not in get_args(Way):
+        raise pytest.UsageError(f"--isolation {text}: expected thread or process")
+    return cast(Way, text)
 
 
 def _frequency(text: str | None, name: str) -> float | None:
