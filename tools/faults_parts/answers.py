@@ -20,6 +20,10 @@ WORDS = {
     "hang-up": ("it hangs up instead of answering", ("drop 2",)),
     "errors": ("its error queue never runs empty", ("errors endless",)),
     "power-cycle": ("it restarts and has lost its settings", ("power-cycle",)),
+    "other-grid": (
+        "it takes another span than it is told, and says so when it is asked",
+        ("grid-off 30000", "power-cycle"),
+    ),
     "other-identity": (
         "another instrument answers at its address",
         ("identity GANNET,STRANGER,GL9999,2.0", "hang-up", "drop"),
@@ -42,6 +46,9 @@ def _answer(name: str, does: str, orders: tuple[str, ...]) -> None:
             bench.sims[sweeper].order(f"{sweeper} {order}")
         bench.sleep(1.0, 2.5)
         bench.sims[sweeper].order(f"{sweeper} heal")
+        if "power-cycle" in orders:
+            # It takes its settings anew, and has them as it is told.
+            bench.sims[sweeper].order(f"{sweeper} power-cycle")
 
 
 for _name, (_does, _orders) in WORDS.items():

@@ -1,7 +1,8 @@
 """The bench: a station in a process, its sweepers, its broker and its listeners, each to be hurt.
 
 Two servers of sweepers, so that one can go without the other: ``mast`` on a TCP port, ``bench`` on
-a pseudo-terminal. Whatever a fault leaves behind, :meth:`FaultBench.mend` puts everything up again.
+a pseudo-terminal that looks as if it were on a USB bus. Whatever a fault leaves behind,
+:meth:`FaultBench.mend` puts everything up again.
 """
 
 from __future__ import annotations
@@ -12,21 +13,25 @@ import signal
 import subprocess
 import threading
 import time
+from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
 from acqd.publish.child import free_port
+from faults_parts.desk import FIRST, Desk
 from faults_parts.listening import Subscriber
 from faults_parts.record import Heard, Record, job_of, kind_of
 from faults_parts.tap import Tap
 from peers import wait_for
 from station_bench import ACQD, HOST, SCENE, Bench, Lines, Mosquitto, Sim, end
 
-__all__ = ["JOBS", "FaultBench", "Job", "Station"]
+__all__ = ["JOBS", "FaultBench", "Job", "Station", "end_problems"]
 
 UP_LIMIT_S = 60.0
 """For the station to be heard again after everything is mended: its longest backoff is 30 s."""
+END_LIMIT_S = 15.0
+"""For a station that was asked to end; it takes two seconds on a machine that is not busy."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,13 +106,30 @@ class Station:
         end(self.process)
         self._lines.join()
 
-    def stop(self, limit_s: float = 15.0) -> int:
+    def stop(self, limit_s: float = END_LIMIT_S) -> int:
         """Ask it to end; its exit code."""
         self.was_stopped = True
         self.send(signal.SIGTERM)
+        return self.over(limit_s)
+
+    def over(self, limit_s: float) -> int:
+        """Wait until it has ended; its exit code."""
         code = self.process.wait(limit_s)
         self._lines.join()
+        if self.process.stderr is not None:
+            self.process.stderr.close()
         return code
+
+
+def end_problems(code: int, lines: Sequence[str], *, was_asked: bool) -> list[str]:
+    """What is wrong with how a station ended: asked to, with code 0; by itself, with another and
+    one clear line."""
+    if was_asked:
+        return [f"asked to stop it ended with code {code}: {lines[-3:]}"] if code else []
+    said = [line for line in lines if not line.startswith("{")]
+    if code > 0 and len(said) == 1:
+        return []
+    return [f"it ended by itself with code {code} and said {said[-5:]}"]
 
 
 class FaultBench(Bench):
@@ -128,17 +150,19 @@ class FaultBench(Bench):
         self.starts = 0
         self.last_start_s = 0.0
         self.frozen: list[int] = []
-        self.first = ""
-        self.env: dict[str, str] = {}
+        self.desk = Desk(folder)
+        self.first = FIRST
+        self.env = self.desk.env
         self.mosquitto: Mosquitto | None = None
         self.tap: Tap | None = None
         self._listeners_of(broker, stack)
         (folder / "scene.toml").write_text(SCENE)
         self.sims = {
             "mast": self._sim({"mast": "tcp"}),
-            "bench": self._sim({"bench": str(folder / "bench.tty")}),
+            "bench": self._sim({"bench": str(self.desk.home)}),
         }
-        addresses = {name: sim.addresses[name] for name, sim in self.sims.items()}
+        self.desk.at(self.desk.home)
+        addresses = {"mast": self.sims["mast"].addresses["mast"], "bench": self.desk.address}
         jobs = [self.job(job.name, job.sweeper, job.when, more=job.more) for job in JOBS]
         self.config_path = self._config(addresses, jobs)
         stack.callback(self._end_station)
@@ -161,11 +185,12 @@ class FaultBench(Bench):
         return sim
 
     def _config(self, addresses: dict[str, str], jobs: list[str]) -> Path:
-        # Nobody's machine is kept awake by a bench, and a trace has all its points.
-        more = {"station_more": "keep_awake = false\n"}
+        broker, port = self.broker_kind, None if self.tap else self.port
         if self.tap is not None:
-            return self.config(addresses, jobs, broker=f"mqtt://{HOST}:{self.tap.port}", **more)
-        return self.config(addresses, jobs, broker=self.broker_kind, port=self.port, **more)
+            broker = f"mqtt://{HOST}:{self.tap.port}"
+        # Nobody's machine is kept awake by a bench.
+        more = "keep_awake = false\n"
+        return self.config(addresses, jobs, broker=broker, port=port, station_more=more)
 
     @property
     def chance(self) -> random.Random:
@@ -203,16 +228,10 @@ class FaultBench(Bench):
         station, self.station = self.station, None
         if station is None:
             return
-        code = station.process.wait(15.0)
+        code = station.over(END_LIMIT_S)
         self.record.said += station.said
-        if station.was_killed:
-            return
-        if station.was_stopped and code != 0:
-            self.ended.append(f"asked to stop it ended with code {code}: {station.lines[-3:]}")
-        if not station.was_stopped:
-            lines = [line for line in station.lines if not line.startswith("{")]
-            if code == 0 or len(lines) != 1:
-                self.ended.append(f"it ended by itself with code {code} and said {lines[-5:]}")
+        if not station.was_killed:
+            self.ended += end_problems(code, station.lines, was_asked=station.was_stopped)
 
     def _end_station(self) -> None:
         if self.station is not None:
@@ -263,6 +282,17 @@ class FaultBench(Bench):
             except ProcessLookupError:
                 pass  # killed meanwhile
 
+    def kill_sim(self, name: str) -> None:
+        """kill -9 of a sweeper's server, and with it of what is plugged in."""
+        self.sims[name].end()
+        if name == "bench":
+            self.desk.nothing()
+
+    def restart_sim(self, name: str) -> None:
+        self.sims[name].restart()
+        if name == "bench":
+            self.desk.at(self.desk.home)
+
     def put_up(self) -> None:
         """Everything that was hurt runs again, or is at it; does not wait for the station."""
         self.thaw()
@@ -275,7 +305,7 @@ class FaultBench(Bench):
             self.mosquitto.start()
         for name, sim in self.sims.items():
             if sim.process.poll() is not None:
-                sim.restart()
+                self.restart_sim(name)
             else:
                 sim.order(f"{name} heal")
         self.start()

@@ -18,8 +18,8 @@ def broker_pid(bench: FaultBench) -> int:
     if bench.mosquitto is not None:
         assert bench.mosquitto.process is not None
         return bench.mosquitto.process.pid
-    assert bench.station is not None
-    found: int = wait_for("the station's broker", lambda: _child_of(bench.station.process.pid))
+    station = bench.start().process.pid
+    found: int = wait_for("the station's broker", lambda: _child_of(station))
     return found
 
 

@@ -10,9 +10,10 @@ from __future__ import annotations
 import math
 import sqlite3
 import subprocess
+import warnings
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from math import ceil
 from pathlib import Path
@@ -30,14 +31,17 @@ from faults_parts.bench import Job
 from faults_parts.record import STATION, Record
 
 __all__ = [
+    "Counted",
     "Delivered",
     "Kept",
     "Spans",
+    "Told",
     "accounts",
     "began",
     "by_number",
     "delivered",
     "ended",
+    "heeded",
     "numbered",
     "open_kept",
     "published",
@@ -45,6 +49,7 @@ __all__ = [
     "read_kept",
     "read_marks",
     "readable",
+    "spread",
     "unique",
 ]
 
@@ -56,6 +61,9 @@ PASSING_S = 1.0
 """A message that a broker took so long before it went may have gone with it."""
 SHOWN = 5
 DUMP_LIMIT_S = 60.0
+
+Told = tuple[str, dict[str, Any], bytes]
+"""A message: its job, what it says, and the bytes of it."""
 
 
 @dataclass(slots=True)
@@ -86,9 +94,7 @@ def read_kept(archive: Archive, job: str, since_s: float) -> Kept:
 # -- published means stored, and stored as it was published (G1, G2) -----------------------------
 
 
-def published(
-    messages: Iterable[tuple[str, dict[str, Any], bytes]], kept: Mapping[str, Kept]
-) -> list[str]:
+def published(messages: Iterable[Told], kept: Mapping[str, Kept]) -> list[str]:
     """Every summary and trace is about a sweep that is kept, with the same figures and levels."""
     wrong = []
     for job, message, _ in messages:
@@ -144,9 +150,7 @@ def _levels(trace: Mapping[str, Any], sweep: SweepRecord, setup: SetupRecord) ->
         yield "axis"
 
 
-def unique(
-    root: Path, messages: Iterable[tuple[str, dict[str, Any], bytes]], jobs: Iterable[Job]
-) -> list[str]:
+def unique(root: Path, messages: Iterable[Told], jobs: Iterable[Job]) -> list[str]:
     """No sequence number stands for two sweeps: in all files and journals as they lie there, and in
     all that was ever said. The same sweep in two places is none: a kill may leave it so."""
     wrong = []
@@ -181,8 +185,9 @@ def _raw(root: Path) -> Iterator[tuple[str, int, float, str]]:
     for job in list_jobs(root):
         for path in _files_of(root, job):
             with h5py.File(path, "r") as file:
-                rows = zip(file["sequence"][:].tolist(), file["time"][:].tolist(), strict=True)
-                yield from ((job, seq, at_s, path.name) for seq, at_s in rows)
+                numbers, starts = file["sequence"][:].tolist(), file["time"][:].tolist()
+            for seq, at_s in zip(numbers, starts, strict=True):
+                yield job, seq, at_s, path.name
 
 
 def _files_of(root: Path, job: str) -> list[Path]:
@@ -207,7 +212,8 @@ def accounts(kept: Kept, job: Job, spans: Spans, *, whole: bool = True) -> list[
     From where ``spans`` has got, up to the newest, which may still be in the middle of its pass;
     with ``whole`` not even that.
     """
-    found, wrong = by_number(kept, job)
+    counted = by_number(kept, job)
+    found, wrong = counted.due, counted.wrong
     start = spans.number + 1 if spans.number is not None else spans.first
     numbers = sorted(number for number in found if start is None or number >= start)
     if not numbers:
@@ -232,27 +238,49 @@ def accounts(kept: Kept, job: Job, spans: Spans, *, whole: bool = True) -> list[
     return wrong
 
 
-def by_number(kept: Kept, job: Job) -> tuple[dict[int, int], list[str]]:
-    """Sweeps stored or accounted for at each due time, by its number since the epoch."""
-    found: Counter[int] = Counter()
-    wrong = []
+@dataclass(slots=True)
+class Counted:
+    """By the number of a due time since the epoch: sweeps that are stored, and those that have a
+    reason instead."""
+
+    stored: Counter[int] = field(default_factory=Counter)
+    missed: Counter[int] = field(default_factory=Counter)
+    wrong: list[str] = field(default_factory=list)
+
+    @property
+    def due(self) -> Counter[int]:
+        return self.stored + self.missed
+
+
+def by_number(kept: Kept, job: Job) -> Counted:
+    """What there is of each due time."""
+    out = Counted()
+    wrong = out.wrong
     for sweep in kept.sweeps.values():
         number = round(sweep.due_s / job.every_s)
         if abs(sweep.due_s - number * job.every_s) > 1e-5:
             wrong.append(f"{job.name}: sweep {sweep.seq} was due at no time of the rhythm")
         if sweep.step == 0:
-            found[number] += 1
+            out.stored[number] += 1
     for gap in kept.gaps:
-        first, last = round(gap.from_s / job.every_s), round(gap.to_s / job.every_s)
-        whole = gap.count == (last - first + 1) * job.burst
-        if gap.count and not whole and first != last:
+        shares = spread(gap, job)
+        if shares.total() != gap.count:
             wrong.append(
-                f"{job.name}: a gap of {gap.count} ({gap.reason}) has {last - first + 1} due times"
+                f"{job.name}: a gap of {gap.count} ({gap.reason}) has {len(shares)} due times"
             )
-        if gap.count:
-            share = job.burst if whole else gap.count
-            found.update(dict.fromkeys(range(first, last + 1), share))
-    return found, wrong
+        out.missed.update(shares)
+    return out
+
+
+def spread(gap: GapRecord, job: Job) -> Counter[int]:
+    """The due times of a gap with how many of its sweeps each has: all that it asked for, or what
+    was left of one."""
+    if not gap.count:
+        return Counter()
+    first, last = round(gap.from_s / job.every_s), round(gap.to_s / job.every_s)
+    if first == last:
+        return Counter({first: gap.count})
+    return Counter(dict.fromkeys(range(first, last + 1), job.burst))
 
 
 def began(archive: Archive, job: Job) -> int:
@@ -324,7 +352,8 @@ def delivered(
 
     Args:
         marks: up to which number the archive has noted the broker's word, by job.
-        settled: nothing may wait any more.
+        settled: nothing may wait any more, at the broker either. Else only what was heard is
+            judged: what is under way may be anywhere.
     """
     out = Delivered()
     named = _named(record)
@@ -341,6 +370,8 @@ def delivered(
                 out.heard += 1
             elif one.number in named.get(job, ()):
                 out.named += 1
+            elif not settled:
+                out.waiting += 1
             elif key in acked or (not record.has_tap and one.number <= marks.get(job, 0)):
                 out.passed += 1
                 if not _may_have_gone(record, job, one):
@@ -348,10 +379,8 @@ def delivered(
                         f"{job}: finding {one.number} was acknowledged and nobody heard it, "
                         f"though somebody listened"
                     )
-            elif settled or one.number <= marks.get(job, 0):
-                out.wrong.append(f"{job}: finding {one.number} ({one.what}) was never delivered")
             else:
-                out.waiting += 1
+                out.wrong.append(f"{job}: finding {one.number} ({one.what}) was never delivered")
     return out
 
 
@@ -422,6 +451,15 @@ def ended(said: Iterable[str]) -> list[str]:
     """A station writes its log, and where it ends by itself one line; never where it was in its own
     code when something went wrong."""
     return [f"a station wrote: {line[:300]}" for line in said]
+
+
+@contextmanager
+def heeded(wrong: list[str]) -> Iterator[None]:
+    """What the reader warns of is wrong, such as a file that it leaves out; added to ``wrong``."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        yield
+    wrong += sorted({f"the reader warns: {one.message}" for one in caught})
 
 
 def open_kept(root: Path) -> Archive:

@@ -17,6 +17,9 @@ __all__ = ["Subscriber"]
 AGAIN_S = 0.01
 """Between two tries to connect: what a broker passes on meanwhile is heard by nobody."""
 
+QUIET_S = 0.3
+"""So long nothing came: nothing more is on its way."""
+
 
 class Subscriber:
     """Subscribes to everything at QoS 1, comes back at once, and keeps nothing to itself."""
@@ -45,9 +48,19 @@ class Subscriber:
         wait_for("the subscriber", self._up.is_set)
 
     def end(self) -> None:
+        """Hear what is still on its way, and go. May be called twice."""
+        if self._stop.is_set():
+            return
+        heard = -1
+        while self._up.is_set() and heard != len(self._record.heard):
+            heard = len(self._record.heard)
+            time.sleep(QUIET_S)
+        was_up = self._up.is_set()
         self._stop.set()
         self._thread.join(5.0)
         self._client.disconnect()
+        if not was_up:
+            self._record.away.append((self._left_s, time.time()))
 
     def _run(self) -> None:
         while not self._stop.is_set():
@@ -82,7 +95,7 @@ class Subscriber:
             Heard(
                 at_s=self._sign_s,
                 topic=message.topic,
-                payload=message.payload,
+                payload=bytes(message.payload),
                 retained=message.retain,
             )
         )

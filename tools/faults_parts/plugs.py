@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+from pathlib import Path
 
 from faults_parts.bench import FaultBench
 from faults_parts.registry import fault
@@ -31,39 +31,47 @@ def killed_pty(bench: FaultBench) -> None:
 
 
 def _killed(bench: FaultBench, name: str) -> None:
-    bench.sims[name].process.kill()
-    bench.sims[name].process.wait()
+    bench.kill_sim(name)
     bench.sleep(0.2, 2.5)
-    bench.sims[name].restart()
+    bench.restart_sim(name)
 
 
 @fault(
-    "sweeper-unplugged",
-    "a sweeper's port vanishes, and comes back after some seconds under its old name",
+    "sweeper-unplugged-tcp",
+    "the port of a sweeper on the network vanishes, and comes back after some seconds",
     guarantees=("G5", "G6"),
-    strikes="sweeper",
+    strikes="sweeper mast",
 )
-def unplugged(bench: FaultBench) -> None:
-    name = bench.chance.choice(sorted(bench.sims))
-    bench.sims[name].order(f"{name} unplug")
+def unplugged_tcp(bench: FaultBench) -> None:
+    bench.sims["mast"].order("mast unplug")
     bench.sleep(0.3, 2.5)
-    bench.sims[name].order(f"{name} replug")
+    bench.sims["mast"].order("mast replug")
 
 
 @fault(
-    "sweeper-other-terminal",
-    "a sweeper is unplugged and comes back as another terminal behind the same link",
+    "sweeper-unplugged-pty",
+    "a sweeper on a serial port is unplugged, and plugged in again at the same port",
     guarantees=("G5", "G6"),
     strikes="sweeper bench",
 )
-def other_terminal(bench: FaultBench) -> None:
-    link = bench.folder / "bench.tty"
-    before = os.readlink(link)
+def unplugged_pty(bench: FaultBench) -> None:
+    _plug_out_and_in(bench, bench.desk.home)
+
+
+@fault(
+    "sweeper-other-port",
+    "a sweeper on a serial port is unplugged, and is a port of another name when it is back",
+    guarantees=("G5", "G6"),
+    strikes="sweeper bench",
+    times=(1, 4),
+)
+def other_port(bench: FaultBench) -> None:
+    _plug_out_and_in(bench, bench.desk.another())
+
+
+def _plug_out_and_in(bench: FaultBench, port: Path) -> None:
     bench.sims["bench"].order("bench unplug")
-    # The number is free again: whoever takes it meanwhile makes the next one another.
-    ours, theirs = os.openpty()
+    bench.desk.nothing()
     bench.sleep(0.3, 2.0)
-    bench.sims["bench"].order("bench replug")
-    os.close(ours)
-    os.close(theirs)
-    assert os.readlink(link) != before
+    bench.sims["bench"].order(f"bench replug {port}")
+    bench.desk.at(port)

@@ -76,6 +76,16 @@ class Record:
         """Whether nobody was subscribed at a time, or around it."""
         return any(a - margin_s <= at_s <= b + margin_s for a, b in self.away)
 
+    def so_far(self) -> Record:
+        """What there is now, while more comes."""
+        return Record(
+            heard=list(self.heard),
+            sent=list(self.sent),
+            away=list(self.away),
+            said=list(self.said),
+            has_tap=self.has_tap,
+        )
+
     def save(self, path: Path) -> None:
         """Write it down, for who looks into a failure."""
         lines = [

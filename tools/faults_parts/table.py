@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from faults_parts.legs import Done
+from faults_parts.legs import Done, Outcome
 from faults_parts.registry import Fault
+from faults_parts.watching import Stretch
 
 __all__ = ["Row", "Total", "failures", "lines_of", "markdown_of", "plain_of", "rows_of", "total_of"]
 
@@ -20,13 +21,26 @@ class Row:
     does: str
     guarantees: tuple[str, ...]
     times: int = 0
-    published: int = 0
+    seen: Stretch = field(default_factory=Stretch)
     took_s: float = 0.0
     wrong: list[str] = field(default_factory=list)
 
     @property
+    def accounted(self) -> int:
+        return self.seen.missed.total()
+
+    @property
     def outcome(self) -> str:
         return "nothing lost" if not self.wrong else f"{len(self.wrong)} wrong"
+
+    def add(self, outcome: Outcome) -> None:
+        self.times += 1
+        self.took_s += outcome.took_s
+        self.seen.due += outcome.seen.due
+        self.seen.stored += outcome.seen.stored
+        self.seen.missed += outcome.seen.missed
+        self.seen.published += outcome.seen.published
+        self.seen.findings += outcome.seen.findings
 
 
 MIXED = "two at once"
@@ -42,9 +56,7 @@ def rows_of(done: Sequence[Done], faults: Mapping[str, Fault]) -> list[Row]:
     mixed: set[str] = set()
     for outcome in (one for leg in done for one in leg.outcomes):
         row = rows[outcome.names[0] if len(outcome.names) == 1 else MIXED]
-        row.times += 1
-        row.published += outcome.published
-        row.took_s += outcome.took_s
+        row.add(outcome)
         row.wrong += [f"{' + '.join(outcome.names)}: {line}" for line in outcome.wrong]
         if len(outcome.names) > 1:
             mixed.update(g for name in outcome.names for g in faults[name].guarantees)
@@ -75,23 +87,23 @@ class Total:
 def total_of(done: Sequence[Done], faults: Mapping[str, Fault]) -> Total:
     missed: dict[str, int] = {}
     for leg in done:
-        for reason, count in leg.missed.items():
+        for reason, count in leg.whole.missed.items():
             missed[reason] = missed.get(reason, 0) + count
     names = [name for leg in done for one in leg.outcomes for name in one.names]
-    found = [leg.findings for leg in done]
+    found = [leg.whole.findings for leg in done]
     return Total(
         injected=len(names),
         kills=sum(faults[name].is_kill for name in names),
         starts=sum(leg.starts for leg in done),
-        published=sum(leg.published for leg in done),
-        due=sum(leg.due for leg in done),
-        stored=sum(leg.stored for leg in done),
+        published=sum(leg.whole.published for leg in done),
+        due=sum(leg.whole.due for leg in done),
+        stored=sum(leg.whole.stored for leg in done),
         missed=dict(sorted(missed.items())),
         findings=sum(one.heard + one.passed + one.named for one in found),
         heard=sum(one.heard for one in found),
         passed=sum(one.passed for one in found),
         named=sum(one.named for one in found),
-        files=sum(leg.files for leg in done),
+        files=sum(leg.whole.files for leg in done),
         lost=len(failures(done)),
     )
 
@@ -103,19 +115,22 @@ def failures(done: Sequence[Done]) -> list[str]:
         for one in leg.outcomes:
             name = " + ".join(one.names)
             lines += [f"leg {leg.leg.number}, after {name}: {line}" for line in one.wrong]
-        lines += [f"leg {leg.leg.number}, at its end: {line}" for line in leg.wrong]
+        at_end = [*leg.wrong, *leg.whole.wrong]
+        lines += [f"leg {leg.leg.number}, at its end: {line}" for line in at_end]
     return lines
 
 
 def lines_of(rows: Sequence[Row], total: Total) -> list[str]:
     """For a terminal."""
     width = max([len(row.name) for row in rows] + [5])
-    out = [f"{'fault':<{width}}  times  checked  tests        outcome"]
+    heads = ("times", "published", "due", "stored", "accounted", "findings", "lost")
+    out = [f"{'fault':<{width}}  {'  '.join(heads)}  tests"]
     for row in rows:
-        tests = ", ".join(row.guarantees)
-        out.append(
-            f"{row.name:<{width}}  {row.times:>5}  {row.published:>7}  {tests:<11}  {row.outcome}"
-        )
+        seen = row.seen
+        figures = (row.times, seen.published, seen.due, seen.stored, row.accounted, seen.findings)
+        cells = [*figures, len(row.wrong)]
+        text = "  ".join(f"{cell:>{len(head)}}" for cell, head in zip(cells, heads, strict=True))
+        out.append(f"{row.name:<{width}}  {text}  {', '.join(row.guarantees)}")
     return [*out, "", *_sums(total)]
 
 
@@ -137,15 +152,20 @@ def _sums(total: Total) -> list[str]:
 def markdown_of(rows: Sequence[Row], total: Total) -> str:
     """For the docs."""
     out = [
-        "| fault | what happens | times | puts to the test | messages checked | outcome |",
-        "|---|---|---|---|---|---|",
+        "| fault | what happens | times | puts to the test | sweeps published | due | stored "
+        "| accounted for | findings | lost or wrong |",
+        "|---|---|---|---|---|---|---|---|---|---|",
     ]
     for row in rows:
-        tests = ", ".join(row.guarantees)
-        out.append(
-            f"| `{row.name}` | {row.does} | {row.times} | {tests} | {row.published} "
-            f"| {row.outcome} |"
-        )
+        seen = row.seen
+        cells = [
+            f"`{row.name}`" if row.name != MIXED else row.name,
+            row.does,
+            *(row.times, ", ".join(row.guarantees)),
+            *(seen.published, seen.due, seen.stored, row.accounted, seen.findings),
+            len(row.wrong) or "none",
+        ]
+        out.append(f"| {' | '.join(map(str, cells))} |")
     sums = total.lost or "none"
     accounted = sum(total.missed.values())
     out += ["", "| all legs together | |", "|---|---|"]
@@ -176,12 +196,16 @@ def plain_of(rows: Sequence[Row], total: Total, done: Sequence[Done]) -> dict[st
                 "does": row.does,
                 "guarantees": list(row.guarantees),
                 "times": row.times,
-                "checked": row.published,
+                "published": row.seen.published,
+                "due": row.seen.due,
+                "stored": row.seen.stored,
+                "accounted": dict(row.seen.missed),
+                "findings": row.seen.findings,
                 "took_s": round(row.took_s, 1),
                 "wrong": row.wrong,
             }
             for row in rows
         ],
-        "total": {name: getattr(total, name) for name in Total.__slots__},
+        "total": asdict(total),
         "failures": failures(done),
     }

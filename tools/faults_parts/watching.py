@@ -1,0 +1,181 @@
+"""Looking at a bench: at what is new after each fault, and at all of it at the end."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from bisect import bisect_right
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from acqd.archive.reader import Archive
+from acqd.errors import AcqdError
+from faults_parts import checks
+from faults_parts.bench import JOBS, FaultBench, Job
+from faults_parts.record import Record
+
+__all__ = ["Stretch", "Watch", "Whole", "whole"]
+
+SINCE_SLACK_S = 8.0
+"""A sweep that is told of began at most this long before."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Stretch:
+    """What was due, stored, missed, told of and found in a stretch of time."""
+
+    due: int = 0
+    stored: int = 0
+    missed: Counter[str] = field(default_factory=Counter)
+    published: int = 0
+    findings: int = 0
+
+
+@dataclass(slots=True, kw_only=True)
+class Whole:
+    """What an archive and a record come to, when nobody writes either any more.
+
+    ``stretches`` tile its time: one up to each of the times asked for, and one for the rest.
+    """
+
+    stretches: list[Stretch]
+    due: int = 0
+    stored: int = 0
+    missed: Counter[str] = field(default_factory=Counter)
+    published: int = 0
+    """Different sweeps that were told of."""
+    files: int = 0
+    findings: checks.Delivered = field(default_factory=checks.Delivered)
+    wrong: list[str] = field(default_factory=list)
+
+
+class Watch:
+    """What was checked already on one bench, so that each check looks at what is new."""
+
+    def __init__(self, bench: FaultBench) -> None:
+        self._bench = bench
+        self._heard = self._sent = 0
+        self._since_s = bench.began_s
+        self._spans = {job.name: checks.Spans() for job in JOBS}
+        self._dumped: set[Path] = set()
+
+    def new(self) -> list[str]:
+        """Check what came since this was last asked; what is wrong with it."""
+        # What was said first: what it tells of was committed before.
+        bench, record = self._bench, self._bench.record.so_far()
+        now_s = time.time()
+        messages = [
+            *record.of("summary", "trace", since=self._heard),
+            *record.sent_of("summary", "trace", since=self._sent),
+        ]
+        if not (bench.archive / "ledger.sqlite").exists():
+            return ["messages and no archive"] if messages else []
+        wrong: list[str] = []
+        with checks.heeded(wrong):
+            self._look(record, messages, wrong)
+        wrong += checks.readable(bench.archive, self._dumped)
+        self._heard, self._sent = len(record.heard), len(record.sent)
+        self._since_s = now_s - SINCE_SLACK_S
+        return wrong
+
+    def _look(self, record: Record, messages: list[checks.Told], wrong: list[str]) -> None:
+        archive = checks.open_kept(self._bench.archive)
+        kept = {}
+        for job in JOBS:
+            spans = self._spans[job.name]
+            if spans.first is None and archive.plans():
+                spans.first = checks.began(archive, job)
+            since_s = min(self._since_s, self._accounted_s(job.name, job.every_s))
+            kept[job.name] = checks.read_kept(archive, job.name, since_s)
+            wrong += checks.accounts(kept[job.name], job, spans, whole=False)
+            wrong += [f"{job.name}: {n} is there twice" for n in kept[job.name].twice]
+        wrong += checks.published(messages, kept)
+        findings = checks.read_findings(archive, JOBS)
+        wrong += checks.numbered(findings)
+        wrong += checks.delivered(record, findings, {}, settled=False).wrong
+
+    def _accounted_s(self, name: str, every_s: float) -> float:
+        number = self._spans[name].number
+        # Half a step after the last one that is whole: its own gaps and sweeps began before.
+        return self._bench.began_s - 1.0 if number is None else (number + 0.5) * every_s
+
+
+def whole(
+    root: Path, record: Record, *, last_start_s: float, ends_s: Sequence[float] = ()
+) -> Whole:
+    """All checks over all of an archive, and its sums; those up to each of ``ends_s`` apart."""
+    stretches = [Stretch() for _ in range(len(ends_s) + 1)]
+    out = Whole(stretches=stretches, wrong=checks.ended(record.said))
+    files: set[Path] = set()
+    out.wrong += checks.readable(root, files)
+    out.files = len(files)
+    try:
+        with checks.heeded(out.wrong):
+            _look(root, record, last_start_s, out, ends_s)
+    except (AcqdError, OSError, sqlite3.Error) as exc:
+        out.wrong.append(f"the archive cannot be read: {exc}")
+    return out
+
+
+def _look(
+    root: Path, record: Record, last_start_s: float, out: Whole, ends_s: Sequence[float]
+) -> None:
+    archive = checks.open_kept(root)
+    told = [*record.of("summary", "trace"), *record.sent_of("summary", "trace")]
+    out.published = len({(job, message["seq"]) for job, message, _ in told})
+    kept = {job.name: checks.read_kept(archive, job.name, 0.0) for job in JOBS}
+    out.wrong += checks.published(told, kept)
+    out.wrong += checks.unique(root, told, JOBS)
+    for job in JOBS:
+        out.wrong += _account(archive, job, kept[job.name], last_start_s, out)
+    findings = checks.read_findings(archive, JOBS)
+    out.findings = checks.delivered(record, findings, checks.read_marks(root), settled=True)
+    out.wrong += checks.numbered(findings) + out.findings.wrong
+    for one in (one for rows in findings.values() for one in rows):
+        out.stretches[bisect_right(ends_s, one.at_s)].findings += 1
+    starts = {(job, message["seq"]): message["at_s"] for job, message, _ in told}
+    for at_s in starts.values():
+        out.stretches[bisect_right(ends_s, at_s)].published += 1
+    for job in JOBS:
+        _share_out(kept[job.name], job, out.stretches, ends_s)
+
+
+def _share_out(
+    kept: checks.Kept, job: Job, stretches: list[Stretch], ends_s: Sequence[float]
+) -> None:
+    """Each due time to the stretch that it lies in."""
+    counted = checks.by_number(kept, job)
+    for number, count in counted.due.items():
+        stretches[bisect_right(ends_s, number * job.every_s)].due += count
+    for number, count in counted.stored.items():
+        stretches[bisect_right(ends_s, number * job.every_s)].stored += count
+    for gap in kept.gaps:
+        for number, count in checks.spread(gap, job).items():
+            stretch = stretches[bisect_right(ends_s, number * job.every_s)]
+            stretch.missed[gap.reason] += count
+
+
+def _account(
+    archive: Archive, job: Job, kept: checks.Kept, last_start_s: float, out: Whole
+) -> list[str]:
+    """Every due time, the reader's own count agrees, and it reaches beyond the last start."""
+    spans = checks.Spans(first=checks.began(archive, job))
+    # The last stop may have cut a pass short; the start that accounts for it never came.
+    wrong = checks.accounts(kept, job, spans, whole=False)
+    coverage = archive.coverage(job.name)
+    out.due += coverage.due
+    out.stored += coverage.stored
+    out.missed.update(coverage.missed)
+    counted = checks.by_number(kept, job).due.total()
+    if spans.first is None or spans.number is None:
+        return [*wrong, f"{job.name}: nothing is accounted for"]
+    due = (spans.number - spans.first + 1) * job.burst
+    if coverage.due != counted:
+        wrong.append(f"{job.name}: {counted} are accounted for, the reader says {coverage.due}")
+    if not due <= counted <= due + job.burst:
+        wrong.append(f"{job.name}: {due} sweeps were due, and {counted} are accounted for")
+    if (spans.number + 1) * job.every_s < last_start_s:
+        wrong.append(f"{job.name}: the account ends before the last start")
+    return wrong
