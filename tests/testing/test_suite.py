@@ -154,6 +154,17 @@ def test_an_option_can_come_from_a_file(suite: Suite, peer: LedgePeer, tmp_path:
 
 
 @pytest.mark.slow
+def test_a_driver_can_be_tested_in_a_process_of_its_own(suite: Suite, peer: LedgePeer) -> None:
+    """The same checks; a word that is no way to run it is refused in one line."""
+    where = ["--driver=bad", f"--address={peer.address}", "-k", "introduces or levels_are_sane"]
+    done = suite(*where, "--isolation=process")
+    assert done.returncode == 0, done.stdout + done.stderr
+    done = suite(*where, "--isolation=box")
+    assert done.returncode == pytest.ExitCode.USAGE_ERROR
+    assert "--isolation box: expected thread or process" in done.stdout + done.stderr
+
+
+@pytest.mark.slow
 def test_other_runs_of_pytest_are_left_alone(tmp_path: Path) -> None:
     """Another plugin may have an option of the same name, and no line is added."""
     (tmp_path / "conftest.py").write_text(
