@@ -14,7 +14,10 @@ from functools import cache
 from pathlib import Path
 from typing import Protocol
 
-__all__ = ["Clock", "SystemClock"]
+__all__ = ["EARLIEST_S", "Clock", "SystemClock"]
+
+EARLIEST_S = 1_735_689_600.0
+"""2025-01-01T00:00:00Z. No station ran before: a clock that shows less has lost its date."""
 
 TIME_ERROR = 5
 """What adjtimex(2) answers while the kernel's clock is not synchronised."""

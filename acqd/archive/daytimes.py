@@ -2,11 +2,11 @@
 
 A folder is named by the day that the clock showed. A clock that started with an old date, or with
 one that is yet to come, leaves folders of days that never were; who removes nights by their age
-must not take one for an old night. Three things make a day doubtful: it lies before
-:data:`EARLIEST_S`, it has yet to come, or its sweeps are numbered as if they were of another time
-than their neighbours (numbers of a job never go back, so days should not either). A correction of
-the clock (:mod:`acqd.archive.timing`) gives a folder the time that is true; a doubt that it leaves
-is one about that.
+must not take one for an old night. Three things make a day doubtful: it lies before there were
+stations (:data:`acqd.clock.EARLIEST_S`), it has yet to come, or its sweeps are numbered as if they
+were of another time than their neighbours (numbers of a job never go back, so days should not
+either). A correction of the clock (:mod:`acqd.archive.timing`) gives a folder the time that is true;
+a doubt that it leaves is one about that.
 
 Where two files of a job contradict each other both are doubtful, since either clock may have been
 the wrong one, until somebody says which it was (``acqd clock``).
@@ -22,11 +22,9 @@ from pathlib import Path
 from acqd.archive.layout import DAY_S, day_start_s, list_days, list_files
 from acqd.archive.sweepfile import SweepFile
 from acqd.archive.timing import TimeCorrections
+from acqd.clock import EARLIEST_S
 
 __all__ = ["DayTime", "day_times", "true_range_of"]
-
-EARLIEST_S = day_start_s("2025-01-01")
-"""No station ran before: a clock that showed less had lost its date."""
 
 AHEAD_S = DAY_S
 """A day that begins later than so long from now has yet to come, whatever the time zone."""

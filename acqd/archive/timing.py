@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 from acqd.archive.ledger import Overlay
 from acqd.archive.records import FindingRecord, GapRecord, HourlyRecord, SweepRecord
 from acqd.errors import ArchiveDamaged
+from acqd.plan.downtime import SET_RIGHT
 
 __all__ = [
     "BY_STATION",
@@ -370,6 +371,8 @@ class TimeCorrections:
         keeps its begin. Its end goes back where the clock was ahead, and its count with it; where
         the clock was behind, the station has accounted for the rest by itself.
         """
+        if record.detail.startswith(SET_RIGHT):
+            return record
         low, high = self._piece_at(event, record.from_s), self._piece_at(event, record.to_s)
         if low is not None:
             shift_s = low.shift_s

@@ -27,7 +27,7 @@ from acqd.archive.database import error_of
 from acqd.archive.durable import clear_temporaries, free_bytes, make_folder
 from acqd.archive.inbox import Call, Commit, Inbox
 from acqd.archive.journal import JournalView, Mark, remove_journal
-from acqd.archive.layout import journals_folder, ledger_path, list_journals, sweeps_folder
+from acqd.archive.layout import event_of, journals_folder, ledger_path, list_journals, sweeps_folder
 from acqd.archive.ledger import Ledger, OverlayKind, PendingFinding
 from acqd.archive.lock import WriterLock
 from acqd.archive.rebuild import rebuild_ledger
@@ -334,6 +334,12 @@ class ArchiveWriter:
         be False: nothing is then removed for its age.
         """
         return self._sealer.retain(now_s, age_counts=age_counts)
+
+    def event_now(self) -> int:
+        """The ordinal of the last event that was committed to the present journal, that before its
+        first where there is none yet; asks no disk."""
+        journal = self._committer.journal
+        return 0 if journal is None else event_of(journal.ordinal, journal.rows)
 
     def is_busy(self, *, unsealed_most: int = 0) -> bool:
         """Whether anything is still to be committed or answered, or more journals and days than

@@ -277,6 +277,26 @@ class SweeperPlan:
             extras.shift(to_us - from_us)
         self._saved_at_us = to_us
 
+    def clock_set(self, from_s: float, to_s: float) -> None:
+        """The wall clock showed ``from_s``, was never right, and now shows ``to_s``, later.
+
+        Nothing was due in between: what was swept meanwhile was due under other names. Who was down
+        before accounts for that. What is pending is missed, under the name that it had.
+        """
+        from_us, to_us = floor_us(from_s), floor_us(to_s)
+        self._go_on(from_us)
+        for account in self._all:
+            account.give_up_pending(account.paused or CLOCK_STEPPED)
+            account.rewind(to_us)
+            account.skip_to(to_us)
+        for extras in self._extras.values():
+            extras.shift(to_us - from_us)
+        self._saved_at_us = to_us
+
+    def take_missed(self) -> tuple[Missed, ...]:
+        """What was missed since the last ask, without one."""
+        return self._take_missed()
+
     def asleep(self, from_s: float, to_s: float) -> None:
         """The host slept from ``from_s`` to ``to_s`` of wall time."""
         from_us, to_us = floor_us(from_s), floor_us(to_s)

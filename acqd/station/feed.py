@@ -205,10 +205,15 @@ class Feed:
 
         Each of them, also those of a long outage: an hour of which nothing is known has a coverage
         of none. Beyond :data:`HOURS_MOST` those after the first are passed over. An hour of a clock
-        that was set back turns at once.
+        that was set back turns at once; over a leap to a time that was never accounted for only the
+        one turns that something was in.
         """
         first_s = state.hour_s
         if first_s is None:
+            return
+        if _leaps(state, at_s):
+            if state.accounted_s is None or state.accounted_s >= first_s:
+                yield first_s
             return
         if state.back_s is not None:
             yield first_s
@@ -442,13 +447,23 @@ def account_of(kept: JobRecovery | None) -> JobState:
     return state
 
 
+def _leaps(state: JobState, at_s: float) -> bool:
+    """Whether a time is so far from all that is accounted for, over more hours than an outage is
+    told of, that the clock before had lost its date: what was due in between is no outage of ours.
+
+    It follows from the records alone as well.
+    """
+    known_s = [one for one in (state.hour_s, state.accounted_s) if one is not None]
+    return bool(known_s) and at_s - max(known_s) > HOURS_MOST * HOUR_S
+
+
 def _in_hour(state: JobState, at_s: float, latest_s: float) -> JobState:
     """The state with the hour of something that happened at ``at_s``, ``latest_s`` at the latest.
 
     It follows from the records alone, so that live, restart and replay turn the same hours.
     """
-    if state.hour_s is None:
-        return replace(state, hour_s=hour_start_s(at_s))
+    if state.hour_s is None or _leaps(state, at_s):
+        return replace(state, hour_s=hour_start_s(at_s), back_s=None)
     if state.hour_s - latest_s > AHEAD_S:
         # The first one tells; what comes until the running hour turns belongs to that.
         return state if state.back_s is not None else replace(state, back_s=hour_start_s(at_s))

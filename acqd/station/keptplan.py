@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from concurrent.futures import Future
 from dataclasses import replace
+from typing import Any
 
 from acqd.archive.writer import ArchiveWriter
-from acqd.plan.downtime import plan_to_json
+from acqd.plan.downtime import Owed, plan_to_json
 from acqd.plan.jobs import PlannedJob
 
 __all__ = ["KeptPlan"]
@@ -36,15 +37,23 @@ class KeptPlan:
         self._planned = dict(planned)
         self._at_s = at_s
         self._station = station
+        self.clock: Mapping[str, Any] | None = None
+        """What the clocks of this run showed, to be kept with the plan."""
+        self.owed: Owed | None = None
+        """The time down that waits for the clock to be right."""
 
     def __getitem__(self, job: str) -> PlannedJob:
         return self._planned[job]
 
     def record(self) -> Future[None]:
-        return self._archive.record_plan(
-            plan_to_json(list(self._planned.values()), self._at_s, station=self._station),
+        text = plan_to_json(
+            list(self._planned.values()),
             self._at_s,
+            station=self._station,
+            clock=self.clock,
+            owed=self.owed,
         )
+        return self._archive.record_plan(text, self._at_s)
 
     def end(self, job: str) -> None:
         """A job has ended by itself: what would have been due later is not missed."""

@@ -6,12 +6,16 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
+from acqd.archive.clocklog import ClockLog
 from acqd.archive.records import GapRecord, MeterState
 from acqd.archive.recovery import Recovery
 from acqd.plan.downtime import (
     STATION_DOWN,
+    Owed,
     missed_while_down,
+    plan_clock,
     plan_from_json,
+    plan_owed,
     plan_time_s,
 )
 from acqd.plan.jobs import PlannedJob
@@ -50,32 +54,47 @@ class Past:
     """Since when the plan before held."""
     noted_s: float | None
     """When the station last noted that it runs."""
+    clock: ClockLog | None = None
+    """What the clocks of the run before showed."""
+    owed: Owed | None = None
+    """Time down that it could not account for."""
 
-    def missed(self, name: str, state: JobState, now_s: float) -> list[GapRecord]:
-        """What a job of the plan before has missed: the rest of a pass that was under way, and all
-        from the last due time accounted for until now."""
-        planned = self.planned.get(name)
-        if planned is None:
-            return []
-        gaps, since_s = [], state.accounted_s
+    def since_s(self, state: JobState) -> float:
+        """Up to when a job is accounted for, by the clock of the run before."""
+        since_s = state.accounted_s
         if since_s is None:
             # Nothing came of that plan at all; a due time exactly at its beginning was its own.
             since_s = self.plan_s - 1e-6
-        elif state.taken is not None and state.taken < planned.schedule.burst:
-            gaps.append(
-                GapRecord(
-                    job=name,
-                    from_s=since_s,
-                    to_s=since_s,
-                    count=planned.schedule.burst - state.taken,
-                    reason=STATION_DOWN,
-                    detail="the pass was under way",
-                )
-            )
         if self.noted_s is not None and since_s > self.noted_s + CLOCK_BACK_S:
             # Accounted for by a clock that was ahead, and has been set back since.
             since_s = self.noted_s
-        return gaps + [
+        return since_s
+
+    def rest_of_pass(self, name: str, state: JobState) -> list[GapRecord]:
+        """What was still due of the pass that was under way, if one was."""
+        planned, due_s = self.planned.get(name), state.accounted_s
+        if planned is None or due_s is None or state.taken is None:
+            return []
+        count = planned.schedule.burst - state.taken
+        if count <= 0:
+            return []
+        return [
+            GapRecord(
+                job=name,
+                from_s=due_s,
+                to_s=due_s,
+                count=count,
+                reason=STATION_DOWN,
+                detail="the pass was under way",
+            )
+        ]
+
+    def down(self, name: str, since_s: float, now_s: float) -> list[GapRecord]:
+        """What a job of the plan before has missed after ``since_s``."""
+        planned = self.planned.get(name)
+        if planned is None:
+            return []
+        return [
             GapRecord(
                 job=name,
                 from_s=missed.from_s,
@@ -87,15 +106,11 @@ class Past:
             for missed in missed_while_down([planned], since_s, now_s)
         ]
 
-    def missed_by_gone(self, now_s: float) -> dict[str, list[GapRecord]]:
-        """The same for each job that is gone, after the mark that its config has ended."""
-        found = {}
-        for name, state in self.gone.items():
-            gaps = self.missed(name, state, now_s)
-            if gaps:
-                ended = config_ended(state, gaps[0])
-                found[name] = gaps if ended is None else [ended, *gaps]
-        return found
+    @staticmethod
+    def after_end(state: JobState, gaps: list[GapRecord]) -> list[GapRecord]:
+        """Gaps of a job that is gone, after the mark that its config has ended."""
+        ended = config_ended(state, gaps[0]) if gaps else None
+        return gaps if ended is None else [ended, *gaps]
 
     def estimate_s(self, spec: JobSpec) -> float:
         """How long a pass of a job takes: as learnt by the plan before, if nothing has changed."""
@@ -146,6 +161,8 @@ def look_back(recovery: Recovery, specs: Iterable[JobSpec]) -> Past:
         carried=tuple(carried),
         plan_s=0.0 if old is None else plan_time_s(old),
         noted_s=recovery.noted_s,
+        clock=None if old is None else ClockLog.from_json(plan_clock(old)),
+        owed=None if old is None else plan_owed(old),
     )
 
 

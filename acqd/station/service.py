@@ -31,6 +31,7 @@ from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
 from acqd.station.beside import Beside
 from acqd.station.build import Built, OwnBroker
+from acqd.station.clockbook import ClockBook
 from acqd.station.context import ContextSources, ContextStore
 from acqd.station.healthwatch import HealthWatch
 from acqd.station.identities import IdentityBook, Unconfirmed
@@ -91,6 +92,7 @@ class Station:
         self._sweepers: list[SweeperRunner] = []
         self._clocks = ClockWatch(clock)
         self._clock_news: list[ClockNews] = []
+        self._clock_book: ClockBook | None = None
         self._plan: KeptPlan | None = None
         self._reports: Reports | None = None
         self._publisher: Messenger | None = None
@@ -285,9 +287,18 @@ class Station:
         await self._whole(partial(archive.begin, [*checkpoint, *past.carried]))
         # The old plan ends and the new one begins at one moment, so that no due time lies between.
         now_s = self._clock.wall_s()
-        time_down = TimeDown(archive, past)
+        time_down = TimeDown(archive, past, self._clock)
         await time_down.account(self._jobs.values(), recovered, now_s)
         plan = self._plan = self._new_plan(archive, past, now_s)
+        self._clock_book = ClockBook(
+            archive=archive,
+            findings=findings,
+            plan=plan,
+            time_down=time_down,
+            jobs=self._jobs,
+            sweepers=self._sweepers,
+            clock=self._clock,
+        )
         await asyncio.wrap_future(plan.record())
         if self._around.asks_the_world:
             self._readiness = make_readiness(
@@ -483,14 +494,23 @@ class Station:
             if news.slept_s:
                 sweeper.asleep(news.from_s, news.from_s + news.slept_s)
             if news.stepped_s:
-                sweeper.clock_stepped(news.to_s - news.stepped_s, news.to_s)
+                from_s = news.to_s - news.stepped_s
+                sweeper.clock_stepped(from_s, news.to_s, was_wrong=news.was_wrong)
+        if news.stepped_s and self._clock_book is not None:
+            self._clock_book.stepped(news)
 
     async def _watch_clocks(self, findings: StationFindings) -> None:
+        book = self._clock_book
+        assert book is not None
+        await book.begin()
         while True:
             await asyncio.sleep(CLOCK_LOOK_S)
             self._look_at_clocks()
             while self._clock_news:
-                await findings.tell_clock(self._clock_news.pop(0))
+                news = self._clock_news.pop(0)
+                await book.noticed(news)
+                await findings.tell_clock(news)
+            await book.wait_ends()
 
     def _status(self, teller: Teller) -> dict[str, Any]:
         """How everything is, for ``acqd status``."""

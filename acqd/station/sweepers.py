@@ -252,8 +252,11 @@ class SweeperRunner:
             if name not in self._states.ended
         }
 
-    def clock_stepped(self, from_s: float, to_s: float) -> None:
-        self.plan.clock_stepped(from_s, to_s)
+    def clock_stepped(self, from_s: float, to_s: float, *, was_wrong: bool = False) -> None:
+        """``was_wrong``: the clock before was never right, so nothing was due in between."""
+        (self.plan.clock_set if was_wrong else self.plan.clock_stepped)(from_s, to_s)
+        for missed in self.plan.take_missed():
+            self._note(missed)
         self._passes.clock_stepped()
         self._wake.set()
 

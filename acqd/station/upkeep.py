@@ -111,7 +111,7 @@ class Upkeep:
             if self._clock.monotonic_s() - merged_s >= MERGE_EVERY_S:
                 merged_s = self._clock.monotonic_s()
                 merging = self._archive.merge_due(
-                    self._clock.wall_s(), clock_trusted=self._clock.synchronised() is not False
+                    self._clock.wall_s(), clock_trusted=self._time_down.may_merge()
                 )
                 merging.add_done_callback(self._merged)
 

@@ -10,11 +10,13 @@ from pathlib import Path
 
 import structlog
 
+from acqd.archive.clocklog import STEP_S, ClockMark
 from acqd.archive.records import Batch, FindingRecord
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.errors import ArchiveError
 from acqd.measure.meter import Figure, FindingDraft
+from acqd.plan.sharing import SERVED_STANDS_S
 from acqd.station.tell import STATION, Teller, one_line
 from acqd.sweep import Sweep
 
@@ -24,6 +26,7 @@ __all__ = [
     "ClockWatch",
     "StationFindings",
     "SweeperClockWatch",
+    "clock_mark",
     "rss_bytes",
 ]
 
@@ -32,9 +35,6 @@ WAITING_MOST = 100
 
 TROUBLE_AGAIN_S = 3600.0
 """A trouble that lasts is told again, where its words have changed, no sooner than this."""
-
-STEP_S = 0.5
-"""A wall clock that moves by this much against monotonic time was stepped, not slewed."""
 
 SLEEP_S = 2.0
 """Boot time that runs ahead of monotonic time by this much between two looks was sleep."""
@@ -87,6 +87,12 @@ class StationFindings:
             self._log.warning("clock_stepped", stepped_s=round(news.stepped_s, 3))
             way = "forwards" if news.stepped_s > 0 else "back"
             text = f"the clock was set {way} by {abs(news.stepped_s):.1f} s"
+            if news.was_synchronised is not False:
+                # It may have been right before and be wrong now, or the other way round.
+                text += (
+                    "; it had not said that it was wrong, so times stay as they were recorded; "
+                    "acqd clock corrects those of either side"
+                )
             await self.tell("clock_stepped", text, {"stepped_s": round(news.stepped_s, 3)})
 
     async def _keep(self, draft: FindingDraft) -> None:
@@ -139,15 +145,24 @@ class ArchiveWatch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockNews:
-    """What a look at the clocks showed: a step of the wall clock, a sleep of the host, or neither.
+    """What a look at the clocks showed: a step of the wall clock, a sleep of the host, that it is
+    synchronised or no longer is, or several of these.
 
-    ``from_s`` and ``to_s`` are wall time before and after, as it was read.
+    ``from_s`` and ``to_s`` are wall time before and after, as it was read; ``mark`` is all of it.
     """
 
     stepped_s: float
     slept_s: float
     from_s: float
     to_s: float
+    was_synchronised: bool | None
+    mark: ClockMark
+
+    @property
+    def was_wrong(self) -> bool:
+        """Whether the clock had never been said to be right, and was set forwards by so much that
+        the plan is taken up anew."""
+        return self.was_synchronised is False and self.stepped_s > SERVED_STANDS_S
 
 
 class ClockWatch:
@@ -155,24 +170,39 @@ class ClockWatch:
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
-        self._wall_s = clock.wall_s()
-        self._monotonic_s = clock.monotonic_s()
-        self._boottime_s = clock.boottime_s()
+        self._mark = clock_mark(clock)
 
     def look(self) -> ClockNews | None:
         """What happened since the last look, or None if time simply passed."""
-        wall_s, monotonic_s = self._clock.wall_s(), self._clock.monotonic_s()
-        boottime_s = self._clock.boottime_s()
-        passed_s = monotonic_s - self._monotonic_s
-        slept_s = (boottime_s - self._boottime_s) - passed_s
-        stepped_s = (wall_s - self._wall_s) - passed_s - slept_s
-        before_s = self._wall_s + passed_s
-        self._wall_s, self._monotonic_s, self._boottime_s = wall_s, monotonic_s, boottime_s
+        last, now = self._mark, clock_mark(self._clock)
+        self._mark = now
+        slept_s, stepped_s = now.slept_s - last.slept_s, last.stepped_s(now)
         slept_s = slept_s if slept_s >= SLEEP_S else 0.0
         stepped_s = stepped_s if abs(stepped_s) >= STEP_S else 0.0
-        if not slept_s and not stepped_s:
+        if not slept_s and not stepped_s and now.synchronised == last.synchronised:
             return None
-        return ClockNews(stepped_s=stepped_s, slept_s=slept_s, from_s=before_s, to_s=wall_s)
+        return ClockNews(
+            stepped_s=stepped_s,
+            slept_s=slept_s,
+            from_s=last.wall_s + (now.monotonic_s - last.monotonic_s),
+            to_s=now.wall_s,
+            was_synchronised=last.synchronised,
+            mark=now,
+        )
+
+
+def clock_mark(clock: Clock, event: int = 0) -> ClockMark:
+    """The clocks as they are now."""
+    # Before the time, which a service sets before it says so.
+    synchronised = clock.synchronised()
+    monotonic_s = clock.monotonic_s()
+    return ClockMark(
+        monotonic_s=monotonic_s,
+        wall_s=clock.wall_s(),
+        slept_s=clock.boottime_s() - monotonic_s,
+        synchronised=synchronised,
+        event=event,
+    )
 
 
 class SweeperClockWatch:

@@ -197,7 +197,7 @@ async def test_time_down_is_counted_from_a_clock_that_was_right(
         noted_s=noted_s,
     )
     state = JobState(meter=None, config="", accounted_s=accounted_s)
-    gaps = past.missed(spec.name, state, 1050.0)
+    gaps = past.down(spec.name, past.since_s(state), 1050.0)
     assert sum(gap.count for gap in gaps) == due - (1 if accounted_s is not None else 0)
 
 
