@@ -22,7 +22,8 @@ class Coverage:
     reason, all ``sweeps`` that there are, and ``flagged`` of these by flag, in lower case.
 
     ``removed`` were stored, and retention has removed them since: they are due ones that were
-    swept. To the hour: of hours that the range cuts they count in proportion."""
+    swept. To the hour: of hours that the range cuts they count in proportion. ``damaged`` were
+    stored too, in files that cannot be read now."""
 
     job: str
     stored: int
@@ -30,10 +31,11 @@ class Coverage:
     missed: Mapping[str, int] = field(default_factory=dict)
     flagged: Mapping[str, int] = field(default_factory=dict)
     removed: int = 0
+    damaged: int = 0
 
     @property
     def due(self) -> int:
-        return self.stored + self.removed + sum(self.missed.values())
+        return self.stored + self.removed + self.damaged + sum(self.missed.values())
 
     @property
     def fraction(self) -> float:
@@ -52,6 +54,7 @@ def coverage_of(
     start_s: float,
     stop_s: float,
     removed: int = 0,
+    damaged: int = 0,
 ) -> Coverage:
     """Put the counts together; gaps that reach over the range's ends count with their share."""
     missed: dict[str, int] = {}
@@ -68,6 +71,7 @@ def coverage_of(
         sweeps=sweeps,
         missed=missed,
         removed=removed,
+        damaged=damaged,
         flagged={name: count for name, count in flagged.items() if count},
     )
 

@@ -2,7 +2,8 @@
 
 A station may be writing. Journals are therefore looked at first: what is sealed meanwhile is found
 a second time in a segment and taken once, instead of being missed in both. A file that is gone
-between listing and opening was sealed or merged meanwhile: then everything is listed anew.
+between listing and opening was sealed or merged meanwhile: then everything is listed anew. What is
+damaged is left out, with a warning (:mod:`acqd.archive.damage`).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 
 from acqd.archive.again import FiguresAgain
 from acqd.archive.amendments import ChainAmendments
+from acqd.archive.damage import broken_rows, levels_or_nan, warn_of
 from acqd.archive.database import error_of, pages
 from acqd.archive.hops import HopTable
 from acqd.archive.journal import JournalView
@@ -36,7 +38,7 @@ from acqd.archive.records import SetupRecord
 from acqd.archive.rows import CORE, SQL_CORE, columns_from
 from acqd.archive.sweepfile import SweepFile
 from acqd.archive.timing import Corrected, TimeCorrections
-from acqd.errors import ArchiveError
+from acqd.errors import ArchiveDamaged, ArchiveError
 
 __all__ = [
     "Piece",
@@ -150,6 +152,8 @@ def retried(what: str, attempt: Callable[[], T]) -> T:
 def open_journals(root: Path) -> Iterator[list[JournalView]]:
     """Every journal there is, open; they can be read to the end also if they are sealed meanwhile.
 
+    One that is damaged is left out, with a warning.
+
     Raises:
         ArchiveError: a journal cannot be read.
     """
@@ -169,7 +173,12 @@ def _open_once(root: Path) -> list[JournalView]:
             views.append(view)
             # The first look opens the log too. If the file is still there after it, log and file
             # belong together, and both stay readable for as long as they are open.
-            whole = view.begun()
+            try:
+                whole = view.begun()
+            except ArchiveDamaged as exc:
+                if path.exists():
+                    warn_of(exc)
+                whole = False
             if not path.exists():
                 raise FileNotFoundError(path)
             if not whole:
@@ -203,7 +212,7 @@ def find_pieces(wanted: Wanted) -> list[Piece]:
     """All sweeps wanted, each once, ordered by the first sequence number of a piece.
 
     Raises:
-        ArchiveError: a file cannot be read.
+        ArchiveError: the archive would not hold still.
     """
     pieces = retried(f"job {wanted.job}", lambda: _find_once(wanted))
     if wanted.amendments and pieces:
@@ -260,14 +269,21 @@ def _find_once(wanted: Wanted) -> list[Piece]:
     late: list[Piece] = []
     with open_journals(wanted.root) as views:
         for view in views:
-            late += _pieces_of_journal(view, wanted)
+            try:
+                late += _pieces_of_journal(view, wanted)
+            except ArchiveDamaged as exc:
+                warn_of(exc)
     listed = list_settled(wanted.root, wanted.job, wanted.start_s, wanted.stop_s, wanted.times)
     pieces: list[Piece] = []
     seen: dict[str, list[NDArray[np.int64]]] = {}
     for path, name in listed:
         if name.step != wanted.step:
             continue
-        piece = _piece_of_file(path, wanted)
+        try:
+            piece = _piece_of_file(path, wanted)
+        except ArchiveDamaged as exc:
+            warn_of(exc)
+            continue
         if piece is not None:
             _take(piece, pieces, seen)
     for piece in late:
@@ -312,7 +328,10 @@ def _piece_of_file(path: Path, wanted: Wanted) -> Piece | None:
         if wanted.times is not None:
             moved = wanted.times.of_sweeps(boot, file.core("monotonic"), time)
             time = time if moved is None else time + moved.shift_s
-        where = np.flatnonzero((time >= wanted.start_s) & (time < wanted.stop_s))
+        inside = (time >= wanted.start_s) & (time < wanted.stop_s)
+        if (broken := broken_rows(path, file.count)) is not None:
+            inside &= ~broken
+        where = np.flatnonzero(inside)
         if not where.size:
             return None
         run = file.names_of("run")
@@ -391,7 +410,8 @@ def _piece_of_rows(path: Path, setup: SetupRecord, tag: str, rows: list[Any]) ->
 
 
 def read_levels(piece: Piece, which: NDArray[np.int64], out: NDArray[Any]) -> None:
-    """Canonical levels of the sweeps ``which`` of a piece into ``out``, (which, points).
+    """Canonical levels of the sweeps ``which`` of a piece into ``out``, (which, points); NaN, with
+    a warning, where a block of them cannot be read.
 
     Raises:
         FileNotFoundError: it has been sealed or merged meanwhile.
@@ -399,7 +419,7 @@ def read_levels(piece: Piece, which: NDArray[np.int64], out: NDArray[Any]) -> No
     place = piece.place[which]
     if not piece.is_journal:
         with SweepFile(piece.path) as file:
-            file.levels_at(place, out)
+            levels_or_nan(file, place, out)
         return
     with closing(JournalView(piece.path)) as view:
         try:

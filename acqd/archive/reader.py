@@ -9,7 +9,8 @@ looked at. Each sweep is seen once, wherever it lies. Chains are those that peop
 were, unless it is asked for what was recorded (``amended=False``); levels at the input are the same
 either way. Where a clock was wrong and it is known by how much, times and ranges are true ones,
 unless it is asked for those of the station's clock. Times are seconds since 1970-01-01T00:00:00Z,
-aware datetimes, or ISO 8601 texts with a zone; ranges hold their start and not their stop.
+aware datetimes, or ISO 8601 texts with a zone; ranges hold their start and not their stop. What is
+damaged is left out of every answer, with a warning; :meth:`Archive.damage` lists it.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
@@ -27,20 +29,20 @@ import numpy as np
 
 from acqd.archive.again import FiguresAgain
 from acqd.archive.amendments import ChainAmendments
+from acqd.archive.copies import copied_rows_in, setups_in
 from acqd.archive.coverage import Coverage, coverage_of
+from acqd.archive.damage import Damage, damage_text, find_damage, warn_of
 from acqd.archive.database import error_of, open_reading, pages
 from acqd.archive.index import Wanted, find_pieces, open_journals, retried, within_any
-from acqd.archive.kept import KeptRows, kept_between, read_kept, removed_text
+from acqd.archive.journal import JournalView
+from acqd.archive.kept import KeptRows, kept_between, removed_text
 from acqd.archive.layout import (
     ledger_path,
-    list_days,
-    list_files,
     list_jobs,
     list_journals,
-    list_kept,
     sweeps_folder,
 )
-from acqd.archive.ledger import PIN, Overlay, overlay_of, overlays_in, rows_from_copy, standing
+from acqd.archive.ledger import PIN, Overlay, overlay_of, overlays_in, standing
 from acqd.archive.records import (
     FindingRecord,
     GapRecord,
@@ -49,7 +51,6 @@ from acqd.archive.records import (
 )
 from acqd.archive.recovery import RecordedEvent
 from acqd.archive.replay import SweepWithSetup, sweep_events
-from acqd.archive.sweepfile import SweepFile
 from acqd.archive.tables import (
     EVENT_TABLES,
     SETUP_COLUMNS,
@@ -59,7 +60,7 @@ from acqd.archive.tables import (
     setup_of,
 )
 from acqd.archive.timing import TimeCorrections
-from acqd.errors import ArchiveError
+from acqd.errors import ArchiveDamaged, ArchiveError
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -95,6 +96,7 @@ class Archive:
         self.root = root.absolute()
         self.is_amended = amended
         self.has_true_times = amended if true_times is None else true_times
+        self._ledger_is_damaged = False
         self._overlays_of_files: list[Overlay] | None = None
         self._again: dict[str, FiguresAgain] = {}
         try:
@@ -133,9 +135,8 @@ class Archive:
     def jobs(self) -> list[str]:
         """Jobs that have sweeps, gaps or hourly figures, in alphabetical order."""
         names: set[str] = set()
-        with open_journals(self.root) as views:
-            for view in views:
-                names |= view.jobs()
+        for found in self._of_journals(lambda view: view.jobs()):
+            names |= found
         names |= set(list_jobs(self.root))
         for table in ("gap", "hourly"):
             names |= {job for (job,) in self._ledger_rows(f"SELECT DISTINCT job FROM {table}")}
@@ -149,14 +150,13 @@ class Archive:
         """
         found: dict[tuple[int, str], SetupRecord] = {}
         late: list[SetupRecord] = []
-        with open_journals(self.root) as views:
-            for view in views:
-                late += view.setups(job)
+        for setups in self._of_journals(lambda view: view.setups(job)):
+            late += setups
         rows = self._ledger_rows(
             f"SELECT {SETUP_COLUMNS} FROM setup WHERE job = ? ORDER BY rowid", (job,)
         )
-        if not ledger_path(self.root).exists():
-            late = self._setups_of_files(job) + late
+        if not self._has_ledger():
+            late = [*setups_in(self.root, job), *late]
         for record in [setup_of(row) for row in rows] + late:
             found.setdefault((record.step, record.setup), record)
         return list(found.values())
@@ -189,7 +189,8 @@ class Archive:
             the number of the correction of each sweep's times, 0 for none, and ``clock_shift`` what
             they were moved by; the attribute says what each is. Where the chain was amended,
             ``chain_amendment`` has the number of the last amendment that is in a sweep's chain, 0
-            for none, and the attribute of that name says what each is.
+            for none, and the attribute of that name says what each is. Where sweeps of the range
+            cannot be read the attribute ``damage`` says which, a line each.
 
         Raises:
             ArchiveError: no such sweeps; or setups with different grids, which are named.
@@ -212,7 +213,11 @@ class Archive:
         pieces = find_pieces(wanted)
         if not pieces:
             self._say_none(job, step, wanted)
-        return dataset_of(wanted, pieces, far_end=plane != "input")
+        data = dataset_of(wanted, pieces, far_end=plane != "input")
+        damaged = [one for one in self.damage(job, start, stop) if one.step in (step, None)]
+        if damaged:
+            data.attrs["damage"] = [damage_text(one) for one in damaged]
+        return data
 
     def coverage(self, job: str, start: Time | None = None, stop: Time | None = None) -> Coverage:
         """What is stored over what was due in a range of time, and why the rest is missing.
@@ -233,6 +238,7 @@ class Archive:
                 stored += int(piece.place.size) if step == 0 else 0
         gaps = self._records("gap", gap_of, job, -np.inf, np.inf)
         removed = [kept for kept in self.removed(job, start_s, stop_s) if kept.step == 0]
+        damaged = [one for one in self.damage(job, start_s, stop_s) if one.step == 0]
         return coverage_of(
             job=job,
             stored=stored,
@@ -242,7 +248,32 @@ class Archive:
             start_s=start_s,
             stop_s=stop_s,
             removed=sum(kept.within(start_s, stop_s) for kept in removed),
+            damaged=sum(one.within(start_s, stop_s) for one in damaged),
         )
+
+    def damage(
+        self,
+        job: str,
+        start: Time | None = None,
+        stop: Time | None = None,
+        *,
+        thorough: bool = False,
+    ) -> list[Damage]:
+        """What cannot be read of a job's sweeps in a range of time, and journals that cannot be.
+
+        Files that are damaged, missing or set aside, and blocks of levels that somebody in this
+        process has met; with ``thorough`` every byte is read for them. Sweeps that another file
+        has too are no damage. Times of lost sweeps are those around them, about.
+        """
+        start_s, stop_s = _range(start, stop)
+        times = self.times()
+        spans = [(start_s, stop_s)] if times is None else times.shown_spans(start_s, stop_s)
+        found = retried(f"job {job}", lambda: find_damage(self.root, job, spans, thorough=thorough))
+        return [
+            one
+            for one in found
+            if one.job is None or any(one.within(low_s, high_s) for low_s, high_s in spans)
+        ]
 
     def removed(
         self, job: str, start: Time | None = None, stop: Time | None = None
@@ -278,10 +309,13 @@ class Archive:
     def overlays(self, job: str | None = None, *, undone: bool = False) -> list[Overlay]:
         """What people said later about a job, or about all of them; ``undone`` with what somebody
         undid, and the undoing."""
-        if not ledger_path(self.root).exists():
-            found = self._copied_overlays(job)
-            return found if undone else standing(found)
-        return self._with_ledger(lambda db: overlays_in(db, job, undone=undone))
+        if self._has_ledger():
+            try:
+                return self._with_ledger(lambda db: overlays_in(db, job, undone=undone))
+            except ArchiveDamaged as exc:
+                self._ledger_damaged(exc)
+        found = self._copied_overlays(job)
+        return found if undone else standing(found)
 
     def amendments(self, job: str) -> ChainAmendments | None:
         """What the chain of a job is taken for instead of what was recorded; None for nothing, or
@@ -386,15 +420,49 @@ class Archive:
         Taken from every setup of every file and journal, as its first sweep had it.
         """
         found: list[dict[str, str]] = []
-        with open_journals(self.root) as views:
-            records = [record for view in views for record in view.setups(job)]
-        for record in (*self._each_setup_of_files(job), *records):
+        records = [
+            one for setups in self._of_journals(lambda view: view.setups(job)) for one in setups
+        ]
+        for record in (*setups_in(self.root, job), *records):
             one = dict(record.details.get("software") or {})
             if one not in found:
                 found.append(one)
         return found
 
     # -- inside ----------------------------------------------------------------------------------
+
+    def _of_journals(self, ask: Callable[[JournalView], T]) -> list[T]:
+        """What each journal says that can be read; of others that is warned of."""
+        found = []
+        with open_journals(self.root) as views:
+            for view in views:
+                try:
+                    found.append(ask(view))
+                except sqlite3.Error as exc:
+                    error = error_of(exc, view.path)
+                    if not isinstance(error, ArchiveDamaged):
+                        raise error from exc
+                    warn_of(error)
+        return found
+
+    def _has_ledger(self) -> bool:
+        """Whether there is a ledger that can be read; else the copies in the files stand in."""
+        return not self._ledger_is_damaged and ledger_path(self.root).exists()
+
+    def _ledger_damaged(self, exc: ArchiveDamaged) -> None:
+        """From now on it is as if there were none."""
+        if not self._ledger_is_damaged:
+            self._ledger_is_damaged = True
+            warn_of(exc)
+
+    def _open_ledger(self) -> sqlite3.Connection | None:
+        if not self._has_ledger():
+            return None
+        try:
+            return open_reading(ledger_path(self.root))
+        except ArchiveDamaged as exc:
+            self._ledger_damaged(exc)
+            return None
 
     def _with_ledger(self, ask: Callable[[sqlite3.Connection], T]) -> T:
         path = ledger_path(self.root)
@@ -407,10 +475,16 @@ class Archive:
             connection.close()
 
     def _ledger_rows(self, select: str, parameters: tuple[Any, ...] = ()) -> list[Any]:
-        if not ledger_path(self.root).exists():
+        if not self._has_ledger():
             return []
-        rows: list[Any] = self._with_ledger(lambda db: db.execute(select, parameters).fetchall())
-        return rows
+        try:
+            found: list[Any] = self._with_ledger(
+                lambda db: db.execute(select, parameters).fetchall()
+            )
+        except ArchiveDamaged as exc:
+            self._ledger_damaged(exc)
+            return []
+        return found
 
     def _records(
         self,
@@ -454,16 +528,14 @@ class Archive:
         )
         with ExitStack() as stack:
             # Journals before the ledger: what is sealed between is then in both, not in neither.
-            databases = [view.connection for view in stack.enter_context(open_journals(self.root))]
-            streams: list[Iterator[Any]] = []
-            if ledger_path(self.root).exists():
-                ledger = open_reading(ledger_path(self.root))
+            views = stack.enter_context(open_journals(self.root))
+            streams = [_rows_of(view, select, (job, *edges)) for view in views]
+            copied = partial(self._copied, table, job, min(edges), max(edges))
+            if (ledger := self._open_ledger()) is not None:
                 stack.callback(ledger.close)
-                databases.append(ledger)
+                streams.append(self._or_copied(_rows(ledger, select, (job, *edges)), copied))
             else:
-                low_s, high_s = min(edges), max(edges)
-                streams.append(iter(self._copied(table, job, low_s, high_s)))
-            streams += [_rows(db, select, (job, *edges)) for db in databases]
+                streams.append(iter(copied()))
             last = -1
             for row in heapq.merge(*streams, key=lambda row: row[0]):
                 if row[0] != last:
@@ -474,11 +546,25 @@ class Archive:
                     elif (moved := times.record(last, record, start_s, stop_s)) is not None:
                         yield last, moved
 
+    def _or_copied(self, rows: Iterator[Any], copied: Callable[[], list[Any]]) -> Iterator[Any]:
+        """Rows of the ledger; from where it turns out to be damaged, those that the files have."""
+        last = -1
+        try:
+            for row in rows:
+                last = row[0]
+                yield row
+        except sqlite3.Error as exc:
+            error = error_of(exc, ledger_path(self.root))
+            if not isinstance(error, ArchiveDamaged):
+                raise error from exc
+            self._ledger_damaged(error)
+            yield from (row for row in copied() if row[0] > last)
+
     def _copied(self, table: str, job: str, start_s: float, stop_s: float) -> list[Any]:
         """Rows of a lost ledger, from the copies in the files."""
         at = [name.strip() for name in EVENT_TABLES[table].split(",")].index(_START_COLUMN[table])
         found: dict[int, Any] = {}
-        for rows in self._copies(table):
+        for rows in copied_rows_in(self.root, table):
             for row in rows:
                 if row[1] == job and start_s <= row[at] < stop_s:
                     found[row[0]] = row
@@ -489,34 +575,10 @@ class Archive:
         if self._overlays_of_files is None:
             # Read once: all files are gone through for it, and none is written without a ledger.
             found: dict[int, Any] = {}
-            for rows in self._copies("overlay"):
+            for rows in copied_rows_in(self.root, "overlay"):
                 found.update({row[0]: row for row in rows})
             self._overlays_of_files = [overlay_of(row) for _, row in sorted(found.items())]
         return [one for one in self._overlays_of_files if job is None or one.job in (None, job)]
-
-    def _copies(self, table: str) -> Iterator[list[Any]]:
-        """Rows of a table of the ledger as each file has them.
-
-        In the files of all jobs: what was noted before a job's first sweep is in those of others.
-        """
-        for folder_job in list_jobs(self.root):
-            for day in list_days(self.root, folder_job):
-                for path in list_kept(self.root, folder_job, day):
-                    yield rows_from_copy(table, read_kept(path).ledger.get(table, []))
-                for path, _ in list_files(self.root, folder_job, day):
-                    with SweepFile(path) as file:
-                        yield rows_from_copy(table, file.ledger().get(table, []))
-
-    def _setups_of_files(self, job: str) -> list[SetupRecord]:
-        return list(self._each_setup_of_files(job))
-
-    def _each_setup_of_files(self, job: str) -> Iterator[SetupRecord]:
-        for day in list_days(self.root, job):
-            for path in list_kept(self.root, job, day):
-                yield read_kept(path).setup
-            for path, _ in list_files(self.root, job, day):
-                with SweepFile(path) as file:
-                    yield file.setup()
 
     def _whole_digest(self, job: str, step: int, setup: str | None) -> str | None:
         if setup is None:
@@ -540,6 +602,9 @@ class Archive:
         gone = removed_text(self.removed(job, wanted.start_s, wanted.stop_s))
         if gone:
             raise ArchiveError(f"{self.root}: job {job}: {gone}")
+        damaged = self.damage(job, wanted.start_s, wanted.stop_s)
+        if damaged:
+            raise ArchiveDamaged(f"{self.root}: job {job}: {damage_text(damaged[0])}")
         raise ArchiveError(f"{self.root}: job {job} has no sweeps of step {step} in that time")
 
 
@@ -548,6 +613,17 @@ def _rows(
 ) -> Iterator[Any]:
     for page in pages(connection, select, parameters):
         yield from page
+
+
+def _rows_of(view: JournalView, select: str, parameters: tuple[Any, ...]) -> Iterator[Any]:
+    """Rows of a journal, as far as it can be read; where it cannot, that is warned of."""
+    try:
+        yield from _rows(view.connection, select, parameters)
+    except sqlite3.Error as exc:
+        error = error_of(exc, view.path)
+        if not isinstance(error, ArchiveDamaged):
+            raise error from exc
+        warn_of(error)
 
 
 def _range(start: Time | None, stop: Time | None) -> tuple[float, float]:

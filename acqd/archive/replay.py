@@ -18,6 +18,7 @@ import numpy as np
 
 from acqd.archive.again import FiguresAgain
 from acqd.archive.amendments import ChainAmendments
+from acqd.archive.damage import readable_rows, warn_of
 from acqd.archive.database import error_of, pages
 from acqd.archive.index import RETRIES, list_settled, open_journals, within_any
 from acqd.archive.journal import EVENT_PAGE_ROWS, JournalView
@@ -25,7 +26,7 @@ from acqd.archive.records import SetupRecord, SweepRecord
 from acqd.archive.sweepfile import SweepFile
 from acqd.archive.tables import SWEEP_COLUMNS, sweep_of
 from acqd.archive.timing import TimeCorrections
-from acqd.errors import ArchiveError
+from acqd.errors import ArchiveDamaged, ArchiveError
 
 __all__ = ["SweepWithSetup", "sweep_events"]
 
@@ -143,18 +144,21 @@ def _in_order(waiting: list[tuple[int, int, Iterator[Found]]]) -> Iterator[Found
 
 
 def _of_file(path: Path, asked: _Asked) -> Iterator[Found]:
-    with SweepFile(path) as file:
+    """Those that can be read; what cannot is left out, with a warning."""
+    try:
+        file = SweepFile(path)
+    except ArchiveDamaged as exc:
+        warn_of(exc)
+        return
+    with file:
         setup = file.setup()
-        rows = file.chunk_rows
         start = int(np.searchsorted(file.core("sequence"), asked.after_seq, side="right"))
-        while start < file.count:
-            stop = min(file.count, (start // rows + 1) * rows)
-            for event, sweep in file.rows(start, stop).records(setup):
+        for block in readable_rows(file, start, file.count):
+            for event, sweep in block.records(setup):
                 if asked.times is not None:
                     sweep = asked.times.sweep(sweep)
                 if asked.holds(sweep):
                     yield event, SweepWithSetup(setup, sweep)
-            start = stop
 
 
 def _of_journal(view: JournalView, asked: _Asked) -> Iterator[Found]:
@@ -178,4 +182,7 @@ def _of_journal(view: JournalView, asked: _Asked) -> Iterator[Found]:
                     setups[key] = view.setup(asked.job, *key)
                 yield row[0], SweepWithSetup(setups[key], sweep)
     except sqlite3.Error as exc:
-        raise error_of(exc, view.path) from exc
+        error = error_of(exc, view.path)
+        if not isinstance(error, ArchiveDamaged):
+            raise error from exc
+        warn_of(error)
