@@ -10,6 +10,7 @@ came in between. At every moment a reader finds each sweep of the day, or what w
 from __future__ import annotations
 
 import errno
+import math
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -163,8 +164,8 @@ def _span_of(day: str) -> tuple[float, float]:
 
 @lru_cache(maxsize=20_000)
 def _true_span_s(path: Path, made: tuple[TimeCorrection, ...]) -> tuple[float, float] | None:
-    """When the first and last sweep of a file truly began; None where no correction is about any.
-    A file is written once, so it need not be read again."""
+    """When the first sweep of a file truly began, and the moment after the last did; None where no
+    correction is about any. A file is written once, so it need not be read again."""
     with SweepFile(path) as file:
         time_s = file.core("time")
         corrected = TimeCorrections(made).of_sweeps(
@@ -173,7 +174,7 @@ def _true_span_s(path: Path, made: tuple[TimeCorrection, ...]) -> tuple[float, f
     if corrected is None:
         return None
     true_s = time_s + corrected.shift_s
-    return float(true_s.min()), float(true_s.max())
+    return float(true_s.min()), math.nextafter(float(true_s.max()), math.inf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,13 +242,13 @@ class _Facts:
             if one.kind == PIN and _touches(one, *span):
                 return f"pinned by {one.who or 'somebody'} (number {one.id})"
         for role, at_s in newest.items():
-            if span[0] <= at_s <= span[1]:
+            if span[0] <= at_s < span[1]:
                 return f"the {role} that the job goes by was taken on it"
         return None
 
 
 def _touches(one: Overlay, low_s: float, high_s: float) -> bool:
-    return (one.from_s is None or one.from_s <= high_s) and (one.to_s is None or one.to_s > low_s)
+    return (one.from_s is None or one.from_s < high_s) and (one.to_s is None or one.to_s > low_s)
 
 
 def _in_journals(root: Path) -> dict[str, tuple[float, float]]:

@@ -33,7 +33,7 @@ from acqd.archive.lock import WriterLock
 from acqd.archive.rebuild import rebuild_ledger
 from acqd.archive.records import Batch, MeterState
 from acqd.archive.recovery import Recovery, recover
-from acqd.archive.removing import Retained, least_free
+from acqd.archive.removing import Removing, Retained, least_free, retain
 from acqd.archive.retention import Retention
 from acqd.archive.sealer import GRACE_S, Sealer
 from acqd.archive.undelivered import Undelivered
@@ -104,6 +104,7 @@ class ArchiveWriter:
             "boot_id": clock.boot_id,
             "sqlite": sqlite3.sqlite_version,
         }
+        self._retention = retention
         self._inbox = Inbox(root)
         self._thread: threading.Thread | None = None
         self._closed = False
@@ -340,6 +341,24 @@ class ArchiveWriter:
         first where there is none yet; asks no disk."""
         journal = self._committer.journal
         return 0 if journal is None else event_of(journal.ordinal, journal.rows)
+
+    def retain_now(self, now_s: float, *, age_counts: bool = True) -> Retained:
+        """:meth:`retain` at once, of an archive that was opened and has not begun.
+
+        Raises:
+            ArchiveError: it has begun, or ledger or journal cannot be read.
+        """
+        if self._thread is not None:
+            raise ArchiveError("retain_now() is for before begin()")
+        work = Removing(
+            root=self.root,
+            ask=lambda run: run(self._ledger),
+            drop_ballast=self._ballast.drop,
+            wall_s=self._clock.wall_s,
+            check=lambda: None,
+        )
+        floor = self._committer.floor_bytes
+        return retain(work, self._retention, now_s=now_s, floor_bytes=floor, age_counts=age_counts)
 
     def is_busy(self, *, unsealed_most: int = 0) -> bool:
         """Whether anything is still to be committed or answered, or more journals and days than

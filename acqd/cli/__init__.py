@@ -42,6 +42,7 @@ COMMANDS = {
     "rehearse": "A night of a config on a clock of its own, in minutes: what it will come to.",
     "replay": "Measure an archive's sweeps again, and compare with what was published.",
     "report": "What an archive holds of a night, as one page to read and to send.",
+    "retention": "Which old sweeps would be removed now, and why; lists, removes nothing.",
     "run": "Run the station until Ctrl-C, SIGTERM or SIGHUP.",
     "service": "The station as a service: it starts with the machine, and again when it ends.",
     "share": "Let other stations, and viewers, use the broker of this station.",

@@ -148,6 +148,7 @@ def _show(built: Built, seen: Forecast) -> None:
     if not seen.archive_problem:
         click.echo(f"\narchive   {built.archive}")
     click.echo(f"disk      about {quantity(seen.bytes_a_day, 'B')} a day{left}")
+    _show_retention(built, seen, free)
     rate = f"about {number(seen.messages_a_second, 1)} a second"
     click.echo(f"messages  {'none: the config names no broker' if built.mqtt is None else rate}")
     if seen.simulated_s < seen.to_s - seen.from_s:
@@ -158,6 +159,28 @@ def _show(built: Built, seen: Forecast) -> None:
 def _runs_in(sweeper: SweeperForecast) -> str:
     where = {"thread": "the station", "process": "a process"}[sweeper.isolation]
     return where if sweeper.isolation_why != "as the config says" else f"{where} (config)"
+
+
+def _show_retention(built: Built, seen: Forecast, free: int | None) -> None:
+    """What will become of old sweeps."""
+    from acqd.archive.layout import day_of
+    from acqd.archive.retention import ArchiveDay
+    from acqd.cli.retention_words import foreseen_lines
+
+    specs = {spec.name: spec for spec in built.jobs}
+    a_day = [
+        ArchiveDay(
+            job=job.name,
+            day=day_of(seen.from_s),
+            kind=specs[job.name].kind,
+            size_bytes=int(job.bytes_a_day),
+            is_soak=specs[job.name].ends,
+        )
+        for job in seen.jobs
+    ]
+    room = None if free is None else float(free - built.keep_free_bytes)
+    for at, line in enumerate(foreseen_lines(built.retention, a_day, room_bytes=room)):
+        click.echo(f"{'retention' if at == 0 else '':<10}{line}")
 
 
 def _show_inputs(seen: Forecast) -> None:

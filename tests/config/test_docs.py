@@ -48,6 +48,7 @@ from acqd.config.quantity import (
 )
 from acqd.config.reflection import ReflectionTable
 from acqd.config.report import ReportTable
+from acqd.config.retention import AGE, RetentionRuleTable, RetentionTable
 from acqd.config.selftest import CarrierTestTable, LoopTestTable, NoiseTestTable, SelfTestTable
 from acqd.config.soak import SoakLimitTable, SoakTable
 from acqd.config.tables import Table
@@ -84,6 +85,8 @@ CENTRE = {"centre": "156.8 MHz", "width": "25 kHz"}
 
 SECTIONS: dict[str, tuple[str, type[Table], dict[str, Any]]] = {
     "[station]": (CONFIG, StationTable, {"name": "n", "archive": "a"}),
+    "[retention]": (CONFIG, RetentionTable, {}),
+    "[retention.job.NAME]": (CONFIG, RetentionRuleTable, {"remove": False}),
     "[mqtt]": (CONFIG, MqttTable, {}),
     "[mqtt.serve]": (SHACK, ServeTable, {}),
     "[dash]": (SHACK, DashTable, {}),
@@ -178,6 +181,7 @@ def test_every_unit_is_described() -> None:
         "length": LENGTH,
         "deviation": PPM,
         "data": BYTES,
+        "age": AGE,
     }
     table = dict(re.findall(r"(?m)^\| ([a-z ]+) \| ([^|]+) \|$", CONFIG))
     for what, dimension in described.items():
