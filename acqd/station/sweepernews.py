@@ -95,16 +95,20 @@ class SweeperNews:
         """It was opened; ``is_sure`` False where only a good sweep will say that it is back."""
         self._stranger = None
         if is_sure:
-            await self.back()
+            await self._back()
         await self._tell_moved(opened)
         await self._compare_identity(opened.identity)
 
     async def back(self) -> None:
+        """It sweeps, so it is there again, and its driver does what it should."""
+        self._driver_told.clear()
+        await self._back()
+
+    async def _back(self) -> None:
         """It is there again, where it was told of as lost."""
         if not self._lost_told:
             return
         self._lost_told = False
-        self._driver_told.clear()
         await self._findings.tell(
             "sweeper_back",
             f"sweeper {self._name} is back: {self._host.identity}",

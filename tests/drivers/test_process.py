@@ -41,7 +41,7 @@ from acqd.errors import (
 from acqd.sweep import Detector, SourceRequest, SweepRequest
 from acqd.testing.clock import ManualClock
 from bad_drivers import GoodDriver, LedgePeer
-from crashing_drivers import CrashingDriver
+from crashing_drivers import CrashingDriver, running
 
 REQUEST = SweepRequest(start_hz=156e6, stop_hz=157e6, points=101, rbw_hz=10e3)
 LIMIT_S = 30.0
@@ -126,14 +126,6 @@ def standing(peer: LedgePeer, log: Log, tmp_path: Path) -> Standing:
     return Standing(peer, log, tmp_path / "notes.txt")
 
 
-def runs(pid: int | str) -> bool:
-    """Whether a process is there and is no mere remainder of one."""
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
-    except OSError:
-        return False
-
-
 def until(what: str, is_so: Callable[[], bool]) -> None:
     until_s = time.monotonic() + LIMIT_S
     while not is_so():
@@ -161,7 +153,7 @@ async def test_sweeps_come_as_they_do_in_a_thread(standing: Standing) -> None:
         (pid,) = standing.noted("process")
         assert int(pid) not in (0, os.getpid())
     assert host.left_well
-    assert not runs(pid)
+    assert not running(pid)
 
 
 async def test_hops_are_joined_and_estimates_asked_for(standing: Standing) -> None:
@@ -338,7 +330,7 @@ async def test_a_crash_at_either_end_is_no_worse(standing: Standing, at: str) ->
         await host.close()
         assert not host.left_well
     assert [trouble.facts["doing"] for trouble in host.take_troubles()] == [at]
-    assert all(not runs(pid) for pid in standing.noted("process"))
+    assert all(not running(pid) for pid in standing.noted("process"))
 
 
 async def test_a_process_that_died_between_calls_is_missed_at_the_next(standing: Standing) -> None:
@@ -347,7 +339,7 @@ async def test_a_process_that_died_between_calls_is_missed_at_the_next(standing:
         await host.sweep(REQUEST)
         (pid,) = standing.noted("process")
         os.kill(int(pid), signal.SIGKILL)
-        until("its end", lambda: not runs(pid))
+        until("its end", lambda: not running(pid))
         with pytest.raises(DriverDied, match=r"signal 9 \(killed\)"):
             await host.sweep(REQUEST)
         await host.open()
@@ -369,7 +361,7 @@ async def test_a_call_that_never_comes_back_is_ended_with_its_process(
             await host.sweep(REQUEST)
         assert time.monotonic() - began_s < 2.03 + KILL_AFTER_S + 2.0
         (pid,) = standing.noted("process")
-        assert not runs(pid)
+        assert not running(pid)
         (trouble,) = host.take_troubles()
         assert trouble.what == "driver_stuck"
         assert trouble.facts == {"doing": "sweep"}
@@ -390,7 +382,7 @@ async def test_a_hang_in_close_ends_in_time(standing: Standing) -> None:
     assert trouble.what == "driver_stuck"
     assert trouble.facts == {"doing": "close"}
     (pid,) = standing.noted("process")
-    assert not runs(pid)
+    assert not running(pid)
 
 
 async def test_closing_the_host_ends_a_sweep_that_holds_the_interpreter(
@@ -407,7 +399,7 @@ async def test_closing_the_host_ends_a_sweep_that_holds_the_interpreter(
     with pytest.raises(TransportClosed):
         await task
     (pid,) = standing.noted("process")
-    until("its end", lambda: not runs(pid))
+    until("its end", lambda: not running(pid))
 
 
 async def test_no_number_of_hangs_puts_it_out(standing: Standing) -> None:
@@ -475,7 +467,7 @@ async def test_what_it_forked_or_started_ends_with_it(standing: Standing, does: 
             await host.sweep(REQUEST)
     word = {"fork": "forked", "start": "started"}[does]
     (pid,) = standing.noted(word)
-    until("the end of the child's child", lambda: not runs(pid))
+    until("the end of the child's child", lambda: not running(pid))
 
 
 async def test_nothing_of_the_station_leaks_into_it(
@@ -519,7 +511,7 @@ async def test_one_that_closes_its_line_is_ended(standing: Standing) -> None:
         with pytest.raises(DriverFault):
             await host.sweep(REQUEST)
     (pid,) = standing.noted("process")
-    assert not runs(pid)
+    assert not running(pid)
 
 
 # --- the station's end -------------------------------------------------------------------------
@@ -530,7 +522,7 @@ from acqd.clock import SystemClock
 from acqd.drivers.host import SweeperHost
 from acqd.drivers.process import ProcessMaker
 from acqd.sweep import SourceRequest, SweepRequest
-from crashing_drivers import CrashingDriver
+from crashing_drivers import CrashingDriver, running
 
 async def main(address, notes, does):
     host = SweeperHost(name="mast", driver=CrashingDriver(), address=address,
@@ -565,7 +557,7 @@ def test_it_ends_with_a_station_that_is_killed(standing: Standing, does: str) ->
             time.sleep(0.5)  # into the sweep
         station.kill()
         station.wait()
-    until("the end of the driver's process", lambda: not runs(pid))
+    until("the end of the driver's process", lambda: not running(pid))
     if does == "nothing":
         until("the source to go off", lambda: not standing.peer.source_on)
 

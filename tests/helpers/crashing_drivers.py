@@ -22,9 +22,17 @@ from acqd.drivers.contract import OpenContext, Sweeper, Trace
 from acqd.sweep import SweepRequest
 from bad_drivers import Good, GoodDriver
 
-__all__ = ["DOES", "CrashingDriver"]
+__all__ = ["DOES", "CrashingDriver", "running"]
 
 FOR_EVER_S = 600
+
+
+def running(pid: int | str) -> bool:
+    """Whether a process is there and is no mere remainder of one."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
 
 
 def segfault(sweeper: Crashing) -> None:

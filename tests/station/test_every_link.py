@@ -7,8 +7,11 @@ and one inside the station; each but the last served by a process of its own.
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -32,28 +35,34 @@ keep_free = "1 MB"
 broker = "none"
 
 [sweeper.socket]
+isolation = "{isolation}"
 driver = "scpi"
 address = "{socket}"
 
 [sweeper.terminal]
+isolation = "{isolation}"
 driver = "scpi"
 address = "{terminal}"
 
 [sweeper.hislip]
+isolation = "{isolation}"
 driver = "scpi"
 address = "{hislip}"
 
 [sweeper.lines]
+isolation = "{isolation}"
 driver = "lines"
 address = "{lines}"
 options = {{ profile = "tern" }}
 
 [sweeper.samples]
+isolation = "{isolation}"
 driver = "iq"
 address = "{samples}"
 options = {{ type = "ci16_le", rate = "250 kS/s", centre = "156.8 MHz", full_scale = "-30 dBm" }}
 
 [sweeper.inside]
+isolation = "{isolation}"
 driver = "sim"
 address = "sim:mast"
 options = {{ scene = "./away.toml" }}
@@ -93,16 +102,28 @@ class Outing:
     """What is left of a run in which every sweeper was unplugged once."""
 
     archive: Archive
+    isolation: str
+    processes: int
+    """Of drivers, while all swept."""
     ready_s: float
     """When all were there for the first time."""
     away: dict[str, tuple[float, float]] = field(default_factory=dict)
     """From when until when each was away, in wall time; the ends outside of what it missed."""
 
 
-@pytest.fixture(scope="module")
-def outing(module_bench: Any) -> Outing:
-    """All sweep, then one after the other loses its plug and gets it back."""
-    bench = module_bench
+@pytest.fixture(scope="module", params=["thread", "process"])
+def outing(
+    request: pytest.FixtureRequest, module_bench: Any, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Outing]:
+    """All sweep, then one after the other loses its plug and gets it back; with the drivers in the
+    station, and in processes of their own."""
+    with ExitStack() as stack:
+        bench = type(module_bench)(tmp_path_factory.mktemp(request.param), stack)
+        yield out_with(bench, request.param)
+
+
+def out_with(bench: Any, isolation: str) -> Outing:
+    """A run in which every sweeper is unplugged once."""
     made = {
         name: bench.sim({"mast": port}, **more)
         for name, port, more in (
@@ -120,7 +141,7 @@ def outing(module_bench: Any) -> Outing:
     addresses = {name: sim.addresses["mast"] for name, sim in made.items()}
     config = bench.folder / "station.toml"
     config.write_text(
-        SWEEPERS.format(archive=bench.archive, **addresses)
+        SWEEPERS.format(archive=bench.archive, isolation=isolation, **addresses)
         + "".join(JOB.format(name=name) for name in names)
     )
     run = bench.run(config)
@@ -128,6 +149,7 @@ def outing(module_bench: Any) -> Outing:
     for name in names:
         run.until("sweeper_present", sweeper=name)
     ready_s = time.time()
+    processes = drivers_of(run.process.pid)
     time.sleep(SPAN_S)
     for name, sim in made.items():
         unplugged_s = time.time()
@@ -141,7 +163,13 @@ def outing(module_bench: Any) -> Outing:
     away["inside"] = (inside_s[0], max(inside_s[1], time.time()))
     time.sleep(3 * SPAN_S)
     run.stop()
-    return Outing(archive=open_archive(bench.archive), ready_s=ready_s, away=away)
+    return Outing(
+        archive=open_archive(bench.archive),
+        isolation=isolation,
+        processes=processes,
+        ready_s=ready_s,
+        away=away,
+    )
 
 
 NAMES = ("socket", "terminal", "hislip", "lines", "samples", "inside")
@@ -176,6 +204,21 @@ def test_unplugging_one_costs_its_own_sweeps_alone(outing: Outing, name: str) ->
         if own[0] - SLACK_S < to_s and from_s < own[1] + SLACK_S:
             continue  # away itself about that time
         assert any(from_s <= at_s <= to_s for at_s in started_s(outing, other)), other
+
+
+@pytest.mark.slow
+def test_drivers_run_where_the_config_says(outing: Outing) -> None:
+    """One process a sweeper, or none."""
+    assert outing.processes == {"thread": 0, "process": len(NAMES)}[outing.isolation]
+
+
+def drivers_of(station: int) -> int:
+    """Processes that a station has for drivers."""
+    children = " ".join(
+        one.read_text() for one in Path(f"/proc/{station}/task").glob("*/children")
+    ).split()
+    lines = [Path(f"/proc/{pid}/cmdline").read_bytes() for pid in children]
+    return sum(b"acqd.drivers.child" in line for line in lines)
 
 
 def started_s(outing: Outing, job: str) -> list[float]:
