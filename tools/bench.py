@@ -180,6 +180,14 @@ def _plug(report: Report, folder: Path, size: Size) -> None:
     bench_plug(report, folder, looks=size.looks, repeat=min(size.rounds, 7))
 
 
+def _isolation(report: Report, folder: Path, size: Size) -> None:
+    from bench_parts.isolation import bench_isolation
+
+    bench_isolation(
+        report, count=size.sweeps, openings=min(size.starts, 5), repeat=min(size.rounds, 7)
+    )
+
+
 PARTS: dict[str, tuple[str, Callable[[Report, Path, Size], None]]] = {
     "sweep": ("one sweep through the whole path, alone and in tens", _sweep),
     "seal": ("bits per point of a segment, time to seal it", _seal),
@@ -193,6 +201,7 @@ PARTS: dict[str, tuple[str, Callable[[Report, Path, Size], None]]] = {
     "links": ("a sweep through each driver from a peer that answers at once", _links),
     "iq": ("a sweep from samples beside SciPy", _iq),
     "ingest": ("old logs into an archive beside csv and NumPy", _ingest),
+    "isolation": ("a driver in a process of its own beside one in a thread", _isolation),
     "plug": ("looking for what is plugged in", _plug),
     "overview": ("reading a night back; only with --full or by name", _overview),
 }
