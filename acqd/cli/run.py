@@ -56,9 +56,13 @@ def command(config: str | None, broker: str | None, until: tuple[str, ...], verb
     from acqd.clock import SystemClock
     from acqd.config.load import find_config, load_config
     from acqd.drivers.registry import load_drivers
+    from acqd.host.notify import Notifier
     from acqd.station.build import build
     from acqd.station.service import Station
+    from acqd.station.surroundings import Surroundings
 
+    # First of all: nothing that is started from here on may speak in this process's name.
+    ear = Notifier.taken_from(os.environ)
     # Until the station runs, and takes its signals itself, there is nothing to end.
     for number in ending_signals():
         signal.signal(number, leave_quietly)
@@ -78,7 +82,8 @@ def command(config: str | None, broker: str | None, until: tuple[str, ...], verb
     run_id = (
         f"{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime(clock.wall_s()))}-{secrets.token_hex(3)}"
     )
-    station = Station(built, clock=clock, run_id=run_id, until=until)
+    around = Surroundings(ear=ear)
+    station = Station(built, clock=clock, run_id=run_id, until=until, around=around)
     with _awake(loaded, log):
         asyncio.run(_until_told(station))
     outcome = station.outcome()

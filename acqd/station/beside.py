@@ -31,6 +31,7 @@ from acqd.station.sweepers import SweeperRunner
 from acqd.station.tell import STATION, Teller
 from acqd.station.upkeep import Upkeep
 from acqd.station.watch import StationFindings
+from acqd.station.watchdog import Watchdog
 
 __all__ = ["Beside", "Loop"]
 
@@ -109,6 +110,7 @@ class Beside:
             self._watch_clocks(),
             *self._upkeep.loops(),
             self._health.run(),
+            *self._watchdog(),
             *self._hot_plug(),
             self._control().run(),
             tell_untold(self._findings, self._archive),
@@ -116,6 +118,14 @@ class Beside:
             *([] if self._alerting is None else [self._alerting.run()]),
             *self._live_page(),
         ]
+
+    def _watchdog(self) -> list[Loop]:
+        """What tells the service manager how it goes; nothing where none listens."""
+        ear = self._around.ear
+        if ear is None:
+            return []
+        health = self._health
+        return [Watchdog(ear, view=health.view, health=health.health, clock=self._clock).run()]
 
     def _context_loops(self) -> list[Loop]:
         """What fills the context and acts on it; nothing where the config has none."""

@@ -23,6 +23,7 @@ from acqd.station.health import SweeperFacts, health_of
 from acqd.station.losses import Losses, sums, told
 from acqd.station.tell import Teller, one_line
 from acqd.station.watch import rss_bytes
+from acqd.station.watchdog import StationView
 
 if TYPE_CHECKING:
     from acqd.station.job import JobRunner
@@ -113,6 +114,13 @@ class HealthWatch:
         full = [one.no_room_since_s for one in sweepers if one.no_room_since_s is not None]
         fields = self._fields(full_since_s=min(full, default=None))
         return health_of(fields, facts, jobs, now_s=now_s, up_s=up_s)
+
+    def view(self) -> StationView:
+        """The station as its watchdog sees it."""
+        return StationView(
+            archive_silent_s=self._clock.monotonic_s() - self.answered_s,
+            sweepers=tuple(one.progress() for one in self._sweepers()),
+        )
 
     async def run(self) -> None:
         """Until cancelled."""

@@ -23,6 +23,7 @@ from typing import Any
 
 import structlog
 
+from acqd.archive.private import at_risk
 from acqd.archive.writer import ArchiveWriter
 from acqd.clock import Clock
 from acqd.drivers.usbports import ListSerial
@@ -49,6 +50,7 @@ from acqd.station.tell import STATION, Messenger, Teller
 from acqd.station.timedown import TimeDown
 from acqd.station.upkeep import Upkeep
 from acqd.station.watch import ClockNews, ClockWatch, StationFindings
+from acqd.station.watchdog import more_time
 
 __all__ = ["Station"]
 
@@ -183,7 +185,8 @@ class Station:
 
     async def _run(self, ready: Callable[[Station], None] | None) -> None:
         try:
-            await self._whole(self._open_archive)
+            async with more_time(self._around.ear):
+                await self._whole(self._open_archive)
             assert self._archive is not None
             async with contextlib.AsyncExitStack() as stack:
                 broker = await self._start_broker(stack)
@@ -216,6 +219,8 @@ class Station:
             synced=self._around.is_kept,
             retention=built.retention,
         )
+        for problem in at_risk(built.archive):
+            self._log.warning("archive_at_risk", problem=problem)
 
     def _broker_up(self) -> None:
         """Our own broker answers, at first or again: no need to wait out a backoff."""
@@ -334,6 +339,8 @@ class Station:
                 if self._readiness is not None:
                     tasks.append(group.create_task(self._readiness.watch()))
                 self._starting = None
+                if self._around.ear is not None:
+                    self._around.ear.ready("started: sweepers are being opened")
                 if ready is not None:
                     ready(self)
                 self._stop_when_all_ended()
@@ -542,6 +549,8 @@ class Station:
         if self._is_shut:
             return
         self._is_shut = True
+        if self._around.ear is not None:
+            self._around.ear.stopping("stopping")
         await self._end_sweepers(tasks)
         await self._put_back()
         goodbye = asyncio.create_task(teller.station_down(max(0.0, self._left_s() - LAST_S)))

@@ -11,6 +11,7 @@ from acqd.publish.outbox import Outbox
 from acqd.station import livepage
 from acqd.station.reporting import PROGRAM
 from acqd.station.tell import Messenger
+from acqd.station.watchdog import Ear
 
 __all__ = ["STOP_S", "Surroundings"]
 
@@ -38,5 +39,7 @@ class Surroundings:
     """Where serial ports and USB devices are listed; None where nobody looks at any."""
     listeners: tuple[Listener, ...] = ()
     """Who else is told what is noticed, each from the station's loop."""
+    ear: Ear | None = None
+    """The service manager that started the station, where one did and listens."""
     stop_s: float = STOP_S
     """For all of a stop, in real seconds; what is not sealed by then waits for the next start."""

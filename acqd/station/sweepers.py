@@ -44,6 +44,7 @@ from acqd.station.readiness import Readiness
 from acqd.station.sweepernews import SweeperNews
 from acqd.station.tell import Teller
 from acqd.station.watch import StationFindings, SweeperClockWatch
+from acqd.station.watchdog import SweeperProgress
 from acqd.sweep import NO_FLAGS, Identity, Sweep, SweepFlag
 
 __all__ = ["SweeperRunner"]
@@ -127,6 +128,7 @@ class SweeperRunner:
         self._sweeper_clock = SweeperClockWatch()
         self._losses = 0
         self._no_room_s: float | None = None
+        self._moved_s = clock.monotonic_s()
         self._readiness = readiness
         self._states = JobStates(
             self._jobs,
@@ -188,6 +190,23 @@ class SweeperRunner:
     def waiting(self) -> dict[str, float]:
         """Jobs whose passes are due and not begun, and since when."""
         return self.plan.waiting(self._now_s())
+
+    def progress(self) -> SweeperProgress:
+        """What moves here, for the station's watchdog."""
+        now_s = self._clock.monotonic_s()
+        is_busy = self.plan.running is not None or self._errands.is_busy or self._is_putting_back
+        waiting = {} if is_busy or self._is_readying else self.waiting()
+        due_s = min(waiting.values(), default=None)
+        around = [job.spec.around for job in self._jobs.values() if job.spec.around is not None]
+        return SweeperProgress(
+            name=self.name,
+            still_for_s=now_s - max(self._moved_s, self.host.called_s),
+            call_left_s=self.host.call_left_s,
+            patience_s=2.0 * max((one.within_s for one in around), default=0.0),
+            due_for_s=0.0 if due_s is None else self._clock.wall_s() - due_s,
+            is_present=self._present,
+            is_out=self.is_out,
+        )
 
     def job_facts(self) -> list[JobFacts]:
         """How it stands with its jobs."""
@@ -328,6 +347,7 @@ class SweeperRunner:
     # -- the loop -------------------------------------------------------------------------------
 
     async def _once(self) -> None:
+        self._moved_s = self._clock.monotonic_s()
         if self._turn_wanted():
             await self._take_turn()
         self._states.look_for_ends()
