@@ -103,7 +103,8 @@ def damage_text(one: Damage) -> str:
 
 def warn_of(exc: ArchiveError) -> None:
     """Say that what an error is about is left out."""
-    warnings.warn(f"{exc}; what it holds is left out", DamageWarning, stacklevel=3)
+    text = f"{exc}; what it holds is left out, acqd verify tells more"
+    warnings.warn(text, DamageWarning, stacklevel=3)
 
 
 # -- blocks that cannot be read --------------------------------------------------------------------
@@ -335,7 +336,7 @@ class _Day:
             except ArchiveDamaged as exc:
                 self._bad[path.name] = (_without_path(exc, path), name, facts)
         for gone, facts in missing_files(self._root, self._folder, self._in_ledger).items():
-            problem = "it is listed and not there; restore it from a copy"
+            problem = "it is listed and not there"
             self._bad[gone] = (problem, FileName.parse(gone), facts)
         there = {path.name for path, _ in files}
         for aside, facts in read_set_aside(self._folder).items():

@@ -144,14 +144,12 @@ def check_head(path: Path) -> None:
         return
     if about.st_size != listed.get("bytes"):
         raise ArchiveDamaged(
-            f"{path}: {about.st_size} bytes, the manifest lists {listed.get('bytes')}; restore it "
-            f"from a copy, acqd verify tells more"
+            f"{path}: {about.st_size} bytes, the manifest lists {listed.get('bytes')}"
         )
     if head is None or _is_known(path, about, listed, head):
         return
     raise ArchiveDamaged(
-        f"{path}: changed since it was written, by the digests that the manifest lists; restore it "
-        f"from a copy, acqd verify tells more"
+        f"{path}: changed since it was written, by the digests that the manifest lists"
     )
 
 

@@ -31,6 +31,7 @@ from acqd.archive.tables import (
 from acqd.errors import ArchiveDamaged, ArchiveError
 
 __all__ = [
+    "OVERLAY_KINDS",
     "PIN",
     "UNDO",
     "FileEntry",
@@ -151,6 +152,17 @@ class Ledger:
 
     def set_complete(self) -> None:
         self._db.execute("INSERT OR REPLACE INTO meta VALUES ('complete', '1')")
+
+    def into_file(self) -> None:
+        """Move the log into the file, so that the file alone is whole.
+
+        Raises:
+            ArchiveError: it cannot be.
+        """
+        try:
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        except sqlite3.Error as exc:
+            raise error_of(exc, self.path) from exc
 
     def close(self) -> None:
         self._db.close()

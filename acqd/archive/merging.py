@@ -6,13 +6,16 @@
 A kill before the segments are removed leaves both; readers prefer the volume, and the next merge
 compares once more and removes the segments. Sweeps that turn up later for a day that has been
 merged (a clock that was stepped back) make a volume of their own: no file is written twice.
+
+A damaged segment is set aside; what can be read of it, by the digests of its blocks, goes into the
+volume all the same.
 """
 
 from __future__ import annotations
 
 import sqlite3
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -39,9 +42,10 @@ from acqd.archive.layout import (
     list_kept,
 )
 from acqd.archive.ledger import FileEntry
-from acqd.archive.manifest import update_manifest
+from acqd.archive.manifest import read_manifest, update_manifest
 from acqd.archive.rows import Rows
-from acqd.archive.sealing import Sealing, entry_of, need_room
+from acqd.archive.sealing import Sealing, entry_of, listing_of, need_room
+from acqd.archive.setaside import file_mishap, rows_broken, set_aside_file
 from acqd.archive.sweepfile import SweepFile
 from acqd.archive.sweepwriter import FileContent, write_sweeps
 from acqd.errors import ArchiveDamaged
@@ -68,16 +72,23 @@ def merge_ended_days(work: Sealing, now_s: float) -> int:
     """Merge every day before the one of ``now_s``; returns the number of volumes made.
 
     Raises:
-        ArchiveError: a file could not be read or written; what was merged before stays merged.
+        ArchiveError: a file could not be read or written; what was merged before stays merged. One
+            that is damaged keeps its own day from being merged, and no other.
     """
     today = day_of(now_s)
     made = 0
+    damaged: ArchiveDamaged | None = None
     for job in list_jobs(work.root):
         for day in list_days(work.root, job):
             files = list_files(work.root, job, day)
             has_segments = any(name.kind == FileKind.SEGMENT for _, name in files)
             if day < today and has_segments and not _in_a_journal(work.root, job, day):
-                made += _merge_day(work, job, day)
+                try:
+                    made += _merge_day(work, job, day)
+                except ArchiveDamaged as exc:
+                    damaged = damaged or exc
+    if damaged is not None:
+        raise damaged
     return made
 
 
@@ -107,36 +118,80 @@ def _in_a_journal(root: Path, job: str, day: str) -> bool:
 def _merge_day(work: Sealing, job: str, day: str) -> int:
     segments: dict[Key, list[Path]] = defaultdict(list)
     volumes: dict[Key, list[Path]] = defaultdict(list)
+    broken: dict[Path, NDArray[np.bool_]] = {}
     for path, name in list_files(work.root, job, day):
         work.check()
-        with SweepFile(path) as file:
-            key = (int(file.attribute("step")), str(file.attribute("setup")), file.tag)
-        (segments if name.kind == FileKind.SEGMENT else volumes)[key].append(path)
-    return sum(_merge_group(work, job, day, paths, volumes[key]) for key, paths in segments.items())
+        is_segment = name.kind == FileKind.SEGMENT
+        try:
+            rows = rows_broken(path) if is_segment else None
+            with SweepFile(path) as file:
+                key = (int(file.attribute("step")), str(file.attribute("setup")), file.tag)
+        except ArchiveDamaged as exc:
+            _put_aside(work, path, str(exc).removeprefix(f"{path}: "), lost=_known_sweeps(path))
+            continue
+        if rows is not None:
+            broken[path] = rows
+        (segments if is_segment else volumes)[key].append(path)
+    return sum(
+        _merge_group(work, job, day, paths, volumes[key], broken) for key, paths in segments.items()
+    )
+
+
+def _known_sweeps(path: Path) -> int | None:
+    facts = read_manifest(path.parent).get(path.name, {})
+    sweeps = facts.get("sweeps")
+    return sweeps if isinstance(sweeps, int) else None
+
+
+def _put_aside(work: Sealing, path: Path, problem: str, *, lost: int | None) -> None:
+    """Set a damaged file aside and have it told."""
+    where = set_aside_file(work.root, path, problem, at_s=work.wall_s(), ask=work.ask)
+    work.mishap(file_mishap(path.relative_to(work.root).as_posix(), where, problem, lost=lost))
 
 
 def _merge_group(
-    work: Sealing, job: str, day: str, segments: list[Path], volumes: list[Path]
+    work: Sealing,
+    job: str,
+    day: str,
+    segments: list[Path],
+    volumes: list[Path],
+    broken: Mapping[Path, NDArray[np.bool_]],
 ) -> int:
-    have = _check_covered(work, segments, volumes)
+    have = _check_covered(work, [path for path in segments if path not in broken], volumes)
     parts = []
-    seen = set(have.tolist())
+    seen, lost = set(have.tolist()), {}
     for path in segments:
         with SweepFile(path) as file:
             sequence = file.core("sequence").tolist()
-        keep = [i for i, seq in enumerate(sequence) if seq not in seen]
-        seen.update(sequence)
+        bad = broken.get(path)
+        whole = [True] * len(sequence) if bad is None else (~bad).tolist()
+        keep = [i for i, seq in enumerate(sequence) if whole[i] and seq not in seen]
+        seen.update(sequence[i] for i in keep)
+        lost[path] = [seq for i, seq in enumerate(sequence) if not whole[i]]
         if keep:
             parts.append(_Part(path, len(sequence), np.array(keep, dtype=np.intp)))
     entries = [_write_volume(work, job, day, parts)] if parts else []
     folder = folder_of_job(work.root, job) / day
-    update_manifest(folder, entries, gone=[path.name for path in segments])
-    gone = [path.relative_to(work.root).as_posix() for path in segments]
-    work.ask(lambda ledger: ledger.replace_files(gone, entries))
-    for path in segments:
+    going = [path for path in segments if path not in broken]
+    listed = [*entries, *_not_listed(work, folder, volumes)]
+    update_manifest(folder, listed, gone=[path.name for path in going])
+    gone = [path.relative_to(work.root).as_posix() for path in going]
+    work.ask(lambda ledger: ledger.replace_files(gone, listed))
+    for path in going:
         path.unlink(missing_ok=True)
+    for path in broken:
+        if path in segments:
+            left = [seq for seq in lost[path] if seq not in seen]
+            problem = "blocks of its levels have another digest than when they were written"
+            _put_aside(work, path, f"{problem}; all others are in the volume", lost=len(left))
     sync_folder(folder)
     return len(entries)
+
+
+def _not_listed(work: Sealing, folder: Path, volumes: list[Path]) -> list[FileEntry]:
+    """Volumes that were published just before a kill, and have been compared since."""
+    listed = read_manifest(folder)
+    return [listing_of(work.root, path) for path in volumes if path.name not in listed]
 
 
 def _write_volume(work: Sealing, job: str, day: str, parts: list[_Part]) -> FileEntry:
@@ -187,15 +242,20 @@ def _copied_from(root: Path, job: str, day: str) -> tuple[float, int]:
         ]
         kept = list_kept(root, job, before) if before < day else []
         if volumes or kept:
-            last = [_last_event(path) for path in volumes]
+            last = [event for path in volumes if (event := _last_event(path)) is not None]
             last += [read_kept(path).last_event for path in kept]
-            return day_start_s(before) + DAY_S, max(last)
+            if last:
+                return day_start_s(before) + DAY_S, max(last)
     return 0.0, 0
 
 
-def _last_event(path: Path) -> int:
-    with SweepFile(path) as file:
-        return int(file.core("event").max())
+def _last_event(path: Path) -> int | None:
+    """None where the volume is damaged: rows that only it had a copy of are copied once more."""
+    try:
+        with SweepFile(path) as file:
+            return int(file.core("event").max())
+    except ArchiveDamaged:
+        return None
 
 
 def _blocks(parts: list[_Part], rows: int) -> Iterator[Rows]:

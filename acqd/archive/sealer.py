@@ -6,7 +6,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +16,7 @@ from acqd.archive.merging import merge_ended_days
 from acqd.archive.removing import Removing, Retained, retain
 from acqd.archive.retention import Retention
 from acqd.archive.sealing import Ask, Sealing, seal_journal
+from acqd.archive.setaside import Mishap
 from acqd.clock import Clock
 from acqd.errors import ArchiveError
 
@@ -25,6 +26,8 @@ DEFLATE_THREADS = 2
 GRACE_S = 1.0
 """A block takes milliseconds; a second is for a disk that is slow to sync."""
 MERGES_WAITING_MOST = 4
+MISHAPS_MOST = 100
+"""Of damage that nobody has asked for yet; the oldest goes when there is more."""
 
 
 class _Stopped(Exception):
@@ -72,6 +75,7 @@ class Sealer:
         clock: Clock,
         ask: Ask,
         leftovers: list[Path],
+        mishaps: Sequence[Mishap],
         retention: Retention,
         floor_bytes: Callable[[], int],
         drop_ballast: Callable[[], None],
@@ -85,7 +89,9 @@ class Sealer:
             ask=ask,
             wall_s=clock.wall_s,
             check=self._check,
+            mishap=self._note,
         )
+        self._mishaps: deque[Mishap] = deque(mishaps, maxlen=MISHAPS_MOST)
         self._retention = retention
         self._floor_bytes = floor_bytes
         self._removing = Removing(
@@ -118,6 +124,17 @@ class Sealer:
         """Begin with what the last run left."""
         self._thread = threading.Thread(target=self._run, name="acqd-sealer", daemon=True)
         self._thread.start()
+
+    def take_mishaps(self) -> list[Mishap]:
+        """Damage that was met since the last call; the first call also has what the start met."""
+        with self._changed:
+            found = list(self._mishaps)
+            self._mishaps.clear()
+        return found
+
+    def _note(self, mishap: Mishap) -> None:
+        with self._changed:
+            self._mishaps.append(mishap)
 
     def take(self, journal: Journal) -> None:
         """A journal that is no longer written. Those that failed before are tried again."""

@@ -35,6 +35,8 @@ from acqd.archive.ledger import FileEntry, Ledger, copied_rows
 from acqd.archive.manifest import update_manifest
 from acqd.archive.records import SetupRecord
 from acqd.archive.rows import Rows
+from acqd.archive.setaside import Mishap
+from acqd.archive.sweepfile import SweepFile
 from acqd.archive.sweepwriter import FileContent, write_sweeps
 from acqd.archive.tables import EVENT_TABLES, SWEEP_COLUMNS, TAGS
 from acqd.errors import ArchiveFull
@@ -63,6 +65,8 @@ class Sealing:
     wall_s: Callable[[], float]
     check: Callable[[], None]
     """Raises when the work is to stop; called at least once a block."""
+    mishap: Callable[[Mishap], None] = lambda _: None
+    """Told of a damaged file that was set aside."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,6 +239,30 @@ def entry_of(root: Path, path: Path, content: FileContent, name: FileName) -> Fi
         first_seq=name.first_seq,
         last_seq=name.last_seq,
         sweeps=content.count,
+    )
+
+
+def listing_of(root: Path, path: Path) -> FileEntry:
+    """The listing of a file that was published and not listed; what is in it has been compared.
+
+    Raises:
+        ArchiveDamaged: it cannot be read.
+    """
+    name = FileName.parse(path.name)
+    with SweepFile(path) as file:
+        setup, sequence = file.setup(), file.core("sequence")
+    return FileEntry(
+        path=path.relative_to(root).as_posix(),
+        sha256=sha256_of(path),
+        bytes=path.stat().st_size,
+        kind=FileKind.SEGMENT if name is None else name.kind,
+        job=setup.job,
+        step=setup.step,
+        setup=setup.setup,
+        day=path.parent.name,
+        first_seq=int(sequence[0]),
+        last_seq=int(sequence[-1]),
+        sweeps=int(sequence.size),
     )
 
 

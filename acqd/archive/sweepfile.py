@@ -320,6 +320,13 @@ class SweepFile:
         return [_text(value) for value in self._file["level_digest"][...]]
 
     @_reading
+    def block_digest(self, start: int, stop: int) -> str:
+        """SHA-256 of the levels of sweeps ``start`` to ``stop`` (not included) as they are read."""
+        return hashlib.sha256(
+            np.ascontiguousarray(self.levels(start, stop)).view("u1").data
+        ).hexdigest()
+
+    @_reading
     def summary_ends(self) -> NDArray[np.int64]:
         """Where the line of each sweep ends; empty in a file without summaries."""
         if SUMMARY_END not in self._file:

@@ -11,6 +11,7 @@ journal to seal.
 
 from __future__ import annotations
 
+import math
 import os
 import sqlite3
 import threading
@@ -27,15 +28,16 @@ from acqd.archive.database import error_of
 from acqd.archive.durable import clear_temporaries, free_bytes, make_folder
 from acqd.archive.inbox import Call, Commit, Inbox
 from acqd.archive.journal import JournalView, Mark, remove_journal
-from acqd.archive.layout import event_of, journals_folder, ledger_path, list_journals, sweeps_folder
+from acqd.archive.layout import event_of, journals_folder, list_journals, sweeps_folder
 from acqd.archive.ledger import Ledger, OverlayKind, PendingFinding
 from acqd.archive.lock import WriterLock
-from acqd.archive.rebuild import rebuild_ledger
+from acqd.archive.rebuild import open_ledger
 from acqd.archive.records import Batch, MeterState
 from acqd.archive.recovery import Recovery, recover
 from acqd.archive.removing import Removing, Retained, least_free, retain
 from acqd.archive.retention import Retention
 from acqd.archive.sealer import GRACE_S, Sealer
+from acqd.archive.setaside import Mishap
 from acqd.archive.undelivered import Undelivered
 from acqd.clock import Clock
 from acqd.errors import ArchiveError
@@ -97,7 +99,7 @@ class ArchiveWriter:
         """Not to be called; :meth:`open` does."""
         self.root = root
         self._clock = clock
-        self._commit_within_s = commit_within_s
+        self.commit_within_s = commit_within_s
         about = {
             "station": station,
             "run_id": run_id,
@@ -112,11 +114,8 @@ class ArchiveWriter:
         try:
             self._ballast = Ballast(root, keep_free_bytes=keep_free_bytes)
             cleared = clear_temporaries(sweeps_folder(root))
-            self._ledger = Ledger(ledger_path(root), synced=synced)
+            self._ledger, mishaps = open_ledger(root, synced=synced)
             try:
-                if not self._ledger.is_complete():
-                    rebuild_ledger(root, self._ledger)
-                    self._ledger.set_complete()
                 leftovers = _begun_journals(root)
                 self.recovery: Recovery = recover(self._ledger, leftovers, tuple(cleared))
                 self._undelivered = Undelivered(root, self._ledger)
@@ -140,6 +139,7 @@ class ArchiveWriter:
                     clock=clock,
                     ask=self._ask,
                     leftovers=leftovers,
+                    mishaps=mishaps,
                     retention=retention,
                     floor_bytes=lambda: self._committer.floor_bytes,
                     drop_ballast=lambda: self._inbox.submit(self._ballast.drop).result(),
@@ -224,14 +224,17 @@ class ArchiveWriter:
 
     # -- what the station asks -------------------------------------------------------------------
 
-    def commit(self, batch: Batch) -> Future[None]:
+    def commit(self, batch: Batch, *, waits_s: float = math.inf) -> Future[None]:
         """Keep a batch, whole or not at all; resolved when it is on the disk.
+
+        It waits for others to share its transaction for ``commit_within_s``, and for ``waits_s``
+        at most, which whoever has more to do before the next one is due keeps short.
 
         Sequence numbers of a job must rise and finding numbers rise by one, over all runs. The
         future raises ArchiveFull where there is no room, ArchiveError where the batch is wrong, too
         much is queued, or the writer is not open; nothing of the batch was kept then.
         """
-        return self._inbox.put(batch)
+        return self._inbox.put(batch, waits_s=waits_s)
 
     def rotate(self, meters: Sequence[MeterState]) -> Future[None]:
         """Begin a new journal with ``meters``; the old one is sealed in the background.
@@ -369,9 +372,23 @@ class ArchiveWriter:
         """
         return not self._inbox.is_idle or self._sealer.left_to_do > unsealed_most
 
+    @property
+    def commit_s(self) -> float | None:
+        """The median of what the last commits took; None before there are enough."""
+        return self._committer.commit_s
+
+    @property
+    def commits(self) -> int:
+        """Transactions so far."""
+        return self._committer.commits
+
     def is_near_floor(self) -> bool:
         """Whether the disk is about to be too full for sweeps, so that retention makes room."""
         return free_bytes(self.root) < least_free(self._committer.floor_bytes)
+
+    def take_mishaps(self) -> list[Mishap]:
+        """What was met since the last call, and put right as far as it can be: to be told."""
+        return self._sealer.take_mishaps()
 
     @property
     def problem(self) -> str | None:
@@ -466,7 +483,7 @@ class ArchiveWriter:
                 self._committer.answer(item)
                 self._inbox.done(1)
                 continue
-            group, held, ended = self._inbox.gather(item, self._commit_within_s)
+            group, held, ended = self._inbox.gather(item, self.commit_within_s)
             self._committer.commit(group)
             self._inbox.done(len(group))
             if ended:

@@ -19,7 +19,9 @@ from acqd.clock import Clock
 from acqd.errors import ArchiveError
 from acqd.station.job import JobRunner
 from acqd.station.keptplan import KeptPlan
+from acqd.station.mishaps import tell_mishaps
 from acqd.station.retaining import Retaining
+from acqd.station.slowmedium import SlowMedium
 from acqd.station.sweepers import SweeperRunner
 from acqd.station.tell import Teller
 from acqd.station.timedown import TimeDown
@@ -132,9 +134,12 @@ class Upkeep:
 
     async def _watch_archive(self) -> None:
         watch = ArchiveWatch(self._findings, self._clock)
+        medium = SlowMedium(self._archive, self._clock, jobs=len(self._jobs))
         while True:
             await asyncio.sleep(ARCHIVE_LOOK_S)
             await watch.look(self._archive.problem)
+            medium.look()
+            await tell_mishaps(self._archive, self._findings)
 
     async def _rotate(self) -> None:
         """Begin a new journal every few minutes, at a moment when no job is between two states."""

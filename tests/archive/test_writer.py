@@ -19,7 +19,7 @@ from acqd.archive.layout import list_journals
 from acqd.archive.reader import open_archive
 from acqd.archive.records import Batch, GapRecord, HourlyRecord
 from acqd.archive.writer import ArchiveWriter
-from acqd.errors import ArchiveDamaged, ArchiveError, ArchiveLocked
+from acqd.errors import ArchiveError, ArchiveLocked
 from acqd.station.surroundings import Surroundings
 
 
@@ -281,13 +281,16 @@ def test_a_folder_that_cannot_be_made_is_one_line(scribe: Any, tmp_path: Path) -
         )
 
 
-def test_a_ledger_that_is_no_database_is_damage(scribe: Any) -> None:
-    """It is named, left as it is, and the lock is free again."""
+def test_a_ledger_that_is_no_database_is_set_aside_and_made_anew(scribe: Any) -> None:
+    """It is kept as it is, and told of."""
     scribe.root.mkdir()
     (scribe.root / "ledger.sqlite").write_bytes(b"not a database, surely" * 100)
-    with pytest.raises(ArchiveDamaged, match=r"ledger\.sqlite: not a whole SQLite database"):
-        scribe.open()
-    assert (scribe.root / "ledger.sqlite").read_bytes().startswith(b"not a database")
+    writer = scribe.open()
+    (mishap,) = writer.take_mishaps()
+    assert mishap.what == "ledger_rebuilt" and "set-aside/ledger.sqlite" in mishap.text
+    aside = scribe.root / "set-aside" / "ledger.sqlite"
+    assert aside.read_bytes().startswith(b"not a database")
+    assert writer.recovery.is_first_run
 
 
 def test_leftover_temporaries_and_unbegun_journals_are_cleared(scribe: Any) -> None:
