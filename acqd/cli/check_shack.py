@@ -24,6 +24,8 @@ def shack_lines(loaded: StationConfig, *, now_s: float) -> Iterator[str]:
         try:
             kinds = [account.kind for account in read_accounts(serve.folder)]
             who = f"{kinds.count('station')} stations, {kinds.count('viewer')} viewers"
+            if commanding := kinds.count("administrator"):
+                who += f", {commanding} administrators"
             yield f"shack     {serve.describe()}{'' if serve.open else f': {who}'}"
             if serve.address.tls:
                 yield from _certificates(serve, loaded.station.time_zone, now_s)

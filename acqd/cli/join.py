@@ -29,13 +29,13 @@ def command(line: str | None, config: str | None, yes: bool) -> None:
 
     Without LINE it is asked for, which is better: others on this machine can see what stands on a
     command line. "-" reads it from standard input. The account is tried first; then [mqtt] of this
-    station's config is changed, and nothing else of it. The line of a viewer changes no config:
+    station's config is changed, and nothing else of it. Other lines than a station's change none:
     name, password and certificate are put into files, and how to look is told.
     """
     from acqd.publish.sharing_line import JoinLine
 
     joined = JoinLine.parse(_given(line))
-    if joined.kind == "viewer":
+    if joined.kind != "station":
         _join_viewer(joined)
         return
     _join_station(joined, config, yes=yes)
@@ -142,7 +142,9 @@ def _try(joined: JoinLine, loaded: StationConfig | None) -> None:
         return
     click.echo(f"login     {joined.user}, taken")
     if loaded is None:
-        click.echo(f"writes    {'more than a viewer should' if tried.may_write_own else 'nothing'}")
+        nothing = "nothing" if joined.kind == "viewer" else f"commands, {joined.root}/+/command"
+        writes = f"more than a {joined.kind} should" if tried.may_write_own else nothing
+        click.echo(f"writes    {writes}")
         return
     if not tried.may_write_own:
         raise BrokerError(

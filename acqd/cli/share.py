@@ -76,6 +76,19 @@ def viewer(
     _make(name, "viewer", config, host=host, reads=reads, writes=(), again=again)
 
 
+@command.command("administrator")
+@click.argument("name")
+@_config
+@_host
+@_reads
+@_again
+def administrator(
+    name: str, config: str | None, host: str | None, reads: tuple[str, ...], again: bool
+) -> None:
+    """Make an account that reads, and may command the stations that take commands ([commands])."""
+    _make(name, "administrator", config, host=host, reads=reads, writes=(), again=again)
+
+
 @command.command("list")
 @_config
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
@@ -102,7 +115,10 @@ def listed(config: str | None, as_json: bool) -> None:
         click.echo(json.dumps(told, indent=2))
         return
     if not accounts:
-        click.echo("nobody yet: acqd share station NAME, acqd share viewer NAME")
+        click.echo(
+            "nobody yet: acqd share station NAME, acqd share viewer NAME, "
+            "acqd share administrator NAME"
+        )
         return
     rows = [
         (
@@ -223,11 +239,12 @@ def _make(
 
 
 def _how(name: str, kind: AccountKind) -> str:
-    what = (
-        f"{name} may look, and write nothing. On its machine run"
-        if kind == "viewer"
-        else f"{name} may join. On its machine, where its station.toml is, run"
-    )
+    what = {
+        "viewer": f"{name} may look, and write nothing. On its machine run",
+        "administrator": f"{name} may look, and command every station that takes commands. On its "
+        "machine run",
+        "station": f"{name} may join. On its machine, where its station.toml is, run",
+    }[kind]
     return (
         f"\n{what}\n\n    acqd join\n\nand paste this one line when it asks. Whoever has the line "
         f"is {name}:\n"
@@ -244,8 +261,8 @@ def _refuse_taken(name: str, kind: str, loaded: StationConfig, kept: Any, *, aga
         )
     if kept is not None and kept.kind != kind:
         raise WrongUsage(
-            f"there is a {kept.kind} called {name}: take another name, or remove that one first "
-            f"(acqd share remove {name})"
+            f"there is a{'n' if kept.kind[0] == 'a' else ''} {kept.kind} called {name}: "
+            f"take another name, or remove that one first (acqd share remove {name})"
         )
     if kept is not None and not again:
         raise WrongUsage(

@@ -2,8 +2,9 @@
 
 The accounts of a shack are one file, ``accounts.json`` in the folder of ``[mqtt.serve]``, for its
 user alone. What the broker reads is made of it: a file of passwords, which mosquitto's own program
-has hashed, and a list of topics. A station writes below its own name and nowhere else; a viewer
-writes nothing. A password is known where it is made and where it is pasted; no file here has it.
+has hashed, and a list of topics. A station writes what a station has to say, below its own name and
+nowhere else; a viewer writes nothing, an administrator commands and nothing else. A password is
+known where it is made and where it is pasted; no file here has it.
 """
 
 from __future__ import annotations
@@ -20,10 +21,10 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from acqd.errors import BrokerError, WrongUsage
-from acqd.publish.topics import checked_level
+from acqd.publish.topics import COMMAND, checked_level, station_writes
 
 __all__ = [
     "ACCOUNTS",
@@ -47,7 +48,7 @@ FILTERS_MOST = 50
 HASHING_S = 20.0
 _HASH = re.compile(r"\$[67]\$[A-Za-z0-9$+/=]{20,400}")
 
-AccountKind = Literal["station", "viewer"]
+AccountKind = Literal["station", "viewer", "administrator"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,8 +88,11 @@ def new_account(
             f"{name!r} cannot be a name here: expected 1 to 32 of a-z 0-9 _ -, for a station the "
             "name in its [station]"
         ) from exc
-    if kind == "viewer" and writes:
-        raise WrongUsage("a viewer writes nothing; give --writes to a station")
+    if kind != "station" and writes:
+        does = "writes nothing" if kind == "viewer" else "writes commands alone"
+        raise WrongUsage(
+            f"a{'n' if kind[0] == 'a' else ''} {kind} {does}; give --writes to a station"
+        )
     password = secrets.token_urlsafe(18)
     account = Account(
         name=name,
@@ -182,7 +186,9 @@ def acl_text(accounts: Sequence[Account], *, root: str) -> str:
     for account in accounts:
         lines += [f"user {account.name}", f"topic read {root}/#"]
         if account.kind == "station":
-            lines.append(f"topic readwrite {root}/{account.name}/#")
+            lines += [f"topic write {root}/{account.name}/{what}" for what in station_writes()]
+        elif account.kind == "administrator":
+            lines.append(f"topic write {root}/+/{COMMAND}")
         lines += [f"topic read {text}" for text in account.reads]
         lines += [f"topic write {text}" for text in account.writes]
     return "\n".join(lines) + "\n"
@@ -212,7 +218,7 @@ def read_accounts(folder: Path) -> tuple[Account, ...]:
 def _account(kept: dict[str, Any]) -> Account:
     account = Account(
         name=checked_level(kept["name"]),
-        kind="station" if kept["kind"] == "station" else "viewer",
+        kind=kept["kind"] if kept["kind"] in get_args(AccountKind) else "viewer",
         hashed=str(kept["hashed"]),
         made_s=float(kept["made_s"]),
         reads=tuple(map(str, kept["reads"])),

@@ -11,7 +11,9 @@ import re
 from dataclasses import dataclass
 
 __all__ = [
+    "ANSWER",
     "CHANNELS",
+    "COMMAND",
     "DEFAULT_ROOT",
     "LEVEL_PATTERN",
     "PARAMETERS",
@@ -19,6 +21,7 @@ __all__ = [
     "TopicSpec",
     "Topics",
     "checked_level",
+    "station_writes",
     "topic_level",
 ]
 
@@ -27,6 +30,9 @@ DEFAULT_ROOT = "acqd"
 
 TRIAL = "probe"
 """Below a station's name: what an account is tried with. It says nothing, and nobody keeps it."""
+
+COMMAND, ANSWER = "command", "command/answer"
+"""Below a station's name: where others tell it to do something, and where it answers them."""
 
 LEVEL_PATTERN = r"^[a-z0-9_-]{1,32}$"
 _LEVEL = re.compile(r"[a-z0-9_-]{1,32}\Z")
@@ -163,6 +169,17 @@ CHANNELS: tuple[TopicSpec, ...] = (
         summary="One figure as a bare number, for things that want nothing else.",
     ),
 )
+
+
+def station_writes() -> tuple[str, ...]:
+    """Filters, below its own name, of all that a station writes: what an account of it may, and
+    nothing else there. Its commands are not among them."""
+    found = [TRIAL, ANSWER]
+    for spec in CHANNELS:
+        first, *more = spec.pattern.split("/")[1:]
+        if first != COMMAND:
+            found.append(f"{first}/#" if more else first)
+    return tuple(dict.fromkeys(sorted(found)))
 
 
 def checked_level(text: str) -> str:

@@ -134,6 +134,7 @@ def test_a_line_is_read_as_it_was_written(authority: Path) -> None:
     for line in (
         a_line(authority),
         a_line(authority, kind="viewer", root="shack/acqd"),
+        a_line(authority, kind="administrator"),
         a_line(authority, address=Endpoint(host="fd00::2", port=8884, tls=True)),
         a_line(authority, address=Endpoint(host="h", port=1883), authority=None),
         a_line(authority, user=None, password=None),
@@ -211,10 +212,30 @@ def test_no_file_holds_a_password(tmp_path: Path) -> None:
     assert acl_text([made], root="acqd").splitlines()[1:] == [
         "user ness",
         "topic read acqd/#",
-        "topic readwrite acqd/ness/#",
+        "topic write acqd/ness/command/answer",
+        "topic write acqd/ness/finding",
+        "topic write acqd/ness/job/#",
+        "topic write acqd/ness/probe",
+        "topic write acqd/ness/status",
+        "topic write acqd/ness/sweeper/#",
         "topic read shack/#",
         "topic write shack/relay/set",
     ]
+
+
+@pytest.mark.usefixtures("have_openssl")
+def test_an_administrator_commands_and_writes_nothing_else(tmp_path: Path) -> None:
+    """Its rights are one line; a viewer's line of an earlier acqd stays a viewer's."""
+    account(tmp_path / "shack", "watch-officer", "administrator")
+    (made,) = read_accounts(tmp_path / "shack")
+    assert acl_text([made], root="lookout/acqd").splitlines()[1:] == [
+        "user watch-officer",
+        "topic read lookout/acqd/#",
+        "topic write lookout/acqd/+/command",
+    ]
+    for kind in ("viewer", "administrator"):
+        with pytest.raises(WrongUsage, match=f"{kind} writes"):
+            new_account("x", kind, now_s=0.0, writes=["a"], root="acqd")  # type: ignore[arg-type] # of a table
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"accounts": [{"name": "x"}]}', "\xff"])
