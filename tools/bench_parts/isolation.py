@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections import deque
 from collections.abc import Awaitable, Callable
+from functools import partial
 from pathlib import Path
 
 from acqd.clock import SystemClock
@@ -30,6 +32,7 @@ class _Standing:
 
     def __init__(self, make_worker: MakeWorker) -> None:
         self.worker: Calls | None = None
+        self.cpu_ms: deque[float] = deque()
         self._make = make_worker
         self.host = SweeperHost(
             name="bench",
@@ -55,10 +58,7 @@ def bench_isolation(report: Report, *, count: int, openings: int, repeat: int) -
 
         opened = rounds(
             repeat,
-            {
-                name: lambda one=one: run(lambda: _open(one, openings))  # type: ignore[misc]
-                for name, one in standing.items()
-            },
+            {name: partial(run, partial(_open, one, openings)) for name, one in standing.items()},
         )
         report.figures.append(
             Figure(
@@ -71,10 +71,12 @@ def bench_isolation(report: Report, *, count: int, openings: int, repeat: int) -
             )
         )
         for points in POINTS:
+            for one in standing.values():
+                one.cpu_ms = deque(maxlen=repeat)
             swept = rounds(
                 repeat,
                 {
-                    name: lambda one=one: run(lambda: _sweep(one, points, count))  # type: ignore[misc]
+                    name: partial(run, partial(_sweep, one, points, count))
                     for name, one in standing.items()
                 },
             )
@@ -86,6 +88,16 @@ def bench_isolation(report: Report, *, count: int, openings: int, repeat: int) -
                     samples=swept["process"],
                     baseline="in a thread",
                     base=swept["thread"],
+                )
+            )
+            report.figures.append(
+                Figure(
+                    name=f"CPU process {points}",
+                    what=f"processor time of the same, both sides, {count} sweeps together",
+                    unit="ms",
+                    samples=Samples(tuple(standing["process"].cpu_ms)),
+                    baseline="in a thread",
+                    base=Samples(tuple(standing["thread"].cpu_ms)),
                 )
             )
         for name, value in _memory(standing["process"]).items():
@@ -119,11 +131,22 @@ async def _sweep(standing: _Standing, points: int, count: int) -> float:
     request = SweepRequest(start_hz=156e6, stop_hz=157e6, points=points, rbw_hz=10e3)
     await standing.host.sweep(request)
     took = []
+    began_cpu_s = _cpu_s(standing)
     for _ in range(count):
         began_s = time.perf_counter()
         await standing.host.sweep(request)
         took.append(time.perf_counter() - began_s)
+    standing.cpu_ms.append((_cpu_s(standing) - began_cpu_s) / count * 1e3)
     return quantile(took, 0.5) * 1e3
+
+
+def _cpu_s(standing: _Standing) -> float:
+    """Processor time of this process, and of the driver's where it has one."""
+    ns = 0
+    if isinstance(standing.worker, ProcessWorker):
+        threads = Path(f"/proc/{standing.worker.pid}/task").glob("*/schedstat")
+        ns = sum(int(thread.read_text().split()[0]) for thread in threads)
+    return time.process_time() + ns / 1e9
 
 
 def _memory(standing: _Standing) -> dict[str, float]:
