@@ -6,6 +6,7 @@ does not fit is refused at once. Batches that come close together share a transa
 
 from __future__ import annotations
 
+import math
 import queue
 import threading
 import time
@@ -39,6 +40,8 @@ class Commit:
     batch: Batch
     future: Future[None]
     size_bytes: int
+    until_s: float
+    """Monotonic time until which it may wait for others to share its transaction."""
 
 
 @dataclass(slots=True)
@@ -78,12 +81,13 @@ class Inbox:
                 # Inside the lock, so that nothing comes after it.
                 self._queue.put(None)
 
-    def put(self, batch: Batch) -> Future[None]:
-        """Queue a batch; the future raises ArchiveError where it is not taken."""
+    def put(self, batch: Batch, *, waits_s: float = math.inf) -> Future[None]:
+        """Queue a batch that may wait so long for others; the future raises ArchiveError where it
+        is not taken."""
         size_bytes = sum(
             sweep.level.nbytes + ROW_BYTES + HOP_BYTES * len(sweep.hops) for sweep in batch.sweeps
         )
-        item = Commit(batch, Future(), size_bytes)
+        item = Commit(batch, Future(), size_bytes, time.monotonic() + waits_s)
         problem = self._take_in(item)
         if problem is not None:
             item.future.set_exception(ArchiveError(problem))
@@ -138,7 +142,7 @@ class Inbox:
 
     def _gathered(self, first: Commit, within_s: float) -> tuple[list[Commit], Call | None, bool]:
         group = [first]
-        until_s = time.monotonic() + within_s
+        until_s = min(time.monotonic() + within_s, first.until_s)
         while len(group) < GROUP_MOST_BATCHES:
             try:
                 wait_s = until_s - time.monotonic()
@@ -150,6 +154,7 @@ class Inbox:
             if isinstance(item, Call):
                 return group, item, False
             group.append(item)
+            until_s = min(until_s, item.until_s)
         return group, None, False
 
     def _count_out(self, group: Sequence[Commit]) -> None:

@@ -503,7 +503,7 @@ class JobRunner:
     async def _commit(self, draft: Draft) -> None:
         if draft.is_empty:
             return
-        committed = self._archive.commit(draft.batch())
+        committed = self._archive.commit(draft.batch(), waits_s=self.spec.commit_waits_s)
         try:
             await committed_or_failed(committed)
         except asyncio.CancelledError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -78,6 +79,14 @@ class JobSpec:
     @property
     def interval_s(self) -> float | None:
         return self.planned.schedule.every_s
+
+    @property
+    def commit_waits_s(self) -> float:
+        """How long a pass may wait for others to share its commit: the next one is kept only after
+        it, so a job that waited longer would miss its due times."""
+        if self.planned.schedule.back_to_back:
+            return 0.0
+        return math.inf if self.interval_s is None else self.interval_s / 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

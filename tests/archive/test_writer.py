@@ -168,6 +168,18 @@ def test_batches_within_the_time_share_a_transaction(scribe: Any) -> None:
     assert statistics.commits == 1
 
 
+def test_who_cannot_wait_for_others_does_not(scribe: Any) -> None:
+    """One that may wait a moment only closes the group with those before it."""
+    writer = scribe.begun(commit_within_s=5.0)
+    patient = writer.commit(scribe.batch(1, 1))
+    begun_s = time.monotonic()
+    hurried = writer.commit(scribe.batch(2, 2), waits_s=0.05)
+    hurried.result(timeout=10)
+    patient.result(timeout=0.1)
+    assert time.monotonic() - begun_s < 2.5
+    assert writer.statistics().commits == 1
+
+
 def test_a_cancelled_batch_is_not_kept(scribe: Any) -> None:
     """A future that is cancelled before its turn takes its batch with it."""
     writer = scribe.begun(commit_within_s=0.2)
