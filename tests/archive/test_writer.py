@@ -5,6 +5,7 @@ from __future__ import annotations
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import fields, replace
