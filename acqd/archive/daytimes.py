@@ -5,8 +5,8 @@ one that is yet to come, leaves folders of days that never were; who removes nig
 must not take one for an old night. Three things make a day doubtful: it lies before there were
 stations (:data:`acqd.clock.EARLIEST_S`), it has yet to come, or its sweeps are numbered as if they
 were of another time than their neighbours (numbers of a job never go back, so days should not
-either). A correction of the clock (:mod:`acqd.archive.timing`) gives a folder the time that is true;
-a doubt that it leaves is one about that.
+either). A correction of the clock (:mod:`acqd.archive.timing`) gives a folder the time that is
+true; a doubt that it leaves is one about that.
 
 Where two files of a job contradict each other both are doubtful, since either clock may have been
 the wrong one, until somebody says which it was (``acqd clock``).

@@ -55,6 +55,8 @@ BY_STATION, BY_WORD = "synchronised", "said"
 SLACK_S = 1.0
 """So far beyond a piece, as the clock showed it, what was committed in it may say that it was."""
 
+HOUR_S = 3600.0
+
 EVENT_MOST = 1 << 62
 """Above every ordinal."""
 
@@ -235,6 +237,38 @@ def _utc(at_s: float) -> str:
 
 
 @dataclass(frozen=True, slots=True)
+class _Span:
+    """Pieces of a correction that follow each other with one shift, and the sleep between them: by
+    which what has no monotonic time is moved. ``began_s`` is when it truly began."""
+
+    low_s: float
+    high_s: float
+    shift_s: float
+    first_event: int
+    last_event: int
+
+    @property
+    def began_s(self) -> float:
+        return self.low_s + self.shift_s
+
+    @classmethod
+    def of(cls, piece: TimePiece) -> _Span:
+        low_s, high_s = piece.shown_s
+        return cls(low_s, high_s, piece.shift_s, piece.first_event, piece.last_event)
+
+
+def _spans_of(one: TimeCorrection) -> list[_Span]:
+    found: list[_Span] = []
+    for piece in one.pieces:
+        span, last = _Span.of(piece), found[-1] if found else None
+        if last is not None and abs(last.shift_s - span.shift_s) < SLACK_S:
+            found[-1] = replace(last, high_s=span.high_s, last_event=span.last_event)
+        else:
+            found.append(span)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
 class Corrected:
     """What is to be added to the times of sweeps, (sweeps,), and the number of the correction that
     says so; 0 for none."""
@@ -249,6 +283,7 @@ class TimeCorrections:
     def __init__(self, made: Iterable[TimeCorrection]) -> None:
         self.made = tuple(sorted(made, key=lambda one: one.number))
         self._pieces = tuple((one, piece) for one in self.made for piece in one.pieces)
+        self._spans = tuple(span for one in self.made for span in _spans_of(one))
 
     @classmethod
     def among(cls, overlays: Iterable[Overlay]) -> TimeCorrections:
@@ -333,14 +368,13 @@ class TimeCorrections:
 
     # -- what has no monotonic time ---------------------------------------------------------------
 
-    def _piece_at(self, event: int, shown_s: float) -> TimePiece | None:
-        for _, piece in reversed(self._pieces):
-            low_s, high_s = piece.shown_s
+    def _span_at(self, event: int, shown_s: float, lasted_s: float = 0.0) -> _Span | None:
+        for span in reversed(self._spans):
             if (
-                piece.first_event <= event <= piece.last_event
-                and low_s - SLACK_S <= shown_s <= high_s + SLACK_S
+                span.first_event <= event <= span.last_event
+                and span.low_s - SLACK_S - lasted_s <= shown_s <= span.high_s + SLACK_S
             ):
-                return piece
+                return span
         return None
 
     def record(self, event: int, record: T, start_s: float, stop_s: float) -> T | None:
@@ -359,39 +393,52 @@ class TimeCorrections:
             at_s = made.hour_start_s
         return made if start_s <= at_s < stop_s else None
 
-    def shift_at(self, event: int, shown_s: float) -> float:
-        """What is to be added to a time that was committed with an ordinal."""
-        piece = self._piece_at(event, shown_s)
-        return 0.0 if piece is None else piece.shift_s
+    def shift_at(self, event: int, shown_s: float, *, lasted_s: float = 0.0) -> float:
+        """What is to be added to a time that was committed with an ordinal; of something that
+        lasted, where any of that is of a clock that was wrong."""
+        span = self._span_at(event, shown_s, lasted_s)
+        return 0.0 if span is None else span.shift_s
 
     def gap(self, event: int, record: GapRecord) -> GapRecord | None:
         """A gap in true time; None where it turns out that there was none.
 
         One that reaches back to before the clock was wrong (the time in which the station was down)
-        keeps its begin. Its end goes back where the clock was ahead, and its count with it; where
-        the clock was behind, the station has accounted for the rest by itself.
+        keeps its begin. Where the clock was ahead it ends when that truly began, and its count with
+        it; where the clock was behind, the station has accounted for the rest by itself.
         """
         if record.detail.startswith(SET_RIGHT):
             return record
-        low, high = self._piece_at(event, record.from_s), self._piece_at(event, record.to_s)
-        if low is not None:
-            shift_s = low.shift_s
+        span = self._span_at(event, record.from_s)
+        if span is not None:
+            shift_s = span.shift_s
             return replace(record, from_s=record.from_s + shift_s, to_s=record.to_s + shift_s)
-        if high is None or high.shift_s >= 0.0 or not record.count:
+        began_s = self._began_before(event, record)
+        if began_s is None or began_s >= record.to_s:
             return record
-        lasted_s = record.to_s - record.from_s
-        to_s = record.to_s + high.shift_s
-        if to_s < record.from_s:
+        if began_s < record.from_s:
             return None
-        count = 1 + math.floor((record.count - 1) * (to_s - record.from_s) / lasted_s)
-        return replace(record, to_s=to_s, count=count)
+        lasted_s = record.to_s - record.from_s
+        part = (began_s - record.from_s) / lasted_s
+        count = 1 + math.floor((record.count - 1) * part)
+        return replace(record, to_s=began_s, count=count)
+
+    def _began_before(self, event: int, record: GapRecord) -> float | None:
+        """When a clock that was ahead truly began, of a gap that it counted up to its begin."""
+        if not record.count or record.to_s <= record.from_s:
+            return None
+        for span in reversed(self._spans):
+            is_of = span.first_event <= event <= span.last_event
+            if is_of and span.shift_s < 0.0 and record.from_s < span.low_s:
+                return span.began_s
+        return None
 
     def finding(self, event: int, record: FindingRecord) -> FindingRecord:
         shift_s = self.shift_at(event, record.at_s)
         return replace(record, at_s=record.at_s + shift_s) if shift_s else record
 
     def hourly(self, event: int, record: HourlyRecord) -> HourlyRecord:
-        shift_s = self.shift_at(event, record.hour_start_s)
+        # The clock may have begun in the midst of it.
+        shift_s = self.shift_at(event, record.hour_start_s, lasted_s=HOUR_S)
         if not shift_s:
             return record
         figures = dict(record.figures)

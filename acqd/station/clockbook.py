@@ -64,7 +64,7 @@ class ClockBook:
         self._first_seq = {name: job.last_seq + 1 for name, job in jobs.items()}
         self._log = ClockLog(
             boot=clock.boot_id,
-            marks=(clock_mark(clock, archive.event_now()),),
+            marks=(clock_mark(clock, time_down.first_event),),
             first_seq=self._first_seq,
         )
         self._logger = structlog.get_logger()

@@ -47,6 +47,8 @@ class TimeDown:
         self._past = past
         self._clock = clock
         self._began_s = clock.monotonic_s()
+        self.first_event = archive.event_now()
+        """The last event before anything was accounted for."""
         self._jobs: dict[str, JobRunner] = {}
         self._gone: dict[str, Batch] = {}
         """Gaps of jobs that the config has no more, which could not be committed yet."""

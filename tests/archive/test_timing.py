@@ -263,6 +263,9 @@ def test_time_down_up_to_a_clock_that_was_ahead_shrinks_with_it(scribe: Any) -> 
     made = times.gap(5, down)
     assert made is not None
     assert (made.from_s, made.to_s, made.count) == (NOW_S - 1500.0, NOW_S - 1000.0, 51)
+    # Its last due time may lie some way before the start.
+    early = replace(down, to_s=NOW_S - 10.0, count=150)
+    assert times.gap(5, early) == made
     assert times.gap(5, replace(down, from_s=NOW_S - 500.0, count=51)) is None
     behind = TimeCorrections([correction(1, piece(was_s=NOW_S, offset_s=NOW_S + 1000.0))])
     assert behind.gap(5, down) == down
