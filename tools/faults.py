@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import shutil
 import sys
 import tempfile
@@ -60,12 +61,16 @@ def _run(options: argparse.Namespace, known: dict[str, Fault], folder: Path) -> 
     began_s = time.monotonic()
     done = _all(legs, folder, options)
     rows, total = rows_of(done, known), total_of(done, known)
-    print("\n".join(["", *lines_of(rows, total), f"Took {time.monotonic() - began_s:.0f} s."]))
+    took_s, spent = time.monotonic() - began_s, os.times()
+    core_s = spent.user + spent.system + spent.children_user + spent.children_system
+    print(
+        "\n".join(["", *lines_of(rows, total), f"Took {took_s:.0f} s, {core_s:.0f} s on a core."])
+    )
     for line in failures(done):
         print(f"WRONG: {line}")
     if options.json is not None:
         plain = plain_of(rows, total, done)
-        plain |= {"seed": options.seed, "took_s": round(time.monotonic() - began_s, 1)}
+        plain |= {"seed": options.seed, "took_s": round(took_s, 1), "cpu_s": round(core_s, 1)}
         options.json.write_text(json.dumps(plain, indent=1) + "\n", "utf-8")
     if options.markdown is not None:
         options.markdown.write_text(markdown_of(rows, total), "utf-8")

@@ -458,8 +458,10 @@ def heeded(wrong: list[str]) -> Iterator[None]:
     """What the reader warns of is wrong, such as a file that it leaves out; added to ``wrong``."""
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
-        yield
-    wrong += sorted({f"the reader warns: {one.message}" for one in caught})
+        try:
+            yield
+        finally:
+            wrong += sorted({f"the reader warns: {one.message}" for one in caught})
 
 
 def open_kept(root: Path) -> Archive:
