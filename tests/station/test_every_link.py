@@ -135,7 +135,7 @@ def out_with(bench: Any, isolation: str) -> Outing:
         )
     }
     names = [*made, "inside"]
-    inside_s = (time.time() + 12.0, time.time() + 15.0)
+    inside_s = (time.time() + 20.0, time.time() + 23.0)
     start, stop = (datetime.fromtimestamp(at_s, UTC).isoformat() for at_s in inside_s)
     (bench.folder / "away.toml").write_text(AWAY.format(start=start, stop=stop))
     addresses = {name: sim.addresses["mast"] for name, sim in made.items()}
