@@ -6,7 +6,7 @@ it under the entry-point group ``acqd.drivers``::
     [project.entry-points."acqd.drivers"]
     mine = "acqd_mine:MyDriver"
 
-The host calls it in a thread of the sweeper's own (or, later, a process), one call at a time:
+The host calls it in a thread of the sweeper's own, or in a process, one call at a time:
 
 1. ``MyDriver().open(context)`` makes a :class:`Sweeper`. It gets its link with
    ``context.connect()``: the host opens the port, keeps it, and closes it under a driver that does

@@ -26,7 +26,7 @@ def bench(folder: Path, *options: str) -> subprocess.CompletedProcess[str]:
 def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, object]]:
     """The figures of one tiny run of all parts, by name."""
     names = ["sweep", "seal", "latency", "dash", "memory", "start", "kernel", "overview"]
-    names += ["report", "rehearsal", "links", "iq", "ingest", "plug"]
+    names += ["report", "rehearsal", "links", "iq", "ingest", "plug", "isolation"]
     options = [word for name in names for word in ("--only", name)]
     done = bench(tmp_path_factory.mktemp("bench"), "--json", *options)
     assert done.returncode == 0, done.stderr
