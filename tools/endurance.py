@@ -5,8 +5,12 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from endurance_parts.sampling import Sample
 
 # The parts are imported when they run: wrong options are told at once.
 
@@ -124,6 +128,7 @@ def _judge(folder: Path, *, warm_up_s: float, as_json: bool) -> int:
         # Of those beside the first and the last look nobody can say on which side they fell.
         from_s=told.get("from_s", samples[0].wall_s + told["every_s"]),
         to_s=told.get("to_s", samples[-1].wall_s - told["every_s"]),
+        **_end(folder, samples),
     )
     bad = failures(slopes, accounts)
     if as_json:
@@ -139,6 +144,15 @@ def _judge(folder: Path, *, warm_up_s: float, as_json: bool) -> int:
         print("\n".join([*slope_lines(slopes), "", *account_lines(accounts)]))
         print("\n".join(["", *bad]) if bad else "\nNothing grows, and every due sweep counts.")
     return 1 if bad else 0
+
+
+def _end(folder: Path, samples: Sequence[Sample]) -> dict[str, int | None]:
+    """What its publisher said at the end; else what the station's last status says."""
+    path = folder / "end.json"
+    if not path.exists():
+        return {"live_dropped": samples[-1].live_dropped}
+    end = json.loads(path.read_text("ascii"))
+    return {"sent": end["sent"], "live_dropped": end["live_dropped"]}
 
 
 # --- options --------------------------------------------------------------------------------------

@@ -15,7 +15,8 @@ import asyncio
 import selectors
 import time
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
+from concurrent.futures import Executor
+from typing import TYPE_CHECKING, Any, TypeVar, TypeVarTuple
 
 from acqd.errors import AcqdError
 
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
     from _typeshed import FileDescriptorLike
 
 __all__ = ["Deadlock", "StandingClock", "VirtualClock", "VirtualLoop"]
+
+T = TypeVar("T")
+Ts = TypeVarTuple("Ts")
 
 US = 1_000_000
 LOOK_S = 0.002
@@ -84,7 +88,8 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     """An event loop whose :meth:`time` is virtual, in seconds since it was made.
 
     Args:
-        is_busy: whether a thread is at something that the loop will hear of; asked often.
+        is_busy: whether a thread is at something that the loop will hear of; asked often. The
+            loop knows of itself what its own pool works at, as for ``asyncio.to_thread``.
         watch: called now and then, every ``watch_s`` real seconds, while time goes on.
 
     Its :meth:`run_forever` raises :class:`Deadlock` where everybody waits for ever.
@@ -101,7 +106,10 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         super().__init__(self._virtual)
         # A timer that is due within half a microsecond is due: times are rounded to whole ones.
         self._clock_resolution = 0.5 / US
-        self._virtual.is_busy = is_busy
+        self._is_busy = is_busy
+        self._in_pool: set[asyncio.Future[Any]] = set()
+        self._pool_ends = False
+        self._virtual.is_busy = self._works
         self._watch = watch
         self._watch_s = watch_s
         self._watched_s = time.monotonic()
@@ -115,6 +123,25 @@ class VirtualLoop(asyncio.SelectorEventLoop):
 
     def time(self) -> float:
         return self._virtual.now_us / US
+
+    def run_in_executor(
+        self, executor: Executor | None, func: Callable[[*Ts], T], *args: *Ts
+    ) -> asyncio.Future[T]:
+        """As any loop does; time stands still until it is answered."""
+        future = super().run_in_executor(executor, func, *args)
+        self._in_pool.add(future)
+        future.add_done_callback(self._in_pool.discard)
+        return future
+
+    async def shutdown_default_executor(self, *args: Any) -> None:
+        self._pool_ends = True
+        try:
+            await super().shutdown_default_executor(*args)
+        finally:
+            self._pool_ends = False
+
+    def _works(self) -> bool:
+        return bool(self._in_pool) or self._pool_ends or self._is_busy()
 
     def _jumped(self) -> None:
         now_s = time.monotonic()

@@ -99,6 +99,24 @@ def test_time_stands_still_while_a_thread_works() -> None:
     assert run(working, is_busy=busy.is_set) == (0.0, "done")
 
 
+def test_time_stands_still_while_the_loops_own_pool_works() -> None:
+    """Nobody has to say so: neither while it works, nor while the loop waits for it to end."""
+    left = threading.Event()
+
+    async def works(loop: VirtualLoop) -> tuple[str, float, float]:
+        meanwhile = loop.create_task(asyncio.sleep(3600.0))
+        answer = await asyncio.to_thread(lambda: time.sleep(0.1) or "done")
+        answered_s = loop.time()
+        await meanwhile
+        # Cancelled, as a wait that took too long is; its thread goes on for a while.
+        late = loop.run_in_executor(None, lambda: (time.sleep(0.2), left.set()))
+        late.cancel()
+        return answer, answered_s, loop.time()
+
+    assert run(works) == ("done", 0.0, 3600.0)
+    assert left.is_set()
+
+
 def test_work_that_nobody_waits_for_only_delays() -> None:
     busy = threading.Event()
 

@@ -1,4 +1,4 @@
-"""Whether a run kept its promises: every due sweep has an account, what was said can be followed."""
+"""Whether a run kept its promises: due sweeps have accounts, what was said can be followed."""
 
 from __future__ import annotations
 
@@ -50,7 +50,11 @@ class JobAccount:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Accounts:
-    """All jobs, and the station's own findings."""
+    """All jobs, and the station's own findings.
+
+    ``sent`` are the messages that its publisher sent, where it says so, and ``live_dropped`` those
+    that the next of their topic took the place of.
+    """
 
     jobs: tuple[JobAccount, ...]
     station_findings: Mapping[str, int]
@@ -60,6 +64,8 @@ class Accounts:
     archive_bytes: int
     ledger_bytes: int
     messages: Mapping[str, int] = field(default_factory=dict)
+    sent: int | None = None
+    live_dropped: int | None = None
 
     def failures(self) -> list[str]:
         """Promises that were not kept, a sentence each."""
@@ -75,13 +81,23 @@ class Accounts:
             found += [f"{one.job}: {count:,} {what}" for what, count in wrong.items() if count]
             if not one.summaries:
                 found.append(f"{one.job}: no summary was heard")
+        if self.sent is not None and self.sent != (heard := sum(self.messages.values())):
+            found.append(f"{self.sent:,} messages were sent, and {heard:,} were heard")
         return found
 
 
 def accounts_of(
-    root: Path, heard: Heard, *, jobs: Sequence[str], every_s: float, from_s: float, to_s: float
+    root: Path,
+    heard: Heard,
+    *,
+    jobs: Sequence[str],
+    every_s: float,
+    from_s: float,
+    to_s: float,
+    sent: int | None = None,
+    live_dropped: int | None = None,
 ) -> Accounts:
-    """Read the archive and compare; due times are the multiples of ``every_s`` in [from_s, to_s]."""
+    """Read the archive and compare; due are the multiples of ``every_s`` in [from_s, to_s]."""
     with open_archive(root) as archive:
         done = tuple(
             _job(archive, heard, job, every_s=every_s, from_s=from_s, to_s=to_s) for job in jobs
@@ -98,6 +114,8 @@ def accounts_of(
         archive_bytes=folder_bytes(root),
         ledger_bytes=sum(path.stat().st_size for path in root.glob("ledger.sqlite*")),
         messages=dict(heard.by_kind),
+        sent=sent,
+        live_dropped=live_dropped,
     )
 
 

@@ -1,13 +1,15 @@
-"""A whole station on a virtual clock: weeks in less than an hour.
+"""A whole station on a virtual clock: weeks in an hour or two.
 
-Sweepers are simulated in the station's process. Real are the plan, the passes, the meters, the archive
-with its journals, segments, volumes and ledger, the publisher, and mosquitto. What a rehearsal does
-without, and this one too: nobody waits for the disk (``synced``), no commands, no live page.
+Sweepers are simulated in the station's process. Real are the plan, the passes, the meters, the
+archive with its journals, segments, volumes and ledger, the publisher, and mosquitto. What a
+rehearsal does without, and this one too: nobody waits for the disk (but with ``synced``), no
+commands, no live page.
 """
 
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 import time
 from collections.abc import Callable
@@ -38,6 +40,9 @@ BEFORE_S = 30.0
 """The station starts so long before it, and ends so long before the first that is no more its."""
 HOUR_S = 3600.0
 UNSEALED_MOST = 3
+UNSENT_A_JOB = 5
+"""Messages on their way, for each job, while time goes on: its pass makes six or seven."""
+IN_STATUS = ("archive_waiting", "outbox_waiting", "sweeps")
 STOP_S = 900.0
 SETTLE_S = 3.0
 RUN_ID = "endurance"
@@ -151,6 +156,14 @@ class _Life:
         self._loop.call_at(first_s, self._look, first_s)
         self._loop.call_at(self._for_s, self._station.stop)
         await self._station.run()
+        assert self._messenger is not None
+        told = self._messenger.statistics()
+        end = {
+            "sent": told.sent + self._messenger.goodbyes,
+            "live_dropped": told.dropped,
+            "reconnects": told.reconnects,
+        }
+        (self._folder / "end.json").write_text(json.dumps(end) + "\n", "ascii")
 
     def _make_messenger(self, outbox: Outbox) -> RealMessenger:
         assert self._built.mqtt is not None
@@ -160,11 +173,14 @@ class _Life:
             run_id=RUN_ID,
             settings=self._built.mqtt,
             clock=self._clock,
+            unsent_most=UNSENT_A_JOB * len(self._built.jobs),
         )
         return self._messenger
 
     def _look(self, at_s: float) -> None:
-        told = None if self._messenger is None else self._messenger.statistics()
+        assert self._messenger is not None
+        health = json.loads(self._messenger.last_status or b"{}").get("health") or {}
+        told = self._messenger.statistics()
         sample = look(
             os.getpid(),
             self._built.archive,
@@ -173,9 +189,9 @@ class _Life:
             wall_s=self._clock.wall_s(),
             more={
                 "broker_rss_bytes": memory_bytes(self._broker_pid),
-                "outbox_waiting": None if told is None else told.outbox,
-                "live_dropped": None if told is None else told.dropped,
-                "sent": None if told is None else told.sent,
+                "live_dropped": told.dropped,
+                "sent": told.sent,
+                **{name: health.get(name) for name in IN_STATUS},
             },
         )
         write_sample(self._folder / "samples.jsonl", sample)

@@ -181,7 +181,7 @@ def _listen(port: int, path: Path, pipe: Connection) -> None:
     told: list[bool] = []
     client = Client(CallbackAPIVersion.VERSION2, client_id=f"endurance-{os.getpid()}")
     client.on_connect, client.on_subscribe = on_connect, on_subscribe
-    client.on_message = lambda _, __, message: heard.take(message.topic, message.payload)
+    client.on_message = lambda _, __, message: heard.take(message.topic, bytes(message.payload))
     client.reconnect_delay_set(1, 1)
     client.connect_async("127.0.0.1", port)
     wrote_s = time.monotonic()

@@ -1,9 +1,9 @@
 """Whether a figure grows with running time: its slope, with an interval, and a word for it.
 
-Slope and interval are those of a soak's drift (:func:`acqd.measure.drift.least_squares_drift`): least
-squares after a warm-up, and an interval from the means of blocks that are long enough to be
-independent, since the size of a process or of a journal now has much to do with what it was a moment
-ago. Pure.
+Slope and interval are those of a soak's drift (:func:`acqd.measure.drift.least_squares_drift`):
+least squares after a warm-up, and an interval from the means of blocks that are long enough to be
+independent, since the size of a process or of a journal now has much to do with what it was a
+moment ago. Pure.
 """
 
 from __future__ import annotations
@@ -13,11 +13,14 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+from numpy.typing import NDArray
 
-from acqd.measure.drift import least_squares_drift
+from acqd.measure.drift import Drift, least_squares_drift
 from endurance_parts.sampling import Sample
 
 __all__ = ["BOUNDED", "Bounded", "Slope", "Word", "slopes_of"]
+
+Float = NDArray[np.float64]
 
 MB = 1e6
 CONFIDENCE = 0.95
@@ -49,7 +52,8 @@ class Bounded:
         what: for people.
         unit, scale: a value divided by ``scale`` is in ``unit``.
         most: the largest growth that is called flat, in ``unit``, over all of the time that is
-            judged; or that ``share`` of its middle level, where that is more.
+            judged; or that ``share`` of its largest value, where that is more: a journal
+            fills and is begun anew.
     """
 
     name: str
@@ -65,8 +69,8 @@ BOUNDED = (
     Bounded(name="heap_bytes", what="memory of no file", unit="MB", scale=MB, most=2.0),
     Bounded(name="handles", what="file handles", unit="", scale=1.0, most=0.5),
     Bounded(name="threads", what="threads", unit="", scale=1.0, most=0.5),
-    Bounded(name="journal_bytes", what="journals", unit="MB", scale=MB, most=0.5, share=0.1),
-    Bounded(name="wal_bytes", what="write-ahead logs", unit="MB", scale=MB, most=0.5, share=0.1),
+    Bounded(name="journal_bytes", what="journals", unit="MB", scale=MB, most=0.5, share=0.5),
+    Bounded(name="wal_bytes", what="write-ahead logs", unit="MB", scale=MB, most=0.5, share=0.5),
     Bounded(name="answer_s", what="time to an answer", unit="ms", scale=1e-3, most=5.0),
     Bounded(name="archive_waiting", what="batches to commit", unit="", scale=1.0, most=0.5),
     Bounded(name="outbox_waiting", what="findings to send", unit="", scale=1.0, most=0.5),
@@ -124,10 +128,9 @@ def _slope(samples: Sequence[Sample], warm_up_s: float, figure: Bounded) -> Slop
     at_s, values = np.array(known).T
     span_s = float(at_s[-1] - at_s[0])
     drift = least_squares_drift(at_s, values, confidence=CONFIDENCE)
-    serial = drift.serial
-    low, high = (None, None) if serial is None else (serial.low_per_hour, serial.high_per_hour)
+    low, high, reason = _interval(values, drift)
     tenth = max(1, values.size // 10)
-    most = max(figure.most, figure.share * float(np.median(values)))
+    most = max(figure.most, figure.share * float(values.max()))
     bound = most / (span_s / HOUR_S)
     return Slope(
         figure=figure,
@@ -142,8 +145,17 @@ def _slope(samples: Sequence[Sample], warm_up_s: float, figure: Bounded) -> Slop
         high_per_hour=high,
         bound_per_hour=bound,
         word=_word(drift.slope_per_hour, low, high, bound),
-        reason=drift.reason or "",
+        reason=reason,
     )
+
+
+def _interval(values: Float, drift: Drift) -> tuple[float | None, float | None, str]:
+    if np.ptp(values) == 0.0:
+        # It never moved: how its readings hang together need not be asked.
+        return 0.0, 0.0, ""
+    if drift.serial is None:
+        return None, None, drift.reason or ""
+    return drift.serial.low_per_hour, drift.serial.high_per_hour, ""
 
 
 def _word(slope: float, low: float | None, high: float | None, bound: float) -> Word:

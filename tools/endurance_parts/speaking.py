@@ -1,12 +1,13 @@
 """A real broker for a station whose time is virtual: the station's own publisher, on a loop of real
 time in a thread of its own.
 
-    station's loop (virtual) ── live, retain, findings_waiting ──►  publisher's loop (real) ──► broker
+    station's loop (virtual) ── live, retain, findings waiting ──►  publisher's loop (real) ──► MQTT
                              ◄── what waits? it has number 7 ────
 
 Nothing of the publisher is another than in a real run: its queues, its link, the acknowledgements.
-Only that time stands still while it has something to send, so no live message is ever overtaken by
-the next of its topic unless both came at one moment.
+Only that time stands still while more than a few messages are on their way. Where those are fewer
+than a round of all jobs makes, a live message is hardly ever overtaken by the next of its topic; it
+is counted where it is.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from acqd.publish.client import Payload, Publisher, PublisherStatistics
 from acqd.publish.messages import StationStatus, rfc3339
 from acqd.publish.outbox import Outbox, PendingFinding
 from acqd.publish.settings import BrokerSettings
+from acqd.publish.topics import Topics
 
 __all__ = ["RealMessenger"]
 
@@ -63,10 +65,16 @@ class RealMessenger:
             will=_will(station, run_id, clock),
             clock=clock,
         )
+        self._waiting: list[tuple[Any, tuple[Any, ...]]] = []
         self._given = self._taken = 0
         self._closing = False
         self._moved: tuple[int, float] = (0, time.monotonic())
         self._loop = asyncio.new_event_loop()
+        self.last_status = b""
+        """The newest status that the station gave; empty before the first."""
+        self.goodbyes = 0
+        """1 once the broker has the last status."""
+        self._status_topic = Topics(station, settings.topic_root).status
         self._ended: asyncio.Future[None] = self._station_loop.create_future()
         self._thread = threading.Thread(target=self._speak, name="speaking", daemon=True)
 
@@ -76,6 +84,8 @@ class RealMessenger:
         self._give(self._publisher.live, topic, payload)
 
     def retain(self, topic: str, payload: bytes) -> None:
+        if topic == self._status_topic:
+            self.last_status = payload
         self._give(self._publisher.retain, topic, payload)
 
     def findings_waiting(self) -> None:
@@ -96,8 +106,12 @@ class RealMessenger:
     async def close(self, last_status: bytes, *, within_s: float) -> bool:
         """Send what waits and say goodbye. Time stands still meanwhile."""
         self._closing = True
+        self._hand_over()
         try:
-            return await self._there(self._publisher.close(last_status, within_s=CLOSE_S))
+            said = await self._there(self._publisher.close(last_status, within_s=CLOSE_S))
+            # The publisher does not count its last word.
+            self.goodbyes = int(said)
+            return said
         finally:
             await asyncio.wait([self._ended])
             self._closing = False
@@ -138,12 +152,21 @@ class RealMessenger:
         if self._ended.done():
             # After the goodbye there is nobody to tell.
             return
+        if not self._waiting:
+            # What is said in one turn of the loop goes over together: each waking costs.
+            self._station_loop.call_soon(self._hand_over)
+        self._waiting.append((what, args))
         self._given += 1
-        self._loop.call_soon_threadsafe(self._take, what, *args)
 
-    def _take(self, what: Any, *args: Any) -> None:
-        what(*args)
-        self._taken += 1
+    def _hand_over(self) -> None:
+        given, self._waiting = self._waiting, []
+        if not self._ended.done():
+            self._loop.call_soon_threadsafe(self._take, given)
+
+    def _take(self, given: list[tuple[Any, tuple[Any, ...]]]) -> None:
+        for what, args in given:
+            what(*args)
+        self._taken += len(given)
 
     async def _there(self, work: Coroutine[Any, Any, T]) -> T:
         return await asyncio.wrap_future(asyncio.run_coroutine_threadsafe(work, self._loop))

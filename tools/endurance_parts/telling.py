@@ -11,7 +11,7 @@ from endurance_parts.slopes import Slope
 
 __all__ = ["account_lines", "plain_of", "slope_lines"]
 
-HEAD = ("figure", "begins", "ends", "from … to", "a {per}", "95 % interval", "flat to", "")
+HEAD = ("figure", "begins", "ends", "from … to", "{per}", "95 % interval", "flat to", "")
 DAYS_S = 2 * 86_400.0
 """From here on slopes are told by the day, below by the hour."""
 
@@ -19,7 +19,7 @@ DAYS_S = 2 * 86_400.0
 def slope_lines(slopes: Sequence[Slope]) -> list[str]:
     """A table of slopes, as Markdown."""
     by_day = any(one.span_s >= DAYS_S for one in slopes)
-    head = tuple(cell.format(per="day" if by_day else "hour") for cell in HEAD)
+    head = tuple(cell.format(per="a day" if by_day else "an hour") for cell in HEAD)
     rows = [head, *(_row(one, 24.0 if by_day else 1.0) for one in slopes)]
     widths = [max(len(row[at]) for row in rows) for at in range(len(HEAD))]
     lines = [
@@ -71,7 +71,13 @@ def account_lines(accounts: Accounts) -> list[str]:
         f"sweeps: {due:,} due = {stored:,} stored + {sum(missed.values()):,} accounted for"
         + (f" ({reasons})" if reasons else "")
         + f" + {sum(one.unaccounted for one in jobs):,} without an account",
-        f"messages heard: {messages:,} ({kinds})",
+        f"messages heard: {messages:,} ({kinds})"
+        + ("" if accounts.sent is None else f"; sent: {accounts.sent:,}")
+        + (
+            ""
+            if accounts.live_dropped is None
+            else f"; overtaken by the next of their topic: {accounts.live_dropped:,}"
+        ),
         f"named in a summary: {sum(one.summaries for one in jobs):,} sweeps, in a trace: "
         f"{sum(one.traces for one in jobs):,}; not in the archive: "
         f"{sum(one.lost for one in jobs):,}",
