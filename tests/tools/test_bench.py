@@ -79,6 +79,10 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, object
         "ingest files RSS",
         "plug here",
         "plug hub",
+        "open process",
+        "sweep process 1001",
+        "CPU process 10001",
+        "RSS process",
     ],
 )
 def test_every_figure_comes_out(told: dict[str, dict[str, object]], name: str) -> None:
