@@ -25,6 +25,7 @@ COMMANDS = {
     "alert": "When somebody is told of something: list the alerts, send a test.",
     "chain": "The chain that was recorded: show it, or put it right afterwards.",
     "check": "What a station would do: sweepers, jobs, times, disk and messages.",
+    "clock": "Times that a wrong clock gave: show what it showed, or say what time it was.",
     "confirm": "Another instrument answers and it is meant: jobs that wait go on.",
     "contract": "Print the AsyncAPI document of all messages.",
     "dash": "A live page of one or several stations, fed by MQTT alone.",

@@ -123,6 +123,8 @@ def _said(one: Overlay) -> str:
             except ArchiveDamaged:
                 return "cannot be read by this acqd"
             return f"{made.text}: {made.reason}"
+        case "time":
+            return _clock_said(one)
         case "reference":
             sweeps = int(body.get("sweeps", 1))
             return f"{body.get('role')}, {'1 sweep' if sweeps == 1 else f'{sweeps} sweeps'}"
@@ -134,6 +136,19 @@ def _said(one: Overlay) -> str:
             return str(body.get("text") or "never thinned")
         case _:
             return str(body.get("text", ""))
+
+
+def _clock_said(one: Overlay) -> str:
+    from acqd.archive.timing import correction_of, shift_text
+    from acqd.errors import ArchiveDamaged
+
+    try:
+        made = correction_of(one)
+    except ArchiveDamaged:
+        return "cannot be read by this acqd"
+    way = "behind" if made.shift_s > 0 else "ahead"
+    because = f": {made.reason}" if made.reason else ""
+    return f"the clock of boot {made.boot[:8]} was {shift_text(made.shift_s)} {way}{because}"
 
 
 def _undo(words: tuple[str, ...], place: Place, *, as_json: bool) -> None:

@@ -90,6 +90,7 @@ STATION_WORDS = (
     "archive_trouble",
     "archive_well",
     "cannot_keep",
+    "clock_corrected",
     "clock_stepped",
     "context_unreadable",
     "deaf",

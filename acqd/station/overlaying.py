@@ -12,6 +12,8 @@ from acqd.archive.amendments import KIND as CHAIN
 from acqd.archive.amendments import amendment_of
 from acqd.archive.ledger import PIN, UNDO, Overlay
 from acqd.archive.reader import open_archive
+from acqd.archive.timing import BY_WORD, correction_of
+from acqd.archive.timing import KIND as TIME
 from acqd.archive.writer import ArchiveWriter
 from acqd.errors import ArchiveDamaged, WrongUsage
 from acqd.station.amending import still_described
@@ -68,6 +70,8 @@ async def _all(archive: ArchiveWriter, *, undone: bool) -> list[Overlay]:
 def _checked(kind: str, body: Mapping[str, Any], job: str | None) -> dict[str, Any]:
     if kind == PIN:
         return {"text": note_text(str(body["text"]))} if body.get("text") else {}
+    if kind == TIME:
+        return _checked_time(body)
     if kind != CHAIN:
         raise WrongUsage(f"an overlay of kind {kind!r} cannot be asked for")
     if not job:
@@ -79,6 +83,15 @@ def _checked(kind: str, body: Mapping[str, Any], job: str | None) -> dict[str, A
     except ArchiveDamaged as exc:
         raise WrongUsage(f"the amendment is not as it has to be: {exc.__cause__!r}") from exc
     return made
+
+
+def _checked_time(body: Mapping[str, Any]) -> dict[str, Any]:
+    trial = Overlay(id=0, kind=TIME, job=None, from_s=None, to_s=None, body=body, who="", at_s=0.0)
+    try:
+        made = correction_of(trial)
+    except ArchiveDamaged as exc:
+        raise WrongUsage(f"the correction is not as it has to be: {exc.__cause__!r}") from exc
+    return {**made.to_body(), "how": BY_WORD, "reason": made.reason and note_text(made.reason)}
 
 
 async def _acted(

@@ -40,6 +40,7 @@ TOLD_OTHERWISE = frozenset(
     (
         *("sweeper_lost", "sweeper_away", "sweeper_is_another", "sweeper_moved", "host_slept"),
         *(
+            "clock_corrected",
             "clock_stepped",
             "archive_trouble",
             "finding_not_kept",
