@@ -290,7 +290,7 @@ class _Reading:
             raise WireError("more bytes of arrays than arrays")
 
     def value(self, told: Any, depth: int) -> Any:
-        if depth > DEPTH_CAP:
+        if depth > DEPTH_CAP + 1:  # what is cut off there is described one below
             raise WireError(f"values deeper than {DEPTH_CAP}")
         if isinstance(told, list):
             return [self.value(each, depth + 1) for each in told]
