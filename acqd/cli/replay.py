@@ -61,6 +61,7 @@ def command(
             "stop_s": float("inf") if stop is None else stop.timestamp(),
         }
         replay = Replay(archive=opened, **asked)
+        _say_removed(replay, check=check)
         amendments = opened.amendments(job)
         if amendments and amendments.reach(replay.start_s, replay.stop_s):
             recorded = Replay(archive=open_archive(archive, amended=False), **asked)
@@ -74,6 +75,19 @@ def command(
             code = 0
     if code:
         sys.exit(code)
+
+
+def _say_removed(replay: Replay, *, check: bool) -> None:
+    """Sweeps that retention removed cannot be measured again."""
+    from acqd.archive.kept import removed_text
+
+    gone = removed_text(replay.archive.removed(replay.job, replay.start_s, replay.stop_s))
+    if gone and check:
+        raise click.UsageError(
+            f"--check cannot compare: {gone}; take a range without them (--from, --to)"
+        )
+    if gone:
+        replay.notes.append(f"not all is replayed: {gone}")
 
 
 def _refuse_unequal(replay: Replay) -> None:

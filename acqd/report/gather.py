@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from acqd import __version__
+from acqd.archive.kept import removed_text
 from acqd.archive.reader import Archive, open_archive
 from acqd.archive.records import FindingRecord
 from acqd.clock import SystemClock
@@ -196,7 +197,10 @@ def _put_together(source: JobSource, parts: KindParts, first: int | None = None)
             "Some of these sweeps lie in journals that are not sealed yet: they have no checksum."
         )
     limits += amended_limits(source)
-    if not len(source.sweeps()):
+    gone = removed_text(source.removed)
+    if gone:
+        limits.insert(0, f"{gone[0].upper()}{gone[1:]}. What is made from sweeps alone is missing.")
+    elif not len(source.sweeps()):
         limits.insert(0, "No sweep was kept in this time.")
     return JobReport(
         job=source.job,

@@ -22,6 +22,7 @@ import numpy as np
 
 from acqd.archive.coverage import due_within
 from acqd.archive.index import Wanted
+from acqd.archive.kept import KeptRows
 from acqd.archive.ledger import Overlay
 from acqd.archive.reader import Archive
 from acqd.archive.records import CONTEXT, FindingRecord, GapRecord, HourlyRecord, SetupRecord
@@ -41,6 +42,9 @@ from acqd.report.words import gap_text
 from acqd.sweep import SweepFlag
 
 __all__ = ["HOUR_S", "STATION", "JobSource", "finding_shown"]
+
+REMOVED = "removed by retention"
+"""Why sweeps that were kept are not here, among the reasons of those that were not."""
 
 HOUR_S = 3600.0
 
@@ -285,6 +289,11 @@ class JobSource:
         return max(min(end_s, self.stop_s), max(gap.from_s, self.start_s))
 
     @cached_property
+    def removed(self) -> tuple[KeptRows, ...]:
+        """What is left of sweeps of the range that retention removed."""
+        return tuple(self.archive.removed(self.job, self.start_s, self.stop_s))
+
+    @cached_property
     def coverage(self) -> CoverageShown:
         """Due are the sweeps of step 0: of a burst each one."""
         index = self.sweeps()
@@ -292,6 +301,11 @@ class JobSource:
         for gap in self.gap_records:
             count = due_within(gap, self.start_s, self.stop_s)
             missed[gap.reason] = missed.get(gap.reason, 0) + count
+        gone = sum(
+            kept.within(self.start_s, self.stop_s) for kept in self.removed if kept.step == 0
+        )
+        if gone:
+            missed[REMOVED] = gone
         flagged = {
             str(flag.name).lower(): int(np.count_nonzero(index.flags & int(flag)))
             for flag in SweepFlag

@@ -13,6 +13,7 @@ from difflib import get_close_matches
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.archive.kept import removed_text
 from acqd.archive.records import SetupRecord
 from acqd.errors import WrongUsage
 from acqd.look.times import clock, range_text
@@ -225,7 +226,11 @@ def _joined(numbers: Sequence[int]) -> str:
 def _refuse_empty(source: JobSource) -> None:
     if not len(source.sweeps()):
         when = range_text(source.start_s, source.stop_s, source.zone)
-        raise WrongUsage(f"{source.archive.root}: job {source.job} has no sweep in {when}")
+        gone = removed_text(source.removed)
+        raise WrongUsage(
+            f"{source.archive.root}: job {source.job} has no sweep in {when}"
+            + (f": {gone}" if gone else "")
+        )
 
 
 def range_plot(source: JobSource, *, at_input: bool = False) -> Plotted:
