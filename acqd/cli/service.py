@@ -189,7 +189,15 @@ def _plan(config: StationConfig, user: str | None) -> ServicePlan:
         groups=_port_groups() if runs_as and has_ports else (),
         ends=bool(config.enabled_jobs) and all(job.soak for job in config.enabled_jobs.values()),
         needs_network=_needs_network(config),
+        has_ports=has_ports,
+        writes=_writes(config),
     )
+
+
+def _writes(config: StationConfig) -> tuple[Path, ...]:
+    """Folders that the station writes besides its archive: accounts and certificates."""
+    serve = config.mqtt.serve
+    return () if serve is None else (config.resolved(serve.folder),)
 
 
 def _program() -> tuple[str, ...]:

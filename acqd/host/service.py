@@ -255,7 +255,8 @@ def _start(
     if holder is not None:
         say(f"not started: {holder} writes this archive already; end that one, then `{again}`")
         return False
-    manager.tell("restart" if active else "start", unit)
+    # It is started when it says so; how that goes is watched here.
+    manager.tell("restart" if active else "start", "--no-block", unit)
     done.append("started")
     problem = _unsteady(manager, unit, plan.archive, steady_s)
     logs = f"journalctl {'' if manager.is_system else '--user '}-u {unit}"
@@ -278,6 +279,10 @@ def _unsteady(manager: Manager, unit: str, archive: Path, steady_s: float) -> st
     while True:
         told, now_s = manager.show(unit), time.monotonic()
         pid = told.get("MainPID", "")
+        if told.get("Job", "0") not in ("", "0") and now_s < ends_s:
+            # Its turn has not come, the old one ends, or it has not said that it is ready.
+            time.sleep(0.2)
+            continue
         if told.get("ActiveState") != "active" or (first is not None and pid != first):
             code = told.get("ExecMainStatus", "?")
             return f"it does not keep running (exit code {code})"

@@ -29,6 +29,7 @@ SHOWN: Final = (
     "MainPID",
     "ExecMainStatus",
     "ActiveEnterTimestamp",
+    "Job",
 )
 
 

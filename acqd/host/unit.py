@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from acqd.errors import WrongUsage
+from acqd.host.hardening import hardening
 
 __all__ = [
     "MARK",
@@ -34,7 +35,12 @@ MARK: Final = "# Written by `acqd service install`"
 
 STOP_WITHIN_S: Final = 30
 """A station stops within two seconds; a disk that is slow to sync may take longer."""
+START_WITHIN_S: Final = 180
+"""A station asks for more while it reads what a dead run left."""
+WATCHDOG_S: Final = 60
+"""A station that hangs is noticed by itself within one minute and a half; then this is added."""
 AGAIN_AFTER_S: Final = 10
+PORT_MODULES: Final = "modprobe@cdc_acm.service modprobe@usbserial.service"
 VERDICTS: Final = (3, 4, 5)
 """Exit codes of a run that ended with its soaks."""
 
@@ -61,6 +67,10 @@ class ServicePlan:
     ends: bool = False
     """All jobs end by themselves, and the station with them."""
     needs_network: bool = False
+    has_ports: bool = True
+    """Whether a sweeper is, or may be, at a serial or USB port of this machine."""
+    writes: tuple[Path, ...] = ()
+    """Folders that it writes besides the archive."""
 
 
 def unit_name(station: str) -> str:
@@ -151,6 +161,12 @@ def _about(plan: ServicePlan) -> list[str]:
         lines.append(f"After={' '.join(after)}")
         # The disk that the archive is on may be a plug away.
         lines.append(f"RequiresMountsFor={_in_list(str(plan.archive))}")
+        if plan.has_ports:
+            lines += [
+                "# Kinds of ports are known to the unit only where their modules are there.",
+                f"Wants={PORT_MODULES}",
+                f"After={PORT_MODULES}",
+            ]
     return [
         *lines,
         "# Never gives up: what is missing at 03:00 (a disk, a port) may be there at 03:10.",
@@ -165,7 +181,11 @@ def _service(plan: ServicePlan) -> list[str]:
         *(in_command(word) for word in (*options, "run", str(plan.config))),
     ]
     lines = [
-        "Type=exec",
+        "# It says when it has started, and how it goes; one that hangs is ended and started anew.",
+        "Type=notify",
+        "NotifyAccess=main",
+        f"WatchdogSec={WATCHDOG_S}",
+        f"TimeoutStartSec={START_WITHIN_S}",
         f"ExecStart={' '.join(command)}",
         f"WorkingDirectory={value(str(plan.config.parent))}",
         "# Variables that the config names for secrets, NAME=VALUE a line; may be missing.",
@@ -195,6 +215,14 @@ def _service(plan: ServicePlan) -> list[str]:
         f"TimeoutStopSec={STOP_WITHIN_S}",
         "# A report that takes too much memory costs the report.",
         "OOMPolicy=continue",
+        *hardening(
+            is_system=plan.is_system,
+            user=plan.user,
+            archive=plan.archive,
+            writes=tuple(_in_list(str(path)) for path in (plan.archive, *plan.writes)),
+            reads=(Path(plan.program[0]), plan.config),
+            has_ports=plan.has_ports,
+        ),
     ]
 
 

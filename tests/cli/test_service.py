@@ -121,6 +121,35 @@ def test_killed_it_starts_again(service: Any, manager: UserManager, folder: Path
 
 
 @needs_systemd
+def test_frozen_it_is_ended_and_started_anew(
+    service: Any, manager: UserManager, folder: Path
+) -> None:
+    """By the watchdog; a drop-in makes the waits short."""
+    (manager.linger / "watch").touch()
+    assert service("install", str(folder), "--no-start").returncode == 0
+    drop_in = manager.home / ".config" / "systemd" / "user" / f"{UNIT}.d" / "quick.conf"
+    drop_in.parent.mkdir()
+    drop_in.write_text("[Service]\nWatchdogSec=8\nTimeoutAbortSec=1\nRestartSec=1\n")
+    try:
+        for words in (("daemon-reload",), ("start", UNIT)):
+            done = manager.run("systemctl", "--user", *words)
+            assert done.returncode == 0, done.stderr
+        # It had said that it is ready, or the start would not have been over.
+        assert manager.show(UNIT, "ActiveState") == "active"
+        assert manager.show(UNIT, "StatusText").startswith(("started", "well", "limping"))
+        first = int(manager.show(UNIT, "MainPID"))
+        assert manager.run("kill", "-STOP", str(first)).returncode == 0
+        ends_s = time.monotonic() + LIMIT_S
+        while manager.show(UNIT, "NRestarts") == "0":
+            assert time.monotonic() < ends_s, manager.show(UNIT, "SubState")
+            time.sleep(0.2)
+        assert not Path(f"/proc/{first}").exists()
+    finally:
+        drop_in.unlink()
+        drop_in.parent.rmdir()
+
+
+@needs_systemd
 def test_stopped_by_systemd_it_ends_cleanly(
     service: Any, manager: UserManager, folder: Path
 ) -> None:
