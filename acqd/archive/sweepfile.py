@@ -98,11 +98,17 @@ class _Stored:
 class SweepFile:
     """One segment or volume, open for reading. A context manager."""
 
-    def __init__(self, path: Path) -> None:
-        """Raises FileNotFoundError, or ArchiveDamaged where it is not a file of ours."""
+    def __init__(self, path: Path, *, unseen: bool = False) -> None:
+        """Raises FileNotFoundError, or ArchiveDamaged where it is not a file of ours.
+
+        Args:
+            unseen: do not hold it against its manifest first; for who can bear what HDF5 makes of
+                a damaged file.
+        """
         self.path = path
         try:
-            check_head(path)
+            if not unseen:
+                check_head(path)
             self._file = _opened(path)
         except FileNotFoundError:
             raise
@@ -268,7 +274,7 @@ class SweepFile:
                 for variable in file.values()
                 if COLUMN_ATTRIBUTE in variable.attrs
             },
-            summary=self._summaries(start, stop),
+            summary=self.summaries(start, stop),
             hops=self.hops(start, stop),
         )
 
@@ -381,7 +387,9 @@ class SweepFile:
         names: list[str] = json.loads(self.attribute(attribute))
         return names
 
-    def _summaries(self, start: int, stop: int) -> list[bytes | None]:
+    @_reading
+    def summaries(self, start: int, stop: int) -> list[bytes | None]:
+        """The summaries of sweeps ``start`` to ``stop`` (not included), each as JSON in UTF-8."""
         if SUMMARY_END not in self._file or stop <= start:
             return [None] * (stop - start)
         ends = self._file[SUMMARY_END][max(0, start - 1) : stop].tolist()
