@@ -6,6 +6,7 @@
 A kill before the segments are removed leaves both; readers prefer the volume, and the next merge
 compares once more and removes the segments. Sweeps that turn up later for a day that has been
 merged (a clock that was stepped back) make a volume of their own: no file is written twice.
+A day is that of the recorded times, whatever corrections of the clock say: those can be taken back.
 
 A damaged segment is set aside; what can be read of it, by the digests of its blocks, goes into the
 volume all the same.
@@ -13,6 +14,7 @@ volume all the same.
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
@@ -24,6 +26,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from acqd.archive.clocklog import STEP_S
 from acqd.archive.database import error_of
 from acqd.archive.durable import sync_folder
 from acqd.archive.journal import JournalView
@@ -54,6 +57,9 @@ __all__ = ["merge_ended_days"]
 
 COPIED_ROWS_MOST = 100_000
 """Rows of one table of the ledger copied into one volume: a finding a second, all day."""
+
+RUNS_MOST = 50
+"""Volumes that one merge cuts the sweeps of a setup and day into, where the clock went back."""
 
 Key = tuple[int, str, str]
 """Step, setup and type of levels: what can share a file."""
@@ -170,7 +176,7 @@ def _merge_group(
         lost[path] = [seq for i, seq in enumerate(sequence) if not whole[i]]
         if keep:
             parts.append(_Part(path, len(sequence), np.array(keep, dtype=np.intp)))
-    entries = [_write_volume(work, job, day, parts)] if parts else []
+    entries = [_write_volume(work, job, day, run) for run in _rising(parts)]
     folder = folder_of_job(work.root, job) / day
     going = [path for path in segments if path not in broken]
     listed = [*entries, *_not_listed(work, folder, volumes)]
@@ -192,6 +198,29 @@ def _not_listed(work: Sealing, folder: Path, volumes: list[Path]) -> list[FileEn
     """Volumes that were published just before a kill, and have been compared since."""
     listed = read_manifest(folder)
     return [listing_of(work.root, path) for path in volumes if path.name not in listed]
+
+
+def _rising(parts: list[_Part]) -> list[list[_Part]]:
+    """The parts, cut where the clock was set back, so that times rise in each volume.
+
+    A clock that is set back more often than :data:`RUNS_MOST` times a day is followed no further.
+    """
+    runs: list[list[_Part]] = []
+    last_s = math.inf
+    for part in parts:
+        with SweepFile(part.path) as file:
+            time_s = file.core("time")[part.keep]
+        before_s = np.concatenate(([last_s], time_s[:-1]))
+        last_s = float(time_s[-1])
+        back = np.flatnonzero(time_s < before_s - STEP_S)
+        cuts = sorted({0, *back.tolist()}) if len(runs) < RUNS_MOST else [0]
+        for low, high in zip(cuts, [*cuts[1:], time_s.size], strict=True):
+            piece = _Part(part.path, part.count, part.keep[low:high])
+            if runs and (low not in back.tolist() or len(runs) >= RUNS_MOST):
+                runs[-1].append(piece)
+            else:
+                runs.append([piece])
+    return runs
 
 
 def _write_volume(work: Sealing, job: str, day: str, parts: list[_Part]) -> FileEntry:

@@ -325,6 +325,47 @@ def test_days_that_contradict_their_numbers_are_doubtful(
     }
 
 
+def test_a_day_in_which_the_clock_was_set_back_has_a_volume_for_each_side(scribe: Any) -> None:
+    """Times rise in each; all sweeps are read once, in the order of their numbers."""
+    begin_s = NOW_S - NOW_S % 86400.0
+    offsets_s = [0.0, 5.0, 10.0, 3.0, 8.0, 2.0, 7.0]
+    writer = scribe.begun((scribe.meter(0),))
+    for first, last in ((1, 4), (5, 7)):
+        sweeps = tuple(
+            replace(
+                scribe.sweep(seq),
+                started_s=begin_s + offsets_s[seq - 1],
+                due_s=begin_s + offsets_s[seq - 1],
+            )
+            for seq in range(first, last + 1)
+        )
+        writer.commit(Batch(setups=(scribe.setup(),), sweeps=sweeps)).result(10)
+        scribe.seal(writer, seq=last)
+    assert writer.merge_due(begin_s + 2 * 86400.0).result(10) == 3
+    names = [path.name.split("_")[1] for path in scribe.files("volume*.nc")]
+    assert names == ["0000000001-0000000003", "0000000004-0000000005", "0000000006-0000000007"]
+    found = open_archive(scribe.root).sweeps("harbour")
+    assert found.sequence.values.tolist() == list(range(1, 8))
+    assert found.started.values.tolist() == [begin_s + at_s for at_s in offsets_s]
+    assert writer.merge_due(begin_s + 2 * 86400.0).result(10) == 0
+
+
+def test_a_corrected_day_is_merged_under_the_day_that_was_recorded(scribe: Any) -> None:
+    """The volume has the correction with it, and is found by true time with no ledger as well."""
+    write(scribe, [sweep(scribe, n, 50.0 * n) for n in range(1, 11)])
+    put(scribe, correction())
+    writer = scribe.begun((scribe.meter(0),))
+    assert writer.merge_due(NOW_S, clock_trusted=False).result(10) == 0
+    assert writer.merge_due(NOW_S).result(10) == 1
+    writer.close((), seal=False)
+    (volume,) = scribe.files("volume*.nc")
+    assert volume.parent.name == day_of(OLD_S)
+    for path in scribe.root.glob("ledger.sqlite*"):
+        path.unlink()
+    found = open_archive(scribe.root).sweeps("harbour", NOW_S, NOW_S + 300.0)
+    assert found.sequence.values.tolist() == [1, 2, 3, 4, 5]
+
+
 # ---- bodies --------------------------------------------------------------------------------------
 
 
