@@ -120,14 +120,18 @@ def _judge(folder: Path, *, warm_up_s: float, as_json: bool) -> int:
     if len(samples) < 2:
         raise RuntimeError(f"{folder}: {len(samples)} samples; there is nothing to judge")
     slopes = slopes_of(samples, warm_up_s=warm_up_s)
+    # Of those beside the first and the last look nobody can say on which side they fell.
+    from_s, to_s = samples[0].wall_s + told["every_s"], samples[-1].wall_s - told["every_s"]
+    if (folder / "end.json").exists():
+        # It ran to its end, and what was due then is known.
+        from_s, to_s = told.get("from_s", from_s), told.get("to_s", to_s)
     accounts = accounts_of(
         folder / "archive",
         Heard.read(folder / "heard.json"),
         jobs=told["jobs"],
         every_s=told["every_s"],
-        # Of those beside the first and the last look nobody can say on which side they fell.
-        from_s=told.get("from_s", samples[0].wall_s + told["every_s"]),
-        to_s=told.get("to_s", samples[-1].wall_s - told["every_s"]),
+        from_s=from_s,
+        to_s=to_s,
         **_end(folder, samples),
     )
     bad = failures(slopes, accounts)

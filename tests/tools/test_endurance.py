@@ -36,6 +36,14 @@ def endurance(*options: str, limit_s: float = 200.0) -> subprocess.CompletedProc
     )
 
 
+def told_by(done: subprocess.CompletedProcess[str]) -> dict[str, Any]:
+    """What a run says as plain data. A process that has just started grows; all else must hold."""
+    assert done.returncode in (0, 1) and done.stdout, done.stderr
+    told: dict[str, Any] = json.loads(done.stdout)
+    assert [one for one in told["failures"] if not one.endswith(" grows")] == []
+    return told
+
+
 # --- slopes ---------------------------------------------------------------------------------------
 
 
@@ -113,6 +121,26 @@ def test_a_handle_that_is_lost_now_and_then_is_found(part: Any) -> None:
         for at in range(360)
     ]
     assert words(part, samples) == {"handles": "grows", "threads": "flat"}
+
+
+def test_a_busy_machine_is_no_loop_that_becomes_slower(part: Any) -> None:
+    """Answers that took long now and then; and a loop that takes 10 ms longer from hour to hour."""
+    random = np.random.default_rng(4)
+
+    def word(slower_s: float) -> str:
+        samples = [
+            part("sampling").Sample(
+                at_s=10.0 * at,
+                real_s=0.0,
+                wall_s=0.0,
+                answer_s=0.002 + slower_s * at / 360.0 + random.exponential(0.02),
+            )
+            for at in range(540)
+        ]
+        return words(part, samples, warm_up_s=0.0)["answer_s"]
+
+    assert word(0.0) == "flat"
+    assert word(0.010) == "grows"
 
 
 def test_few_samples_tell_nothing(part: Any) -> None:
@@ -270,10 +298,7 @@ def test_ten_seconds_at_twenty_sweeps_a_second(tmp_path: Path) -> None:
     folder = str(tmp_path / "run")
     done = endurance("wall", "--for", "10s", "--look-every", "1s", "--points", "101",
                      "--json", "--folder", folder)  # fmt: skip
-    assert done.returncode in (0, 1), done.stdout + done.stderr
-    told = json.loads(done.stdout)
-    # A process that has just started grows; all else must hold.
-    assert [one for one in told["failures"] if not one.endswith(" grows")] == []
+    told = told_by(done)
     assert told["samples"] >= 8
     assert {"rss_bytes", "handles", "threads", "journal_bytes", "wal_bytes", "answer_s",
             "broker_rss_bytes"} <= {one["figure"] for one in told["slopes"]}  # fmt: skip
@@ -282,8 +307,7 @@ def test_ten_seconds_at_twenty_sweeps_a_second(tmp_path: Path) -> None:
         assert job["stored"] + sum(job["missed"].values()) == job["due"]
         assert job["unaccounted"] == job["twice"] == job["lost"] == 0
         assert job["sweeps"] >= job["summaries"] > 0
-    again = endurance("judge", folder, "--json")
-    assert json.loads(again.stdout)["jobs"] == told["jobs"]
+    assert told_by(endurance("judge", folder, "--json"))["jobs"] == told["jobs"]
 
 
 @pytest.mark.slow
@@ -293,9 +317,7 @@ def test_two_hours_on_a_clock_of_their_own(tmp_path: Path) -> None:
     skip_without_mosquitto()
     done = endurance("days", "--for", "2h", "--sweepers", "2", "--carriers", "1", "--points", "101",
                      "--json", "--folder", str(tmp_path / "run"))  # fmt: skip
-    assert done.returncode in (0, 1), done.stdout + done.stderr
-    told = json.loads(done.stdout)
-    assert [one for one in told["failures"] if not one.endswith(" grows")] == []
+    told = told_by(done)
     assert [job["due"] for job in told["jobs"]] == [120, 120]
     for job in told["jobs"]:
         assert job["stored"] == job["sweeps"] == 120

@@ -54,6 +54,8 @@ class Bounded:
         most: the largest growth that is called flat, in ``unit``, over all of the time that is
             judged; or that ``share`` of its largest value, where that is more: a journal
             fills and is begun anew.
+        least_of: of so many neighbouring samples the least is taken: for what a busy machine makes
+            larger now and then.
     """
 
     name: str
@@ -62,16 +64,17 @@ class Bounded:
     scale: float
     most: float
     share: float = 0.0
+    least_of: int = 1
 
 
 BOUNDED = (
     Bounded(name="rss_bytes", what="memory (RSS)", unit="MB", scale=MB, most=2.0),
     Bounded(name="heap_bytes", what="memory of no file", unit="MB", scale=MB, most=2.0),
-    Bounded(name="handles", what="file handles", unit="", scale=1.0, most=0.5),
-    Bounded(name="threads", what="threads", unit="", scale=1.0, most=0.5),
+    Bounded(name="handles", what="file handles", unit="", scale=1.0, most=1.0),
+    Bounded(name="threads", what="threads", unit="", scale=1.0, most=1.0),
     Bounded(name="journal_bytes", what="journals", unit="MB", scale=MB, most=0.5, share=0.5),
     Bounded(name="wal_bytes", what="write-ahead logs", unit="MB", scale=MB, most=0.5, share=0.5),
-    Bounded(name="answer_s", what="time to an answer", unit="ms", scale=1e-3, most=5.0),
+    Bounded(name="answer_s", what="time to an answer", unit="ms", scale=1e-3, most=5.0, least_of=6),
     Bounded(name="archive_waiting", what="batches to commit", unit="", scale=1.0, most=0.5),
     Bounded(name="outbox_waiting", what="findings to send", unit="", scale=1.0, most=0.5),
     Bounded(name="broker_rss_bytes", what="the broker's memory", unit="MB", scale=MB, most=2.0),
@@ -125,7 +128,7 @@ def _slope(samples: Sequence[Sample], warm_up_s: float, figure: Bounded) -> Slop
     ]
     if len(known) < 3:
         return None
-    at_s, values = np.array(known).T
+    at_s, values = _least(np.array(known).T, figure.least_of)
     span_s = float(at_s[-1] - at_s[0])
     drift = least_squares_drift(at_s, values, confidence=CONFIDENCE)
     low, high, reason = _interval(values, drift)
@@ -147,6 +150,16 @@ def _slope(samples: Sequence[Sample], warm_up_s: float, figure: Bounded) -> Slop
         word=_word(drift.slope_per_hour, low, high, bound),
         reason=reason,
     )
+
+
+def _least(known: Float, of: int) -> Float:
+    """The least value of each ``of`` neighbours, at their mean time; a rest is left out. Where that
+    would leave fewer than three, all of them."""
+    whole = known.shape[1] // of * of
+    if of == 1 or whole < 3 * of:
+        return known
+    at_s, values = known[:, :whole].reshape(2, -1, of)
+    return np.array([at_s.mean(axis=1), values.min(axis=1)])
 
 
 def _interval(values: Float, drift: Drift) -> tuple[float | None, float | None, str]:
