@@ -424,6 +424,11 @@ async def test_a_driver_that_hangs_for_ever_is_left_behind(
     lost = [gap for gap in archive.gaps("bad-job") if gap.reason == "sweep failed"]
     assert "did not come back" in lost[0].detail
     assert archive.sweeps("bad-job").sizes["sweep"] == 5
+    (stuck,) = (one for one in archive.findings("station") if one.what == "driver_stuck")
+    assert stuck.text.endswith(
+        "it was abandoned; a thread hangs now, and with 3 it is out until the station is restarted"
+    )
+    assert stuck.figures == {"sweeper": "bad", "doing": "sweep", "stuck": 1, "hanging": 1}
     assert not [
         gap
         for gap in archive.gaps("good-job")
