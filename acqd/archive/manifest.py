@@ -26,6 +26,7 @@ __all__ = [
     "MANIFEST",
     "Removed",
     "SetAside",
+    "is_garbled",
     "read_manifest",
     "read_removed",
     "read_set_aside",
@@ -78,6 +79,20 @@ def read_set_aside(folder: Path) -> dict[str, dict[str, Any]]:
     """File name to what is listed of a damaged file that was set aside: what was listed of it
     before, and ``set_aside_s``, ``problem``, ``path``."""
     return _read(folder, "set_aside")
+
+
+def is_garbled(folder: Path) -> bool:
+    """Whether there is a manifest, and what it says of its files cannot be told."""
+    try:
+        body = json.loads((folder / MANIFEST).read_bytes())
+        parts = [body["files"], body.get("removed", []), body.get("set_aside", [])]
+        return body["schema"] != SCHEMA_VERSION or not all(
+            isinstance(one["name"], str) for part in parts for one in part
+        )
+    except FileNotFoundError:
+        return False
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return True
 
 
 def update_manifest(

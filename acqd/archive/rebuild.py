@@ -40,12 +40,12 @@ from acqd.archive.layout import (
 )
 from acqd.archive.ledger import OVERLAY_KINDS, FileEntry, Ledger, copied_rows
 from acqd.archive.manifest import read_manifest
-from acqd.archive.setaside import LEDGER_REBUILT, Mishap, set_aside_database
+from acqd.archive.setaside import LEDGER_REBUILT, Mishap, keep_untold, set_aside_database
 from acqd.archive.sweepfile import SweepFile
 from acqd.archive.tables import EVENT_TABLES, finding_of, gap_of, hourly_of
 from acqd.errors import ArchiveDamaged, ArchiveError
 
-__all__ = ["Rebuilt", "database_problem", "open_ledger", "rebuild_ledger"]
+__all__ = ["Rebuilt", "database_problem", "open_ledger", "rebuild_ledger", "remake_ledger"]
 
 MAKING = ".making"
 """What the name of a ledger ends in while it is made."""
@@ -103,7 +103,8 @@ def open_ledger(root: Path, *, synced: bool = True) -> tuple[Ledger, list[Mishap
     problem = database_problem(path) if path.exists() else None
     mishaps: list[Mishap] = []
     if problem is not None:
-        mishaps.append(remake_ledger(root, problem, synced=synced))
+        why = f"the ledger was damaged ({problem})"
+        mishaps.append(remake_ledger(root, why, synced=synced))
     ledger = Ledger(path, synced=synced)
     try:
         if not ledger.is_complete():
@@ -111,14 +112,16 @@ def open_ledger(root: Path, *, synced: bool = True) -> tuple[Ledger, list[Mishap
             ledger.set_complete()
             if made.files or made.damaged:
                 mishaps.append(_told("the ledger was lost", made, None))
+                keep_untold(root, mishaps[-1])
     except BaseException:
         ledger.close()
         raise
     return ledger, mishaps
 
 
-def remake_ledger(root: Path, problem: str, *, synced: bool = True) -> Mishap:
-    """Make the ledger anew, set the one there is aside, and put the new one in its place.
+def remake_ledger(root: Path, why: str, *, synced: bool = True) -> Mishap:
+    """Make the ledger anew, set the one there is aside, and put the new one in its place; ``why``
+    begins what is told of it.
 
     Only with the archive's lock, while nobody has the ledger open.
 
@@ -142,11 +145,13 @@ def remake_ledger(root: Path, problem: str, *, synced: bool = True) -> Mishap:
     for side in SIDES:
         making.with_name(making.name + side).unlink(missing_ok=True)
     sync_folder(root)
-    return _told(f"the ledger was damaged ({problem})", made, where)
+    mishap = _told(why, made, where)
+    keep_untold(root, mishap)
+    return mishap
 
 
 def _told(why: str, made: Rebuilt, where: str | None) -> Mishap:
-    aside = "" if where is None else f", set aside as {where},"
+    aside = "" if where is None else f", is set aside as {where},"
     own = f" and {made.rows} rows of its own that could still be read" if where is not None else ""
     bad = f"; {len(made.damaged)} damaged files gave nothing" if made.damaged else ""
     return Mishap(

@@ -8,6 +8,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from acqd.archive.merging import merge_ended_days
 from acqd.archive.removing import Removing, Retained, retain
 from acqd.archive.retention import Retention
 from acqd.archive.sealing import Ask, Sealing, seal_journal
-from acqd.archive.setaside import Mishap
+from acqd.archive.setaside import Mishap, forget_untold, keep_untold
 from acqd.clock import Clock
 from acqd.errors import ArchiveError
 
@@ -135,6 +136,14 @@ class Sealer:
     def _note(self, mishap: Mishap) -> None:
         with self._changed:
             self._mishaps.append(mishap)
+        with suppress(OSError):
+            # For a kill before it is told; where the disk is full it may go untold then.
+            keep_untold(self._work.root, mishap)
+
+    def told(self, mishaps: Sequence[Mishap]) -> None:
+        """These have been told, and need not be after a kill."""
+        with suppress(OSError):
+            forget_untold(self._work.root, mishaps)
 
     def take(self, journal: Journal) -> None:
         """A journal that is no longer written. Those that failed before are tried again."""

@@ -2,11 +2,13 @@
 
 A file of sweeps is listed as set aside in its manifest first, then taken off the ledger's list,
 then moved; a kill in between leaves it where it lies, listed so, and whoever meets it next goes on.
-What it is called there begins with its job and day.
+What it is called there begins with its job and day. What is not told yet waits in that folder, so
+that a station tells what was met just before a kill, or by ``acqd verify``.
 """
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -16,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.archive.durable import make_folder, sha256_of, sync_folder
+from acqd.archive.durable import make_folder, sha256_of, sync_folder, write_whole
 from acqd.archive.ledger import Ledger
 from acqd.archive.manifest import SetAside, read_manifest, update_manifest
 from acqd.archive.sweepfile import SweepFile
@@ -28,12 +30,21 @@ __all__ = [
     "SET_ASIDE",
     "Mishap",
     "file_mishap",
+    "forget_untold",
+    "keep_untold",
+    "read_untold",
     "rows_broken",
     "set_aside_database",
     "set_aside_file",
+    "set_aside_plain",
 ]
 
 SET_ASIDE = "set-aside"
+
+UNTOLD = "untold.jsonl"
+"""Mishaps that no station has told yet, a line of JSON each."""
+
+UNTOLD_MOST = 100
 
 FILE_DAMAGED, LEDGER_REBUILT = "file_damaged", "ledger_rebuilt"
 
@@ -64,6 +75,48 @@ def file_mishap(path: str, where: str, problem: str, *, lost: int | None) -> Mis
         f"from a copy if there is one",
         figures={"file": path, "set_aside": where, "lost_sweeps": lost},
     )
+
+
+def keep_untold(root: Path, mishap: Mishap) -> None:
+    """Keep a mishap until a station has told it."""
+    lines = [*_untold_lines(root), _line_of(mishap)][-UNTOLD_MOST:]
+    make_folder(root / SET_ASIDE)
+    write_whole(root / SET_ASIDE / UNTOLD, "".join(f"{line}\n" for line in lines).encode())
+
+
+def read_untold(root: Path) -> list[Mishap]:
+    """What is to be told; a line that cannot be read is none."""
+    found = []
+    for line in _untold_lines(root):
+        try:
+            kept = json.loads(line)
+            found.append(
+                Mishap(what=str(kept["what"]), text=str(kept["text"]), figures=kept["figures"])
+            )
+        except (ValueError, KeyError, TypeError):
+            continue
+    return found
+
+
+def forget_untold(root: Path, told: Iterable[Mishap]) -> None:
+    """These have been told."""
+    gone = {_line_of(one) for one in told}
+    before = _untold_lines(root)
+    left = [line for line in before if line not in gone]
+    if left != before:
+        write_whole(root / SET_ASIDE / UNTOLD, "".join(f"{line}\n" for line in left).encode())
+
+
+def _untold_lines(root: Path) -> list[str]:
+    try:
+        text = (root / SET_ASIDE / UNTOLD).read_text("utf-8")
+    except (OSError, UnicodeDecodeError):
+        return []
+    return text.splitlines()
+
+
+def _line_of(mishap: Mishap) -> str:
+    return json.dumps({"what": mishap.what, "text": mishap.text, "figures": dict(mishap.figures)})
 
 
 def rows_broken(path: Path) -> NDArray[np.bool_] | None:
@@ -117,6 +170,13 @@ def set_aside_database(root: Path, path: Path) -> str:
         beside = path.with_name(path.name + suffix)
         if beside.exists():
             _move(beside, target.with_name(target.name + suffix))
+    _move(path, target)
+    return target.relative_to(root).as_posix()
+
+
+def set_aside_plain(root: Path, path: Path, name: str) -> str:
+    """Set any other file aside under a name; returns where it lies."""
+    target = _free(root, name)
     _move(path, target)
     return target.relative_to(root).as_posix()
 

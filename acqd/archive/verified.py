@@ -21,7 +21,8 @@ class Problem:
     """One thing that is not as it should be: where, what, what was expected, what to do.
 
     ``where`` counts from the archive. ``can_be_set_aside`` where it is a file of sweeps that lies
-    there and is not as it was written.
+    there and is not as it was written; ``to_list`` are files, counted from the archive, that are
+    whole and that listing anew would put right.
     """
 
     where: str
@@ -32,6 +33,7 @@ class Problem:
     day: str | None = None
     sweeps: int | None = None
     can_be_set_aside: bool = False
+    to_list: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         expected = f"; expected {self.expected}" if self.expected else ""

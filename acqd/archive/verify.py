@@ -13,13 +13,14 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Callable, Iterable
+from contextlib import ExitStack
 from pathlib import Path
 
 import numpy as np
 
 from acqd.archive.damage import listed_in_ledger
 from acqd.archive.database import error_of
-from acqd.archive.inspector import LEAST_S, Inspector
+from acqd.archive.inspector import Inspector
 from acqd.archive.layout import (
     folder_of_job,
     ledger_path,
@@ -80,12 +81,12 @@ def verify_archive(
     *,
     job: str | None = None,
     progress: Progress | None = None,
-    inspect_s: float = LEAST_S,
+    inspector: Inspector | None = None,
 ) -> Verified:
     """Read all of an archive, or of one job of it, and say whether it is as it was written.
 
     Args:
-        inspect_s: how long reading one file may take at least; larger ones have longer.
+        inspector: has the files read, and stays open; without one it is one of its own.
 
     Raises:
         ArchiveError: there is no archive, or no such job; or it would not hold still.
@@ -99,9 +100,10 @@ def verify_archive(
             raise ArchiveError(f"{root}: no job {job!r}; there is {', '.join(jobs) or 'none'}")
         jobs = [job]
     walk = _Walk(root, out, known, jobs, progress)
-    with Inspector(least_s=inspect_s) as inspector:
+    with ExitStack() as stack:
+        reader = inspector or stack.enter_context(Inspector())
         for name in jobs:
-            walk.job(name, inspector)
+            walk.job(name, reader)
     if job is None:
         _finding_numbers(out, known)
         _leftovers(root, out)

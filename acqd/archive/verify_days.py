@@ -24,6 +24,7 @@ from acqd.archive.layout import (
     day_of,
     folder_of_job,
     list_files,
+    list_kept,
 )
 from acqd.archive.manifest import read_manifest, read_removed, read_set_aside
 from acqd.archive.verified import Verified
@@ -129,6 +130,7 @@ class DayLook:
                 f"{self._manifest_problem}{stands}",
                 "the list of the day's files with their digests",
                 "acqd verify --relist makes it anew from files that are whole",
+                to_list=tuple(one for one in files if one.is_good),
             )
         numbers, times = np.empty(0, np.int64), np.empty(0)
         day = DayFound(numbers, times, times, numbers)
@@ -234,6 +236,7 @@ class DayLook:
                 "a listed file",
                 "acqd verify --relist lists it",
                 sweeps=one.found.get("sweeps"),
+                to_list=(one,),
             )
             self._compare_inside(out, one)
 
@@ -263,6 +266,7 @@ class DayLook:
                     "what the file has, which is as it was written",
                     "acqd verify --relist lists it anew",
                     in_folder=who == MANIFEST,
+                    to_list=(one,) if one.is_good else (),
                 )
 
     def _unlisted_in(self, out: Verified, one: _File, who: str) -> None:
@@ -278,6 +282,7 @@ class DayLook:
             f"{text}; {other} lists it as it is",
             "a file that both list",
             "acqd verify --relist lists it",
+            to_list=(one,) if one.is_good else (),
         )
 
     def _fits(self, one: _File, name: str, value: Any) -> bool:
@@ -351,6 +356,10 @@ class DayLook:
     def _gone_for_a_reason(self, out: Verified, day: DayFound, there: set[str]) -> None:
         for name, facts in read_removed(self.folder).items():
             self._removed(out, day, name, facts, there)
+        listed = {str(facts.get("kept")) for facts in read_removed(self.folder).values()}
+        for path in list_kept(self._root, self._job, self._day):
+            if path.name not in listed:
+                self._kept(out, day, path, path.name)
         for name, facts in read_set_aside(self.folder).items():
             parsed = FileName.parse(name)
             if name in there or parsed is None:
@@ -375,20 +384,25 @@ class DayLook:
             text = "is listed as removed and lies there still"
             self._note(out, name, text, advice="the station goes on with its removal")
             return
-        kept = self.folder / str(facts.get("kept"))
+        self._kept(out, day, self.folder / str(facts.get("kept")), name)
+
+    def _kept(self, out: Verified, day: DayFound, kept: Path, of: str) -> None:
+        """What outlived a volume that retention removed."""
         try:
             rows = read_kept(kept)
         except FileNotFoundError:
-            text = f"is missing: what outlived {name}, which retention removed"
+            text = f"is missing: what outlived {of}, which retention removed"
             self._wrong(out, kept.name, text, "findings, hours and counts", COPY)
         except ArchiveDamaged as exc:
             self._wrong(out, kept.name, str(exc).removeprefix(f"{kept}: "), "", COPY)
         else:
             out.files += 1
+            day.accounted.append((rows.first_seq, rows.last_seq))
             day.unknown_s.append((rows.from_s - 1.0, rows.to_s + 1.0))
 
     def _leftovers(self, out: Verified, known: set[str]) -> None:
-        kept = {str(facts.get("kept")) for facts in read_removed(self.folder).values()}
+        kept = {path.name for path in list_kept(self._root, self._job, self._day)}
+        kept |= {str(facts.get("kept")) for facts in read_removed(self.folder).values()}
         try:
             names = sorted(path.name for path in self.folder.iterdir())
         except FileNotFoundError:
@@ -475,6 +489,7 @@ class DayLook:
         sweeps: Any = None,
         aside: bool = False,
         in_folder: bool = True,
+        to_list: tuple[_File, ...] = (),
     ) -> None:
         out.add_wrong(
             where=self._place(name) if in_folder else name,
@@ -485,6 +500,7 @@ class DayLook:
             day=self._day,
             sweeps=sweeps if isinstance(sweeps, int) else None,
             can_be_set_aside=aside,
+            to_list=tuple(self._place(one.path.name) for one in to_list),
         )
 
     def _note(self, out: Verified, name: str, what: str, advice: str = "") -> None:

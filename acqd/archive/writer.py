@@ -37,7 +37,7 @@ from acqd.archive.recovery import Recovery, recover
 from acqd.archive.removing import Removing, Retained, least_free, retain
 from acqd.archive.retention import Retention
 from acqd.archive.sealer import GRACE_S, Sealer
-from acqd.archive.setaside import Mishap
+from acqd.archive.setaside import Mishap, read_untold
 from acqd.archive.undelivered import Undelivered
 from acqd.clock import Clock
 from acqd.errors import ArchiveError
@@ -114,7 +114,9 @@ class ArchiveWriter:
         try:
             self._ballast = Ballast(root, keep_free_bytes=keep_free_bytes)
             cleared = clear_temporaries(sweeps_folder(root))
-            self._ledger, mishaps = open_ledger(root, synced=synced)
+            untold = read_untold(root)
+            self._ledger, met = open_ledger(root, synced=synced)
+            mishaps = [*untold, *met]
             try:
                 leftovers = _begun_journals(root)
                 self.recovery: Recovery = recover(self._ledger, leftovers, tuple(cleared))
@@ -389,6 +391,10 @@ class ArchiveWriter:
     def take_mishaps(self) -> list[Mishap]:
         """What was met since the last call, and put right as far as it can be: to be told."""
         return self._sealer.take_mishaps()
+
+    def mishaps_told(self, mishaps: Sequence[Mishap]) -> None:
+        """These have been told; others are given by :meth:`take_mishaps` at the next start too."""
+        self._sealer.told(mishaps)
 
     @property
     def problem(self) -> str | None:

@@ -11,6 +11,7 @@ import importlib
 import io
 import os
 import sys
+import warnings
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -49,6 +50,7 @@ COMMANDS = {
     "share": "Let other stations, and viewers, use the broker of this station.",
     "status": "How the station stands: sweepers, jobs, what they kept and found last.",
     "tonight": "From what is plugged in to a watched night and its report, in one command.",
+    "verify": "Is an archive as it was written? What is wrong with which file.",
 }
 """Kept here so that the help text needs no command's module; a test compares the two."""
 
@@ -162,6 +164,7 @@ def cli() -> None:
 def main(args: list[str] | None = None) -> None:
     """Run the command line; errors that acqd raises on purpose become lines, not tracebacks."""
     _write_what_can_be_written()
+    warnings.showwarning = _warn
     try:
         cli.main(args, prog_name="acqd", standalone_mode=False)
     except click.exceptions.Exit as exc:
@@ -195,6 +198,13 @@ def _write_what_can_be_written() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper) and stream.errors in ("strict", "backslashreplace"):
             stream.reconfigure(errors="acqd")
+
+
+def _warn(message: Warning | str, *about: Any, **named: Any) -> None:
+    """A warning is a line, as an error is."""
+    from acqd.config.problems import printable
+
+    click.echo(printable(f"acqd: {message}"), err=True)
 
 
 def _crash(kind: type[BaseException], exc: BaseException, trace: TracebackType | None) -> None:
