@@ -36,6 +36,9 @@ WAITING_MOST = 100
 TROUBLE_AGAIN_S = 3600.0
 """A trouble that lasts is told again, where its words have changed, no sooner than this."""
 
+AT_ONCE_S, READS_MOST = 0.05, 20
+"""Readings of the clocks that took longer are made again, so many times at the most."""
+
 SLEEP_S = 2.0
 """Boot time that runs ahead of monotonic time by this much between two looks was sleep."""
 
@@ -192,14 +195,19 @@ class ClockWatch:
 
 
 def clock_mark(clock: Clock, event: int = 0) -> ClockMark:
-    """The clocks as they are now."""
-    # Before the time, which a service sets before it says so.
-    synchronised = clock.synchronised()
-    monotonic_s = clock.monotonic_s()
+    """The clocks as they are now, all at one moment: on a machine that is busy seconds may pass
+    between two readings, which would look like a step."""
+    for _ in range(READS_MOST):
+        # Before the time, which a service sets before it says so.
+        synchronised = clock.synchronised()
+        monotonic_s = clock.monotonic_s()
+        wall_s, boottime_s = clock.wall_s(), clock.boottime_s()
+        if clock.monotonic_s() - monotonic_s < AT_ONCE_S:
+            break
     return ClockMark(
         monotonic_s=monotonic_s,
-        wall_s=clock.wall_s(),
-        slept_s=clock.boottime_s() - monotonic_s,
+        wall_s=wall_s,
+        slept_s=boottime_s - monotonic_s,
         synchronised=synchronised,
         event=event,
     )

@@ -89,6 +89,27 @@ def test_steps_and_sleep_are_told_apart(
     assert watch.look() is None
 
 
+class Stalled(ManualClock):
+    """A clock of a machine that is so busy that a second passes between two readings of it."""
+
+    stalls = 0
+
+    def wall_s(self) -> float:
+        if self.stalls:
+            self.stalls -= 1
+            self.advance(1.0)
+        return super().wall_s()
+
+
+def test_a_busy_machine_is_no_step_of_its_clock() -> None:
+    """A second between the readings of two clocks is time that passed, not one that was set."""
+    clock = Stalled()
+    watch = ClockWatch(clock)
+    clock.stalls = 3
+    assert watch.look() is None
+    assert watch.look() is None
+
+
 # ---- a station whose clock is moved --------------------------------------------------------------
 
 
