@@ -17,11 +17,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from acqd.archive.layout import DAY_S, day_start_s, list_days, list_files
 from acqd.archive.sweepfile import SweepFile
-from acqd.archive.timing import TimeCorrections
+from acqd.archive.timing import TimeCorrection, TimeCorrections
 from acqd.clock import EARLIEST_S
 
 __all__ = ["DayTime", "day_times", "true_range_of"]
@@ -95,19 +96,21 @@ def _files_of(root: Path, job: str, day: str, times: TimeCorrections | None) -> 
         from_s, to_s = start_s, start_s + DAY_S
         if moved and times is not None:
             try:
-                from_s, to_s = _read(path, times, (from_s, to_s))
+                from_s, to_s = _read(path, times.made) or (from_s, to_s)
             except FileNotFoundError:
                 continue
         yield _File(day, name.first_seq, from_s, to_s)
 
 
-def _read(path: Path, times: TimeCorrections, whole: tuple[float, float]) -> tuple[float, float]:
-    """The true time of a file's sweeps; that of its whole day where none of them was moved."""
+@lru_cache(maxsize=20_000)
+def _read(path: Path, made: tuple[TimeCorrection, ...]) -> tuple[float, float] | None:
+    """The true time of a file's sweeps; None where none of them was moved. A file is written once,
+    so it need not be read again."""
     with SweepFile(path) as file:
         time = file.core("time")
-        moved = times.of_sweeps(file.names_of("boot"), file.core("monotonic"), time)
+        moved = TimeCorrections(made).of_sweeps(file.names_of("boot"), file.core("monotonic"), time)
         if moved is None:
-            return whole
+            return None
         time = time + moved.shift_s
         return float(time.min()), float((time + file.core("duration")).max())
 
@@ -121,17 +124,18 @@ def _absurd(one: _File, now_s: float) -> str | None:
 
 
 def _contradicted(files: list[_File]) -> set[_File]:
-    """Files, in the order of their numbers, that are of a later time than one that comes after, or
-    of an earlier time than one that comes before."""
+    """Files, in the order of their numbers, all of which is later than one that comes after, or
+    earlier than one that comes before. Of a file that was not corrected only the day is known, in
+    which one that was may begin."""
     found: set[_File] = set()
     latest_s = -math.inf
     for one in files:
-        if one.from_s < latest_s:
+        if one.to_s <= latest_s:
             found.add(one)
         latest_s = max(latest_s, one.from_s)
     earliest_s = math.inf
     for one in reversed(files):
-        if one.from_s > earliest_s:
+        if one.from_s >= earliest_s:
             found.add(one)
-        earliest_s = min(earliest_s, one.from_s)
+        earliest_s = min(earliest_s, one.to_s)
     return found

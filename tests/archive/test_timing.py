@@ -325,6 +325,17 @@ def test_days_that_contradict_their_numbers_are_doubtful(
     }
 
 
+def test_a_corrected_boot_and_what_was_swept_later_that_day_contradict_nothing(scribe: Any) -> None:
+    """Of the rest of the day nothing is read but its date, which begins before the boot did."""
+    write(scribe, [sweep(scribe, n, 50.0 * n) for n in range(1, 11)])
+    later_s = NOW_S + 2000.0
+    write(scribe, [replace(scribe.sweep(11), started_s=later_s, due_s=later_s)])
+    times = TimeCorrections([correction()])
+    found = day_times(scribe.root, "harbour", times, NOW_S + HOUR_S)
+    assert [one.day for one in found] == [day_of(OLD_S), day_of(later_s)]
+    assert [one.doubt for one in found] == [None, None]
+
+
 def test_a_day_in_which_the_clock_was_set_back_has_a_volume_for_each_side(scribe: Any) -> None:
     """Times rise in each; all sweeps are read once, in the order of their numbers."""
     begin_s = NOW_S - NOW_S % 86400.0
