@@ -102,9 +102,9 @@ class GapRecord:
     """``count`` due sweeps of a job, first due at ``from_s`` and last at ``to_s``, not taken.
 
     ``reason`` is one of: ``overrun``, ``sweeper lost``, ``sweep failed``, ``paused``,
-    ``disk full``, ``clock stepped``, ``host asleep``, ``station down``, ``refused``; of sweeps
-    from logs ``no sweep in the files``. One of no sweeps and the reason ``config changed`` marks
-    where a job's config did.
+    ``paused by command``, ``disk full``, ``clock stepped``, ``host asleep``, ``station down``,
+    ``refused``; of sweeps from logs ``no sweep in the files``. One of no sweeps and the reason
+    ``config changed`` marks where a job's config did.
     """
 
     job: str

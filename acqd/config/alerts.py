@@ -91,6 +91,7 @@ STATION_WORDS = (
     "archive_well",
     "cannot_keep",
     "clock_corrected",
+    "commanded",
     "clock_stepped",
     "context_unreadable",
     "deaf",

@@ -14,6 +14,7 @@ from pathlib import Path as FilePath
 
 from acqd.config.alertchecks import alert_problems
 from acqd.config.checks import check_references
+from acqd.config.commands import CommandsTable, misfits_of_commands
 from acqd.config.dash import DashTable
 from acqd.config.models import (
     AlertTable,
@@ -43,6 +44,7 @@ _TABLES: Mapping[str, type[Table]] = {
     "mqtt": MqttTable,
     "dash": DashTable,
     "retention": RetentionTable,
+    "commands": CommandsTable,
 }
 _FAMILIES: Mapping[str, type[Table]] = {
     "sweeper": SweeperTable,
@@ -130,6 +132,7 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
     mqtt = reader.single("mqtt", MqttTable)
     dash = reader.single("dash", DashTable) if "dash" in data else None
     retention = reader.single("retention", RetentionTable) or RetentionTable()
+    commands = reader.single("commands", CommandsTable) if "commands" in data else None
     sweepers = reader.family("sweeper", SweeperTable)
     chains = reader.family("chain", ChainTable)
     context = reader.family("context", ContextTable)
@@ -144,7 +147,12 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
     of_alerts = alert_problems(
         data, places, alerts=alerts, jobs=jobs, plans=references.channel_plans
     )
-    found = (*reader.problems, *references.problems, *of_alerts)
+    of_commands = () if commands is None else misfits_of_commands(commands, list(jobs))
+    wrong = [
+        places.problem(("commands", one.key), one.problem, accepted=one.accepted)
+        for one in of_commands
+    ]
+    found = (*reader.problems, *references.problems, *of_alerts, *wrong)
     problems = (*in_file_order(found), *references.elsewhere)
     if problems or station is None or mqtt is None:
         raise ConfigError(problems)
@@ -156,6 +164,7 @@ def parse_config(text: str, path: str | os.PathLike[str]) -> StationConfig:
         mqtt=mqtt,
         dash=dash,
         retention=retention,
+        commands=commands,
         sweepers=sweepers,
         chains=chains,
         context=context,

@@ -12,6 +12,7 @@ from pathlib import Path as FilePath
 from typing import Any
 
 from acqd.chain import Chain
+from acqd.config.commands import CommandsTable
 from acqd.config.dash import DashTable
 from acqd.config.emission import plain_profile
 from acqd.config.jobs import KINDS
@@ -88,6 +89,8 @@ class StationConfig:
     """The live page to serve; None where none is wanted."""
     retention: RetentionTable = field(default_factory=RetentionTable)
     """Which sweeps may be removed; none where nothing is said."""
+    commands: CommandsTable | None = None
+    """What others may tell the station over MQTT; None where nothing."""
     ways: Mapping[str, WayTable] = field(default_factory=dict)
     alerts: Mapping[str, AlertTable] = field(default_factory=dict)
     places: Text = field(repr=False)

@@ -142,6 +142,16 @@ class Account:
         ordered = sorted(self._durations_us)
         self.estimate_us = ordered[len(ordered) // 2]
 
+    def come_now(self, now_us: int) -> bool:
+        """Make a pass due that is on no grid; one that is due already takes its place. False where
+        the time is shut, or there are no due times."""
+        if self.back_to_back or not self.is_open(now_us):
+            return False
+        if self.pending_us is None:
+            self.pending_until_us = self._latest_start_us(now_us)
+            self.pending_us = now_us
+        return True
+
     def give_up_pending(self, why: Reason) -> None:
         """What is pending will not be started."""
         if self.pending_us is not None:

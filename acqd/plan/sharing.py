@@ -190,6 +190,13 @@ class SweeperPlan:
             )
         )
 
+    def come_now(self, job: str, now_s: float) -> bool:
+        """Make a pass of a job due now; it takes its turn as any that is due, and is accounted for
+        as any. False where the job has ended, sweeps back to back, or its time is shut."""
+        self._go_on(floor_us(now_s))
+        account = self._accounts.get(job)
+        return account is not None and account.come_now(floor_us(now_s))
+
     @property
     def extras_wait(self) -> int:
         """Passes that were asked for and wait."""

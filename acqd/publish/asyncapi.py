@@ -12,7 +12,7 @@ from typing import Any
 from pydantic.json_schema import models_json_schema
 
 from acqd import __version__
-from acqd.publish.messages import CURVE, MESSAGES, PARTS, Summary, Trace
+from acqd.publish.messages import CURVE, HEARD, MESSAGES, PARTS, Command, Summary, Trace
 from acqd.publish.topics import CHANNELS, DEFAULT_ROOT, LEVEL_PATTERN, PARAMETERS, TopicSpec
 
 __all__ = ["VALUE", "asyncapi_document"]
@@ -25,8 +25,12 @@ BINDING_VERSION = "0.2.0"
 VALUE = "Value"
 """Name of the one message that is not a JSON object."""
 
-LEFT_OUT = {Summary.__name__: PARTS, Trace.__name__: CURVE}
+LEFT_OUT = {Summary.__name__: PARTS, Trace.__name__: CURVE, Command.__name__: ("who",)}
 """What messages are sent without, where there is none of it."""
+
+MODELS = (*MESSAGES, *HEARD)
+TITLES = {Command.__name__: "command/1"}
+"""Of those whose schema has no default: who sends it has to say so."""
 
 _REF = "#/components/schemas/{model}"
 
@@ -58,7 +62,9 @@ def asyncapi_document(
         "defaultContentType": "application/json",
         "servers": {"broker": {"host": host, "protocol": "mqtt"}},
         "channels": {spec.name: _channel(spec, root, station) for spec in CHANNELS},
-        "operations": {f"send{_capital(spec.name)}": _operation(spec) for spec in CHANNELS},
+        "operations": {
+            f"{_action(spec)}{_capital(spec.name)}": _operation(spec) for spec in CHANNELS
+        },
         "components": {"messages": _messages(), "schemas": _schemas()},
     }
 
@@ -86,7 +92,7 @@ def _channel(spec: TopicSpec, root: str, station: str | None) -> dict[str, Any]:
 
 def _operation(spec: TopicSpec) -> dict[str, Any]:
     return {
-        "action": "send",
+        "action": _action(spec),
         "channel": {"$ref": f"#/channels/{spec.name}"},
         "summary": spec.summary,
         "messages": [{"$ref": f"#/channels/{spec.name}/messages/{name}"} for name in spec.messages],
@@ -96,13 +102,18 @@ def _operation(spec: TopicSpec) -> dict[str, Any]:
     }
 
 
+def _action(spec: TopicSpec) -> str:
+    """What the station does on a channel."""
+    return "receive" if spec.received else "send"
+
+
 def _messages() -> dict[str, Any]:
     messages: dict[str, Any] = {}
-    for model in MESSAGES:
+    for model in MODELS:
         name = model.__name__
         messages[name] = {
             "name": name,
-            "title": str(model.model_fields["schema_"].default),
+            "title": TITLES.get(name) or str(model.model_fields["schema_"].default),
             "summary": (model.__doc__ or "").strip().split("\n")[0],
             "contentType": "application/json",
             "payload": {"$ref": _REF.format(model=name)},
@@ -120,7 +131,7 @@ def _messages() -> dict[str, Any]:
 def _schemas() -> dict[str, Any]:
     """The schemas of all messages and their parts, by name, none nested in another."""
     _, document = models_json_schema(
-        [(model, "serialization") for model in MESSAGES], ref_template=_REF, by_alias=True
+        [(model, "serialization") for model in MODELS], ref_template=_REF, by_alias=True
     )
     schemas: dict[str, Any] = dict(document["$defs"])
     for name, schema in schemas.items():

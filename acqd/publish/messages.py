@@ -30,6 +30,7 @@ from pydantic_core import to_json
 
 from acqd.publish.band import BandSignal, BandSummary
 from acqd.publish.carrier import CarrierSummary
+from acqd.publish.commands import Command, CommandId, CommandVerb
 from acqd.publish.emission import EmissionSummary
 from acqd.publish.health import Health
 from acqd.publish.parts import (
@@ -49,12 +50,15 @@ from acqd.publish.soak import SoakSummary
 from acqd.publish.transmission import TransmissionSummary
 
 __all__ = [
+    "HEARD",
     "MESSAGES",
     "BandSignal",
     "BandSummary",
     "CatchUp",
     "ChannelOccupancy",
     "ChannelState",
+    "Command",
+    "CommandAnswer",
     "Figure",
     "Finding",
     "Health",
@@ -473,6 +477,23 @@ class ChannelState(Message):
     seq: Number
 
 
+class CommandAnswer(Message):
+    """What became of a command: ``done``, ``refused``, or ``done before``, which is not done again.
+
+    A command that cannot be read, is retained, or comes too often is not answered.
+    """
+
+    schema_: Literal["command-answer/1"] = Field(default="command-answer/1", alias="schema")
+    id: CommandId
+    """Of the command."""
+    verb: CommandVerb
+    job: Level
+    outcome: Literal["done", "refused", "done before"]
+    text: Text
+    at: TimeText
+    at_s: float
+
+
 MESSAGES: tuple[type[Message], ...] = (
     StationStatus,
     SweeperState,
@@ -485,5 +506,9 @@ MESSAGES: tuple[type[Message], ...] = (
     ChannelState,
     Verdict,
     ReportMade,
+    CommandAnswer,
 )
-"""Every JSON message, by the names that the table of topics uses."""
+"""Every JSON message that a station says, by the names that the table of topics uses."""
+
+HEARD: tuple[type[Command], ...] = (Command,)
+"""Those that it hears."""

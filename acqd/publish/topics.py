@@ -58,6 +58,8 @@ class TopicSpec:
     messages: tuple[str, ...]
     """Names of message models in :mod:`acqd.publish.messages`; ``Value`` is a bare number."""
     summary: str
+    received: bool = False
+    """Whether others say it and the station hears it."""
 
     def matches(self, rest: str) -> bool:
         """True where ``rest``, a topic without its root, is one of this kind."""
@@ -168,6 +170,23 @@ CHANNELS: tuple[TopicSpec, ...] = (
         messages=("Value",),
         summary="One figure as a bare number, for things that want nothing else.",
     ),
+    TopicSpec(
+        name="command",
+        pattern=f"{_STATION}/{COMMAND}",
+        qos=1,
+        retain=False,
+        messages=("Command",),
+        summary="What others ask a station whose config lets them; off by default.",
+        received=True,
+    ),
+    TopicSpec(
+        name="commandAnswer",
+        pattern=f"{_STATION}/{ANSWER}",
+        qos=1,
+        retain=False,
+        messages=("CommandAnswer",),
+        summary="What the station did of a command, or why it did not.",
+    ),
 )
 
 
@@ -234,6 +253,14 @@ class Topics:
     @property
     def station_finding(self) -> str:
         return f"{self.base}/finding"
+
+    @property
+    def command(self) -> str:
+        return f"{self.base}/{COMMAND}"
+
+    @property
+    def command_answer(self) -> str:
+        return f"{self.base}/{ANSWER}"
 
     def sweeper(self, name: str) -> str:
         return f"{self.base}/sweeper/{checked_level(name)}"

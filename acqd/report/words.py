@@ -50,6 +50,7 @@ REASONS = {
     "sweeper lost": "{sweeper} away {lasted}",
     "station down": "station down {lasted}",
     "paused": "paused {lasted}",
+    "paused by command": "paused by command {lasted}",
     "disk full": "disk full, {lasted}",
     "host asleep": "computer asleep {lasted}",
     "clock stepped": "clock put, {lasted} left out",

@@ -14,6 +14,7 @@ from acqd.publish.settings import BrokerSettings
 from acqd.station.alerting import Alerting
 from acqd.station.build import Built
 from acqd.station.commands import StationCommands
+from acqd.station.commandtopic import CommandTopic
 from acqd.station.conditions import OnlyRules
 from acqd.station.context import ContextSources, ContextStore
 from acqd.station.control import Control
@@ -21,6 +22,7 @@ from acqd.station.healthwatch import HealthWatch
 from acqd.station.holds import HoldWatch
 from acqd.station.hotplug import HotPlug
 from acqd.station.job import JobRunner
+from acqd.station.jobcommands import JobCommands
 from acqd.station.livepage import LivePage
 from acqd.station.marks import job_findings
 from acqd.station.ptt import KeyRules
@@ -83,6 +85,8 @@ class Beside:
         self._health = health
         self._watch_clocks = watch_clocks
         self._status = status
+        self._job_commands = JobCommands(jobs, sweepers)
+        self.commands: CommandTopic | None = None
         self.sources: ContextSources | None = None
         if context.specs:
             self.sources = ContextSources(
@@ -113,6 +117,7 @@ class Beside:
             *self._watchdog(),
             *self._hot_plug(),
             self._control().run(),
+            *self._command_topic(),
             tell_untold(self._findings, self._archive),
             self.reports.run(),
             *([] if self._alerting is None else [self._alerting.run()]),
@@ -195,6 +200,23 @@ class Beside:
         )
         return [page.run()]
 
+    def _command_topic(self) -> list[Loop]:
+        """Hears what others may ask over MQTT; nothing where the config lets nobody."""
+        rules, settings = self._built.commands, self._settings
+        if rules is None or settings is None:
+            return []
+        self.commands = CommandTopic(
+            settings,
+            rules,
+            station=self._built.name,
+            run_id=self._run_id,
+            jobs=self._jobs,
+            do=self._job_commands,
+            tell=self._findings.tell,
+            clock=self._clock,
+        )
+        return [self.commands.run()]
+
     def _control(self) -> Control:
         """Listens to the commands of this station's user."""
         commands = StationCommands(
@@ -204,6 +226,8 @@ class Beside:
             sweepers=self._sweepers,
             archive=self._archive,
             tell=self._status,
+            do=self._job_commands,
+            finding=self._findings.tell,
             tests=SelfTests(
                 sweepers={one.name: one for one in self._sweepers},
                 specs={spec.name: spec for spec in self._built.sweepers},

@@ -32,7 +32,9 @@ from acqd.plan.rhythm import longest_interval_s
 from acqd.publish.broker import EmbeddedBroker, LocalBroker
 from acqd.publish.settings import BrokerSettings, MqttVersion
 from acqd.publish.sharing_served import Serve
+from acqd.station.commanding import command_rules
 from acqd.station.context import ContextSpec
+from acqd.station.doorkeeper import CommandRules
 from acqd.station.feed import Feed
 from acqd.station.followed import closer_looks, follow_rules
 from acqd.station.identities import OnChange
@@ -171,6 +173,8 @@ class Built:
     """Who is told of what; None where nobody is."""
     page: PageSpec | None = None
     """The live page to serve beside the station."""
+    commands: CommandRules | None = None
+    """What others may tell it over MQTT; None where nothing."""
 
 
 def build(
@@ -221,6 +225,7 @@ def build(
             for name, table in config.sweepers.items()
         },
         page=_page(config),
+        commands=command_rules(config),
     )
 
 

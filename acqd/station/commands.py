@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from functools import partial
 from typing import Any
 
@@ -15,6 +15,7 @@ from acqd.errors import InputUnsafe, SweeperError, WrongUsage
 from acqd.measure.meter import Role
 from acqd.station.control import Command, Conversation
 from acqd.station.job import JobRunner
+from acqd.station.jobcommands import VERBS, JobCommands, Verb
 from acqd.station.noting import note_text
 from acqd.station.overlaying import keep_overlay
 from acqd.station.selftesting import SelfTests
@@ -33,6 +34,8 @@ from acqd.sweep import SourceRequest
 
 __all__ = ["StationCommands"]
 
+Tell = Callable[[str, str, Mapping[str, Any]], Awaitable[None]]
+
 WHO_MOST = 100
 TEMPERATURE = "temperature"
 """The context whose value a reference is given where nobody says one; in °C."""
@@ -50,9 +53,14 @@ class StationCommands:
         sweepers: Sequence[SweeperRunner],
         archive: ArchiveWriter,
         tell: Callable[[], Mapping[str, Any]],
+        do: JobCommands,
+        finding: Tell,
         tests: SelfTests | None = None,
     ) -> None:
-        """``tell`` says how everything is, as plain JSON data."""
+        """``tell`` says how everything is, as plain JSON data; ``do`` does the verbs for jobs, and
+        ``finding`` keeps that it did."""
+        self._do = do
+        self._finding = finding
         self._tell = tell
         self._tests = tests
         self._station = station
@@ -70,6 +78,7 @@ class StationCommands:
             "overlay": self._overlay,
             "reference": self._reference,
             "status": self._status,
+            **{verb: partial(self._verb, verb) for verb in VERBS},
         }
         if self._tests is not None:
             table["self-test"] = self._tests.do
@@ -88,6 +97,16 @@ class StationCommands:
         freed = await sweeper.confirm()
         structlog.get_logger().info("identity_confirmed", sweeper=sweeper.name, jobs=list(freed))
         return {"jobs": list(freed), "identity": str(sweeper.host.identity)}
+
+    async def _verb(
+        self, verb: Verb, asked: Mapping[str, Any], at: Conversation
+    ) -> Mapping[str, Any]:
+        """Pause a job, let it go on, or take a pass of it now."""
+        job, who = self._job(asked.get("job")).name, _text(asked, "who")[:WHO_MOST]
+        text = self._do.do(verb, job, who=who)
+        figures = {"verb": verb, "job": job, "outcome": "done", "who": who}
+        await self._finding("commanded", f"asked by {who}: {verb} {job}; done: {text}", figures)
+        return {"text": text}
 
     def _sweeper(self, name: object) -> SweeperRunner:
         sweeper = self._sweepers.get(name) if isinstance(name, str) else None

@@ -20,6 +20,9 @@ from acqd.station.tell import Teller, one_line
 
 __all__ = ["JobStates"]
 
+PAUSED_BY_COMMAND = "paused by command"
+"""The reason for what is missed meanwhile."""
+
 ASK_AGAIN_MOST_S = 60.0
 """A job whose world is not ready asks at least this often, and at first after twice its waits."""
 
@@ -71,6 +74,8 @@ class JobStates:
         """Jobs that wait until the sweeper is opened anew, and why."""
         self._held: dict[str, str] = {}
         """Jobs that wait, and what for."""
+        self._commanded: dict[str, str] = {}
+        """Jobs that somebody paused, and who."""
         self._tested: str | None = None
         """Why no job sweeps while somebody tests the sweeper; None while nobody does."""
         self._not_ready: dict[str, int] = {}
@@ -87,14 +92,15 @@ class JobStates:
 
     def _why_waits(self, job: str) -> str | None:
         """The same of a job that was not stopped."""
-        return self._unconfirmed.waiting.get(job) or self._tested or self._held.get(job)
+        waits = self._unconfirmed.waiting.get(job) or self._commanded.get(job)
+        return waits or self._tested or self._held.get(job)
 
     def standing(self, job: JobRunner) -> JobFacts:
         """How it stands with a job, for who judges the station."""
         name, planned = job.name, job.spec.planned
         fault = self.stopped.get(name) or self._unconfirmed.waiting.get(name)
         fault = fault or self._refused.get(name) or self._why_not_ready(job)
-        waits = self._tested or self._held.get(name)
+        waits = self._commanded.get(name) or self._tested or self._held.get(name)
         standing: Standing = "open"
         why = ""
         if name in self.ended:
@@ -126,6 +132,19 @@ class JobStates:
         self.plan_anew(job)
         if self._is_present():
             self.tell_listening(self._jobs[job])
+
+    def pause(self, job: str, why: str | None) -> bool:
+        """Let a job wait since somebody said so; None: let it go on. Whether that is news."""
+        if (why is not None) == (job in self._commanded):
+            return False
+        if why is None:
+            del self._commanded[job]
+        else:
+            self._commanded[job] = why
+        self.plan_anew(job)
+        if self._is_present():
+            self.tell_listening(self._jobs[job])
+        return True
 
     def test(self, why: str | None) -> None:
         """Let all jobs wait while somebody tests the sweeper, for this reason; None: go on."""
@@ -160,7 +179,8 @@ class JobStates:
         if why is None:
             self._plan.resume(job, self._now_s())
         else:
-            self._plan.pause(job, self._now_s(), "paused", one_line(why))
+            reason = PAUSED_BY_COMMAND if job in self._commanded else "paused"
+            self._plan.pause(job, self._now_s(), reason, one_line(why))
 
     def plan_all_anew(self) -> None:
         """The same for all of them."""

@@ -101,6 +101,7 @@ class Station:
         self.context = ContextStore(built.contexts, clock, watched=watched(built))
         self._readiness: Readiness | None = None
         self._sources: ContextSources | None = None
+        self._beside: Beside | None = None
         self._archive: ArchiveWriter | None = None
         self.health_watch: HealthWatch | None = None
         """How it stands, once its archive is open."""
@@ -230,6 +231,8 @@ class Station:
             self._sources.hurry()
         if self._readiness is not None:
             self._readiness.hurry()
+        if self._beside is not None and self._beside.commands is not None:
+            self._beside.commands.hurry()
 
     async def _start_broker(self, stack: contextlib.AsyncExitStack) -> OwnBroker | None:
         if self._built.broker is None:
@@ -466,6 +469,7 @@ class Station:
             report_made=self._stop_when_all_ended,
         )
         self._sources, self._reports = beside.sources, beside.reports
+        self._beside = beside
         return beside
 
     def _say_started(

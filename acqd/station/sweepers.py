@@ -19,7 +19,7 @@ import structlog
 
 from acqd.archive.records import GapRecord
 from acqd.clock import Clock
-from acqd.drivers.host import ABANDONED_MAX, Opened, SweeperHost
+from acqd.drivers.host import Opened, SweeperHost
 from acqd.errors import (
     ArchiveError,
     DriverFault,
@@ -31,9 +31,9 @@ from acqd.errors import (
 )
 from acqd.measure.meter import FindingDraft
 from acqd.plan.sharing import SERVED_STANDS_S, Due, Missed, PlannedJob, SweeperPlan
+from acqd.station.askedsweeper import AskedSweeper
 from acqd.station.errands import Errands
 from acqd.station.follow import Follower
-from acqd.station.health import JobFacts
 from acqd.station.identities import IdentityBook, Unconfirmed
 from acqd.station.job import JobRunner, gap_reason
 from acqd.station.jobspec import JobSpec
@@ -44,7 +44,6 @@ from acqd.station.readiness import Readiness
 from acqd.station.sweepernews import SweeperNews
 from acqd.station.tell import Teller
 from acqd.station.watch import StationFindings, SweeperClockWatch
-from acqd.station.watchdog import SweeperProgress
 from acqd.sweep import NO_FLAGS, Identity, Sweep, SweepFlag
 
 __all__ = ["SweeperRunner"]
@@ -67,7 +66,7 @@ def _backoff_s(failures: int) -> float:
     return float(min(BACKOFF_MOST_S, BACKOFF_FIRST_S * 2 ** min(failures, 10)))
 
 
-class SweeperRunner:
+class SweeperRunner(AskedSweeper):
     """Supervises one sweeper. :meth:`run` goes on until it is cancelled."""
 
     def __init__(
@@ -172,46 +171,6 @@ class SweeperRunner:
     def present(self) -> bool:
         return self._present
 
-    @property
-    def jobs(self) -> Mapping[str, JobRunner]:
-        """By name."""
-        return self._jobs
-
-    @property
-    def is_out(self) -> bool:
-        """Whether its driver hangs so often that it is out until the station is started anew."""
-        return self.host.statistics().hanging >= ABANDONED_MAX
-
-    @property
-    def no_room_since_s(self) -> float | None:
-        """Since when, of wall time, nothing of its jobs can be kept."""
-        return self._no_room_s if self._keeper.no_room else None
-
-    def waiting(self) -> dict[str, float]:
-        """Jobs whose passes are due and not begun, and since when."""
-        return self.plan.waiting(self._now_s())
-
-    def progress(self) -> SweeperProgress:
-        """What moves here, for the station's watchdog."""
-        now_s = self._clock.monotonic_s()
-        is_busy = self.plan.running is not None or self._errands.is_busy or self._is_putting_back
-        waiting = {} if is_busy or self._is_readying else self.waiting()
-        due_s = min(waiting.values(), default=None)
-        around = [job.spec.around for job in self._jobs.values() if job.spec.around is not None]
-        return SweeperProgress(
-            name=self.name,
-            still_for_s=now_s - max(self._moved_s, self.host.called_s),
-            call_left_s=self.host.call_left_s,
-            patience_s=2.0 * max((one.within_s for one in around), default=0.0),
-            due_for_s=0.0 if due_s is None else self._clock.wall_s() - due_s,
-            is_present=self._present,
-            is_out=self.is_out,
-        )
-
-    def job_facts(self) -> list[JobFacts]:
-        """How it stands with its jobs."""
-        return [self._states.standing(job) for job in self._jobs.values()]
-
     async def run(self) -> None:
         """Open, sweep when due, recover; until cancelled."""
         self.plan.sweeper_away(self._now_s(), "sweeper lost")
@@ -281,16 +240,6 @@ class SweeperRunner:
 
     def asleep(self, from_s: float, to_s: float) -> None:
         self.plan.asleep(from_s, to_s)
-        self._wake.set()
-
-    def hold(self, job: str, why: str | None) -> None:
-        """Let a job wait from its next pass on, for this reason; None: let it go on."""
-        self._states.hold(job, why)
-        self._wake.set()
-
-    def test(self, why: str | None) -> None:
-        """Let all jobs wait while somebody tests the sweeper, for this reason; None: go on."""
-        self._states.test(why)
         self._wake.set()
 
     async def confirm(self) -> tuple[str, ...]:

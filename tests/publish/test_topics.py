@@ -22,6 +22,8 @@ ALL = {
     "report": (TOPICS.report("vhf"), "acqd/gannet-ledge/job/vhf/report"),
     "occupancy": (TOPICS.occupancy("vhf"), "acqd/gannet-ledge/job/vhf/occupancy"),
     "channel": (TOPICS.channel("vhf", "ais-1"), "acqd/gannet-ledge/job/vhf/channel/ais-1"),
+    "command": (TOPICS.command, "acqd/gannet-ledge/command"),
+    "commandAnswer": (TOPICS.command_answer, "acqd/gannet-ledge/command/answer"),
     "value": (TOPICS.value("vhf", "floor_dbm"), "acqd/gannet-ledge/job/vhf/value/floor_dbm"),
 }
 
