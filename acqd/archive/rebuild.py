@@ -31,6 +31,8 @@ from acqd.archive.durable import sync_folder
 from acqd.archive.journal import Mark
 from acqd.archive.kept import read_kept
 from acqd.archive.layout import (
+    FileName,
+    folder_of_job,
     journal_of,
     ledger_path,
     list_days,
@@ -39,7 +41,7 @@ from acqd.archive.layout import (
     list_kept,
 )
 from acqd.archive.ledger import OVERLAY_KINDS, FileEntry, Ledger, copied_rows
-from acqd.archive.manifest import read_manifest
+from acqd.archive.manifest import read_manifest, read_removed, read_set_aside
 from acqd.archive.setaside import LEDGER_REBUILT, Mishap, keep_untold, set_aside_database
 from acqd.archive.sweepfile import SweepFile
 from acqd.archive.tables import EVENT_TABLES, finding_of, gap_of, hourly_of
@@ -174,8 +176,8 @@ def _told(why: str, made: Rebuilt, where: str | None) -> Mishap:
 def rebuild_ledger(root: Path, ledger: Ledger) -> Rebuilt:
     """Fill a new ledger from all files, and from what outlived those that were removed.
 
-    Sequence numbers go on after the highest that any file has, finding numbers after the highest
-    that any copy has. Damaged files give nothing but the numbers in their names.
+    Sequence numbers go on after the highest that any file has or had, finding numbers after the
+    highest that any copy has. Damaged files give nothing but the numbers in their names.
     """
     made = Rebuilt()
     for job in list_jobs(root):
@@ -186,8 +188,18 @@ def rebuild_ledger(root: Path, ledger: Ledger) -> Rebuilt:
                 ledger.raise_marks({job: Mark(name.last_seq, 0)})
                 take = partial(_take_file, root, ledger, path, job, name.last_seq)
                 _counted(made, root, path, take)
+            ledger.raise_marks({job: Mark(_last_listed(root, job, day), 0)})
     _all_delivered(ledger)
     return made
+
+
+def _last_listed(root: Path, job: str, day: str) -> int:
+    """The highest number of the files that a day's manifest lists, whether they lie there still,
+    were set aside or removed: it has been used."""
+    folder = folder_of_job(root, job) / day
+    listed = (*read_manifest(folder), *read_removed(folder), *read_set_aside(folder))
+    names = [FileName.parse(name) for name in listed]
+    return max((name.last_seq for name in names if name is not None), default=0)
 
 
 def _counted(made: Rebuilt, root: Path, path: Path, take: Callable[[], None]) -> None:

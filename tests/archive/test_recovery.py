@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from acqd.archive.records import Batch, GapRecord, HourlyRecord, SetupRecord, SweepRecord
+from acqd.archive.setaside import set_aside_file
 from acqd.errors import ArchiveError
 
 
@@ -220,3 +222,27 @@ def test_a_lost_ledger_is_made_anew_from_the_files(scribe: Any) -> None:
     again.commit(scribe.batch(7, 7)).result(timeout=10)
     events = [event for event in archive.events("harbour") if isinstance(event, SweepRecord)]
     assert [event.seq for event in events] == [1, 2, 3, 4, 5, 6, 7]
+
+
+def test_numbers_of_files_that_are_gone_are_not_used_again(scribe: Any) -> None:
+    """A file that was set aside, and one that is missing, had numbers that somebody was told."""
+    writer = scribe.begun()
+    for first, last in ((1, 3), (4, 6), (7, 9)):
+        writer.commit(scribe.batch(first, last)).result(timeout=10)
+        scribe.seal(writer, seq=last)
+    writer.close([scribe.meter(9)])
+    for path in (*scribe.root.glob("ledger.sqlite*"), *(scribe.root / "journals").iterdir()):
+        path.unlink()
+    _, aside, missing = scribe.files()
+    set_aside_file(scribe.root, aside, "a spot", at_s=scribe.start_s, ask=lambda _: None)
+    missing.unlink()
+    again = scribe.open()
+    assert again.recovery.next_seq("harbour") == 10
+    again.close((), seal=False)
+    for path in scribe.root.glob("ledger.sqlite*"):
+        path.unlink()
+    manifest = aside.parent / "manifest.json"
+    body = json.loads(manifest.read_bytes())
+    body["files"] = [one for one in body["files"] if one["name"] != missing.name]
+    manifest.write_text(json.dumps(body), "utf-8")
+    assert scribe.open().recovery.next_seq("harbour") == 7
