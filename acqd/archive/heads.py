@@ -142,7 +142,7 @@ def check_head(path: Path) -> None:
     listed, head = _listed(path)
     if listed is None:
         return
-    if about.st_size != listed.get("bytes"):
+    if about.st_size != listed.get("bytes") and not _is_whole(path, listed):
         raise ArchiveDamaged(
             f"{path}: {about.st_size} bytes, the manifest lists {listed.get('bytes')}"
         )
@@ -160,9 +160,14 @@ def _is_known(path: Path, about: os.stat_result, listed: Mapping[str, Any], head
     known: bool | None = _heads.get(who)
     if known is None:
         known = digest_outside(path, head.levels) == head.sha256
-        known = known or digest_outside(path, ()) == listed.get("sha256")
+        known = known or _is_whole(path, listed)
         _heads.put(who, known)
     return known
+
+
+def _is_whole(path: Path, listed: Mapping[str, Any]) -> bool:
+    """Whether the file is the one that is listed, should what else is listed of it be wrong."""
+    return digest_outside(path, ()) == listed.get("sha256")
 
 
 def _listed(path: Path) -> tuple[Mapping[str, Any] | None, Head | None]:

@@ -422,15 +422,32 @@ def read_levels(piece: Piece, which: NDArray[np.int64], out: NDArray[Any]) -> No
             levels_or_nan(file, place, out)
         return
     with closing(JournalView(piece.path)) as view:
-        try:
-            for row, event in enumerate(place.tolist()):
-                found = view.connection.execute(
-                    "SELECT level FROM sweep WHERE event = ?", (event,)
-                ).fetchone()
-                if found is None:
-                    raise FileNotFoundError(piece.path)
-                out[row] = np.frombuffer(found[0], dtype=piece.tag)
-        except sqlite3.Error as exc:
-            if not piece.path.exists():
-                raise FileNotFoundError(piece.path) from exc
-            raise error_of(exc, piece.path) from exc
+        for row, event in enumerate(place.tolist()):
+            try:
+                out[row] = _journal_level(view, piece, event)
+            except ArchiveDamaged as exc:
+                out[row] = np.nan
+                warn_of(exc)
+
+
+def _journal_level(view: JournalView, piece: Piece, event: int) -> NDArray[Any]:
+    """Levels of one sweep of a journal.
+
+    Raises:
+        FileNotFoundError: it has been sealed meanwhile.
+        ArchiveDamaged: they cannot be read.
+    """
+    try:
+        found = view.connection.execute(
+            "SELECT level FROM sweep WHERE event = ?", (event,)
+        ).fetchone()
+    except sqlite3.Error as exc:
+        if not piece.path.exists():
+            raise FileNotFoundError(piece.path) from exc
+        raise error_of(exc, piece.path) from exc
+    if found is None:
+        raise FileNotFoundError(piece.path)
+    points = piece.setup.frequency_hz.size
+    if len(found[0]) != points * np.dtype(piece.tag).itemsize:
+        raise ArchiveDamaged(f"{piece.path}: a sweep has {len(found[0])} bytes of levels")
+    return np.frombuffer(found[0], dtype=piece.tag)

@@ -50,6 +50,10 @@ class Inspector:
     ) -> None:
         self._end()
 
+    def started_pid(self) -> int:
+        """The child's process; it is started where there is none."""
+        return self._started().pid
+
     def inspect(self, path: Path) -> dict[str, Any]:
         """What :func:`~acqd.archive.inspecting.inspect_file` says of a file, with ``sha256`` and
         ``bytes``. Where reading it ended the child, or took too long, that is its ``problem``.

@@ -179,7 +179,7 @@ def _merge_group(
     entries = [_write_volume(work, job, day, run) for run in _rising(parts)]
     folder = folder_of_job(work.root, job) / day
     going = [path for path in segments if path not in broken]
-    listed = [*entries, *_not_listed(work, folder, volumes)]
+    listed = [*entries, *(_listing_again(work, path) for path in volumes)]
     update_manifest(folder, listed, gone=[path.name for path in going])
     gone = [path.relative_to(work.root).as_posix() for path in going]
     work.ask(lambda ledger: ledger.replace_files(gone, listed))
@@ -194,10 +194,14 @@ def _merge_group(
     return len(entries)
 
 
-def _not_listed(work: Sealing, folder: Path, volumes: list[Path]) -> list[FileEntry]:
-    """Volumes that were published just before a kill, and have been compared since."""
-    listed = read_manifest(folder)
-    return [listing_of(work.root, path) for path in volumes if path.name not in listed]
+def _listing_again(work: Sealing, path: Path) -> FileEntry:
+    """Of a volume that was there before: a kill may have come before it was listed everywhere."""
+    facts = dict(read_manifest(path.parent).get(path.name, {}))
+    facts.pop("name", None)
+    try:
+        return FileEntry(path=path.relative_to(work.root).as_posix(), **facts)
+    except TypeError:
+        return listing_of(work.root, path)
 
 
 def _rising(parts: list[_Part]) -> list[list[_Part]]:
@@ -294,12 +298,13 @@ def _blocks(parts: list[_Part], rows: int) -> Iterator[Rows]:
     for part in parts:
         with ExitStack() as stack:
             file = stack.enter_context(SweepFile(part.path))
-            start = 0
-            for block in file.blocks():
-                here = part.keep[(part.keep >= start) & (part.keep < start + block.count)] - start
-                start += block.count
+            for start in range(0, file.count, file.chunk_rows):
+                stop = min(file.count, start + file.chunk_rows)
+                here = part.keep[(part.keep >= start) & (part.keep < stop)] - start
                 if not here.size:
+                    # Nothing of it is wanted; or it cannot be read.
                     continue
+                block = file.rows(start, stop)
                 held.append(block if here.size == block.count else block.select(here))
                 count += here.size
                 while count >= rows:

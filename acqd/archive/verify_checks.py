@@ -232,14 +232,15 @@ class DueCount:
     def shortages(
         self, gaps: Sequence[GapRecord], unknown: Sequence[tuple[float, float]] = ()
     ) -> list[Shortage]:
-        """Where less is stored and accounted for than was due, up to the last thing that was.
+        """Where less is stored and accounted for than was due, up to the last thing that was;
+        stretches that follow each other made one.
 
         Stretches that ``unknown`` touches are left out: sweeps of them are gone for a reason.
         """
         if not self._starts.size:
             return []
         last_s = max([self._last_s, *(gap.to_s for gap in gaps if gap.count)])
-        found = []
+        found: list[Shortage] = []
         for low_s, high_s, plans in self._stretches(gaps, last_s):
             if not all(job is None or self._has_due(job) for _, _, job, _ in plans):
                 continue
@@ -252,8 +253,14 @@ class DueCount:
             )
             stored = sum(self._stored.get(number, 0) for _, _, _, number in plans)
             accounted = sum(due_within(gap, low_s, high_s) for gap in gaps)
-            if due > stored + accounted:
+            if due <= stored + accounted:
+                continue
+            last = found[-1] if found and found[-1].to_s == low_s else None
+            if last is None:
                 found.append(Shortage(low_s, high_s, due, stored, accounted))
+            else:
+                counts = last.due + due, last.stored + stored, last.accounted + accounted
+                found[-1] = Shortage(last.from_s, high_s, *counts)
         return found
 
     def _stretches(

@@ -184,7 +184,7 @@ class DayLook:
                 return
             self._damaged(out, one, day)
             return
-        self._compare_lists(out, one)
+        self._compare_lists(out, one, files)
         if not one.is_readable:
             problem = str(one.found.get("problem"))
             self._wrong(out, one.path.name, f"{problem}, though it has the digest that is listed")
@@ -248,13 +248,13 @@ class DayLook:
         self._wrong(out, one.path.name, what, "a listed, whole file", advice, aside=True)
         day.accounted.append((one.name.first_seq, one.name.last_seq))
 
-    def _compare_lists(self, out: Verified, one: _File) -> None:
+    def _compare_lists(self, out: Verified, one: _File, files: list[_File]) -> None:
         """Manifest, ledger and the file itself; its digest is in one of the two."""
         digest = one.found["sha256"]
         for facts, who in ((one.listed, MANIFEST), (one.in_ledger, "the ledger")):
             if facts is None:
                 if who == MANIFEST or (self._has_ledger and not self._is_written):
-                    self._unlisted_in(out, one, who)
+                    self._unlisted_in(out, one, who, files)
                 continue
             wrong = [] if facts.get("sha256") == digest else ["sha256"]
             wrong += [name for name in COMPARED if not self._fits(one, name, facts.get(name))]
@@ -269,13 +269,17 @@ class DayLook:
                     to_list=(one,) if one.is_good else (),
                 )
 
-    def _unlisted_in(self, out: Verified, one: _File, who: str) -> None:
+    def _unlisted_in(self, out: Verified, one: _File, who: str, files: list[_File]) -> None:
         if who == MANIFEST and not (self.folder / MANIFEST).exists():
             return  # said once for all of the day
         if who == MANIFEST and self._manifest() is None:
             return
         text = f"is not listed in {'the manifest' if who == MANIFEST else who}"
         other = "the ledger" if who == MANIFEST else "the manifest"
+        if self._has_all(one, files):
+            advice = "what a kill leaves; the next start or merge puts it right"
+            self._note(out, one.path.name, text, advice=advice)
+            return
         self._wrong(
             out,
             one.path.name,

@@ -166,8 +166,8 @@ def _replay_one(archive: Any, name: str, found: Verified, line: ProgressLine) ->
         first = check.differences[0]
         found.add_wrong(
             where=f"sweeps/{name}",
-            what=f"measured again: {counted(check.differ, 'difference')} to what was published, the "
-            f"first at {first.where}: {first.text}",
+            what=f"measured again: {counted(check.differ, 'difference')} to what was published, "
+            f"the first at {first.where}: {first.text}",
             expected="the same figures and findings",
             advice=f"acqd replay {archive.root} {name} --check tells more",
             job=name,

@@ -149,6 +149,12 @@ def scribe(tmp_path: Path) -> Iterator[Scribe]:
 
 
 @pytest.fixture(scope="session")
+def scribe_on() -> Callable[[Path], Scribe]:
+    """Makes a scribe of an archive that several tests share."""
+    return Scribe
+
+
+@pytest.fixture(scope="session")
 def victim() -> ModuleType:
     """The module that the killed processes run, for the records that they write."""
     path = Path(__file__).with_name("victim.py")
