@@ -27,6 +27,7 @@ def main() -> int:
     options = _parser().parse_args()
     # What stands around a station is what the tests have, too.
     sys.path.insert(0, str(ROOT / "tests" / "helpers"))
+    from faults_parts.kits import mounts_of_its_own
     from faults_parts.registry import faults
 
     known = dict(faults())
@@ -38,6 +39,7 @@ def main() -> int:
         for name, one in known.items():
             print(f"{name:<26}{', '.join(one.guarantees):<14}{one.does}")
         return 0
+    mounts_of_its_own()
     folder = Path(tempfile.mkdtemp(prefix="acqd-faults-", dir=options.folder))
     try:
         return _run(options, known, folder)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import json
 import os
@@ -56,7 +57,10 @@ class WriterLock:
         """Let go. The second call does nothing."""
         handle, self._handle = self._handle, None
         if handle is not None:
-            os.ftruncate(handle, 0)
+            # On a disk that turned read-only or fails who had it stays written there: nobody reads
+            # that of a lock that is free.
+            with contextlib.suppress(OSError):
+                os.ftruncate(handle, 0)
             os.close(handle)
 
 

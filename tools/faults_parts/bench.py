@@ -13,10 +13,11 @@ import signal
 import subprocess
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from acqd.publish.child import free_port
 from faults_parts.desk import FIRST, Desk
@@ -26,7 +27,11 @@ from faults_parts.tap import Tap
 from peers import wait_for
 from station_bench import ACQD, HOST, SCENE, Bench, Lines, Mosquitto, Sim, end
 
-__all__ = ["JOBS", "FaultBench", "Job", "Station", "end_problems"]
+if TYPE_CHECKING:
+    from faults_parts.kits import SmallDisk
+    from faults_parts.showing import ShownClock
+
+__all__ = ["JOBS", "FaultBench", "Job", "NotHere", "Station", "end_problems"]
 
 UP_LIMIT_S = 60.0
 """For the station to be heard again after everything is mended: its longest backoff is 30 s."""
@@ -60,13 +65,27 @@ JOBS = (
 """What the station of the bench does."""
 
 
-class Station:
-    """One ``acqd run``. Unlike the tests' own it may end in any way; that is told, not asserted."""
+class NotHere(Exception):
+    """A fault that this machine cannot do, and why; no fault of the station."""
 
-    def __init__(self, config: Path, *, first: str = "", env: dict[str, str] | None = None) -> None:
+
+class Station:
+    """One ``acqd run``. Unlike the tests' own it may end in any way; that is told, not asserted.
+
+    ``through`` is a program that it is started by; it has to become the station.
+    """
+
+    def __init__(
+        self,
+        config: Path,
+        *,
+        first: str = "",
+        env: dict[str, str] | None = None,
+        through: Sequence[str] = (),
+    ) -> None:
         self.started_s = time.time()
         self.process = subprocess.Popen(
-            [*ACQD[:2], f"{first}\n{ACQD[2]}", "run", str(config)],
+            [*through, *ACQD[:2], f"{first}\n{ACQD[2]}", "run", str(config)],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
             text=True,
@@ -84,8 +103,8 @@ class Station:
     def lines(self) -> list[str]:
         return list(self._lines.lines)
 
-    def logged(self, event: str) -> bool:
-        return any(f'"event": "{event}"' in line for line in self.lines)
+    def logged(self, event: str, times: int = 1) -> bool:
+        return sum(f'"event": "{event}"' in line for line in self.lines) >= times
 
     @property
     def said(self) -> list[str]:
@@ -145,13 +164,22 @@ class FaultBench(Bench):
         self.record = Record()
         self.ended: list[str] = []
         """What is wrong with how stations ended; see :mod:`faults_parts.checks`."""
+        self.wrong: list[str] = []
+        """What a fault saw that does not hold, beside what is checked after each."""
+        self.to_mend: list[Callable[[], object]] = []
+        """What puts right what a fault left, once, beside what is always put up again."""
+        self.guests: list[Job] = []
+        """Jobs that the station had for a while."""
+        self.disk: SmallDisk | None = None
+        self.clock: ShownClock | None = None
+        """See :mod:`faults_parts.kits`."""
         self.began_s = time.time()
         self.station: Station | None = None
         self.starts = 0
         self.last_start_s = 0.0
         self.frozen: list[int] = []
         self.desk = Desk(folder)
-        self.first = FIRST
+        self.first = self.plain_first = FIRST
         self.env = self.desk.env
         self.mosquitto: Mosquitto | None = None
         self.tap: Tap | None = None
@@ -162,9 +190,7 @@ class FaultBench(Bench):
             "bench": self._sim({"bench": str(self.desk.home)}),
         }
         self.desk.at(self.desk.home)
-        addresses = {"mast": self.sims["mast"].addresses["mast"], "bench": self.desk.address}
-        jobs = [self.job(job.name, job.sweeper, job.when, more=job.more) for job in JOBS]
-        self.config_path = self._config(addresses, jobs)
+        self.write_config()
         stack.callback(self._end_station)
         self.subscriber = Subscriber(HOST, self.port, self.record)
         stack.callback(self.subscriber.end)
@@ -184,13 +210,23 @@ class FaultBench(Bench):
         self._stack.callback(sim.end)
         return sim
 
-    def _config(self, addresses: dict[str, str], jobs: list[str]) -> Path:
+    def write_config(
+        self, *, more: Sequence[str] = (), sweeper_more: str = "", keep_free: str = "1 MB"
+    ) -> None:
+        """What the next start goes by; ``more`` tables at its end."""
         broker, port = self.broker_kind, None if self.tap else self.port
         if self.tap is not None:
             broker = f"mqtt://{HOST}:{self.tap.port}"
-        # Nobody's machine is kept awake by a bench.
-        more = "keep_awake = false\n"
-        return self.config(addresses, jobs, broker=broker, port=port, station_more=more)
+        self.config_path = self.config(
+            {"mast": self.sims["mast"].addresses["mast"], "bench": self.desk.address},
+            [*(self.job(job.name, job.sweeper, job.when, more=job.more) for job in JOBS), *more],
+            broker=broker,
+            port=port,
+            keep_free=keep_free,
+            sweeper_more=sweeper_more,
+            # Nobody's machine is kept awake by a bench.
+            station_more="keep_awake = false\n",
+        )
 
     @property
     def chance(self) -> random.Random:
@@ -296,6 +332,8 @@ class FaultBench(Bench):
     def put_up(self) -> None:
         """Everything that was hurt runs again, or is at it; does not wait for the station."""
         self.thaw()
+        while self.to_mend:
+            self.to_mend.pop()()
         if self.tap is not None:
             self.tap.hold(False)
         if self.mosquitto is not None and (

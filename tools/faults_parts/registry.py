@@ -9,10 +9,13 @@ from importlib import import_module
 
 from faults_parts.bench import FaultBench
 
-__all__ = ["BROKERS", "FAMILIES", "Fault", "fault", "faults"]
+__all__ = ["BROKERS", "FAMILIES", "KITS", "Fault", "fault", "faults"]
 
-FAMILIES = ("kills", "brokers", "freezes", "answers", "plugs")
+FAMILIES = ("kills", "brokers", "freezes", "answers", "plugs", "apart", "damage", "room", "clocks")
 """Modules of faults_parts with faults, in the order of the table."""
+
+KITS = ("plain", "disk", "clock")
+"""See :mod:`faults_parts.kits`. All but the first have the broker ``own``."""
 
 BROKERS = ("own", "local", "embedded")
 """See :class:`faults_parts.bench.FaultBench`."""
@@ -32,6 +35,7 @@ class Fault:
             what it leaves behind (a dead process, a frozen one) the bench puts up again.
         strikes: what it is done to. Two that strike different things may be mixed.
         brokers: on which benches it can be done.
+        kit: what the bench has beside the usual, one of :data:`KITS`.
         times: how often in a reduced and in a full run, where ``is_kill`` does not say.
         is_kill: one of the kills of the station, which ``--kills`` are dealt out to by ``share``.
     """
@@ -42,6 +46,7 @@ class Fault:
     inject: Inject
     strikes: str
     brokers: tuple[str, ...] = BROKERS
+    kit: str = "plain"
     times: tuple[int, int] = (1, 3)
     is_kill: bool = False
     share: float = 1.0
@@ -57,6 +62,7 @@ def fault(
     guarantees: tuple[str, ...],
     strikes: str,
     brokers: tuple[str, ...] = BROKERS,
+    kit: str = "plain",
     times: tuple[int, int] = (1, 3),
     is_kill: bool = False,
     share: float = 1.0,
@@ -72,7 +78,8 @@ def fault(
             guarantees=guarantees,
             inject=inject,
             strikes=strikes,
-            brokers=brokers,
+            brokers=brokers if kit == "plain" else ("own",),
+            kit=kit,
             times=times,
             is_kill=is_kill,
             share=share,

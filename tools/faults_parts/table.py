@@ -24,6 +24,8 @@ class Row:
     seen: Stretch = field(default_factory=Stretch)
     took_s: float = 0.0
     wrong: list[str] = field(default_factory=list)
+    not_here: str | None = None
+    """Why this machine could not do it, where it could not."""
 
     @property
     def accounted(self) -> int:
@@ -34,7 +36,10 @@ class Row:
         return "nothing lost" if not self.wrong else f"{len(self.wrong)} wrong"
 
     def add(self, outcome: Outcome) -> None:
-        self.times += 1
+        if outcome.not_here is not None:
+            self.not_here = outcome.not_here
+        else:
+            self.times += 1
         self.took_s += outcome.took_s
         self.seen.due += outcome.seen.due
         self.seen.stored += outcome.seen.stored
@@ -61,7 +66,7 @@ def rows_of(done: Sequence[Done], faults: Mapping[str, Fault]) -> list[Row]:
         if len(outcome.names) > 1:
             mixed.update(g for name in outcome.names for g in faults[name].guarantees)
     rows[MIXED].guarantees = tuple(sorted(mixed))
-    return [row for row in rows.values() if row.times]
+    return [row for row in rows.values() if row.times or row.not_here]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +94,8 @@ def total_of(done: Sequence[Done], faults: Mapping[str, Fault]) -> Total:
     for leg in done:
         for reason, count in leg.whole.missed.items():
             missed[reason] = missed.get(reason, 0) + count
-    names = [name for leg in done for one in leg.outcomes for name in one.names]
+    tried = [one for leg in done for one in leg.outcomes if one.not_here is None]
+    names = [name for one in tried for name in one.names]
     found = [leg.whole.findings for leg in done]
     return Total(
         injected=len(names),
@@ -131,6 +137,8 @@ def lines_of(rows: Sequence[Row], total: Total) -> list[str]:
         cells = [*figures, len(row.wrong)]
         text = "  ".join(f"{cell:>{len(head)}}" for cell, head in zip(cells, heads, strict=True))
         out.append(f"{row.name:<{width}}  {text}  {', '.join(row.guarantees)}")
+        if row.not_here is not None:
+            out.append(f"{'':<{width}}  not tried here: {row.not_here}")
     return [*out, "", *_sums(total)]
 
 
@@ -163,7 +171,7 @@ def markdown_of(rows: Sequence[Row], total: Total) -> str:
             row.does,
             *(row.times, ", ".join(row.guarantees)),
             *(seen.published, seen.due, seen.stored, row.accounted, seen.findings),
-            len(row.wrong) or "none",
+            len(row.wrong) or ("none" if row.times else f"not tried here: {row.not_here}"),
         ]
         out.append(f"| {' | '.join(map(str, cells))} |")
     sums = total.lost or "none"
@@ -203,6 +211,7 @@ def plain_of(rows: Sequence[Row], total: Total, done: Sequence[Done]) -> dict[st
                 "findings": row.seen.findings,
                 "took_s": round(row.took_s, 1),
                 "wrong": row.wrong,
+                "not_here": row.not_here,
             }
             for row in rows
         ],

@@ -1,0 +1,238 @@
+"""A wall clock of the bench's own, by libfaketime in the station, and what it showed when.
+
+The kernel's word for whether it is synchronised, the name of the boot and the time that the host
+slept are put in the place of the machine's own answers; monotonic time is the machine's.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from acqd.plan.sharing import SERVED_STANDS_S
+from acqd.publish.messages import rfc3339
+from faults_parts.bench import Job, NotHere
+from faults_parts.checks import Kept, by_number
+
+__all__ = ["ShownClock", "Stay", "accounts_as_shown", "newest_due"]
+
+FIRST = """
+import acqd.clock, json, pathlib, time
+
+def _told():
+    return json.loads(pathlib.Path({file!r}).read_text("utf-8"))
+
+def _boottime_s(self):
+    return time.clock_gettime(time.CLOCK_BOOTTIME) + _told()["slept_s"].get(
+        pathlib.Path({offset!r}).read_text("ascii").strip(), 0.0
+    )
+
+acqd.clock._kernel_clock_synchronised = lambda: _told()["synchronised"]
+acqd.clock._boot_id = lambda: {boot!r}
+acqd.clock.SystemClock.boottime_s = _boottime_s
+"""
+
+EDGE_S = 3.0
+"""A station looks at its clock each second: what was due that near to a step may go by the time
+before it or after it."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Stay:
+    """A stretch of what the clock showed, in each second of which all that was due has an account.
+
+    It goes on over steps forwards, which are jumped over with a reason, and over small ones back,
+    after which nothing is swept twice. Each edge lies somewhere between two times.
+    """
+
+    from_s: tuple[float, float]
+    to_s: tuple[float, float] = (float("inf"), float("inf"))
+
+    def surely(self, at_s: float) -> bool:
+        return self.from_s[1] < at_s < self.to_s[0]
+
+    def maybe(self, at_s: float) -> bool:
+        return self.from_s[0] <= at_s <= self.to_s[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Piece:
+    """From a true time on the clock was ahead by so much."""
+
+    true_s: float
+    ahead_s: float
+
+
+@dataclass(slots=True)
+class _Told:
+    synchronised: bool = True
+    slept_s: dict[str, float] = field(default_factory=dict)
+
+
+class ShownClock:
+    """The station's wall clock.
+
+    Raises:
+        NotHere: libfaketime is not installed.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        library = next(Path("/usr/lib").glob("**/faketime/libfaketime.so.1"), None)
+        if library is None:
+            raise NotHere("no libfaketime: `apt install faketime`")
+        self._offset, self._file = folder / "clock-offset", folder / "clock-told.json"
+        self.env = {
+            "LD_PRELOAD": str(library),
+            "FAKETIME_TIMESTAMP_FILE": str(self._offset),
+            "FAKETIME_NO_CACHE": "1",
+            "FAKETIME_DONT_FAKE_MONOTONIC": "1",
+        }
+        self.boots = 1
+        self.ahead_s = 0.0
+        self._slept_s = 0.0
+        self._told = _Told()
+        began_s = time.time()
+        self.stays = [Stay(from_s=(began_s, began_s))]
+        self._pieces = [_Piece(true_s=began_s, ahead_s=0.0)]
+        self._write()
+
+    @property
+    def boot(self) -> str:
+        return f"boot-{self.boots}"
+
+    @property
+    def first(self) -> str:
+        """What a station does first."""
+        return FIRST.format(file=str(self._file), offset=str(self._offset), boot=self.boot)
+
+    def shows_s(self) -> float:
+        return time.time() + self.ahead_s
+
+    def say(self, *, synchronised: bool) -> None:
+        """What the kernel says of the clock from now on."""
+        self._told.synchronised = synchronised
+        self._write()
+
+    def step(self, by_s: float, until_noticed: Callable[[], object]) -> None:
+        """Set it while the station runs."""
+        before_s = self.shows_s()
+        self._to(self.ahead_s + by_s)
+        after_s = self.shows_s()
+        until_noticed()
+        if by_s < -SERVED_STANDS_S:
+            self._leave(before_s, after_s)
+
+    def sleep(self, for_s: float, until_noticed: Callable[[], object]) -> None:
+        """As after a suspend: the wall clock and the time since the boot have gone on."""
+        self._slept_s += for_s
+        self._to(self.ahead_s + for_s)
+        until_noticed()
+
+    def cold_boot(self, shows_s: float, until_heard: Callable[[], object]) -> None:
+        """The next boot shows an old date, and the kernel does not call it right; the station is
+        down, and ``until_heard`` starts it."""
+        self.boots += 1
+        self._slept_s = 0.0
+        self._told.synchronised = False
+        true_s = self.shows_s()
+        self._to(shows_s - time.time())
+        began_s = self.shows_s()
+        until_heard()
+        # What was due while it was down ends where it began, which is known when the clock is.
+        heard_s = self.shows_s()
+        self.stays[-1].to_s = (true_s, true_s + (heard_s - began_s))
+        self.stays.append(Stay(from_s=(began_s, heard_s)))
+
+    def set_right(self, until_noticed: Callable[[], object]) -> None:
+        """After a cold boot."""
+        before_s = self.shows_s()
+        self._to(0.0)
+        after_s = self.shows_s()
+        until_noticed()
+        self._leave(before_s, after_s)
+
+    def true_s(self, shown_s: float) -> float:
+        """When it showed that first; of a time that it jumped over, when it did."""
+        for piece, after in zip(self._pieces, [*self._pieces[1:], None], strict=True):
+            first_s = piece.true_s + piece.ahead_s
+            last_s = float("inf") if after is None else after.true_s + piece.ahead_s
+            if first_s <= shown_s < last_s:
+                return shown_s - piece.ahead_s
+            if after is not None and last_s <= shown_s < after.true_s + after.ahead_s:
+                return after.true_s
+        return shown_s
+
+    def _leave(self, before_s: float, after_s: float) -> None:
+        """It no longer goes by what it showed, and the station has noticed."""
+        self.stays[-1].to_s = (before_s - EDGE_S, before_s + EDGE_S)
+        self.stays.append(Stay(from_s=(after_s - EDGE_S, self.shows_s() + EDGE_S)))
+
+    def _to(self, ahead_s: float) -> None:
+        self.ahead_s = round(ahead_s, 3)
+        self._pieces.append(_Piece(true_s=time.time(), ahead_s=self.ahead_s))
+        self._write()
+
+    def _write(self) -> None:
+        # What was slept goes with the offset, which is read last: both change at one moment.
+        offset = f"{self.ahead_s:+.3f}"
+        self._told.slept_s[offset] = self._slept_s
+        told = {"synchronised": self._told.synchronised, "slept_s": self._told.slept_s}
+        for path, text in ((self._file, json.dumps(told)), (self._offset, f"{offset}\n")):
+            new = path.with_suffix(".new")
+            new.write_text(text, "utf-8")
+            new.replace(path)
+
+
+def accounts_as_shown(
+    kept: Kept, job: Job, stays: Iterable[Stay], first: int, *, upto: int | None = None
+) -> list[str]:
+    """Each due time has as many accounts as the clock showed it in different stretches.
+
+    Args:
+        first: number of the first due time that the station was there for.
+        upto: nothing is said of later ones; the last that is known, where not given.
+    """
+    counted = by_number(kept, job)
+    wrong, found = counted.wrong, counted.due
+    bounds = [
+        Stay(
+            from_s=(max(one.from_s[0], first * job.every_s - job.every_s / 2), one.from_s[1]),
+            to_s=one.to_s,
+        )
+        if at == 0
+        else one
+        for at, one in enumerate(stays)
+    ]
+    bounds[0].from_s = (bounds[0].from_s[0], bounds[0].from_s[0])
+    last = upto if upto is not None else newest_due(kept, job) - 1
+    wanted: set[int] = set(found)
+    for stay in bounds:
+        begin = max(int(stay.from_s[1] / job.every_s), 0)
+        until = last if stay.to_s[0] == float("inf") else int(stay.to_s[0] / job.every_s)
+        wanted.update(range(begin, until + 1))
+    bad = []
+    for number in sorted(wanted):
+        at_s = number * job.every_s
+        if number > last and bounds[-1].maybe(at_s):
+            continue
+        least = sum(one.surely(at_s) for one in bounds) * job.burst
+        most = sum(one.maybe(at_s) for one in bounds) * job.burst
+        if not least <= found[number] <= most:
+            bad.append((number, least, most))
+    if bad:
+        number, least, most = bad[0]
+        wrong.append(
+            f"{job.name}: {len(bad)} due times are accounted for more or less often than the clock "
+            f"showed them; {rfc3339(number * job.every_s)} {found[number]} times, not {least} to "
+            f"{most}"
+        )
+    return wrong
+
+
+def newest_due(kept: Kept, job: Job) -> int:
+    """The due time of what was committed last."""
+    newest = max(kept.sweeps.values(), key=lambda one: one.seq, default=None)
+    return 0 if newest is None else round(newest.due_s / job.every_s)
