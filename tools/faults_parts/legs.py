@@ -11,8 +11,9 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from faults_parts.bench import FaultBench
-from faults_parts.registry import BROKERS, Fault
+from faults_parts.bench import FaultBench, NotHere
+from faults_parts.kits import make_bench
+from faults_parts.registry import BROKERS, KITS, Fault
 from faults_parts.watching import Stretch, Watch, Whole, whole
 
 __all__ = ["Done", "Leg", "Outcome", "plan_legs", "run_leg", "through"]
@@ -27,6 +28,7 @@ class Leg:
 
     number: int
     broker: str
+    kit: str = "plain"
     faults: tuple[tuple[Fault, ...], ...]
     seed: int
 
@@ -42,6 +44,8 @@ class Outcome:
     """Wall time when everything was up again."""
     seen: Stretch = field(default_factory=Stretch)
     wrong: list[str] = field(default_factory=list)
+    not_here: str | None = None
+    """Why this machine cannot do it."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -66,7 +70,8 @@ def plan_legs(
     chosen = [fault for name, fault in faults.items() if not only or name in only]
     singles = list(_singles(chosen, full=full, kills=kills, least=bool(only)))
     chance.shuffle(singles)
-    by_broker: dict[str, list[tuple[Fault, ...]]] = {broker: [] for broker in BROKERS}
+    benches = [(KITS[0], broker) for broker in BROKERS] + [(kit, BROKERS[0]) for kit in KITS[1:]]
+    by_bench: dict[tuple[str, str], list[tuple[Fault, ...]]] = {bench: [] for bench in benches}
     for at, fault in enumerate(singles):
         # Kills go mostly where a tap tells what the broker acknowledged.
         weights = [4 if one == "own" else 1 for one in fault.brokers]
@@ -75,17 +80,21 @@ def plan_legs(
             if fault.is_kill
             else fault.brokers[at % len(fault.brokers)]
         )
-        by_broker[broker].append((fault,))
+        by_bench[fault.kit, broker].append((fault,))
     mixed = 0 if only else (30 if full else 3)
     for _ in range(mixed):
-        by_broker["own"].insert(chance.randrange(len(by_broker["own"]) + 1), _pair(chosen, chance))
+        pair = _pair(chosen, chance)
+        # The kit of the one that needs one.
+        steps = by_bench[max(pair, key=lambda one: KITS.index(one.kit)).kit, BROKERS[0]]
+        steps.insert(chance.randrange(len(steps) + 1), pair)
     legs: list[Leg] = []
-    for broker, steps in by_broker.items():
+    for (kit, broker), steps in by_bench.items():
         for first in range(0, len(steps), LEG_MOST):
             legs.append(
                 Leg(
                     number=len(legs) + 1,
                     broker=broker,
+                    kit=kit,
                     faults=tuple(steps[first : first + LEG_MOST]),
                     seed=chance.randrange(1 << 30),
                 )
@@ -111,12 +120,14 @@ def _singles(chosen: Sequence[Fault], *, full: bool, kills: int, least: bool) ->
 def _pair(chosen: Sequence[Fault], chance: random.Random) -> tuple[Fault, Fault]:
     able = [fault for fault in chosen if "own" in fault.brokers and max(fault.times) > 0]
     first = chance.choice(able)
-    others = [one for one in able if _apart(one.strikes, first.strikes)]
+    others = [one for one in able if _apart(one, first)]
     return first, chance.choice(others)
 
 
-def _apart(one: str, other: str) -> bool:
-    return one.split()[0] != other.split()[0]
+def _apart(one: Fault, other: Fault) -> bool:
+    """Whether two can be done at once: to different things, on one bench."""
+    kits = {one.kit, other.kit} - {KITS[0]}
+    return one.strikes.split()[0] != other.strikes.split()[0] and len(kits) < 2
 
 
 # -- doing ---------------------------------------------------------------------------------------
@@ -127,10 +138,22 @@ def run_leg(
 ) -> Done:
     """Do a leg's faults one after the other and check after each."""
     with ExitStack() as stack:
-        bench = FaultBench(folder, stack, broker=leg.broker, seed=leg.seed)
+        try:
+            bench = make_bench(leg.kit, folder, stack, broker=leg.broker, seed=leg.seed)
+        except NotHere as exc:
+            return _not_here(leg, str(exc), say)
         done = through(leg, bench, say)
         if keep:
             bench.record.save(folder / "heard.jsonl")
+    return done
+
+
+def _not_here(leg: Leg, why: str, say: Callable[[str], None]) -> Done:
+    done = Done(leg=leg)
+    for step in leg.faults:
+        names = tuple(one.name for one in step)
+        done.outcomes.append(Outcome(names=names, broker=leg.broker, not_here=why))
+        say(_line(leg, done.outcomes[-1]))
     return done
 
 
@@ -153,8 +176,14 @@ def through(leg: Leg, bench: FaultBench, say: Callable[[str], None] = lambda lin
     except AssertionError as exc:
         done.wrong.append(f"not up: {exc}")
     bench.subscriber.end()
-    ends_s = [one.until_s for one in done.outcomes]
-    done.whole = whole(bench.archive, bench.record, last_start_s=bench.last_start_s, ends_s=ends_s)
+    done.whole = whole(
+        bench.archive,
+        bench.record,
+        last_start_s=bench.last_start_s,
+        ends_s=[one.until_s for one in done.outcomes],
+        guests=bench.guests,
+        clock=bench.clock,
+    )
     for outcome, stretch in zip(done.outcomes, done.whole.stretches, strict=False):
         outcome.seen = stretch
     done.wrong += bench.ended
@@ -166,13 +195,18 @@ def _do(bench: FaultBench, watch: Watch, step: tuple[Fault, ...]) -> Outcome:
     outcome = Outcome(names=tuple(one.name for one in step), broker=bench.broker_kind)
     began_s = time.monotonic()
     try:
-        _inject(bench, step)
+        try:
+            _inject(bench, step)
+        except NotHere as exc:
+            outcome.not_here = str(exc)
         # While the station starts again there is time to look at what it left.
         bench.put_up()
         outcome.wrong += watch.new()
         bench.mend()
     except AssertionError as exc:
         outcome.wrong.append(f"not up again: {exc}")
+    outcome.wrong += bench.wrong
+    bench.wrong = []
     outcome.took_s, outcome.until_s = time.monotonic() - began_s, time.time()
     return outcome
 
@@ -201,4 +235,6 @@ def _inject(bench: FaultBench, step: tuple[Fault, ...]) -> None:
 def _line(leg: Leg, outcome: Outcome) -> str:
     words = " + ".join(outcome.names)
     text = f"{leg.number}: {words} ({outcome.broker}), {outcome.took_s:.1f} s"
+    if outcome.not_here is not None:
+        text += f", not tried here: {outcome.not_here}"
     return "\n".join([text, *(f"   WRONG {line}" for line in outcome.wrong[:5])])

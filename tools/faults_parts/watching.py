@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from acqd.errors import AcqdError
 from faults_parts import checks
 from faults_parts.bench import JOBS, FaultBench, Job
 from faults_parts.record import Record
+from faults_parts.showing import ShownClock, accounts_as_shown, newest_due
 
 __all__ = ["Stretch", "Watch", "Whole", "whole"]
 
@@ -76,18 +77,25 @@ class Watch:
     def _look(self, record: Record, messages: list[checks.Told], wrong: list[str]) -> None:
         archive = checks.open_kept(self._bench.archive)
         kept = {}
-        for job in JOBS:
-            spans = self._spans[job.name]
-            if spans.first is None and archive.plans():
+        jobs = [*JOBS, *self._bench.guests]
+        for job in jobs:
+            spans = self._spans.setdefault(job.name, checks.Spans())
+            if spans.first is None and job in JOBS and archive.plans():
                 spans.first = checks.began(archive, job)
+            clock = self._bench.clock
             # What was held up on its way tells of sweeps from long before.
             starts = [message["at_s"] for name, message, _ in messages if name == job.name]
             since_s = min([self._accounted_s(job.name, job.every_s), *starts])
-            kept[job.name] = checks.read_kept(archive, job.name, since_s)
-            wrong += checks.accounts(kept[job.name], job, spans, whole=False)
+            # What a clock showed may be long ago, or again.
+            kept[job.name] = checks.read_kept(archive, job.name, 0.0 if clock else since_s)
+            if clock is None:
+                wrong += checks.accounts(kept[job.name], job, spans, whole=False)
+            else:
+                first = spans.first or 0
+                wrong += accounts_as_shown(kept[job.name], job, clock.stays, first)
             wrong += [f"{job.name}: {n} is there twice" for n in kept[job.name].twice]
         wrong += checks.published(messages, kept)
-        findings = checks.read_findings(archive, JOBS)
+        findings = checks.read_findings(archive, jobs)
         wrong += checks.numbered(findings)
         wrong += checks.delivered(record, findings, {}, settled=False).wrong
 
@@ -98,9 +106,19 @@ class Watch:
 
 
 def whole(
-    root: Path, record: Record, *, last_start_s: float, ends_s: Sequence[float] = ()
+    root: Path,
+    record: Record,
+    *,
+    last_start_s: float,
+    ends_s: Sequence[float] = (),
+    guests: Sequence[Job] = (),
+    clock: ShownClock | None = None,
 ) -> Whole:
-    """All checks over all of an archive, and its sums; those up to each of ``ends_s`` apart."""
+    """All checks over all of an archive, and its sums; those up to each of ``ends_s`` apart.
+
+    ``guests``: jobs that were there for a while. ``clock``: what the station's showed, where it
+    was not the machine's.
+    """
     stretches = [Stretch() for _ in range(len(ends_s) + 1)]
     out = Whole(stretches=stretches, wrong=checks.ended(record.said))
     files: set[Path] = set()
@@ -108,57 +126,75 @@ def whole(
     out.files = len(files)
     try:
         with checks.heeded(out.wrong):
-            _look(root, record, last_start_s, out, ends_s)
+            _look(root, record, last_start_s, out, ends_s, guests, clock)
     except (AcqdError, OSError, sqlite3.Error) as exc:
         out.wrong.append(f"the archive cannot be read: {exc}")
     return out
 
 
 def _look(
-    root: Path, record: Record, last_start_s: float, out: Whole, ends_s: Sequence[float]
+    root: Path,
+    record: Record,
+    last_start_s: float,
+    out: Whole,
+    ends_s: Sequence[float],
+    guests: Sequence[Job],
+    clock: ShownClock | None,
 ) -> None:
-    archive = checks.open_kept(root)
+    archive, jobs = checks.open_kept(root), [*JOBS, *guests]
     told = [*record.of("summary", "trace"), *record.sent_of("summary", "trace")]
     out.published = len({(job, message["seq"]) for job, message, _ in told})
-    kept = {job.name: checks.read_kept(archive, job.name, 0.0) for job in JOBS}
+    kept = {job.name: checks.read_kept(archive, job.name, 0.0) for job in jobs}
     out.wrong += checks.published(told, kept)
-    out.wrong += checks.unique(root, told, JOBS)
-    for job in JOBS:
-        out.wrong += _account(archive, job, kept[job.name], last_start_s, out)
-    findings = checks.read_findings(archive, JOBS)
+    out.wrong += checks.unique(root, told, jobs)
+    for job in jobs:
+        ends = 0.0 if job in guests else last_start_s
+        out.wrong += _account(archive, job, kept[job.name], ends, out, clock)
+    findings = checks.read_findings(archive, jobs)
     out.findings = checks.delivered(record, findings, checks.read_marks(root), settled=True)
     out.wrong += checks.numbered(findings) + out.findings.wrong
+
+    def stretch(at_s: float) -> Stretch:
+        true_s = at_s if clock is None else clock.true_s(at_s)
+        return out.stretches[bisect_right(ends_s, true_s)]
+
     for one in (one for rows in findings.values() for one in rows):
-        out.stretches[bisect_right(ends_s, one.at_s)].findings += 1
+        stretch(one.at_s).findings += 1
     starts = {(job, message["seq"]): message["at_s"] for job, message, _ in told}
     for at_s in starts.values():
-        out.stretches[bisect_right(ends_s, at_s)].published += 1
-    for job in JOBS:
-        _share_out(kept[job.name], job, out.stretches, ends_s)
+        stretch(at_s).published += 1
+    for job in jobs:
+        _share_out(kept[job.name], job, stretch)
 
 
-def _share_out(
-    kept: checks.Kept, job: Job, stretches: list[Stretch], ends_s: Sequence[float]
-) -> None:
+def _share_out(kept: checks.Kept, job: Job, stretch: Callable[[float], Stretch]) -> None:
     """Each due time to the stretch that it lies in."""
     counted = checks.by_number(kept, job)
     for number, count in counted.due.items():
-        stretches[bisect_right(ends_s, number * job.every_s)].due += count
+        stretch(number * job.every_s).due += count
     for number, count in counted.stored.items():
-        stretches[bisect_right(ends_s, number * job.every_s)].stored += count
+        stretch(number * job.every_s).stored += count
     for gap in kept.gaps:
         for number, count in checks.spread(gap, job).items():
-            stretch = stretches[bisect_right(ends_s, number * job.every_s)]
-            stretch.missed[gap.reason] += count
+            stretch(number * job.every_s).missed[gap.reason] += count
 
 
 def _account(
-    archive: Archive, job: Job, kept: checks.Kept, last_start_s: float, out: Whole
+    archive: Archive,
+    job: Job,
+    kept: checks.Kept,
+    last_start_s: float,
+    out: Whole,
+    clock: ShownClock | None,
 ) -> list[str]:
     """Every due time, the reader's own count agrees, and it reaches beyond the last start."""
-    spans = checks.Spans(first=checks.began(archive, job))
+    spans = checks.Spans(first=checks.began(archive, job) if job in JOBS else None)
     # The last stop may have cut a pass short; the start that accounts for it never came.
-    wrong = checks.accounts(kept, job, spans, whole=False)
+    if clock is None:
+        wrong = checks.accounts(kept, job, spans, whole=False)
+    else:
+        wrong = accounts_as_shown(kept, job, clock.stays, spans.first or 0)
+        spans.number = newest_due(kept, job) - 1
     coverage = archive.coverage(job.name)
     out.due += coverage.due
     out.stored += coverage.stored
@@ -169,7 +205,7 @@ def _account(
     due = (spans.number - spans.first + 1) * job.burst
     if coverage.due != counted:
         wrong.append(f"{job.name}: {counted} are accounted for, the reader says {coverage.due}")
-    if not due <= counted <= due + job.burst:
+    if clock is None and not due <= counted <= due + job.burst:
         wrong.append(f"{job.name}: {due} sweeps were due, and {counted} are accounted for")
     if (spans.number + 1) * job.every_s < last_start_s:
         wrong.append(f"{job.name}: the account ends before the last start")
