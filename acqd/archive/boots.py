@@ -86,7 +86,7 @@ def boots_of(archive: Archive) -> list[Boot]:
     found = [(boot, _joined(each)) for boot, each in parts.items()]
     found.sort(key=lambda one: int(one[1].event.min()))
     begins = [event_of(journal_of(int(one.event.min())), 0) for _, one in found]
-    ends = [*(begin - 1 for begin in begins[1:]), EVENT_MOST]
+    ends = [*(begin - 1 for begin in begins[1:]), EVENT_MOST][: len(begins)]
     return [
         Boot(boot=boot, stretches=tuple(_parted(each, names)), first_event=begin, last_event=end)
         for (boot, each), begin, end in zip(found, begins, ends, strict=True)

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from acqd.archive.database import error_of, open_reading
+from acqd.archive.daytimes import day_times
 from acqd.archive.durable import free_bytes, sha256_of, sync_folder
 from acqd.archive.journal import JournalView
 from acqd.archive.kept import keep_rows
@@ -116,6 +117,8 @@ def look_at_days(root: Path, *, now_s: float) -> list[ArchiveDay]:
     today = day_of(now_s)
     found = []
     for job in list_jobs(root):
+        # A date of a clock that was wrong makes no old night.
+        doubts = {one.day: one.doubt for one in day_times(root, job, facts.corrections, now_s)}
         for day in list_days(root, job):
             files = list_files(root, job, day)
             if not files:
@@ -130,7 +133,8 @@ def look_at_days(root: Path, *, now_s: float) -> list[ArchiveDay]:
                     is_soak=any(soak for _, soak in kinds),
                     size_bytes=sum(_size(path) for path, _ in files),
                     held=_held(facts, job, day, today, files, known=all(k for k, _ in kinds))
-                    or facts.said_about(job, true_s or _span_of(day)),
+                    or facts.said_about(job, true_s or _span_of(day))
+                    or (doubts.get(day) if true_s is None else None),
                     corrected_end_s=None if true_s is None else true_s[1],
                 )
             )

@@ -57,6 +57,9 @@ SLACK_S = 1.0
 
 HOUR_S = 3600.0
 
+NEAR_S = 0.5
+"""So far from what the clock showed in a piece a sweep's own reading is still one of it."""
+
 EVENT_MOST = 1 << 62
 """Above every ordinal."""
 
@@ -102,6 +105,15 @@ class TimePiece:
     def true_s(self) -> tuple[float, float]:
         """When it began and ended."""
         return self.low_s + self.offset_s, self.high_s + self.offset_s
+
+    def shifts(self, shows_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """What is to be added to times at which the clock showed monotonic + ``shows_s``.
+
+        Near to ``was_s``, as the two are not read at once, that is the shift. Else the clock was
+        set just before, and it was seen a moment later: it is what leads to the truth.
+        """
+        is_near = np.abs(shows_s - self.was_s) < NEAR_S
+        return np.where(is_near, self.shift_s, self.offset_s - shows_s)
 
     def to_json(self) -> dict[str, Any]:
         return {name: getattr(self, name) for name in self.__slots__}
@@ -346,7 +358,7 @@ class TimeCorrections:
         for one, piece in mine:
             mask = (boot == one.boot) & (monotonic_s >= piece.low_s)
             mask &= monotonic_s < piece.high_s
-            shift_s[mask] = monotonic_s[mask] + piece.offset_s - time_s[mask]
+            shift_s[mask] = piece.shifts(time_s[mask] - monotonic_s[mask])
             number[mask] = one.number
         return Corrected(shift_s, number) if number.any() else None
 
@@ -354,11 +366,11 @@ class TimeCorrections:
         """A sweep in true time, with its due time and its hops."""
         for one, piece in reversed(self._pieces):
             if one.boot == record.boot_id and piece.low_s <= record.monotonic_s < piece.high_s:
-                started_s = record.monotonic_s + piece.offset_s
-                shift_s = started_s - record.started_s
+                shows_s = np.array([record.started_s - record.monotonic_s])
+                shift_s = float(piece.shifts(shows_s)[0])
                 return replace(
                     record,
-                    started_s=started_s,
+                    started_s=record.started_s + shift_s,
                     due_s=record.due_s + shift_s,
                     hops=tuple(
                         replace(hop, started_s=hop.started_s + shift_s) for hop in record.hops

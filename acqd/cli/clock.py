@@ -195,15 +195,17 @@ def _seconds(text: str) -> float:
     match = SHIFT.fullmatch(text.strip())
     parts = PART.findall(match["parts"]) if match else []
     left = PART.sub("", match["parts"]).strip(" ,") if match else text
-    try:
-        if match is None or not parts or left:
-            raise ValueError
-        seconds = sum(parse_quantity(part, DURATION) for part in parts)
-    except ValueError:
+    if match is None or not parts or left:
         raise WrongUsage(
             f'--shift {text!r}: expected a sign and a duration: "+1 h" where the clock was an hour '
             f'behind, "-90 s" where it was ahead'
-        ) from None
+        )
+    try:
+        seconds = sum(parse_quantity(part, DURATION) for part in parts)
+    except ValueError as exc:
+        raise WrongUsage(
+            f"--shift {text!r}: {exc}; for more than a year say when a sweep was, --at-sweep"
+        ) from exc
     if seconds < LEAST_S:
         raise WrongUsage(f"--shift {text!r} changes nothing")
     return seconds if match["sign"] == "+" else -seconds
