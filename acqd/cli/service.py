@@ -16,6 +16,7 @@ from acqd.cli.options import takes_config
 if TYPE_CHECKING:
     from acqd.config.whole import StationConfig
     from acqd.host.service import Seen
+    from acqd.host.udev import Named
     from acqd.host.unit import ServicePlan
 
 __all__ = ["command"]
@@ -91,6 +92,32 @@ def show(config: str | None, user: str | None) -> None:
         click.echo("systemd does not run this machine; `acqd service install` says more", err=True)
 
 
+@command.command("udev")
+@takes_config
+@click.option(
+    "--group", metavar="GROUP", help="Who may open the sweepers; by default the group of ports."
+)
+def udev(config: str | None, group: str | None) -> None:
+    """Print rules for udev: a name that lasts, and a group, for each sweeper of CONFIG on USB.
+
+    Known are those that the config names by what they are (`usb:…`), and those at a serial port
+    that are plugged in now. Nothing is written; the head of the rules says what to do with them.
+    Exit code 1 where there is none to make.
+    """
+    from acqd.config.load import find_config, load_config
+    from acqd.host.udev import rules_text
+
+    loaded = load_config(find_config(config))
+    named, unknown = _on_usb(loaded)
+    for name, why in unknown:
+        click.echo(f"{name}: {why}", err=True)
+    if not named:
+        click.echo("no sweeper of this config is known to be on USB: no rules", err=True)
+        raise SystemExit(1)
+    wanted = group or next(iter(_port_groups()), "dialout")
+    click.echo(rules_text(named, station=loaded.station.name, group=wanted), nl=False)
+
+
 @command.command("status")
 @takes_config
 @click.option("--name", metavar="STATION", help="The station's name, where its config is gone.")
@@ -134,6 +161,29 @@ def remove(config: str | None, name: str | None, yes: bool) -> None:
     if not yes:
         _confirm(f"stop and remove the service of {station}?")
     service.remove(Manager(is_system=os.geteuid() == 0), station, say=click.echo)
+
+
+def _on_usb(config: StationConfig) -> tuple[list[Named], list[tuple[str, str]]]:
+    """The sweepers that are known on USB, and of others at ports why they are not."""
+    from acqd.drivers.usbports import UsbIdentity, is_usb_address, port_at, serial_ports
+    from acqd.host.udev import Named
+
+    named, unknown = [], []
+    for name, table in config.sweepers.items():
+        address = config.address(name)
+        scheme, _, path = address.partition(":")
+        if not table.enabled:
+            continue
+        if is_usb_address(address):
+            named.append(Named(name=name, identity=UsbIdentity.parse(address)))
+        elif scheme.casefold() == "serial":
+            port = port_at(path, serial_ports())
+            identity = None if port is None else UsbIdentity.of(port)
+            if identity is None:
+                unknown.append((name, f"{path} is not there now, or not on USB: no rule"))
+            else:
+                named.append(Named(name=name, identity=identity.lasting))
+    return named, unknown
 
 
 # -- what is to run --------------------------------------------------------------------------------
