@@ -9,8 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from acqd.plan.downtime import (
+    SET_RIGHT,
+    Owed,
     missed_while_down,
+    plan_clock,
     plan_from_json,
+    plan_owed,
     plan_station,
     plan_time_s,
     plan_to_json,
@@ -122,3 +126,53 @@ def test_runs_and_stops_leave_no_due_time_out(
         plan = SweeperPlan(jobs, now_s=now_s, accounted=plan.accounted)
     accounted += sum(one.count for one in plan.drain(now_s))
     assert accounted == jobs[0].schedule.count_between(T0, now_s + 1e-6)
+
+
+# ---- time down that is known later ---------------------------------------------------------------
+
+
+STEADY = PlannedJob(name="calling", schedule=Schedule(every_s=10.0, burst=3))
+
+
+def _owed(**fields: object) -> Owed:
+    given: dict[str, object] = {
+        "boot": "boot-2",
+        "monotonic_s": 30.0,
+        "slept_s": 0.0,
+        "since": {STEADY.name: T0},
+        "jobs": (STEADY,),
+    }
+    return Owed(**given | fields)  # type: ignore[arg-type]  # fields by name
+
+
+def test_time_down_is_counted_up_to_when_the_station_truly_began() -> None:
+    """By monotonic time, less the sleep since; once, and no more of it later."""
+    owed = _owed()
+    began_s = owed.began_s(monotonic_s=1030.0, wall_s=T0 + 5000.0 + 60.0, slept_s=60.0)
+    assert began_s == T0 + 4000.0
+    (missed,) = owed.missed(began_s)
+    (plain,) = missed_while_down([STEADY], T0, began_s)
+    assert missed.count == plain.count and missed.detail.startswith(SET_RIGHT)
+    settled = owed.settled(began_s)
+    assert settled.missed(began_s) == ()
+    assert settled.settled(T0).since == settled.since
+
+
+def test_what_may_have_been_swept_meanwhile_is_left_out() -> None:
+    """A boot that ran for half of the time, nobody knows when."""
+    (plain,) = missed_while_down([STEADY], T0, T0 + 10_000.0)
+    (missed,) = _owed(lost_s=5000.0).missed(T0 + 10_000.0)
+    assert missed.due_times == round(plain.due_times / 2)
+    assert "may have been swept" in missed.detail
+    assert _owed(lost_s=1e9).missed(T0 + 10_000.0)[0].count == 0
+
+
+def test_what_is_owed_is_kept_with_the_plan() -> None:
+    """And what the clocks showed; a plan without says nothing of it."""
+    owed = _owed(waits=True, lost_s=7.0)
+    text = plan_to_json(JOBS, T0, clock={"boot": "boot-2"}, owed=owed)
+    assert plan_owed(text) == owed and plan_clock(text) == {"boot": "boot-2"}
+    assert plan_from_json(text) == JOBS
+    assert plan_owed(plan_to_json(JOBS, T0)) is None and plan_clock(plan_to_json(JOBS, T0)) is None
+    with pytest.raises(ValueError, match="not a plan"):
+        plan_owed(text.replace('"since"', '"until"'))

@@ -481,3 +481,20 @@ def test_two_jobs_that_would_run_out_at_one_moment_both_get_their_share() -> Non
     taken = Counter(name for name, _, _ in passes)
     assert taken["one"] == taken["other"] == 30
     assert {one.job for one in missed} == {"high"}
+
+
+def test_a_clock_that_was_never_right_makes_no_gap_of_years() -> None:
+    """What was pending is missed under its name; what is due after it is due by the right clock."""
+    plan = SweeperPlan([PlannedJob(name="a", schedule=Schedule(every_s=10.0))], now_s=1000.0)
+    assert plan.ask(1003.0).start is not None
+    plan.finished("a", now_s=1004.0, took_s=1.0)
+    plan.ask(1005.0)
+    plan.clock_set(1012.0, 1.795e9 + 3.0)
+    (missed,) = plan.take_missed()
+    assert (missed.from_s, missed.to_s, missed.count) == (1010.0, 1010.0, 1)
+    assert plan.take_missed() == ()
+    decision = plan.ask(1.795e9 + 4.0)
+    assert decision.start is None and decision.missed == ()
+    assert decision.wait_until_s == 1.795e9 + 10.0
+    start = plan.ask(1.795e9 + 10.0).start
+    assert start is not None and start.due_s == 1.795e9 + 10.0
