@@ -207,6 +207,7 @@ class DueCount:
             self._plans.append((at_s, job))
         self._stored: dict[int, int] = {}
         self._last_s = float("-inf")
+        self._at_last = 0
         self._starts = np.array([at_s for at_s, _ in self._plans])
 
     @property
@@ -221,7 +222,10 @@ class DueCount:
         """Stored sweeps of step 0, by the times that they were due."""
         if not due_s.size or not self._starts.size:
             return
-        self._last_s = max(self._last_s, float(due_s.max()))
+        last_s = float(due_s.max())
+        if last_s >= self._last_s:
+            before = self._at_last if last_s == self._last_s else 0
+            self._last_s, self._at_last = last_s, before + int(np.count_nonzero(due_s == last_s))
         # A bin is a day of one plan; its number is made of both.
         plan = np.searchsorted(self._starts, due_s, side="right") - 1
         day = np.floor_divide(due_s, DAY_S).astype(np.int64)
@@ -234,6 +238,9 @@ class DueCount:
     ) -> list[Shortage]:
         """Where less is stored and accounted for than was due, up to the last thing that was;
         stretches that follow each other made one.
+
+        Of the last pass what is missing is not missed: it may go on, or was cut short by an end
+        that the next start accounts for.
 
         Stretches that ``unknown`` touches are left out: sweeps of them are gone for a reason.
         """
@@ -253,6 +260,8 @@ class DueCount:
             )
             stored = sum(self._stored.get(number, 0) for _, _, _, number in plans)
             accounted = sum(due_within(gap, low_s, high_s) for gap in gaps)
+            if plans[-1][1] > last_s:
+                due -= self._under_way(plans[-1][2], gaps, last_s)
             if due <= stored + accounted:
                 continue
             last = found[-1] if found and found[-1].to_s == low_s else None
@@ -262,6 +271,13 @@ class DueCount:
                 counts = last.due + due, last.stored + stored, last.accounted + accounted
                 found[-1] = Shortage(last.from_s, high_s, *counts)
         return found
+
+    def _under_way(self, job: PlannedJob | None, gaps: Sequence[GapRecord], last_s: float) -> int:
+        """Sweeps of the last pass that are not there yet."""
+        if job is None or self._last_s != last_s:
+            return 0
+        missed = sum(gap.count for gap in gaps if gap.from_s == gap.to_s == last_s)
+        return max(job.schedule.burst - self._at_last - missed, 0)
 
     def _stretches(
         self, gaps: Sequence[GapRecord], last_s: float
