@@ -228,6 +228,7 @@ ALTERED = {
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(600)
 @pytest.mark.parametrize("alter", ALTERED, ids=lambda alter: alter.__name__)
 def test_each_check_sees_what_is_wrong(
     parts: Any, leg: Leg, alter: Callable[[Leg], object]
