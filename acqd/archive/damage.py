@@ -14,7 +14,7 @@ from __future__ import annotations
 import sqlite3
 import warnings
 from collections import OrderedDict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,7 +38,7 @@ from acqd.archive.layout import (
     list_files,
     list_journals,
 )
-from acqd.archive.manifest import read_manifest, read_removed, read_set_aside
+from acqd.archive.manifest import listed_times, read_manifest, read_removed, read_set_aside
 from acqd.archive.rows import Rows
 from acqd.archive.sweepfile import SweepFile
 from acqd.errors import ArchiveDamaged, ArchiveError
@@ -47,6 +47,7 @@ __all__ = [
     "Damage",
     "DamageWarning",
     "broken_rows",
+    "damage_sentence",
     "damage_text",
     "find_damage",
     "levels_or_nan",
@@ -99,6 +100,18 @@ def damage_text(one: Damage) -> str:
     first, last = (int(one.sequences[0]), int(one.sequences[-1])) if one.sweeps else (0, 0)
     which = f"{first}" if first == last else f"{first} to {last}"
     return f"{what} ({which}) in {one.path} cannot be read: {one.problem}"
+
+
+def damage_sentence(damage: Sequence[Damage]) -> str:
+    """All of it in a sentence for a report; empty where there is none."""
+    if not damage:
+        return ""
+    count = sum(one.sweeps for one in damage)
+    what = "1 sweep" if count == 1 else f"{count} sweeps"
+    where = damage[0].path + ("" if len(damage) == 1 else f" and {len(damage) - 1} more")
+    if not count:
+        return f"A journal cannot be read, and what it had is not known: {where}."
+    return f"{what} cannot be read and are in nothing here: their files are damaged ({where})."
 
 
 def warn_of(exc: ArchiveError) -> None:
@@ -408,11 +421,14 @@ class _Day:
             job=self._job,
             step=parsed.step,
             sequences=lost,
-            times_s=self._about_when(lost),
+            times_s=self._about_when(name, lost),
         )
 
-    def _about_when(self, lost: NDArray[np.int64]) -> NDArray[np.float64]:
-        """From the sweeps around them; where there are none, spread over the day."""
+    def _about_when(self, name: str, lost: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Between the first and last of the file, where that is listed; else from the sweeps
+        around them, or spread over the day."""
+        if (known := listed_times(self._folder).get(name)) is not None:
+            return np.linspace(*known, lost.size)
         sequence = np.concatenate([np.empty(0, np.int64), *(seq for seq, _ in self._times)])
         time_s = np.concatenate([np.empty(0), *(time for _, time in self._times)])
         day_s = day_start_s(self._day)

@@ -39,17 +39,21 @@ STRETCHES_MOST = 10_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Head:
-    """SHA-256 of a file without the stretches ``levels``, each (offset, bytes), in order."""
+    """SHA-256 of a file without the stretches ``levels``, each (offset, bytes), in order; and when
+    its first and last sweep began, which is how it is known of a file that cannot be read."""
 
     sha256: str
     levels: tuple[tuple[int, int], ...]
+    from_s: float | None = None
+    to_s: float | None = None
 
-    def to_json(self) -> dict[str, str]:
+    def to_json(self) -> dict[str, Any]:
         levels = " ".join(f"{offset}+{size}" for offset, size in self.levels)
-        return {"sha256": self.sha256, "levels": levels}
+        known: dict[str, Any] = {"sha256": self.sha256, "levels": levels}
+        return known | {"from_s": self.from_s, "to_s": self.to_s}
 
     @classmethod
-    def from_json(cls, kept: Mapping[str, str]) -> Head:
+    def from_json(cls, kept: Mapping[str, Any]) -> Head:
         """Raises KeyError, TypeError or ValueError where it is none."""
         parts = [one.split("+") for one in kept["levels"].split()]
         return cls(sha256=kept["sha256"], levels=tuple((int(a), int(b)) for a, b in parts))
@@ -70,10 +74,16 @@ def head_of(path: Path) -> Head:
                 file[name].id.chunk_iter(
                     lambda chunk: places.append((int(chunk.byte_offset), int(chunk.size)))
                 )
+        time_s = file["time"][...]
     levels = _joined(places)
     if len(levels) > STRETCHES_MOST:
         levels = ()
-    return Head(sha256=digest_outside(path, levels), levels=levels)
+    return Head(
+        sha256=digest_outside(path, levels),
+        levels=levels,
+        from_s=float(time_s.min()),
+        to_s=float(time_s.max()),
+    )
 
 
 def _joined(places: Iterable[tuple[int, int]]) -> tuple[tuple[int, int], ...]:

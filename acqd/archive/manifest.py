@@ -27,11 +27,16 @@ __all__ = [
     "Removed",
     "SetAside",
     "is_garbled",
+    "listed_times",
     "read_manifest",
     "read_removed",
     "read_set_aside",
     "update_manifest",
 ]
+
+
+TIMES = ("from_s", "to_s")
+"""Of a head, when the first and the last sweep of its file began."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +100,18 @@ def is_garbled(folder: Path) -> bool:
         return True
 
 
+def listed_times(folder: Path) -> dict[str, tuple[float, float]]:
+    """File name to when its first and last sweep began, of those listed or set aside of which that
+    is known."""
+    found = {}
+    for name, known in {**read_set_aside(folder), **_read_heads(folder)}.items():
+        try:
+            found[str(name)] = float(known["from_s"]), float(known["to_s"])
+        except (KeyError, TypeError, ValueError):
+            continue
+    return found
+
+
 def update_manifest(
     folder: Path,
     entries: Iterable[FileEntry],
@@ -129,6 +146,8 @@ def update_manifest(
     for put in set_aside:
         facts = dict(put.facts)
         files.pop(facts["name"], None)
+        head = heads.get(facts["name"], {})
+        facts |= {key: head[key] for key in TIMES if key in head}
         facts |= {"set_aside_s": put.at_s, "problem": put.problem, "path": put.path}
         aside[facts["name"]] = facts
     listing: dict[str, Any] = {

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.archive.amendments import recorded_digest
+from acqd.archive.damage import readable_rows
 from acqd.archive.database import error_of, pages
 from acqd.archive.index import RETRIES, Piece, Wanted, find_pieces
 from acqd.archive.journal import JournalView
@@ -28,7 +29,7 @@ from acqd.archive.records import SetupRecord
 from acqd.archive.rows import Rows
 from acqd.archive.sweepfile import SweepFile
 from acqd.archive.tables import SWEEP_COLUMNS
-from acqd.errors import ArchiveError
+from acqd.errors import ArchiveDamaged, ArchiveError
 from acqd.sweep import Grid
 
 __all__ = ["Block", "SweepIndex", "SweepReader"]
@@ -257,8 +258,22 @@ def _of_file(piece: Piece, places: Int, at_once: int) -> Iterator[Rows]:
         for first, last in _runs_of(places // step):
             some = places[first:last]
             start, stop = int(some[0]), int(some[-1]) + 1
-            rows = file.rows(start, stop)
+            try:
+                rows = file.rows(start, stop)
+            except ArchiveDamaged:
+                yield from _rest_of(file, start, stop, some)
+                continue
             yield rows if stop - start == some.size else rows.select(some - start)
+
+
+def _rest_of(file: SweepFile, start: int, stop: int, some: Int) -> Iterator[Rows]:
+    """Rows at ``some`` places from ``start`` to ``stop``, without those that cannot be read."""
+    sequence = file.core("sequence")
+    for rows in readable_rows(file, start, stop):
+        at = int(np.searchsorted(sequence, rows.core["sequence"][0]))
+        here = some[(some >= at) & (some < at + rows.count)] - at
+        if here.size:
+            yield rows.select(here)
 
 
 def _runs_of(owner: Int) -> Iterator[tuple[int, int]]:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from acqd import __version__
+from acqd.archive.damage import damage_sentence
 from acqd.archive.kept import removed_text
 from acqd.archive.reader import Archive, open_archive
 from acqd.archive.records import FindingRecord
@@ -198,9 +199,12 @@ def _put_together(source: JobSource, parts: KindParts, first: int | None = None)
         )
     limits += amended_limits(source)
     gone = removed_text(source.removed)
+    broken = damage_sentence(source.damage)
+    if broken:
+        limits.insert(0, broken)
     if gone:
         limits.insert(0, f"{gone[0].upper()}{gone[1:]}. What is made from sweeps alone is missing.")
-    elif not len(source.sweeps()):
+    elif not len(source.sweeps()) and not broken:
         limits.insert(0, "No sweep was kept in this time.")
     return JobReport(
         job=source.job,

@@ -11,7 +11,7 @@ from acqd.archive.index import Wanted, find_pieces, open_journals
 from acqd.archive.layout import list_days, list_files
 from acqd.archive.reader import Archive
 from acqd.archive.sweepfile import SweepFile
-from acqd.errors import WrongUsage
+from acqd.errors import ArchiveDamaged, WrongUsage
 from acqd.look.times import clock, date, moment_of
 from acqd.plan.downtime import plan_from_json
 from acqd.plan.jobs import PlannedJob
@@ -108,7 +108,7 @@ def extent_s(archive: Archive, job: str) -> tuple[float, float] | None:
     days = list_days(archive.root, job)
     for day in {*days[:1], *days[-1:]}:
         for path, _ in list_files(archive.root, job, day):
-            with suppress(FileNotFoundError), SweepFile(path) as file:
+            with suppress(FileNotFoundError, ArchiveDamaged), SweepFile(path) as file:
                 time_s, took_s = file.core("time"), file.core("duration")
                 begins.append(float(time_s[0]))
                 ends.append(float((time_s + took_s).max()))

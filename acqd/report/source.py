@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from acqd.archive.coverage import due_within
+from acqd.archive.damage import Damage
 from acqd.archive.index import Wanted
 from acqd.archive.kept import KeptRows
 from acqd.archive.ledger import Overlay
@@ -44,6 +45,7 @@ from acqd.sweep import SweepFlag
 __all__ = ["HOUR_S", "STATION", "JobSource", "finding_shown"]
 
 REMOVED = "removed by retention"
+DAMAGED = "in damaged files"
 """Why sweeps that were kept are not here, among the reasons of those that were not."""
 
 HOUR_S = 3600.0
@@ -233,6 +235,8 @@ class JobSource:
 
     def _reader(self, step: int) -> SweepReader:
         if step not in self._readers:
+            # Sweeps of blocks that are found damaged here are in no answer of the reader's.
+            _ = self.damage
             wanted = Wanted(
                 root=self.archive.root,
                 job=self.job,
@@ -294,6 +298,11 @@ class JobSource:
         return tuple(self.archive.removed(self.job, self.start_s, self.stop_s))
 
     @cached_property
+    def damage(self) -> tuple[Damage, ...]:
+        """What of the range cannot be read; every byte is looked at, before anything is drawn."""
+        return tuple(self.archive.damage(self.job, self.start_s, self.stop_s, thorough=True))
+
+    @cached_property
     def coverage(self) -> CoverageShown:
         """Due are the sweeps of step 0: of a burst each one."""
         index = self.sweeps()
@@ -306,6 +315,9 @@ class JobSource:
         )
         if gone:
             missed[REMOVED] = gone
+        damaged = sum(one.within(self.start_s, self.stop_s) for one in self.damage if one.step == 0)
+        if damaged:
+            missed[DAMAGED] = damaged
         flagged = {
             str(flag.name).lower(): int(np.count_nonzero(index.flags & int(flag)))
             for flag in SweepFlag

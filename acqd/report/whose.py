@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from acqd.archive.layout import list_days, list_files, list_jobs
 from acqd.archive.reader import Archive
 from acqd.archive.sweepfile import SweepFile
+from acqd.errors import ArchiveDamaged
 from acqd.plan.downtime import plan_from_json, plan_station
 
 __all__ = ["Whose", "whose"]
@@ -81,6 +82,6 @@ def _name_in_files(archive: Archive) -> str:
                 try:
                     with SweepFile(path) as file:
                         return str(file.attribute("station") or "")
-                except FileNotFoundError:
+                except (FileNotFoundError, ArchiveDamaged):
                     continue
     return ""
