@@ -46,14 +46,11 @@ class Undelivered:
             self._ledger.set_delivered(job, number)
             self._delivered[job] = number
 
-    def drop(self, job: str, keep: int, marks: Mapping[str, Mark]) -> tuple[int, int] | None:
-        """Give up all but the newest ``keep``; the first and last that are, or None."""
+    def excess(self, job: str, keep: int, marks: Mapping[str, Mark]) -> tuple[int, int] | None:
+        """All but the newest ``keep``: the first and last number, or None where there are none."""
         first = self._delivered.get(job, 0) + 1
         last = marks.get(job, Mark()).finding - keep
-        if last < first:
-            return None
-        self.deliver(job, last)
-        return first, last
+        return None if last < first else (first, last)
 
     def waiting(self, marks: Mapping[str, Mark]) -> dict[str, int]:
         """How many wait, by job; jobs with none are left out."""

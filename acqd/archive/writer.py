@@ -265,12 +265,15 @@ class ArchiveWriter:
         """The findings of ``job`` up to ``number`` have been delivered."""
         return self._inbox.submit(lambda: self._undelivered.deliver(job, number))
 
-    def drop_undelivered(self, job: str, keep: int) -> Future[tuple[int, int] | None]:
-        """Give up sending all but the newest ``keep`` findings of ``job``; the archive has them.
+    def undelivered_excess(self, job: str, keep: int) -> Future[tuple[int, int] | None]:
+        """Of the findings of ``job`` that are not delivered, all but the newest ``keep``.
 
-        Resolves to the first and last number that will not be sent, or None where none is dropped.
+        Resolves to their first and last number, or None where there are none. Whoever gives them up
+        says so to others first, and then acknowledges the last.
         """
-        return self._inbox.submit(lambda: self._undelivered.drop(job, keep, self._committer.marks))
+        return self._inbox.submit(
+            lambda: self._undelivered.excess(job, keep, self._committer.marks)
+        )
 
     def undelivered(self) -> Future[dict[str, int]]:
         """How many findings of each job wait to be delivered; jobs with none are left out."""

@@ -536,12 +536,11 @@ class Publisher:
     async def _skip_excess(self, link: Link, rows: Sequence[PendingFinding]) -> bool:
         """Give up what is beyond the outbox's bound, once per job and outage; True where it was.
 
-        A kill between the two steps loses the message that says so, not the gap in the numbers
-        that the next finding shows.
+        It is said before it is given up: a kill in between has it said twice, never not at all.
         """
         skipped = False
         for job, topic in {row.job: row.topic for row in rows}.items():
-            numbers = await self._outbox.skip(job, self._settings.outbox)
+            numbers = await self._outbox.excess(job, self._settings.outbox)
             if numbers is None:
                 continue
             skipped = True
@@ -549,6 +548,7 @@ class Publisher:
                 "findings_skipped", job=job, first=numbers[0], last=numbers[1], kept_in="archive"
             )
             await self._catch_up(link, topic, numbers, reason="outage outlasted the outbox")
+            await self._outbox.acknowledged(job, numbers[1])
         return skipped
 
     async def _send_finding(self, link: Link, row: PendingFinding) -> None:

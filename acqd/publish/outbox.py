@@ -33,6 +33,6 @@ class Outbox(Protocol):
         """The broker has it: it is never sent again. Also for one that is given up."""
         ...
 
-    async def skip(self, job: str, keep: int) -> tuple[int, int] | None:
-        """Give up all but the newest ``keep`` of ``job``: first and last number, None for none."""
+    async def excess(self, job: str, keep: int) -> tuple[int, int] | None:
+        """All of ``job`` but its newest ``keep``: first and last number, None for none."""
         ...

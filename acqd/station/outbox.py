@@ -34,5 +34,5 @@ class ArchiveOutbox:
     async def acknowledged(self, job: str, number: int) -> None:
         await asyncio.wrap_future(self._archive.acknowledge(job, number))
 
-    async def skip(self, job: str, keep: int) -> tuple[int, int] | None:
-        return await asyncio.wrap_future(self._archive.drop_undelivered(job, keep))
+    async def excess(self, job: str, keep: int) -> tuple[int, int] | None:
+        return await asyncio.wrap_future(self._archive.undelivered_excess(job, keep))

@@ -161,8 +161,11 @@ def test_dropping_says_which_numbers_are_not_sent_and_keeps_them(scribe: Any) ->
     findings = tuple(scribe.finding(number) for number in range(1, 11))
     writer.commit(Batch(findings=findings)).result(timeout=10)
     writer.acknowledge("harbour", 2).result(timeout=10)
-    assert writer.drop_undelivered("harbour", 3).result(timeout=10) == (3, 7)
-    assert writer.drop_undelivered("harbour", 3).result(timeout=10) is None
+    assert writer.undelivered_excess("harbour", 3).result(timeout=10) == (3, 7)
+    # Nothing is given up before others have been told of it.
+    assert writer.undelivered_excess("harbour", 3).result(timeout=10) == (3, 7)
+    writer.acknowledge("harbour", 7).result(timeout=10)
+    assert writer.undelivered_excess("harbour", 3).result(timeout=10) is None
     assert _waiting(writer) == [("harbour", 8), ("harbour", 9), ("harbour", 10)]
     from acqd.archive.reader import open_archive
 

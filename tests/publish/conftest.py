@@ -73,16 +73,13 @@ class MemoryOutbox:
         return self.rows[:limit]
 
     async def acknowledged(self, job: str, number: int) -> None:
-        self.rows = [row for row in self.rows if (row.job, row.number) != (job, number)]
+        self.rows = [row for row in self.rows if row.job != job or row.number > number]
         self.marked.append(number)
 
-    async def skip(self, job: str, keep: int) -> tuple[int, int] | None:
+    async def excess(self, job: str, keep: int) -> tuple[int, int] | None:
         mine = [row for row in self.rows if row.job == job]
         gone = mine[: max(0, len(mine) - keep)]
-        if not gone:
-            return None
-        self.rows = [row for row in self.rows if row not in gone]
-        return gone[0].number, gone[-1].number
+        return (gone[0].number, gone[-1].number) if gone else None
 
 
 def finding_payload(number: int, *, text: str = "a signal", job: str = "marine-vhf") -> bytes:

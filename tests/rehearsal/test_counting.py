@@ -35,7 +35,7 @@ class Findings:
     async def acknowledged(self, job: str, number: int) -> None:
         self.rows = [row for row in self.rows if row.job != job or row.number > number]
 
-    async def skip(self, job: str, keep: int) -> tuple[int, int] | None:
+    async def excess(self, job: str, keep: int) -> tuple[int, int] | None:
         return None
 
 

@@ -221,8 +221,8 @@ class _FarOutbox:
     async def acknowledged(self, job: str, number: int) -> None:
         await self._here(self._near.acknowledged(job, number))
 
-    async def skip(self, job: str, keep: int) -> tuple[int, int] | None:
-        return await self._here(self._near.skip(job, keep))
+    async def excess(self, job: str, keep: int) -> tuple[int, int] | None:
+        return await self._here(self._near.excess(job, keep))
 
     async def _here(self, work: Coroutine[Any, Any, T]) -> T:
         return await asyncio.wrap_future(asyncio.run_coroutine_threadsafe(work, self._loop))
