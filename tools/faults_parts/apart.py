@@ -47,14 +47,15 @@ def _apart(bench: FaultBench) -> None:
     bench.mend()
 
 
-def _signal(name: str, does: str) -> None:
+def _signal(fault_name: str, name: str, does: str) -> None:
     number = signal.Signals[name]
 
     @fault(
-        f"driver-{name.removeprefix('SIG').lower()}",
+        fault_name,
         f"the process of a sweeper's driver {does}",
         guarantees=("G5", "G6"),
         strikes="sweeper mast",
+        mixes=False,
         times=(1, 4),
     )
     def hurt(bench: FaultBench) -> None:
@@ -86,6 +87,6 @@ def _others(bench: FaultBench, since_s: float) -> list[str]:
     return [f"calling: {gap.count} of another sweeper are lost: {gap.reason}" for gap in lost]
 
 
-_signal("SIGKILL", "is killed with kill -9")
-_signal("SIGSEGV", "ends by a segmentation fault")
-_signal("SIGSTOP", "freezes for ever")
+_signal("driver-killed", "SIGKILL", "is killed with kill -9")
+_signal("driver-crashed", "SIGSEGV", "ends by a segmentation fault")
+_signal("driver-frozen", "SIGSTOP", "freezes for ever")

@@ -170,6 +170,7 @@ class FaultBench(Bench):
         """What puts right what a fault left, once, beside what is always put up again."""
         self.guests: list[Job] = []
         """Jobs that the station had for a while."""
+        self.keep_free = "1 MB"
         self.disk: SmallDisk | None = None
         self.clock: ShownClock | None = None
         """See :mod:`faults_parts.kits`."""
@@ -210,9 +211,7 @@ class FaultBench(Bench):
         self._stack.callback(sim.end)
         return sim
 
-    def write_config(
-        self, *, more: Sequence[str] = (), sweeper_more: str = "", keep_free: str = "1 MB"
-    ) -> None:
+    def write_config(self, *, more: Sequence[str] = (), sweeper_more: str = "") -> None:
         """What the next start goes by; ``more`` tables at its end."""
         broker, port = self.broker_kind, None if self.tap else self.port
         if self.tap is not None:
@@ -222,7 +221,7 @@ class FaultBench(Bench):
             [*(self.job(job.name, job.sweeper, job.when, more=job.more) for job in JOBS), *more],
             broker=broker,
             port=port,
-            keep_free=keep_free,
+            keep_free=self.keep_free,
             sweeper_more=sweeper_more,
             # Nobody's machine is kept awake by a bench.
             station_more="keep_awake = false\n",

@@ -84,10 +84,10 @@ def read_kept(archive: Archive, job: str, since_s: float) -> Kept:
             if event.seq in kept.sweeps:
                 kept.twice.append(event.seq)
             kept.sweeps[event.seq] = event
-        elif isinstance(event, GapRecord):
-            kept.gaps.append(event)
         elif isinstance(event, SetupRecord):
             kept.setups[event.step, event.setup] = event
+    # After the sweeps: those that lie between them were committed before, and are seen.
+    kept.gaps = archive.gaps(job, since_s)
     return kept
 
 
@@ -209,8 +209,8 @@ class Spans:
 def accounts(kept: Kept, job: Job, spans: Spans, *, whole: bool = True) -> list[str]:
     """Each due time of the rhythm is there exactly as often as it asked for sweeps.
 
-    From where ``spans`` has got, up to the newest, which may still be in the middle of its pass;
-    with ``whole`` not even that.
+    From where ``spans`` has got, up to the newest sweep, whose pass may still go on while it is
+    read; with ``whole`` up to the newest of all.
     """
     counted = by_number(kept, job)
     found, wrong = counted.due, counted.wrong
@@ -219,7 +219,7 @@ def accounts(kept: Kept, job: Job, spans: Spans, *, whole: bool = True) -> list[
     if not numbers:
         return wrong
     first = numbers[0] if start is None else start
-    last = numbers[-1] if whole else numbers[-1] - 1
+    last = numbers[-1] if whole else max(counted.stored, default=numbers[0]) - 1
     missing = [number for number in range(first, last + 1) if number not in found]
     if missing:
         wrong.append(
@@ -263,7 +263,7 @@ def by_number(kept: Kept, job: Job) -> Counted:
         if sweep.step == 0:
             out.stored[number] += 1
     for gap in kept.gaps:
-        shares = spread(gap, job)
+        shares = spread(gap, job, out.stored)
         if shares.total() != gap.count:
             wrong.append(
                 f"{job.name}: a gap of {gap.count} ({gap.reason}) has {len(shares)} due times"
@@ -272,15 +272,23 @@ def by_number(kept: Kept, job: Job) -> Counted:
     return out
 
 
-def spread(gap: GapRecord, job: Job) -> Counter[int]:
+def spread(gap: GapRecord, job: Job, stored: Mapping[int, int]) -> Counter[int]:
     """The due times of a gap with how many of its sweeps each has: all that it asked for, or what
-    was left of one."""
+    was left of one.
+
+    While a commit takes long, gaps are joined over what was swept between them: then what is not
+    stored of each is in it, if that is as many as it says.
+    """
     if not gap.count:
         return Counter()
     first, last = round(gap.from_s / job.every_s), round(gap.to_s / job.every_s)
     if first == last:
         return Counter({first: gap.count})
-    return Counter(dict.fromkeys(range(first, last + 1), job.burst))
+    shares = Counter(dict.fromkeys(range(first, last + 1), job.burst))
+    if shares.total() != gap.count:
+        left = Counter({number: job.burst - stored.get(number, 0) for number in shares})
+        return +left if (+left).total() == gap.count else shares
+    return shares
 
 
 def began(archive: Archive, job: Job) -> int:

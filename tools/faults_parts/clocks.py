@@ -49,7 +49,7 @@ def _all_heard(bench: FaultBench) -> None:
     "clock-seconds",
     "the wall clock is set forwards by some seconds, and back again",
     guarantees=("G5",),
-    strikes="clock",
+    strikes="station clock",
     kit="clock",
     times=(1, 4),
 )
@@ -64,7 +64,7 @@ def seconds(bench: FaultBench) -> None:
     "clock-seconds-back",
     "the wall clock is set back by some seconds, and forwards again",
     guarantees=("G5",),
-    strikes="clock",
+    strikes="station clock",
     kit="clock",
     times=(0, 3),
 )
@@ -79,7 +79,7 @@ def seconds_back(bench: FaultBench) -> None:
     "clock-hours",
     "the wall clock is set forwards by an hour or two, and back again",
     guarantees=("G5",),
-    strikes="clock",
+    strikes="station clock",
     kit="clock",
     times=(1, 3),
 )
@@ -94,7 +94,7 @@ def hours(bench: FaultBench) -> None:
     "clock-hours-back",
     "the wall clock is set back by an hour or two, and forwards again",
     guarantees=("G5",),
-    strikes="clock",
+    strikes="station clock",
     kit="clock",
     times=(1, 3),
 )
@@ -109,7 +109,7 @@ def hours_back(bench: FaultBench) -> None:
     "host-asleep",
     "the machine is suspended for an hour, as its clocks tell when it is back",
     guarantees=("G5",),
-    strikes="clock",
+    strikes="station clock",
     kit="clock",
     times=(1, 3),
 )

@@ -64,7 +64,7 @@ def half(path: Path) -> None:
 
 
 def _file(name: str, does: str, spoil: Spoil) -> None:
-    @fault(name, does, guarantees=("G3", "G5"), strikes="archive", times=(1, 3))
+    @fault(name, does, guarantees=("G3", "G5"), strikes="archive", mixes=False)
     def hurt(bench: FaultBench) -> None:
         path = _a_file(bench)
         whole = path.read_bytes()

@@ -115,7 +115,8 @@ def _on_a_small_disk(folder: Path, stack: ExitStack, *, broker: str, seed: int) 
     bench = FaultBench(folder, stack, broker=broker, seed=seed)
     bench.disk = disk
     bench.first += HURRY
-    bench.write_config(keep_free=f"{FLOOR_MB} MiB")
+    bench.keep_free = f"{FLOOR_MB} MiB"
+    bench.write_config()
     return bench
 
 

@@ -118,7 +118,7 @@ def _singles(chosen: Sequence[Fault], *, full: bool, kills: int, least: bool) ->
 
 
 def _pair(chosen: Sequence[Fault], chance: random.Random) -> tuple[Fault, Fault]:
-    able = [fault for fault in chosen if "own" in fault.brokers and max(fault.times) > 0]
+    able = [one for one in chosen if "own" in one.brokers and one.mixes and max(one.times) > 0]
     first = chance.choice(able)
     others = [one for one in able if _apart(one, first)]
     return first, chance.choice(others)

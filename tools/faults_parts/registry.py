@@ -11,7 +11,10 @@ from faults_parts.bench import FaultBench
 
 __all__ = ["BROKERS", "FAMILIES", "KITS", "Fault", "fault", "faults"]
 
-FAMILIES = ("kills", "brokers", "freezes", "answers", "plugs", "apart", "damage", "room", "clocks")
+FAMILIES = (
+    *("kills", "brokers", "freezes", "answers", "plugs"),
+    *("apart", "damage", "room", "clocks", "outage"),
+)
 """Modules of faults_parts with faults, in the order of the table."""
 
 KITS = ("plain", "disk", "clock")
@@ -33,7 +36,8 @@ class Fault:
         guarantees: which of G1 to G8 it puts to the test.
         inject: does it to a bench whose station is up and heard, and returns when it is over;
             what it leaves behind (a dead process, a frozen one) the bench puts up again.
-        strikes: what it is done to. Two that strike different things may be mixed.
+        strikes: what it is done to. Two that strike different things may be mixed, if both
+            ``mixes``: those that start the station for what they need do not.
         brokers: on which benches it can be done.
         kit: what the bench has beside the usual, one of :data:`KITS`.
         times: how often in a reduced and in a full run, where ``is_kill`` does not say.
@@ -47,6 +51,7 @@ class Fault:
     strikes: str
     brokers: tuple[str, ...] = BROKERS
     kit: str = "plain"
+    mixes: bool = True
     times: tuple[int, int] = (1, 3)
     is_kill: bool = False
     share: float = 1.0
@@ -63,6 +68,7 @@ def fault(
     strikes: str,
     brokers: tuple[str, ...] = BROKERS,
     kit: str = "plain",
+    mixes: bool = True,
     times: tuple[int, int] = (1, 3),
     is_kill: bool = False,
     share: float = 1.0,
@@ -80,6 +86,7 @@ def fault(
             strikes=strikes,
             brokers=brokers if kit == "plain" else ("own",),
             kit=kit,
+            mixes=mixes,
             times=times,
             is_kill=is_kill,
             share=share,

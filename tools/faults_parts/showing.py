@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from acqd.plan.sharing import SERVED_STANDS_S
@@ -50,6 +50,8 @@ class Stay:
 
     from_s: tuple[float, float]
     to_s: tuple[float, float] = (float("inf"), float("inf"))
+    since_s: float = 0.0
+    """Monotonic time from which it is surely shown."""
 
     def surely(self, at_s: float) -> bool:
         return self.from_s[1] < at_s < self.to_s[0]
@@ -144,7 +146,7 @@ class ShownClock:
         # What was due while it was down ends where it began, which is known when the clock is.
         heard_s = self.shows_s()
         self.stays[-1].to_s = (true_s, true_s + (heard_s - began_s))
-        self.stays.append(Stay(from_s=(began_s, heard_s)))
+        self._stay(began_s, heard_s)
 
     def set_right(self, until_noticed: Callable[[], object]) -> None:
         """After a cold boot."""
@@ -155,20 +157,24 @@ class ShownClock:
         self._leave(before_s, after_s)
 
     def true_s(self, shown_s: float) -> float:
-        """When it showed that first; of a time that it jumped over, when it did."""
+        """When it showed that; of a time that it jumped over, when it did."""
+        jumped_s = None
         for piece, after in zip(self._pieces, [*self._pieces[1:], None], strict=True):
             first_s = piece.true_s + piece.ahead_s
             last_s = float("inf") if after is None else after.true_s + piece.ahead_s
             if first_s <= shown_s < last_s:
                 return shown_s - piece.ahead_s
             if after is not None and last_s <= shown_s < after.true_s + after.ahead_s:
-                return after.true_s
-        return shown_s
+                jumped_s = jumped_s or after.true_s
+        return jumped_s or shown_s
 
     def _leave(self, before_s: float, after_s: float) -> None:
         """It no longer goes by what it showed, and the station has noticed."""
         self.stays[-1].to_s = (before_s - EDGE_S, before_s + EDGE_S)
-        self.stays.append(Stay(from_s=(after_s - EDGE_S, self.shows_s() + EDGE_S)))
+        self._stay(after_s - EDGE_S, self.shows_s() + EDGE_S)
+
+    def _stay(self, earliest_s: float, latest_s: float) -> None:
+        self.stays.append(Stay(from_s=(earliest_s, latest_s), since_s=time.monotonic()))
 
     def _to(self, ahead_s: float) -> None:
         self.ahead_s = round(ahead_s, 3)
@@ -187,41 +193,35 @@ class ShownClock:
 
 
 def accounts_as_shown(
-    kept: Kept, job: Job, stays: Iterable[Stay], first: int, *, upto: int | None = None
+    kept: Kept, job: Job, stays: Sequence[Stay], first: int, now_s: float
 ) -> list[str]:
-    """Each due time has as many accounts as the clock showed it in different stretches.
+    """Each due time has as many accounts as the clock showed it in different stays.
 
     Args:
         first: number of the first due time that the station was there for.
-        upto: nothing is said of later ones; the last that is known, where not given.
+        now_s: what the clock shows.
+
+    Of what is due after the newest sweep no more is said than that it is not there too often.
     """
     counted = by_number(kept, job)
     wrong, found = counted.wrong, counted.due
-    bounds = [
-        Stay(
-            from_s=(max(one.from_s[0], first * job.every_s - job.every_s / 2), one.from_s[1]),
-            to_s=one.to_s,
-        )
-        if at == 0
-        else one
-        for at, one in enumerate(stays)
-    ]
-    bounds[0].from_s = (bounds[0].from_s[0], bounds[0].from_s[0])
-    last = upto if upto is not None else newest_due(kept, job) - 1
+    began_s = (first - 0.5) * job.every_s
+    bounds = [replace(stays[0], from_s=(began_s, began_s)), *stays[1:]]
+    bounds[-1] = replace(bounds[-1], to_s=(now_s, now_s))
+    last = newest_due(kept, job, bounds[-1]) - 1
     wanted: set[int] = set(found)
     for stay in bounds:
-        begin = max(int(stay.from_s[1] / job.every_s), 0)
-        until = last if stay.to_s[0] == float("inf") else int(stay.to_s[0] / job.every_s)
-        wanted.update(range(begin, until + 1))
+        until = last if stay is bounds[-1] else int(stay.to_s[0] / job.every_s)
+        wanted.update(range(max(int(stay.from_s[1] / job.every_s), 0), until + 1))
     bad = []
     for number in sorted(wanted):
         at_s = number * job.every_s
-        if number > last and bounds[-1].maybe(at_s):
-            continue
-        least = sum(one.surely(at_s) for one in bounds) * job.burst
-        most = sum(one.maybe(at_s) for one in bounds) * job.burst
-        if not least <= found[number] <= most:
-            bad.append((number, least, most))
+        # The pass after the newest sweep may be there, whole or not.
+        open_end = number > last and bounds[-1].maybe(at_s)
+        least = sum(one.surely(at_s) for one in bounds) - open_end
+        most = sum(one.maybe(at_s) for one in bounds)
+        if not least * job.burst <= found[number] <= most * job.burst:
+            bad.append((number, least * job.burst, most * job.burst))
     if bad:
         number, least, most = bad[0]
         wrong.append(
@@ -232,7 +232,12 @@ def accounts_as_shown(
     return wrong
 
 
-def newest_due(kept: Kept, job: Job) -> int:
-    """The due time of what was committed last."""
-    newest = max(kept.sweeps.values(), key=lambda one: one.seq, default=None)
-    return 0 if newest is None else round(newest.due_s / job.every_s)
+def newest_due(kept: Kept, job: Job, stay: Stay) -> int:
+    """The number of what was due last and swept while it stayed so; where nothing was, of its
+    beginning."""
+    due_s = [
+        one.due_s
+        for one in kept.sweeps.values()
+        if one.monotonic_s >= stay.since_s and stay.maybe(one.due_s)
+    ]
+    return round(max(due_s, default=stay.from_s[1]) / job.every_s)

@@ -92,7 +92,7 @@ class Watch:
                 wrong += checks.accounts(kept[job.name], job, spans, whole=False)
             else:
                 first = spans.first or 0
-                wrong += accounts_as_shown(kept[job.name], job, clock.stays, first)
+                wrong += accounts_as_shown(kept[job.name], job, clock.stays, first, clock.shows_s())
             wrong += [f"{job.name}: {n} is there twice" for n in kept[job.name].twice]
         wrong += checks.published(messages, kept)
         findings = checks.read_findings(archive, jobs)
@@ -175,7 +175,7 @@ def _share_out(kept: checks.Kept, job: Job, stretch: Callable[[float], Stretch])
     for number, count in counted.stored.items():
         stretch(number * job.every_s).stored += count
     for gap in kept.gaps:
-        for number, count in checks.spread(gap, job).items():
+        for number, count in checks.spread(gap, job, counted.stored).items():
             stretch(number * job.every_s).missed[gap.reason] += count
 
 
@@ -193,8 +193,8 @@ def _account(
     if clock is None:
         wrong = checks.accounts(kept, job, spans, whole=False)
     else:
-        wrong = accounts_as_shown(kept, job, clock.stays, spans.first or 0)
-        spans.number = newest_due(kept, job) - 1
+        wrong = accounts_as_shown(kept, job, clock.stays, spans.first or 0, clock.shows_s())
+        spans.number = newest_due(kept, job, clock.stays[-1])
     coverage = archive.coverage(job.name)
     out.due += coverage.due
     out.stored += coverage.stored
