@@ -46,7 +46,8 @@ class Problem:
 
 @dataclass(slots=True, kw_only=True)
 class Verified:
-    """An archive as it was found. ``sweeps`` counts each number of a job once."""
+    """An archive as it was found. ``sweeps`` are those that are as they were written; each number
+    of a job counts once."""
 
     files: int = 0
     sweeps: int = 0
@@ -91,7 +92,7 @@ class Verified:
         if self.is_whole:
             return f"{seen}: all as they were written"
         verb = "is" if self.wrongs == 1 else "are"
-        return f"{seen}: {counted(self.wrongs, 'thing')} {verb} wrong"
+        return f"{seen} as they were written; {counted(self.wrongs, 'thing')} {verb} wrong"
 
 
 def counted(number: int, what: str) -> str:

@@ -97,7 +97,7 @@ def test_what_is_wrong_is_a_line_each(archive: Path, acqd: Any) -> None:
     told = acqd("verify", str(archive))
     assert told.code == 3
     first, line = told.out.splitlines()
-    assert first == "4 files, 10 sweeps of 1 job: 1 thing is wrong"
+    assert first == "4 files, 10 sweeps of 1 job as they were written; 1 thing is wrong"
     assert line.startswith(f"sweeps/harbour/2026-05-28/{path.name}: its SHA-256 begins ")
     assert "; expected " in line and line.endswith("or set it aside with --set-aside")
 
