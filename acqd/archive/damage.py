@@ -55,6 +55,7 @@ __all__ = [
     "missing_files",
     "readable_rows",
     "warn_of",
+    "warn_of_file",
 ]
 
 FILES_REMEMBERED = 1024
@@ -118,6 +119,23 @@ def warn_of(exc: ArchiveError) -> None:
     """Say that what an error is about is left out."""
     text = f"{exc}; what it holds is left out, acqd verify tells more"
     warnings.warn(text, DamageWarning, stacklevel=3)
+
+
+def warn_of_file(path: Path, job: str, exc: ArchiveDamaged) -> None:
+    """The same of a file of sweeps, unless a journal has all of them: a kill while it was written
+    anew from there leaves another file than the manifest lists, and nothing is lost by it."""
+    name = FileName.parse(path.name)
+    # sweeps/<job>/<day>/<file>
+    root = path.parents[3]
+    if name is not None:
+        had = np.arange(name.first_seq, name.last_seq + 1, dtype=np.int64)
+        try:
+            kept = [_in_journal(one, job) for one in list_journals(root)]
+        except (ArchiveError, FileNotFoundError):
+            kept = []
+        if kept and np.isin(had, np.concatenate(kept)).all():
+            return
+    warn_of(exc)
 
 
 # -- blocks that cannot be read --------------------------------------------------------------------

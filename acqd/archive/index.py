@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from acqd.archive.again import FiguresAgain
 from acqd.archive.amendments import ChainAmendments
-from acqd.archive.damage import broken_rows, levels_or_nan, warn_of
+from acqd.archive.damage import broken_rows, levels_or_nan, warn_of, warn_of_file
 from acqd.archive.database import error_of, pages
 from acqd.archive.hops import HopTable
 from acqd.archive.journal import JournalView
@@ -282,7 +282,7 @@ def _find_once(wanted: Wanted) -> list[Piece]:
         try:
             piece = _piece_of_file(path, wanted)
         except ArchiveDamaged as exc:
-            warn_of(exc)
+            warn_of_file(path, wanted.job, exc)
             continue
         if piece is not None:
             _take(piece, pieces, seen)

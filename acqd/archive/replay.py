@@ -18,7 +18,7 @@ import numpy as np
 
 from acqd.archive.again import FiguresAgain
 from acqd.archive.amendments import ChainAmendments
-from acqd.archive.damage import readable_rows, warn_of
+from acqd.archive.damage import readable_rows, warn_of, warn_of_file
 from acqd.archive.database import error_of, pages
 from acqd.archive.index import RETRIES, list_settled, open_journals, within_any
 from acqd.archive.journal import EVENT_PAGE_ROWS, JournalView
@@ -148,7 +148,7 @@ def _of_file(path: Path, asked: _Asked) -> Iterator[Found]:
     try:
         file = SweepFile(path)
     except ArchiveDamaged as exc:
-        warn_of(exc)
+        warn_of_file(path, asked.job, exc)
         return
     with file:
         setup = file.setup()

@@ -566,6 +566,20 @@ def test_what_a_kill_leaves_while_sealing_is_no_damage(
     assert found.is_whole and found.sweeps == 100, _lines(found)
 
 
+def test_a_file_that_a_kill_left_half_sealed_anew_is_not_warned_of(
+    tmp_path: Path, inspector: Inspector
+) -> None:
+    """Killed after it was listed, and again while it was written anew: the journal has it all."""
+    root = tmp_path / "archive"
+    _die(root, "seal", "after:replace:2")
+    path = _segment(root)
+    _flip(path, path.stat().st_size - 5)
+    with _warned(None):
+        assert open_archive(root).sweeps("harbour").sizes["sweep"] == 100
+        assert len([e for e in open_archive(root).events("harbour") if hasattr(e, "seq")]) == 100
+    assert verify_archive(root, inspector=inspector).is_whole
+
+
 @pytest.mark.parametrize(
     "where",
     ["before:replace:1", "after:replace:1", "after:replace:2", "after:replace_files:1"],
