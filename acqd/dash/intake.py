@@ -21,7 +21,7 @@ from acqd.clock import Clock
 from acqd.dash.reading import PAYLOAD_MOST_BYTES, NotUnderstood, place_of
 from acqd.dash.state import State
 from acqd.errors import BrokerError
-from acqd.publish.link import connection, new_link, reachable
+from acqd.publish.link import connection, new_link, reachable, surely
 from acqd.publish.settings import BrokerSettings, EventLog, MqttVersion
 from acqd.publish.threads import OwnThreads
 from acqd.publish.topics import TRIAL
@@ -95,7 +95,7 @@ class Intake:
         while True:
             started_s = self._clock.monotonic_s()
             try:
-                await self._session()
+                await surely(self._session())
                 reason = "closed by the broker"
             except (aiomqtt.MqttError, OSError, BrokerError, UnicodeError) as exc:
                 reason = ERROR_NUMBER.sub("", str(exc)) or type(exc).__name__

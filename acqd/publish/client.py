@@ -27,7 +27,15 @@ import aiomqtt
 
 from acqd.clock import Clock, SystemClock
 from acqd.errors import ArchiveError, BrokerError
-from acqd.publish.link import Link, PublishRefused, connection, new_link, reachable, round_trip
+from acqd.publish.link import (
+    Link,
+    PublishRefused,
+    connection,
+    new_link,
+    reachable,
+    round_trip,
+    surely,
+)
 from acqd.publish.messages import CatchUp, rfc3339
 from acqd.publish.outbox import Outbox, PendingFinding
 from acqd.publish.refusals import why_away
@@ -313,7 +321,7 @@ class Publisher:
             self._proven, self._under_way = False, None
             reason = "closed by the broker"
             try:
-                await self._session()
+                await surely(self._session())
             except* (aiomqtt.MqttError, OSError, BrokerError) as group:
                 reason = why_away(group, self._settings)
             settled = self._proven and self._clock.monotonic_s() - started_s >= SETTLED_S

@@ -16,11 +16,11 @@ import secrets
 import socket
 import ssl
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from functools import partial
-from typing import Any, NoReturn, Self, TypeVar
+from typing import Any, Self, TypeVar
 
 import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
@@ -40,6 +40,7 @@ __all__ = [
     "new_link",
     "reachable",
     "round_trip",
+    "surely",
 ]
 
 T = TypeVar("T")
@@ -53,6 +54,11 @@ INCOMING_MAX = 100
 PACKET_MOST_BYTES = 1_048_576
 """A broker is asked (MQTT 5) to send nothing larger, and hung up on where it does: MQTT itself
 allows 256 MiB, which would be read into memory whole. As long as a served broker takes any."""
+
+HUNG_UP = (
+    "it hung up before it let us in, as brokers do that are full or want a certificate of each "
+    "client (acqd shows none); its own log says why"
+)
 
 PROBE_ID = "acqd-probe"
 """With the version behind it: a fixed id, and not the same one at two listeners in a row, which
@@ -89,6 +95,8 @@ class Link(aiomqtt.Client):
 
     _refusal: ReasonCode | None = None
     _abandoned = False
+    trouble: aiomqtt.MqttError | ssl.SSLError | None = None
+    """Why the connection ended, where that is known better than that it did."""
     threads: OwnThreads
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -99,19 +107,24 @@ class Link(aiomqtt.Client):
         def receive_bounded(most_bytes: int) -> bytes:
             # What is asked for first is the whole of a message but its head.
             if most_bytes > PACKET_MOST_BYTES and not self._abandoned:
-                self._refuse_giant(most_bytes)
-            return receive(min(most_bytes, PACKET_MOST_BYTES))
+                self._fail(_giant(most_bytes))
+                # For the client this is a connection that is gone.
+                raise ConnectionError
+            try:
+                return receive(min(most_bytes, PACKET_MOST_BYTES))
+            except ssl.SSLError as exc:
+                # Said after a handshake that went well, as a certificate of ours that is missed.
+                self._fail(exc)
+                raise
 
         client._sock_recv = receive_bounded
 
-    def _refuse_giant(self, size_bytes: int) -> NoReturn:
-        made: Any = self._client.socket()
-        if made is not None:
-            self._loop.remove_reader(made.fileno())
-        raise aiomqtt.MqttError(
-            f"the broker sends a message of {size_bytes} bytes, at most {PACKET_MOST_BYTES} are "
-            "read: see who publishes such messages there, and clear what is retained"
-        )
+    def _fail(self, exc: aiomqtt.MqttError | ssl.SSLError) -> None:
+        """Keep why the connection ends; who waits for it to begin is told at once."""
+        if self.trouble is None and not self._abandoned:
+            self.trouble = exc
+            if not self._connected.done():
+                self._connected.set_exception(exc)
 
     async def put(self, topic: str, payload: bytes, *, qos: int, retain: bool) -> None:
         """Publish, at QoS 1 until the broker's word.
@@ -156,6 +169,17 @@ class Link(aiomqtt.Client):
             raise aiomqtt.MqttError(str(exc)) from None
         await self._wait_for(self._connected, None)
         return self
+
+    def _on_disconnect(self, *args: Any, **kwargs: Any) -> None:
+        # aiomqtt lets who waits to be let in wait on where the broker hangs up; and it may be
+        # called in the thread that connects.
+        self._loop.call_soon_threadsafe(partial(self._ended, *args, **kwargs))
+
+    def _ended(self, *args: Any, **kwargs: Any) -> None:
+        if not self._connected.done():
+            self._fail(aiomqtt.MqttError(HUNG_UP))
+        else:
+            super()._on_disconnect(*args, **kwargs)
 
     def _connect_now(self) -> None:
         # In a thread, which cannot be cancelled: whoever waited for it may have gone.
@@ -219,6 +243,24 @@ class Link(aiomqtt.Client):
                 future.exception()
 
 
+async def surely(work: Coroutine[Any, Any, T]) -> T:
+    """What ``work`` returns or raises; but a cancellation is never lost in what it raises.
+
+    A link that breaks at the moment in which its user is cancelled raises on the way out, in the
+    place of the cancellation. Who goes on after such errors would go on for ever.
+    """
+    task = asyncio.ensure_future(work)
+    try:
+        await asyncio.wait((task,))
+    except asyncio.CancelledError:
+        task.cancel()
+        await asyncio.wait((task,))
+        if not task.cancelled():
+            task.exception()  # looked at
+        raise
+    return task.result()
+
+
 def new_link(
     settings: BrokerSettings,
     *,
@@ -267,12 +309,35 @@ def new_link(
 
 @asynccontextmanager
 async def connection(link: Link) -> AsyncIterator[Link]:
-    """``link`` connected, and closed at the end however that comes."""
+    """``link`` connected, and closed at the end however that comes.
+
+    Raises:
+        MqttError: it could not be made, or ended, and whoever used it noticed that.
+        OSError: what TLS says of that.
+    """
     try:
         async with link:
             yield link
+    except (aiomqtt.MqttError, ExceptionGroup) as exc:
+        if link.trouble is not None and _is_of_the_link(exc):
+            raise link.trouble from exc
+        raise
     finally:
         link.abandon()
+
+
+def _is_of_the_link(exc: Exception) -> bool:
+    """Whether nothing in it is of anything else."""
+    if isinstance(exc, ExceptionGroup):
+        return exc.split((aiomqtt.MqttError, OSError))[1] is None
+    return True
+
+
+def _giant(size_bytes: int) -> aiomqtt.MqttError:
+    return aiomqtt.MqttError(
+        f"the broker sends a message of {size_bytes} bytes, at most {PACKET_MOST_BYTES} are read: "
+        "see who publishes such messages there, and clear what is retained"
+    )
 
 
 @asynccontextmanager
@@ -362,8 +427,8 @@ async def round_trip(
         address: where it listens.
         version: MQTT version to speak.
         timeout_s: for all of it.
-        settings: where credentials or certificates are needed; address and version of it are not
-            looked at.
+        settings: where credentials, certificates or another client id are needed; its address and
+            version are not looked at.
 
     Returns:
         Seconds from handing the message over to having it back.
@@ -380,7 +445,7 @@ async def round_trip(
     )
     tls = asked.tls_context()
     threads = OwnThreads("mqtt probe")
-    client_id = f"{PROBE_ID}-{version.replace('.', '')}"
+    client_id = asked.client_id or f"{PROBE_ID}-{version.replace('.', '')}"
     token = secrets.token_hex(8).encode()
     step = "connecting"
     try:

@@ -19,7 +19,7 @@ import structlog
 from acqd.clock import Clock
 from acqd.errors import BrokerError
 from acqd.publish.client import SETTLED_S, backoff_s
-from acqd.publish.link import Link, PublishRefused, connection_beside
+from acqd.publish.link import Link, PublishRefused, connection_beside, surely
 from acqd.publish.refusals import why_away
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
@@ -140,7 +140,7 @@ class AskLine:
             started_s, was_up = self._clock.monotonic_s(), False
             reason = "closed by the broker"
             try:
-                await self._connected()
+                await surely(self._connected())
             except* (aiomqtt.MqttError, OSError, BrokerError) as group:
                 reason = why_away(group, self._settings)
             was_up = self._told is True

@@ -17,7 +17,7 @@ from acqd.clock import Clock
 from acqd.errors import AcqdError, BrokerError
 from acqd.publish.client import backoff_s
 from acqd.publish.commands import COMMAND_MOST_BYTES, Command
-from acqd.publish.link import Link, PublishRefused, connection_beside
+from acqd.publish.link import Link, PublishRefused, connection_beside, surely
 from acqd.publish.messages import CommandAnswer, rfc3339
 from acqd.publish.refusals import why_away
 from acqd.publish.settings import BrokerSettings
@@ -86,7 +86,7 @@ class CommandTopic:
             started_s = self._clock.monotonic_s()
             reason = "closed by the broker"
             try:
-                await self._listen()
+                await surely(self._listen())
             except* (aiomqtt.MqttError, OSError, BrokerError) as group:
                 reason = why_away(group, self._settings)
             if self._connected and self._clock.monotonic_s() - started_s >= SETTLED_S:

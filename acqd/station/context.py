@@ -39,7 +39,7 @@ from acqd.config.checks import CONTEXTS_MOST
 from acqd.config.context import WORDS
 from acqd.errors import BrokerError
 from acqd.publish.client import SETTLED_S, backoff_s
-from acqd.publish.link import Link, connection_beside
+from acqd.publish.link import Link, connection_beside, surely
 from acqd.publish.refusals import why_away
 from acqd.publish.settings import BrokerSettings
 from acqd.publish.threads import OwnThreads
@@ -408,7 +408,7 @@ class ContextSources:
             started_s = self._clock.monotonic_s()
             reason = "closed by the broker"
             try:
-                await self._listen(settings)
+                await surely(self._listen(settings))
             except* (aiomqtt.MqttError, OSError, BrokerError) as group:
                 reason = why_away(group, settings)
             if self._connected and self._clock.monotonic_s() - started_s >= SETTLED_S:

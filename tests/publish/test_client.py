@@ -326,6 +326,28 @@ async def test_findings_that_may_not_be_written_wait_until_they_may(
     assert numbers_said | given_up == set(range(1, 24)) and 1 in numbers_said
 
 
+async def test_a_stop_is_not_lost_where_the_link_breaks_in_the_same_moment(
+    make_publisher, monkeypatch
+):
+    """What breaks raises on the way out, in the place of the cancellation; it ends all the same."""
+    publisher = make_publisher(Endpoint(host="127.0.0.1", port=1))
+    under_way = asyncio.Event()
+
+    async def breaks() -> None:
+        under_way.set()
+        try:
+            await asyncio.sleep(3600)
+        except asyncio.CancelledError:
+            raise aiomqtt.MqttError("the link is gone") from None
+
+    monkeypatch.setattr(publisher, "_session", breaks)
+    running = asyncio.ensure_future(publisher.run())
+    await under_way.wait()
+    running.cancel()
+    assert (await asyncio.wait((running,), timeout=10))[0] == {running}
+    assert running.cancelled()
+
+
 async def test_close_says_offline_and_ends_within_a_second(
     mosquitto, make_publisher, make_status, hear, tasks
 ):
