@@ -14,6 +14,7 @@ import json
 import os
 from collections import OrderedDict
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
@@ -32,6 +33,7 @@ READ_BLOCK_BYTES = 1 << 20
 HEADS_REMEMBERED = 4096
 """Files whose head is not looked at again while they have the same inode, size and time."""
 LISTINGS_REMEMBERED = 64
+LOOKS_MOST = 5
 
 STRETCHES_MOST = 10_000
 """Levels in more stretches than this are not left out: the whole file is the head."""
@@ -144,23 +146,43 @@ _listings = _Remembered(LISTINGS_REMEMBERED)
 def check_head(path: Path) -> None:
     """Hold a file against what the manifest beside it lists, before anything else reads it.
 
+    A file that a journal is sealed into once more, after a kill, is another one for a moment than
+    the manifest lists: while either changes, both are looked at anew.
+
     Raises:
         FileNotFoundError: it is not there.
         ArchiveDamaged: it has another size than listed, or its head another digest.
     """
+    for _ in range(LOOKS_MOST):
+        seen = _seen(path)
+        problem = _problem(path)
+        if not problem:
+            return
+        if seen == _seen(path):
+            break
+    raise ArchiveDamaged(f"{path}: {problem}")
+
+
+def _seen(path: Path) -> tuple[tuple[int, int, int], ...]:
+    """By what a file and its manifest are known to be the ones of a moment ago."""
+    found = []
+    for one in (path, path.parent / MANIFEST):
+        with suppress(FileNotFoundError):
+            about = os.stat(one)
+            found.append((about.st_ino, about.st_size, about.st_mtime_ns))
+    return tuple(found)
+
+
+def _problem(path: Path) -> str:
     about = os.stat(path)
     listed, head = _listed(path)
     if listed is None:
-        return
+        return ""
     if about.st_size != listed.get("bytes") and not _is_whole(path, listed):
-        raise ArchiveDamaged(
-            f"{path}: {about.st_size} bytes, the manifest lists {listed.get('bytes')}"
-        )
+        return f"{about.st_size} bytes, the manifest lists {listed.get('bytes')}"
     if head is None or _is_known(path, about, listed, head):
-        return
-    raise ArchiveDamaged(
-        f"{path}: changed since it was written, by the digests that the manifest lists"
-    )
+        return ""
+    return "changed since it was written, by the digests that the manifest lists"
 
 
 def _is_known(path: Path, about: os.stat_result, listed: Mapping[str, Any], head: Head) -> bool:

@@ -155,6 +155,10 @@ def _segment(
     )
     path = folder_of_job(work.root, group.job) / group.day / str(name)
     make_folder(path.parent)
+    if path.exists():
+        # Sealed before, and killed before its journal was removed: until the manifest lists the
+        # new file it must not list the old one, or a reader would take the new one for damaged.
+        update_manifest(path.parent, (), gone=(path.name,))
     points = setup.frequency_hz.size
     # About what packing leaves; a file that turns out larger runs into the end, and is removed.
     item_bytes = np.dtype(TAGS[group.tag]).itemsize

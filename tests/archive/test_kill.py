@@ -117,6 +117,30 @@ def test_killed_while_sealing_nothing_is_lost_or_doubled(
     assert len(list(root.glob("sweeps/*/*/segment_*.nc"))) == 1
 
 
+SEALING_AGAIN = {
+    "when the manifest lists the file no more": "after:replace:1",
+    "when the new file is there": "after:replace:2",
+    "when the manifest lists the new one": "after:replace:3",
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("where", SEALING_AGAIN.values(), ids=SEALING_AGAIN.keys())
+def test_killed_while_sealing_once_more_no_file_is_called_damaged(
+    tmp_path: Path, victim: ModuleType, where: str
+) -> None:
+    """The second file of that name has other bytes than the first, which the manifest listed."""
+    root = tmp_path / "archive"
+    for what, place in (("seal", "before:absorb:1"), ("again", where)):
+        process = _start(root, what, place)
+        assert process.communicate(timeout=30)[0] == b""
+        assert process.returncode == -9
+        _check_whole(root, victim, seq=100, finding=1)
+        assert not open_archive(root).damage(victim.JOB)
+    _finish(root, victim, seq=100)
+    _check_whole(root, victim, seq=100, finding=1)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("where", MERGING.values(), ids=MERGING.keys())
 def test_killed_while_merging_nothing_is_lost_or_doubled(

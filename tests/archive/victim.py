@@ -3,6 +3,7 @@
     victim.py ROOT run             commits, rotates and merges until it is killed; every number that
                                    the archive has acknowledged is written to standard output first
     victim.py ROOT seal WHERE      fills a journal, then dies at WHERE while it is sealed
+    victim.py ROOT again WHERE     does so in another run, a year later, dying at WHERE
     victim.py ROOT merge WHERE     seals three segments, then dies at WHERE while they are merged
     victim.py ROOT remove WHERE    merges them, then dies at WHERE while the volume is removed
 
@@ -200,6 +201,13 @@ def seal(root: Path, where: str) -> None:
     wait_for(lambda: writer.statistics().sealed_journals == 1)
 
 
+def again(root: Path, where: str) -> None:
+    writer = open_writer(root, START_S + 365 * DAY_S)
+    die_at(where)
+    writer.begin([meter(100, 1)])
+    wait_for(lambda: writer.statistics().sealed_journals == 1)
+
+
 def merge(root: Path, where: str) -> None:
     writer = open_writer(root)
     writer.begin([])
@@ -240,5 +248,5 @@ def wait_for(done) -> None:
 
 if __name__ == "__main__":
     root, what, *rest = sys.argv[1:]
-    {"run": run, "seal": seal, "merge": merge, "remove": remove}[what](Path(root), *rest)
+    {"run": run, "seal": seal, "again": again, "merge": merge, "remove": remove}[what](Path(root), *rest)
     os.write(1, b"survived\n")
