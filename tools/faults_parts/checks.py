@@ -206,11 +206,11 @@ class Spans:
     number: int | None = None
 
 
-def accounts(kept: Kept, job: Job, spans: Spans, *, whole: bool = True) -> list[str]:
+def accounts(kept: Kept, job: Job, spans: Spans, *, is_live: bool = False) -> list[str]:
     """Each due time of the rhythm is there exactly as often as it asked for sweeps.
 
-    From where ``spans`` has got, up to the newest sweep, whose pass may still go on while it is
-    read; with ``whole`` up to the newest of all.
+    From where ``spans`` has got, up to the newest, which may still be in the middle of its pass;
+    where it ``is_live``, up to the newest sweep: what is read after it may have been written since.
     """
     counted = by_number(kept, job)
     found, wrong = counted.due, counted.wrong
@@ -219,7 +219,7 @@ def accounts(kept: Kept, job: Job, spans: Spans, *, whole: bool = True) -> list[
     if not numbers:
         return wrong
     first = numbers[0] if start is None else start
-    last = numbers[-1] if whole else max(counted.stored, default=numbers[0]) - 1
+    last = (max(counted.stored, default=numbers[0]) if is_live else numbers[-1]) - 1
     missing = [number for number in range(first, last + 1) if number not in found]
     if missing:
         wrong.append(

@@ -54,7 +54,7 @@ def _all_heard(bench: FaultBench) -> None:
     times=(1, 4),
 )
 def seconds(bench: FaultBench) -> None:
-    by_s = bench.chance.uniform(2.0, 8.0)
+    by_s = bench.chance.uniform(1.5, 5.0)
     _step(bench, by_s)
     _all_heard(bench)
     _step(bench, -by_s)
@@ -69,7 +69,7 @@ def seconds(bench: FaultBench) -> None:
     times=(0, 3),
 )
 def seconds_back(bench: FaultBench) -> None:
-    by_s = bench.chance.uniform(2.0, 8.0)
+    by_s = bench.chance.uniform(1.5, 5.0)
     _step(bench, -by_s)
     bench.sleep(0.0, 3.0)
     _step(bench, by_s)
@@ -96,7 +96,7 @@ def hours(bench: FaultBench) -> None:
     guarantees=("G5",),
     strikes="station clock",
     kit="clock",
-    times=(1, 3),
+    times=(0, 3),
 )
 def hours_back(bench: FaultBench) -> None:
     by_s = bench.chance.uniform(0.5, 2.0) * HOUR_S

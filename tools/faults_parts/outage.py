@@ -91,15 +91,15 @@ def _crowd(bench: FaultBench) -> tuple[Sim, Job]:
     scene = bench.folder / "crowd.toml"
     scene.write_text(CROWD)
     sim = Sim(scene, {"crowd": "tcp"}, time_scale=0.02)
-    job = Job(name=f"crowd-{len(bench.guests) + 1}", sweeper="crowd", every_s=0.05)
+    job = Job(name=f"crowd-{len(bench.guests) + 1}", sweeper="crowd", every_s=0.02)
     bench.guests.append(job)
     return sim, job
 
 
 def _tables(sim: Sim, job: Job) -> str:
     words = JOB.format(name=job.name, sweeper=job.sweeper, when=job.when, more="")
-    words = words.replace('margin = "10 dB"', 'margin = "5 dB", flapping = "0 s"')
-    words = words.replace("points = 101", "points = 601")
+    words = words.replace('margin = "10 dB"', 'margin = "4 dB", flapping = "0 s"')
+    words = words.replace("points = 101", "points = 1001")
     return TABLES.format(address=sim.addresses["crowd"]) + words
 
 
@@ -190,7 +190,7 @@ def slow(bench: FaultBench) -> None:
     before = _rss_bytes(station.process.pid)
     readers = [SlowReader(bench.port) for _ in range(3)]
     try:
-        until_s = time.monotonic() + bench.chance.uniform(4.0, 12.0)
+        until_s = time.monotonic() + bench.chance.uniform(3.0, 9.0)
         since = len(bench.record.heard)
         while time.monotonic() < until_s:
             bench.sleep(0.5, 1.0)

@@ -89,7 +89,7 @@ class Watch:
             # What a clock showed may be long ago, or again.
             kept[job.name] = checks.read_kept(archive, job.name, 0.0 if clock else since_s)
             if clock is None:
-                wrong += checks.accounts(kept[job.name], job, spans, whole=False)
+                wrong += checks.accounts(kept[job.name], job, spans, is_live=True)
             else:
                 first = spans.first or 0
                 wrong += accounts_as_shown(kept[job.name], job, clock.stays, first, clock.shows_s())
@@ -191,7 +191,7 @@ def _account(
     spans = checks.Spans(first=checks.began(archive, job) if job in JOBS else None)
     # The last stop may have cut a pass short; the start that accounts for it never came.
     if clock is None:
-        wrong = checks.accounts(kept, job, spans, whole=False)
+        wrong = checks.accounts(kept, job, spans)
     else:
         wrong = accounts_as_shown(kept, job, clock.stays, spans.first or 0, clock.shows_s())
         spans.number = newest_due(kept, job, clock.stays[-1])
