@@ -12,6 +12,8 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+from acqd.archive.durable import sha256_of
+from acqd.archive.manifest import read_manifest
 from acqd.archive.reader import open_archive
 from acqd.archive.records import SweepRecord
 
@@ -137,6 +139,9 @@ def test_killed_while_sealing_once_more_no_file_is_called_damaged(
         assert process.returncode == -9
         _check_whole(root, victim, seq=100, finding=1)
         assert not open_archive(root).damage(victim.JOB)
+        for path in root.glob("sweeps/*/*/*.nc"):
+            listed = read_manifest(path.parent).get(path.name)
+            assert listed is None or listed["sha256"] == sha256_of(path)
     _finish(root, victim, seq=100)
     _check_whole(root, victim, seq=100, finding=1)
 
