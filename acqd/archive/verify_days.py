@@ -23,6 +23,7 @@ from acqd.archive.layout import (
     FileName,
     day_of,
     folder_of_job,
+    kept_of,
     list_files,
     list_kept,
 )
@@ -173,6 +174,8 @@ class DayLook:
     # -- file by file ----------------------------------------------------------------------------
 
     def _judge(self, out: Verified, one: _File, files: list[_File], day: DayFound) -> None:
+        if one.listed is None and one.path.name in read_removed(self.folder):
+            return  # its removal was cut short, which is said with what else was removed
         agrees = one.digest_agrees
         if agrees is None:
             self._judge_unlisted(out, one, files, day)
@@ -411,6 +414,7 @@ class DayLook:
             names = sorted(path.name for path in self.folder.iterdir())
         except FileNotFoundError:
             return
+        half_removed = {kept_of(self.folder / name).name for name in known}
         for name in names:
             if name in known or name in kept or name == MANIFEST:
                 continue
@@ -418,6 +422,10 @@ class DayLook:
                 if not self._is_written:
                     text = "was being written when a kill came"
                     self._note(out, name, text, advice="the next start clears it")
+            elif name in half_removed:
+                if not self._is_written:
+                    text = "was written for a removal that a kill cut short"
+                    self._note(out, name, text, advice="the next start removes it")
             elif FileName.parse(name) is None and (self.folder / name).exists():
                 self._note(out, name, "is no file of an archive", advice="move it elsewhere")
 

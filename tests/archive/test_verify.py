@@ -620,6 +620,19 @@ def test_what_retention_removed_is_no_damage(scribe: Any, inspector: Inspector) 
     assert "is missing: what outlived volume_" in _lines(found)
 
 
+@pytest.mark.parametrize("where", ["after:replace:1", "after:replace:2", "after:replace_files:1"])
+def test_what_a_kill_leaves_while_removing_is_no_damage(
+    tmp_path: Path, inspector: Inspector, where: str
+) -> None:
+    """Nor is it to be listed anew, or moved elsewhere: the next start goes on with it."""
+    root = tmp_path / "archive"
+    _die(root, "remove", where)
+    found = verify_archive(root, inspector=inspector)
+    assert found.is_whole and found.sweeps == 300, _lines(found)
+    (note,) = found.notes
+    assert "the next start removes it" in str(note) or "goes on with its removal" in str(note)
+
+
 def test_an_archive_that_is_written_meanwhile_is_whole(
     tmp_path: Path, inspector: Inspector
 ) -> None:
