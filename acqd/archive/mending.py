@@ -30,7 +30,7 @@ def new_ledger(root: Path, *, now_s: float) -> str:
     lock = WriterLock(root, station="acqd verify", since_s=now_s)
     try:
         problem = database_problem(ledger_path(root)) if ledger_path(root).exists() else None
-        why = "the ledger, as somebody asked,"
+        why = "the ledger, as somebody asked"
         if problem is not None:
             why = f"the ledger was damaged ({problem})"
         elif not ledger_path(root).exists():
