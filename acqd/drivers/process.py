@@ -379,7 +379,10 @@ class ProcessWorker:
         asked, reply = self._current, frame.value
         if asked is None or frame.number != asked.number or not isinstance(reply, Reply):
             raise WireError("an answer that nobody asked for")
-        if not isinstance(reply.failure, Failure | None):
+        failure = reply.failure
+        if not isinstance(failure, Failure | None) or (
+            failure is not None and not isinstance(failure.trace, str)
+        ):
             raise WireError("an answer of no known form")
         if isinstance(asked.call, SweepCall) and reply.failure is None:
             reply = replace(reply, result=self._timed(asked, reply.result))
@@ -482,7 +485,9 @@ class ProcessWorker:
             self._child.bury()
         with self._lock:
             self._over = True
-        for order in (*self._waiting, *self._orders):
+        # The one under way with them, should this thread itself have failed.
+        asked, self._current = self._current, None
+        for order in (asked, *self._waiting, *self._orders):
             if isinstance(order, _Asked):
                 order.reply_to(self._gone(order.call))
         os.close(self._wake_in)

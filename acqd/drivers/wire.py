@@ -272,7 +272,14 @@ def _decoded(text: bytes, arrays: bytes, kinds: Mapping[str, type]) -> Frame:
         reading.check_end()
     except WireError:
         raise
-    except (ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
+    except (
+        ArithmeticError,
+        AttributeError,
+        LookupError,
+        RecursionError,
+        TypeError,
+        ValueError,
+    ) as error:
         raise WireError(f"a message that cannot be read: {error!r:.200}") from error
     return frame
 

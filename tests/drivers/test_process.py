@@ -505,6 +505,16 @@ async def test_what_is_no_message_ends_it(standing: Standing) -> None:
             await host.sweep(REQUEST)
 
 
+@pytest.mark.parametrize("does", ["garble", "accuse"])
+async def test_an_answer_of_wrong_parts_ends_it_at_once(standing: Standing, does: str) -> None:
+    """The right head, the right call, and in it what no class can be made of: nobody waits for the
+    deadline, and no thread of the station falls over it."""
+    async with standing.opened(does=does) as host:
+        with pytest.raises(DriverDied, match="it was ended, for it sent no message"):
+            await host.sweep(REQUEST)
+    assert host.statistics().hanging == 0
+
+
 async def test_one_that_closes_its_line_is_ended(standing: Standing) -> None:
     """A driver may close every file there is; its deadline finds it, at the latest."""
     async with standing.opened(does="hang_up") as host:

@@ -17,6 +17,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from acqd.drivers.contract import OpenContext, Sweeper, Trace
 from acqd.sweep import SweepRequest
@@ -117,6 +118,28 @@ def babble(sweeper: Crashing) -> None:
             continue
 
 
+def garble(sweeper: Crashing) -> None:
+    """Answer with one of the station's own classes made of no table of its fields."""
+    _answer('{"o":["Reply",[1,2]]}')
+
+
+def accuse(sweeper: Crashing) -> None:
+    """Answer with a failure whose parts are of no kind that they should be."""
+    _answer(
+        '{"o":["Reply",{"failure":{"o":["Failure",{"kind":[],"args":1,"facts":"x","trace":5}]}}]}'
+    )
+
+
+def _answer(value: str) -> None:
+    """Answer the call under way in the place of the program around the driver, and live on."""
+    at: Any = sys._getframe()
+    while "frame" not in at.f_locals:
+        at = at.f_back
+    text = f'["reply",{at.f_locals["frame"].number},{value},null]'.encode()
+    os.write(int(sys.argv[1]), b"AQW1" + len(text).to_bytes(4) + bytes(4) + text)
+    time.sleep(FOR_EVER_S)
+
+
 def look(sweeper: Crashing) -> None:
     """Note which files and which environment there are."""
     names = []
@@ -149,6 +172,8 @@ DOES: dict[str, Callable[[Crashing], None]] = {
         speak,
         hang_up,
         babble,
+        garble,
+        accuse,
         look,
         nothing,
     )
