@@ -216,6 +216,7 @@ def _write_json(root: Path, found: Verified, done: list[str]) -> None:
         "done": done,
         "wrongs": found.wrongs,
         "wrong": [one.to_json() for one in found.wrong],
+        "noted": found.noted,
         "notes": [one.to_json() for one in found.notes],
     }
     click.echo(json.dumps(body, indent=1, ensure_ascii=False))
