@@ -153,6 +153,10 @@ class Ledger:
     def set_complete(self) -> None:
         self._db.execute("INSERT OR REPLACE INTO meta VALUES ('complete', '1')")
 
+    def set_remade(self, at_s: float) -> None:
+        """It was made anew from the files at ``at_s``: pins of late may be missing."""
+        self._db.execute("INSERT OR REPLACE INTO meta VALUES ('remade_s', ?)", (repr(at_s),))
+
     def into_file(self) -> None:
         """Move the log into the file, so that the file alone is whole.
 

@@ -35,7 +35,7 @@ def new_ledger(root: Path, *, now_s: float) -> str:
             why = f"the ledger was damaged ({problem})"
         elif not ledger_path(root).exists():
             why = "the ledger was lost"
-        return remake_ledger(root, why).text
+        return remake_ledger(root, why, now_s=now_s).text
     finally:
         lock.release()
 
@@ -50,7 +50,7 @@ def _locked(root: Path, now_s: float) -> Iterator[Ledger]:
             raise ArchiveDamaged(
                 f"{ledger_path(root)}: {problem}; have it made anew first, with --rebuild-ledger"
             )
-        ledger, _ = open_ledger(root)
+        ledger, _ = open_ledger(root, now_s=now_s)
         try:
             yield ledger
         finally:

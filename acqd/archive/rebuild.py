@@ -90,8 +90,8 @@ def database_problem(path: Path, *, thorough: bool = False) -> str | None:
     return None if said == ["ok"] else " ".join("; ".join(said).split())[:300]
 
 
-def open_ledger(root: Path, *, synced: bool = True) -> tuple[Ledger, list[Mishap]]:
-    """The ledger for writing; made anew where it is lost or damaged, which is told.
+def open_ledger(root: Path, *, now_s: float, synced: bool = True) -> tuple[Ledger, list[Mishap]]:
+    """The ledger for writing; made anew where it is lost or damaged, which is told and noted.
 
     Only with the archive's lock.
 
@@ -106,11 +106,13 @@ def open_ledger(root: Path, *, synced: bool = True) -> tuple[Ledger, list[Mishap
     mishaps: list[Mishap] = []
     if problem is not None:
         why = f"the ledger was damaged ({problem})"
-        mishaps.append(remake_ledger(root, why, synced=synced))
+        mishaps.append(remake_ledger(root, why, now_s=now_s, synced=synced))
     ledger = Ledger(path, synced=synced)
     try:
         if not ledger.is_complete():
             made = rebuild_ledger(root, ledger)
+            if made.files or made.damaged:
+                ledger.set_remade(now_s)
             ledger.set_complete()
             if made.files or made.damaged:
                 mishaps.append(_told("the ledger was lost", made, None))
@@ -121,9 +123,9 @@ def open_ledger(root: Path, *, synced: bool = True) -> tuple[Ledger, list[Mishap
     return ledger, mishaps
 
 
-def remake_ledger(root: Path, why: str, *, synced: bool = True) -> Mishap:
+def remake_ledger(root: Path, why: str, *, now_s: float, synced: bool = True) -> Mishap:
     """Make the ledger anew, set the one there is aside, and put the new one in its place; ``why``
-    begins what is told of it.
+    begins what is told of it, ``now_s`` is noted in it.
 
     Only with the archive's lock, while nobody has the ledger open.
 
@@ -138,6 +140,7 @@ def remake_ledger(root: Path, why: str, *, synced: bool = True) -> Mishap:
         if path.exists():
             made.rows = _take_rows(path, ledger)
             _all_delivered(ledger)
+        ledger.set_remade(now_s)
         ledger.set_complete()
         ledger.into_file()
     finally:

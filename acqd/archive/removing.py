@@ -58,6 +58,10 @@ __all__ = [
     "wanted_for_floor",
 ]
 
+REMADE_HOLDS_S = 7 * DAY_S
+"""So long nothing goes after the ledger was made anew: time to pin again what was pinned."""
+REMADE = "the ledger was made anew of late: pins may be missing"
+
 DAYS_AT_ONCE = 30
 """Days removed until that is told: what was removed before a kill is in the manifests only."""
 
@@ -114,6 +118,8 @@ def look_at_days(root: Path, *, now_s: float) -> list[ArchiveDay]:
         ArchiveError: ledger or journal cannot be read.
     """
     facts = _Facts.read(root)
+    # A ledger that was made from files lacks the pins that no file had yet.
+    is_remade = facts.remade_s is not None and abs(now_s - facts.remade_s) < REMADE_HOLDS_S
     today = day_of(now_s)
     found = []
     for job in list_jobs(root):
@@ -134,7 +140,8 @@ def look_at_days(root: Path, *, now_s: float) -> list[ArchiveDay]:
                     size_bytes=sum(_size(path) for path, _ in files),
                     held=_held(facts, job, day, today, files, known=all(k for k, _ in kinds))
                     or facts.said_about(job, true_s or _span_of(day))
-                    or (doubts.get(day) if true_s is None else None),
+                    or (doubts.get(day) if true_s is None else None)
+                    or (REMADE if is_remade else None),
                     corrected_end_s=None if true_s is None else true_s[1],
                 )
             )
@@ -189,11 +196,14 @@ class _Facts:
     overlays: list[Overlay]
     corrections: TimeCorrections
     in_journals: dict[str, tuple[float, float]]
+    remade_s: float | None
+    """When the ledger was made anew from the files, if it was."""
 
     @classmethod
     def read(cls, root: Path) -> _Facts:
         setups: dict[tuple[str, int], list[tuple[str, str, bool]]] = {}
         overlays: list[Overlay] = []
+        remade: tuple[str] | None = None
         # Journals first: what is sealed meanwhile is then in both.
         in_journals = _in_journals(root)
         path = ledger_path(root)
@@ -205,11 +215,15 @@ class _Facts:
                         "json_extract(details, '$.config.soak') IS NOT NULL FROM setup"
                     ).fetchall()
                     overlays = overlays_in(ledger, None)
+                    remade = ledger.execute(
+                        "SELECT value FROM meta WHERE key = 'remade_s'"
+                    ).fetchone()
             except sqlite3.Error as exc:
                 raise error_of(exc, path) from exc
             for job, step, setup, kind, is_soak in rows:
                 setups.setdefault((job, step), []).append((setup, kind, bool(is_soak)))
-        return cls(setups, overlays, TimeCorrections.among(overlays), in_journals)
+        remade_s = None if remade is None else float(remade[0])
+        return cls(setups, overlays, TimeCorrections.among(overlays), in_journals, remade_s)
 
     def kind_of(self, job: str, name: FileName) -> tuple[str, bool]:
         """The kind of a file's sweeps, and whether they are of a soak; ("", False) if unknown."""

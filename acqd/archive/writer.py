@@ -115,7 +115,7 @@ class ArchiveWriter:
             self._ballast = Ballast(root, keep_free_bytes=keep_free_bytes)
             cleared = clear_temporaries(sweeps_folder(root))
             untold = read_untold(root)
-            self._ledger, met = open_ledger(root, synced=synced)
+            self._ledger, met = open_ledger(root, now_s=clock.wall_s(), synced=synced)
             mishaps = [*untold, *met]
             try:
                 leftovers = _begun_journals(root)

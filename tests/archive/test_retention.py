@@ -222,6 +222,21 @@ def test_a_lost_ledger_is_made_from_what_outlived_the_sweeps(scribe: Any) -> Non
     assert made.coverage("harbour", day_start_s(first), day_start_s(first) + DAY_S).removed == 10
 
 
+def test_after_a_lost_ledger_nothing_goes_for_a_week(scribe: Any) -> None:
+    """Pins that no file had a copy of went with it."""
+    writer = scribe.begun(retention=Retention(keep_s=30 * DAY_S))
+    nights(scribe, writer)
+    writer.close([scribe.meter(20, 2)], within_s=10)
+    for path in scribe.root.glob("ledger.sqlite*"):
+        path.unlink()
+    again = scribe.begun((scribe.meter(20, 2),), retention=Retention(keep_s=30 * DAY_S))
+    assert retained(scribe, again) == []
+    days = look_at_days(scribe.root, now_s=scribe.clock.wall_s())
+    assert {one.held for one in days} >= {"the ledger was made anew of late: pins may be missing"}
+    scribe.clock.advance(7 * DAY_S)
+    assert retained(scribe, again)
+
+
 def test_a_day_that_is_looked_at_says_why_it_stays(scribe: Any) -> None:
     """Not over, not merged, in a journal, pinned, with a reference in use."""
     writer = scribe.begun()
