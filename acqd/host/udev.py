@@ -104,4 +104,4 @@ def _match(identity: UsbIdentity, *, parents: bool) -> str:
 def _matched(text: str) -> str:
     """``text`` as a rule may hold it: no quotes, no patterns, no line of its own. udev compares
     bytes, so a letter of several of them is as many ``?``."""
-    return _UNSAFE.sub(lambda one: "?" * len(one[0].encode()), text)
+    return _UNSAFE.sub(lambda one: "?" * len(one[0].encode(errors="replace")), text)

@@ -197,7 +197,9 @@ def _service(plan: ServicePlan) -> list[str]:
         lines.append(f"SupplementaryGroups={' '.join(plan.groups)}")
     folder = _state_folder(plan)
     if folder:
-        lines.append(f"StateDirectory={_in_list(folder)}")
+        # A colon would begin the name of a link to it.
+        escaped = _in_list(folder).replace(":", "\\:")
+        lines.append(f"StateDirectory={escaped}")
     if plan.ends:
         lines += [
             "# It ends with its soaks; then it stays ended. Their verdicts are no failures.",

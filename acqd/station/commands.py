@@ -103,7 +103,7 @@ class StationCommands:
     ) -> Mapping[str, Any]:
         """Pause a job, let it go on, or take a pass of it now."""
         job, who = self._job(asked.get("job")).name, _text(asked, "who")[:WHO_MOST]
-        text = self._do.do(verb, job, who=who)
+        text = self._do.do(verb, job, who=who, is_here=True)
         figures = {"verb": verb, "job": job, "outcome": "done", "who": who}
         await self._finding("commanded", f"asked by {who}: {verb} {job}; done: {text}", figures)
         return {"text": text}

@@ -145,7 +145,8 @@ class CommandTopic:
         who = f"{claims}, as they say, over MQTT" if claims else "somebody over MQTT"
         if heard.what == "do":
             try:
-                text, outcome = self._do.do(command.verb, command.job, who=who), "done"
+                text = self._do.do(command.verb, command.job, who=who, is_here=False)
+                outcome = "done"
             except AcqdError as exc:
                 text = str(exc)
         if outcome == "done":

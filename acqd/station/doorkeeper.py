@@ -19,6 +19,7 @@ from acqd.publish.commands import COMMAND_MOST_BYTES, Command
 
 __all__ = ["CommandRules", "Doorkeeper", "Heard"]
 
+_KEYS = frozenset({"schema", *Command.model_fields})
 REMEMBERED = 256
 """Commands whose outcome is remembered, for those that come twice."""
 
@@ -114,5 +115,6 @@ class Doorkeeper:
 def _first(exc: ValidationError) -> str:
     """What is wrong first, without what was sent."""
     error = exc.errors(include_url=False, include_input=False, include_context=False)[0]
-    where = ".".join(str(part)[:32] for part in error["loc"])
+    # A key that is not ours is theirs to name.
+    where = ".".join(str(part) for part in error["loc"] if part in _KEYS)
     return f"{where}: {error['msg'][:120]}" if where else error["msg"][:120]

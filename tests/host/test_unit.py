@@ -47,6 +47,12 @@ def test_it_is_stopped_gently() -> None:
         assert line in lines(PLAN)
 
 
+def test_a_colon_in_the_archives_name_is_no_link() -> None:
+    """Of two words with a colon between them systemd takes the second for a link to the first."""
+    plan = replace(PLAN, archive=Path("/var/lib/acqd/ledge:2"))
+    assert "StateDirectory=acqd/ledge\\:2" in lines(plan)
+
+
 def test_who_and_where() -> None:
     """As a user of its own, with the groups of ports and a folder that systemd makes."""
     text = lines(PLAN)

@@ -151,7 +151,7 @@ def test_the_same_verbs_from_the_stations_own_machine(
     station: Any, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Without any allow-list: who may use the socket may stop the station as well."""
-    _, _, ear, run, config = station
+    bench, broker, ear, run, config = station
 
     def acqd(*words: str) -> str:
         code: object = 0
@@ -170,6 +170,11 @@ def test_the_same_verbs_from_the_stations_own_machine(
     assert acqd("sweep", "rare") == "0: a pass of rare is due now"
     ear.until("job/rare/summary")
     assert acqd("pause", "nothing").startswith("2: ")
+    assert answer_of(bench, ear, say(broker.port, "pause", "rare"))["outcome"] == "done"
+    assert acqd("pause", "rare") == "0: rare was paused already"
+    refused = answer_of(bench, ear, say(broker.port, "resume", "rare"))
+    assert refused["outcome"] == "refused" and "goes on from there alone" in refused["text"]
+    assert acqd("resume", "rare") == "0: rare goes on"
     assert run.stop() < 5.0
     assert "1: " in acqd("pause", "other") and run.wait() == 0
 

@@ -138,6 +138,12 @@ def test_what_is_no_command_is_not_answered(payload: bytes) -> None:
     assert "30 dBm" not in heard.text
 
 
+def test_a_key_that_is_none_of_ours_is_repeated_nowhere() -> None:
+    """Its name is the sender's to choose: a line of the log, or what a terminal obeys."""
+    heard = hear(door(), command(**{"\n\x1b[31mpetrel": 1}))
+    assert heard.what == "silent" and "petrel" not in heard.text and heard.text.isprintable()
+
+
 @given(st.binary(max_size=300) | st.text(max_size=200).map(str.encode))
 def test_nothing_that_comes_raises(payload: bytes) -> None:
     assert hear(door(), payload).what == "silent"
