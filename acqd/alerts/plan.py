@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import partial
 
 from acqd.alerts.engine import Rule
 from acqd.alerts.quiet import Quiet
@@ -15,6 +15,7 @@ from acqd.alerts.watches import Watch
 from acqd.alerts.ways import Way, ways_of
 from acqd.alerts.wording import Voice
 from acqd.config.alerts import FITTING, HOLD_OFF_S, AlertTable
+from acqd.config.environment import secrets_named
 from acqd.config.whole import StationConfig
 from acqd.plan.rhythm import longest_interval_s
 
@@ -35,8 +36,9 @@ class AlertPlan:
     """Reads the secrets of the ways; raises ConfigError where one cannot be had."""
 
 
-def alert_plan(config: StationConfig) -> AlertPlan | None:
+def alert_plan(config: StationConfig, environ: Mapping[str, str] | None = None) -> AlertPlan | None:
     """What the alerts of ``config`` come to; None where it has none that could reach anybody."""
+    environ = os.environ if environ is None else environ
     enabled = {name for name, way in config.ways.items() if way.enabled}
     alerts = {name: one for name, one in config.alerts.items() if one.enabled}
     if not alerts or not enabled:
@@ -47,8 +49,14 @@ def alert_plan(config: StationConfig) -> AlertPlan | None:
         voice=Voice(
             station=station.name, title=station.title or station.name, zone=station.time_zone
         ),
-        ways=partial(ways_of, config),
+        ways=_reader(config, environ),
     )
+
+
+def _reader(config: StationConfig, environ: Mapping[str, str]) -> Callable[[], tuple[Way, ...]]:
+    # Kept by a function, which shows nothing of it: the environment may have forgotten it by then.
+    kept = {name: environ[name] for name in secrets_named(config) if name in environ}
+    return lambda: ways_of(config, kept)
 
 
 def _rule(config: StationConfig, name: str, alert: AlertTable, enabled: set[str]) -> Rule:

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
 from acqd.config.alerts import SecretTable, WayTable
+from acqd.config.environment import secrets_named
 from acqd.config.problems import in_file_order
 from acqd.config.secretfile import EXPOSED, exposure
 from acqd.config.whole import StationConfig
 from acqd.errors import ConfigError, ConfigProblem
 from acqd.hidden import hide
 
-__all__ = ["Way", "secret_names", "ways_of"]
+__all__ = ["Way", "ways_of"]
 
 FILE_MOST_BYTES = 65536
 WayKind = Literal["apprise", "post", "command"]
@@ -46,14 +47,6 @@ class Way:
         return (*self.urls, *self.headers.values())
 
 
-def secret_names(config: StationConfig) -> frozenset[str]:
-    """The variables of the environment that the config takes secrets from."""
-    names = [config.mqtt.user_env, config.mqtt.password_env]
-    for way in config.ways.values():
-        names += [one.env for one in _all_secrets(way)]
-    return frozenset(name for name in names if name is not None)
-
-
 def ways_of(
     config: StationConfig,
     environ: Mapping[str, str] | None = None,
@@ -67,7 +60,7 @@ def ways_of(
             or what stands there is no URL. What it is is not told.
     """
     environ = os.environ if environ is None else environ
-    hidden = secret_names(config)
+    hidden = frozenset(secrets_named(config))
     problems: list[ConfigProblem] = []
     found = [
         _way(config, name, way, environ, hidden, problems)
@@ -77,13 +70,6 @@ def ways_of(
     if problems:
         raise ConfigError(in_file_order(problems))
     return tuple(found)
-
-
-def _all_secrets(way: WayTable) -> Iterator[SecretTable]:
-    yield from way.apprise or ()
-    if way.post is not None:
-        yield way.post
-    yield from way.headers.values()
 
 
 def _way(

@@ -95,8 +95,12 @@ def _close(path: Path, mode: int) -> None:
 
 
 def at_risk(root: Path) -> tuple[str, ...]:
-    """What other users of this machine may do with an archive and should not, a sentence each."""
+    """What other users of this machine may do with an archive and should not, a sentence each.
+
+    To be asked by its writer: the folder of journals is closed first, where that can be.
+    """
     found = []
+    close_folder(root / "journals")
     try:
         state = root.stat()
         journals = (root / "journals").stat()

@@ -371,6 +371,8 @@ def _is_deaf(one: Found, result: FindResult) -> bool:
 def _as_json(found: Sequence[Found], lines: Mapping[int, list[str]]) -> None:
     import json
 
+    from acqd.hidden import without_secrets
+
     shown = [
         {
             "driver": one.driver,
@@ -378,7 +380,7 @@ def _as_json(found: Sequence[Found], lines: Mapping[int, list[str]]) -> None:
             "what": one.what,
             "certainty": "unknown" if one.certainty is None else str(one.certainty),
             "identity": None if one.identity is None else asdict(one.identity),
-            "options": dict(one.options),
+            "options": without_secrets(one.options),
             "usb": _usb_json(one),
             "service": None if one.service is None else _service_json(one),
             "held_by": one.held_by,

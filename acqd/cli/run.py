@@ -54,6 +54,7 @@ def command(config: str | None, broker: str | None, until: tuple[str, ...], verb
 
     from acqd.cli.logs import set_up_logs
     from acqd.clock import SystemClock
+    from acqd.config.environment import forget_secrets
     from acqd.config.load import find_config, load_config
     from acqd.drivers.registry import load_drivers
     from acqd.host.notify import Notifier
@@ -74,6 +75,7 @@ def command(config: str | None, broker: str | None, until: tuple[str, ...], verb
     for broken in registry.broken:
         log.warning("driver_broken", problem=str(broken))
     built = build(loaded, registry, broker=broker)
+    forget_secrets(loaded)
     _refuse_endless(built, until)
     log.info("config", file=str(path), station=built.name)
     for note in loaded.notes():

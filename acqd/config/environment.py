@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from acqd.config.whole import StationConfig
 from acqd.hidden import holds_secret
 
-__all__ = ["secrets_named"]
+__all__ = ["forget_secrets", "secrets_named"]
 
 
 def secrets_named(config: StationConfig) -> tuple[str, ...]:
@@ -32,3 +33,14 @@ def secrets_named(config: StationConfig) -> tuple[str, ...]:
     for way in config.ways.values():
         walk(way.model_dump(by_alias=True))
     return tuple(dict.fromkeys(found))
+
+
+def forget_secrets(config: StationConfig) -> None:
+    """Take the variables that ``config`` names out of this process's environment, once they have
+    been read: so no program that it starts is given them.
+
+    Limit: what the process was started with stays to be seen by its own user and root (Linux:
+    /proc/PID/environ).
+    """
+    for name in secrets_named(config):
+        os.environ.pop(name, None)

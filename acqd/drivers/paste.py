@@ -10,6 +10,7 @@ from acqd.drivers.contract import Certainty, SerialPort
 from acqd.drivers.found import Found
 from acqd.drivers.usbports import UsbIdentity
 from acqd.errors import RequestRefused
+from acqd.hidden import without_secrets
 
 __all__ = ["address_of", "name_of", "sweeper_lines", "toml_value"]
 
@@ -32,8 +33,9 @@ def sweeper_lines(found: Found, name: str, ports: Sequence[SerialPort] = ()) -> 
         f"driver = {toml_value(found.driver)}",
         f"address = {toml_value(address)}{where}",
     ]
-    if found.options:
-        lines.append(f"options = {toml_value(found.options)}")
+    # What a config gave under the name of a secret stays in that config.
+    if options := without_secrets(found.options):
+        lines.append(f"options = {toml_value(options)}")
     identity = found.identity
     if found.certainty is not Certainty.ANSWERED or identity is None:
         return lines

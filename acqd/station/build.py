@@ -192,14 +192,15 @@ def build(
         BrokerError: a password that cannot be read.
     """
     _refuse_unknown_drivers(config, registry)
+    environ = os.environ if environ is None else environ
     software = software_here()
     enabled = config.enabled_jobs
     sweepers = tuple(
-        _sweeper(config, name, registry)
+        _sweeper(config, name, registry, environ)
         for name in config.sweepers
         if config.sweepers[name].enabled
     )
-    mqtt, make_broker, text = _broker(config, broker, environ or os.environ)
+    mqtt, make_broker, text = _broker(config, broker, environ)
     return Built(
         name=config.station.name,
         title=config.station.title or config.station.name,
@@ -219,10 +220,15 @@ def build(
         trace_points=config.mqtt.trace_points,
         time_zone=config.station.time_zone,
         hot_plug=config.station.hot_plug,
-        alerts=alert_plan(config),
+        alerts=alert_plan(config, environ),
         configured={
-            name: (table.driver, Named(address=config.address(name), options=config.options(name)))
+            spec.name: (spec.driver_name, Named(address=spec.address, options=spec.options))
+            for spec in sweepers
+        }
+        | {
+            name: (table.driver, Named(address=config.address(name)))
             for name, table in config.sweepers.items()
+            if not table.enabled
         },
         page=_page(config),
         commands=command_rules(config),
@@ -252,7 +258,9 @@ def plane_of(chain: Chain | None, title: str) -> str:
     return title or "the chain's far end"
 
 
-def _sweeper(config: StationConfig, name: str, registry: Registry) -> SweeperSpec:
+def _sweeper(
+    config: StationConfig, name: str, registry: Registry, environ: Mapping[str, str]
+) -> SweeperSpec:
     table = config.sweepers[name]
     expected = None
     if table.maker or table.model or table.serial_number or table.location:
@@ -271,7 +279,7 @@ def _sweeper(config: StationConfig, name: str, registry: Registry) -> SweeperSpe
         isolation=isolation,
         hidden=secrets_named(config),
         address=config.address(name),
-        options=config.options(name),
+        options=config.options(name, environ),
         expected=expected,
         deadline_s=table.deadline_s,
         table=table,
