@@ -178,6 +178,11 @@ def _of_disk(fields: Mapping[str, Any], now_s: float) -> list[_Reason]:
                 2, f"nothing could be kept for {_ago(now_s, full_since_s)}: make room on the disk"
             )
         ]
+    free, floor = fields.get("disk_free_bytes"), fields.get("disk_floor_bytes")
+    if free is not None and floor is not None and free < floor:
+        # Nobody has tried since: no pass was due, or somebody else has just filled it.
+        text = f"only {free / 1e6:.0f} MB of disk are free, and below {floor / 1e6:.0f} MB"
+        return [_Reason(1, f"{text} nothing is kept: make room on the disk")]
     if days is not None and days < DAYS_LEFT_LEAST:
         left = duration(days * 86_400.0)
         return [_Reason(1, f"at this rate the disk is full in {left}")]

@@ -155,7 +155,7 @@ class HealthWatch:
             "sweeps": teller.sweeps,
             "findings": teller.findings,
             "disk_free_bytes": kept.free_bytes,
-            "disk_floor_bytes": self._floor_bytes,
+            "disk_floor_bytes": max(kept.floor_bytes, self._floor_bytes),
             "disk_days_left": days_left(samples, self._floor_bytes),
             "disk_full_since_s": full_since_s,
             "archive_waiting": kept.queued_batches,

@@ -17,6 +17,8 @@ JUST_NOW_S = 900.0
 MINUTE_S = 60.0
 HOUR_S = 3600.0
 DAY_HOURS = 24
+HOURS_MOST = 2 * DAY_HOURS
+"""Hours that are counted apart: a day of them, and what a clock that was set may leave."""
 RECENT_MOST = 256
 """Gaps that are remembered for :data:`JUST_NOW_S`; beyond it the oldest go first."""
 
@@ -53,9 +55,9 @@ class Losses:
         for hour, count in _by_hour(gap):
             if count:
                 self._hours.setdefault(hour, Counter())[reason] += count
-        newest = max(self._hours, default=0)
-        for hour in [hour for hour in self._hours if hour < newest - DAY_HOURS]:
-            del self._hours[hour]
+        while len(self._hours) > HOURS_MOST:
+            # Not by the newest: a clock that was wrong may have left one that is years ahead.
+            del self._hours[min(self._hours)]
 
     def with_more(self, gaps: Iterable[GapRecord]) -> Losses:
         """A copy that counts ``gaps`` as well."""
@@ -89,7 +91,7 @@ class Losses:
         first = int(now_s // HOUR_S) - DAY_HOURS
         found: Counter[str] = Counter()
         for hour, counts in self._hours.items():
-            if hour > first:
+            if first < hour <= first + DAY_HOURS + 1:
                 found += counts
         return found
 

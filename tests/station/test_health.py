@@ -80,6 +80,16 @@ CASES: dict[str, tuple[dict[str, Any], list[SweeperFacts], list[JobFacts], str, 
         "not sweeping",
         ["nothing could be kept for 1 h: make room on the disk"],
     ),
+    "the disk is full and no pass was due since": (
+        {"disk_free_bytes": 400_000_000, "disk_floor_bytes": 500_000_000},
+        [sweeper()],
+        [job("shut")],
+        "limping",
+        [
+            "only 400 MB of disk are free, and below 500 MB nothing is kept: make room on the disk",
+            "no job is to sweep at this time",
+        ],
+    ),
     "the disk will be full": (
         {"disk_days_left": 0.5},
         [sweeper()],
@@ -305,6 +315,18 @@ def test_a_gap_of_many_hours_is_spread_without_losing_one() -> None:
     losses = Losses(NOW_S)
     losses.note(gap(NOW_S + 100.0, NOW_S + 100.0 + 5 * HOUR_S, 1001))
     assert losses.day(NOW_S + 6 * HOUR_S).total() == 1001
+
+
+def test_a_clock_that_was_years_ahead_hides_no_later_loss() -> None:
+    """One gap of a wrong date is none of the last day, and those after it are counted as ever."""
+    losses = Losses(NOW_S)
+    losses.note(gap(NOW_S + 10 * 365 * 86_400.0, NOW_S + 10 * 365 * 86_400.0, 7))
+    losses.note(gap(NOW_S + 60.0, NOW_S + 60.0, 2))
+    assert losses.day(NOW_S + 120.0).total() == 2
+    for hour in range(1, 200):
+        losses.note(gap(NOW_S + hour * HOUR_S, NOW_S + hour * HOUR_S, 1))
+    assert losses.day(NOW_S + 199 * HOUR_S).total() == 24
+    assert len(losses._hours) <= 50
 
 
 def test_no_number_of_reasons_makes_it_longer() -> None:
