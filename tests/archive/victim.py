@@ -248,5 +248,7 @@ def wait_for(done) -> None:
 
 if __name__ == "__main__":
     root, what, *rest = sys.argv[1:]
-    {"run": run, "seal": seal, "again": again, "merge": merge, "remove": remove}[what](Path(root), *rest)
+    {"run": run, "seal": seal, "again": again, "merge": merge, "remove": remove}[what](
+        Path(root), *rest
+    )
     os.write(1, b"survived\n")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import signal
 import time
 from typing import Any
 
@@ -379,7 +380,7 @@ async def test_a_station_that_dies_is_an_alarm_and_the_page_outlives_its_broker(
           const {sheet} = acqd, drawn = sheet.drawn;
           if (!drawn) return null;
           const {w, h} = drawn.pixels, wide = w / (drawn.last - drawn.first + 1);
-          // Sweeps that come late on a busy machine are gaps too, and so is the newest edge: shorter.
+          // Sweeps that come late on a busy machine are gaps too, and so is the newest edge.
           const runs = drawn.missing.filter(([, to]) => to < drawn.last);
           const [from, to] = runs.sort((a, b) => (a[1] - a[0]) - (b[1] - b[0])).at(-1) || [0, -1];
           if ((to - from + 1) * wide < 2) return null;
