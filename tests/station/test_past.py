@@ -326,5 +326,3 @@ async def test_an_archive_that_cannot_seal_is_told_of(
     assert [one.what for one in findings] == ["archive_trouble", "archive_well"]
     assert "journal" in findings[0].text and "Input/output error" in findings[0].text
     assert open_archive(here.archive).sweeps("marine-vhf").sizes["sweep"] >= stored
-
-
