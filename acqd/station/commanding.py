@@ -28,5 +28,6 @@ def command_rules(config: StationConfig) -> CommandRules | None:
 def _acts(job: JobTable) -> bool:
     """Whether a pass of a job does something to the world: a source, a transmitter that somebody
     keys for it, or what is asked for around it."""
-    asks = job.before is not None or job.after is not None
-    return job.kind in SOURCE_KINDS or job.kind == "emission" or job.source is not None or asks
+    given = (job.source, job.transmitter, job.before, job.after)
+    is_of_kind = job.kind in SOURCE_KINDS or job.kind == "emission"
+    return is_of_kind or any(one is not None for one in given)

@@ -210,6 +210,14 @@ def test_a_table_that_cannot_be_meant_is_refused(bench: Any, table: str, problem
     assert problem in str(wrong.value)
 
 
+def test_a_transmitter_at_the_input_is_one_whatever_is_measured(bench: Any) -> None:
+    """A band job may have a table for it as well: somebody keys it for each pass."""
+    keyed = bench.job("marine-vhf", more='transmitter = { power = "5 W" }')
+    table = '[commands]\nverbs = ["sweep"]\njobs = ["marine-vhf"]\n'
+    rules = command_rules(load_config(bench.config({"mast": "sim:mast"}, [keyed, table])))
+    assert rules is not None and rules.quiet == {"marine-vhf"}
+
+
 def test_jobs_that_act_on_the_world_are_not_swept_by_strangers(bench: Any) -> None:
     """Those with a source or a transmitter, or for which something is asked around a pass; unless
     the config says so."""
