@@ -44,6 +44,7 @@ from acqd.archive.sweepfile import SweepFile
 from acqd.errors import ArchiveDamaged, ArchiveError
 
 __all__ = [
+    "NUMBERS_MOST",
     "Damage",
     "DamageWarning",
     "broken_rows",
@@ -60,6 +61,9 @@ __all__ = [
 
 FILES_REMEMBERED = 1024
 """Files with broken blocks that are remembered; one whose turn is past is noticed anew."""
+
+NUMBERS_MOST = 5_000_000
+"""A name that says it has more numbers than this is no name that was given."""
 
 Listing = Mapping[str, Mapping[str, Any]]
 
@@ -421,7 +425,7 @@ class _Day:
         self, name: str, problem: str, parsed: FileName | None, facts: Mapping[str, Any]
     ) -> Damage | None:
         """The sweeps of a file that no other has; None where there are none."""
-        if parsed is None:
+        if parsed is None or parsed.last_seq - parsed.first_seq >= NUMBERS_MOST:
             return None
         had = np.arange(parsed.first_seq, parsed.last_seq + 1, dtype=np.int64)
         known = np.concatenate([*self._numbers, np.empty(0, np.int64)])

@@ -62,6 +62,8 @@ SETTLE_S = 0.3
 CLOCK_NEAR_S = 120.0
 """A finding about the clock explains times that fall within this of it."""
 
+FEW = 3
+
 MAY_HAVE_HAD = "a lost ledger or a damaged journal may have had what explains it"
 
 IN_ROOT = {
@@ -367,10 +369,14 @@ def _finding_numbers(out: Verified, known: Databases) -> None:
     for job in sorted({*known.findings, *known.marks}):
         numbers = known.findings.get(job, set())
         last = max([*numbers, known.marks.get(job, (0, 0))[1]], default=0)
-        gone = [number for number in range(1, last + 1) if number not in numbers]
-        if not gone:
+        count = last - len(numbers)
+        if count <= 0:
             continue
-        what = f"findings of {job} are missing: {named(str(one) for one in gone)}"
+        # The first few that are missing cannot lie beyond all that there are.
+        near = range(1, min(last, len(numbers) + FEW) + 1)
+        gone = [str(number) for number in near if number not in numbers][:FEW]
+        more = f" and {count - len(gone):,} more" if count > len(gone) else ""
+        what = f"findings of {job} are missing: {', '.join(gone)}{more}"
         if known.lost_rows:
             out.add_note(where="ledger.sqlite", what=f"{what}; a ledger was lost before", job=job)
         else:

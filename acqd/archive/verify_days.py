@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from acqd.archive.damage import missing_files
+from acqd.archive.damage import NUMBERS_MOST, missing_files
 from acqd.archive.heads import MANIFEST
 from acqd.archive.inspecting import ARRAYS, array_of
 from acqd.archive.inspector import Inspector
@@ -218,9 +218,9 @@ class DayLook:
         if not broken:
             return "its levels agree with the digests inside, so what changed is beside them"
         _, _, first, last = one.found["broken"][0]
-        which = (
-            f"sweeps {first} to {last}" if broken == 1 else f"the first sweeps {first} to {last}"
-        )
+        if broken == 1:
+            return f"1 of {blocks} blocks of levels is broken (sweeps {first} to {last})"
+        which = f"the first sweeps {first} to {last}"
         return f"{broken} of {blocks} blocks of levels are broken ({which})"
 
     def _judge_unlisted(self, out: Verified, one: _File, files: list[_File], day: DayFound) -> None:
@@ -329,9 +329,9 @@ class DayLook:
 
     def _has_all(self, one: _File, files: list[_File]) -> bool:
         """Whether a journal and other good files have all that a file had, by its name."""
-        had = np.arange(one.name.first_seq, one.name.last_seq + 1, dtype=np.int64)
-        if had.size > 10_000_000:
+        if one.name.last_seq - one.name.first_seq >= NUMBERS_MOST:
             return False
+        had = np.arange(one.name.first_seq, one.name.last_seq + 1, dtype=np.int64)
         others = [
             other.array("sequence")
             for other in files
@@ -350,9 +350,9 @@ class DayLook:
     def _missing(self, out: Verified, day: DayFound) -> None:
         for name, facts in missing_files(self._root, self.folder, self._in_ledger).items():
             parsed = FileName.parse(name)
-            if parsed is not None:
+            if parsed is not None and parsed.last_seq - parsed.first_seq < NUMBERS_MOST:
                 had = np.arange(parsed.first_seq, parsed.last_seq + 1)
-                if had.size < 10_000_000 and np.isin(had, self._in_journals).all():
+                if np.isin(had, self._in_journals).all():
                     continue
                 day.accounted.append((parsed.first_seq, parsed.last_seq))
             sweeps = facts.get("sweeps")

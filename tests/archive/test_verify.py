@@ -353,6 +353,15 @@ def test_a_changed_byte_of_a_manifest_is_found(root: Path, inspector: Inspector)
         path.write_bytes(whole)
 
 
+def test_a_name_that_nobody_gave_costs_no_memory(root: Path, inspector: Inspector) -> None:
+    """A list that says a file has ten thousand million numbers is told, and no more."""
+    path = _manifest(root)
+    path.write_text(path.read_text().replace("-0000000900_", "-9999999999_"))
+    found = verify_archive(root, inspector=inspector)
+    assert not found.is_whole and "volume_0000000001-9999999999" in _lines(found)
+    assert open_archive(root).sweeps("harbour").sizes["sweep"] == 1120
+
+
 def test_a_copy_under_another_name_is_told(root: Path, inspector: Inspector) -> None:
     """Its numbers are used twice."""
     path = _segment(root)
@@ -442,6 +451,7 @@ def test_of_a_damaged_ledger_what_can_be_read_is_kept(root: Path, inspector: Ins
         ("UPDATE file SET sweeps = 7 WHERE kind = 'volume'", "lists another sweeps of volume_"),
         ("UPDATE file SET sha256 = 'x' WHERE kind = 'segment'", "lists another sha256 of segment_"),
         ("UPDATE watermark SET last_seq = 2000", "sweeps 1121 to 2000 are in no file"),
+        ("UPDATE watermark SET last_finding = 1 << 60", "are missing: 7, 8, 9 and 1,152,"),
         ("DELETE FROM gap", "86,400 due sweeps of"),
     ],
 )
