@@ -8,6 +8,7 @@ there is no answer, for an answer to each would be a way to make the station tal
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -20,8 +21,9 @@ from acqd.publish.commands import COMMAND_MOST_BYTES, Command
 __all__ = ["CommandRules", "Doorkeeper", "Heard"]
 
 _KEYS = frozenset({"schema", *Command.model_fields})
-REMEMBERED = 256
-"""Commands whose outcome is remembered, for those that come twice."""
+REMEMBERED_LEAST = 256
+"""Commands whose outcome is remembered, for those that come twice; more where more can be done
+while one may still be fresh."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +85,9 @@ class Doorkeeper:
     def remember(self, command: Command, outcome: str) -> None:
         """A command of this id is not done again."""
         self._outcomes[command.id] = outcome
-        while len(self._outcomes) > REMEMBERED:
+        rules = self._rules
+        fresh = rules.at_most * (1.0 + 2.0 * rules.stale_after_s / rules.per_s)
+        while len(self._outcomes) > max(REMEMBERED_LEAST, math.ceil(fresh)):
             self._outcomes.popitem(last=False)
 
     def _has_token(self, monotonic_s: float) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acqd.publish.commands import COMMAND_MOST_BYTES
-from acqd.station.doorkeeper import REMEMBERED, CommandRules, Doorkeeper, Heard
+from acqd.station.doorkeeper import REMEMBERED_LEAST, CommandRules, Doorkeeper, Heard
 
 NOW_S = 1_795_900_000.0
 RULES = CommandRules(
@@ -103,9 +104,9 @@ def test_what_is_remembered_is_bounded() -> None:
     keeper = door()
     heard = hear(keeper, command())
     assert heard.command is not None
-    for at in range(3 * REMEMBERED):
+    for at in range(3 * REMEMBERED_LEAST):
         keeper.remember(heard.command.model_copy(update={"id": f"c{at}"}), "done")
-    assert len(keeper._outcomes) == REMEMBERED
+    assert len(keeper._outcomes) == REMEMBERED_LEAST
 
 
 @pytest.mark.parametrize(
@@ -147,3 +148,15 @@ def test_a_key_that_is_none_of_ours_is_repeated_nowhere() -> None:
 @given(st.binary(max_size=300) | st.text(max_size=200).map(str.encode))
 def test_nothing_that_comes_raises(payload: bytes) -> None:
     assert hear(door(), payload).what == "silent"
+
+
+def test_a_command_stays_known_for_as_long_as_it_is_fresh() -> None:
+    """However many the rate lets in meanwhile."""
+    rules = replace(RULES, at_most=60, per_s=10.0, stale_after_s=600.0)
+    keeper = Doorkeeper(rules, jobs=JOBS, monotonic_s=0.0)
+    first = hear(keeper, command())
+    assert first.command is not None
+    keeper.remember(first.command, "done")
+    for at in range(3600):
+        keeper.remember(first.command.model_copy(update={"id": f"c{at + 10}"}), "done")
+    assert hear(keeper, command()).what == "again"
