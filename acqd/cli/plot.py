@@ -290,9 +290,12 @@ def _heading(job: str, title: str, plotted: Plotted, zone: str) -> tuple[str, ..
 
 
 def _name_of(job: str, what: str, start_s: float, zone: str) -> str:
-    """``marine-vhf-sheet-2026-06-14-210000.png``, on the zone's clock."""
+    """``marine-vhf-sheet-2026-06-14-210000.png``, on the zone's clock. The job may be of somebody
+    else's archive, and be called anything: the name stays one of a file here."""
     from datetime import UTC, datetime
     from zoneinfo import ZoneInfo
 
+    from acqd.publish.topics import topic_level
+
     local = datetime.fromtimestamp(start_s, UTC).astimezone(ZoneInfo(zone))
-    return f"{job}-{what}-{local:%Y-%m-%d-%H%M%S}.png"
+    return f"{topic_level(job)}-{what}-{local:%Y-%m-%d-%H%M%S}.png"

@@ -33,7 +33,7 @@ from acqd.archive.records import (
 )
 from acqd.config.recorded import keys_read_otherwise, recorded_config
 from acqd.config.whole import StationConfig
-from acqd.errors import AcqdError, ArchiveError, WrongUsage
+from acqd.errors import AcqdError, ArchiveDamaged, ArchiveError, WrongUsage
 from acqd.measure.meter import Event, Output, SetupChanged
 from acqd.station.build import plane_of
 from acqd.station.feed import CONFIG_CHANGED, Feed, JobState, hour_start_s
@@ -80,8 +80,14 @@ class _Under:
 
     @classmethod
     def of(cls, setup: SetupRecord) -> _Under:
-        plane = (setup.details.get(AMENDED) or setup.details)["plane"]
-        return cls(setup.details["config_digest"], plane)
+        try:
+            plane = (setup.details.get(AMENDED) or setup.details)["plane"]
+            return cls(str(setup.details["config_digest"]), str(plane))
+        except (KeyError, TypeError) as exc:
+            raise ArchiveDamaged(
+                f"job {setup.job}: setup {setup.setup} does not say what it was measured with "
+                f"({exc}), so nothing can be measured again; was this archive written by acqd?"
+            ) from exc
 
 
 UNKNOWN = _Under("unknown")
