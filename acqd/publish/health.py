@@ -108,6 +108,8 @@ class Health(Part):
     volumes_merged: Count = 0
     broker: Literal["connected", "away", "none"] = "none"
     broker_since_s: float | None = None
+    broker_problem: Text | None = None
+    """Why a broker that is connected takes no findings; null where it takes them."""
     outbox_waiting: Count = 0
     """Findings that the broker has not acknowledged."""
     live_dropped: Count = 0

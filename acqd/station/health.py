@@ -262,6 +262,8 @@ def _of_broker(fields: Mapping[str, Any], *, now_s: float, up_s: float) -> list[
         if gone_s >= BROKER_GRACE_S:
             text = f"the broker has been away for {duration(gone_s)}"
             found.append(_Reason(1, text + (f", {waiting} findings wait" if waiting else "")))
+    if problem := fields.get("broker_problem"):
+        found.append(_Reason(1, f"{problem}, {waiting} findings wait"))
     if (alerts := fields.get("alerts_waiting") or 0) > ALERTS_WAITING_MOST:
         found.append(_Reason(1, f"{alerts} alerts could not go out yet"))
     return found

@@ -172,6 +172,7 @@ class HealthWatch:
             fields |= {
                 "broker": "connected" if sent.connected else "away",
                 "broker_since_s": sent.since_s,
+                "broker_problem": sent.problem or None,
                 "outbox_waiting": sent.outbox if self._outbox is None else self._outbox,
                 "live_dropped": sent.dropped,
                 "reconnects": sent.reconnects,

@@ -201,6 +201,18 @@ CASES: dict[str, tuple[dict[str, Any], list[SweeperFacts], list[JobFacts], str, 
         "limping",
         ["the broker has been away for 5 min, 12 findings wait"],
     ),
+    "the broker takes no findings": (
+        {
+            "broker": "connected",
+            "broker_since_s": NOW_S - 20.0,
+            "broker_problem": "the broker does not let this account write findings",
+            "outbox_waiting": 12,
+        },
+        [sweeper()],
+        [job()],
+        "limping",
+        ["the broker does not let this account write findings, 12 findings wait"],
+    ),
     "the broker went just now": (
         {"broker": "away", "broker_since_s": NOW_S - 20.0},
         [sweeper()],
