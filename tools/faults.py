@@ -89,7 +89,11 @@ def _all(legs: list[Leg], folder: Path, options: argparse.Namespace) -> list[Don
     done = []
     for leg in legs:
         where = folder / f"leg-{leg.number}"
-        done.append(run_leg(leg, where, say=say, keep=options.keep))
+        try:
+            done.append(run_leg(leg, where, say=say, keep=options.keep))
+        except KeyboardInterrupt:
+            print(f"stopped: what follows is of {len(done)} of {len(legs)} legs", flush=True)
+            break
         if not options.keep:
             shutil.rmtree(where, ignore_errors=True)
     return done
