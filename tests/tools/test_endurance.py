@@ -143,9 +143,42 @@ def test_a_busy_machine_is_no_loop_that_becomes_slower(part: Any) -> None:
     assert word(0.010) == "grows"
 
 
+def test_handles_that_are_open_while_a_file_is_written_are_no_leak(part: Any) -> None:
+    """Also where that is later on more often the case; one that stays open is."""
+
+    def word(stays: int) -> str:
+        random = np.random.default_rng(9)
+        samples = [
+            part("sampling").Sample(
+                at_s=10.0 * at,
+                real_s=0.0,
+                wall_s=0.0,
+                handles=24
+                + (5 if random.random() < 0.3 + 0.2 * at / 600 else 0)
+                + stays * (at // 100),
+            )
+            for at in range(600)
+        ]
+        return words(part, samples, warm_up_s=0.0)["handles"]
+
+    assert word(0) == "flat"
+    assert word(1) == "grows"
+
+
+def test_what_moved_by_less_than_the_bound_is_flat(part: Any) -> None:
+    """Whatever can be said of its slope: one step up, and that is all."""
+    samples = [
+        part("sampling").Sample(
+            at_s=10.0 * at, real_s=0.0, wall_s=0.0, broker_rss_bytes=8_500_000 + 300_000 * (at > 90)
+        )
+        for at in range(360)
+    ]
+    assert words(part, samples, warm_up_s=0.0)["broker_rss_bytes"] == "flat"
+
+
 def test_few_samples_tell_nothing(part: Any) -> None:
     """Rather than a slope that chance has made."""
-    samples = a_run(part, leak_per_hour=0.0, seed=3)[:7]
+    samples = a_run(part, leak_per_hour=600e6, seed=3)[:7]
     assert words(part, samples, warm_up_s=0.0)["rss_bytes"] == "cannot tell"
     (rss, *_) = part("slopes").slopes_of(samples, warm_up_s=0.0)
     assert "8 are needed" in rss.reason

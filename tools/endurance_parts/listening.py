@@ -142,10 +142,13 @@ class Listener:
         self._process = spawn.Process(target=_listen, args=(port, path, other), daemon=True)
         self._process.start()
         other.close()
-        if not self._pipe.poll(CONNECT_S):
-            self._process.kill()
-            raise RuntimeError(f"no broker answers at 127.0.0.1:{port}")
-        self._pipe.recv()
+        try:
+            if not self._pipe.poll(CONNECT_S):
+                self._process.kill()
+                raise RuntimeError(f"no broker answers at 127.0.0.1:{port}")
+            self._pipe.recv()
+        except EOFError:
+            raise RuntimeError("the subscriber ended before it could listen; see above") from None
 
     def heard(self) -> Heard:
         """What it had heard a few seconds ago."""

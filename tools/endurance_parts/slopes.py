@@ -30,7 +30,8 @@ HOUR_S = 3600.0
 class Word(StrEnum):
     """What a slope comes to.
 
-    * flat: all of the interval lies below the bound, and it is no fall.
+    * flat: all of the interval lies below the bound, and it is no fall; or it never moved by as
+      much as the bound.
     * grows: the interval lies above zero, and the slope above the bound.
     * falls: the interval lies below zero, and the slope below the negative bound.
     * cannot tell: there is no interval, or it is so wide that a growth beyond the bound may hide in
@@ -54,8 +55,8 @@ class Bounded:
         most: the largest growth that is called flat, in ``unit``, over all of the time that is
             judged; or that ``share`` of its largest value, where that is more: a journal
             fills and is begun anew.
-        least_of: of so many neighbouring samples the least is taken: for what a busy machine makes
-            larger now and then.
+        least_of: of so many neighbouring samples the least is taken: for what work under way makes
+            larger now and then. What leaks lifts the least as well.
     """
 
     name: str
@@ -70,8 +71,8 @@ class Bounded:
 BOUNDED = (
     Bounded(name="rss_bytes", what="memory (RSS)", unit="MB", scale=MB, most=2.0),
     Bounded(name="heap_bytes", what="memory of no file", unit="MB", scale=MB, most=2.0),
-    Bounded(name="handles", what="file handles", unit="", scale=1.0, most=1.0),
-    Bounded(name="threads", what="threads", unit="", scale=1.0, most=1.0),
+    Bounded(name="handles", what="file handles", unit="", scale=1.0, most=1.0, least_of=12),
+    Bounded(name="threads", what="threads", unit="", scale=1.0, most=1.0, least_of=12),
     Bounded(name="journal_bytes", what="journals", unit="MB", scale=MB, most=0.5, share=0.5),
     Bounded(name="wal_bytes", what="write-ahead logs", unit="MB", scale=MB, most=0.5, share=0.5),
     Bounded(name="answer_s", what="time to an answer", unit="ms", scale=1e-3, most=5.0, least_of=6),
@@ -147,7 +148,7 @@ def _slope(samples: Sequence[Sample], warm_up_s: float, figure: Bounded) -> Slop
         low_per_hour=low,
         high_per_hour=high,
         bound_per_hour=bound,
-        word=_word(drift.slope_per_hour, low, high, bound),
+        word=Word.FLAT if np.ptp(values) < most else _word(drift.slope_per_hour, low, high, bound),
         reason=reason,
     )
 
