@@ -12,6 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from acqd.archive.freed import give_back
 from acqd.archive.journal import Journal, checkpoint_into_file
 from acqd.archive.merging import merge_ended_days
 from acqd.archive.removing import Removing, Retained, retain
@@ -235,17 +236,9 @@ class Sealer:
     def _run(self) -> None:
         try:
             while (job := self._next()) is not None:
-                if isinstance(job, Journal | Path):
-                    self._seal(job)
-                    continue
-                try:
-                    if isinstance(job, _Merge):
-                        self._merge(job)
-                    else:
-                        self._retain(job)
-                finally:
-                    with self._changed:
-                        self._merging = False
+                self._do(job)
+                if not self._stopping:
+                    give_back()
         except _Stopped:
             pass
         finally:
@@ -258,6 +251,19 @@ class Sealer:
                     left.future.set_result(0)
                 else:
                     left.future.set_result(Retained())
+
+    def _do(self, job: Journal | Path | _Merge | _Retain) -> None:
+        if isinstance(job, Journal | Path):
+            self._seal(job)
+            return
+        try:
+            if isinstance(job, _Merge):
+                self._merge(job)
+            else:
+                self._retain(job)
+        finally:
+            with self._changed:
+                self._merging = False
 
     def _next(self) -> Journal | Path | _Merge | _Retain | None:
         with self._changed:
