@@ -42,6 +42,7 @@ from acqd.archive.layout import (
 )
 from acqd.archive.ledger import OVERLAY_KINDS, FileEntry, Ledger, copied_rows
 from acqd.archive.manifest import read_manifest, read_removed, read_set_aside
+from acqd.archive.private import prepare_database
 from acqd.archive.setaside import LEDGER_REBUILT, Mishap, keep_untold, set_aside_database
 from acqd.archive.sweepfile import SweepFile
 from acqd.archive.tables import EVENT_TABLES, finding_of, gap_of, hourly_of
@@ -102,6 +103,9 @@ def open_ledger(root: Path, *, now_s: float, synced: bool = True) -> tuple[Ledge
     making = path.with_name(path.name + MAKING)
     for side in ("", *SIDES):
         making.with_name(making.name + side).unlink(missing_ok=True)
+    if path.is_symlink():
+        # Before what it leads to is taken for a damaged ledger. This says what is wrong with it.
+        prepare_database(path)
     problem = database_problem(path) if path.exists() else None
     mishaps: list[Mishap] = []
     if problem is not None:

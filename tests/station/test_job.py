@@ -121,12 +121,12 @@ class Bench:
         """Nothing is committed until the event is set."""
         gate, commit = threading.Event(), self.archive.commit
 
-        def slow(batch: Batch) -> Future[None]:
+        def slow(batch: Batch, **more: Any) -> Future[None]:
             answer: Future[None] = Future()
 
             def forward() -> None:
                 gate.wait(10.0)
-                answer.set_result(commit(batch).result(10.0))
+                answer.set_result(commit(batch, **more).result(10.0))
 
             threading.Thread(target=forward, daemon=True).start()
             return answer

@@ -253,11 +253,19 @@ def test_killed_in_the_middle_of_passes_it_says_nothing_that_is_not_kept(
     check_replay(archive)
 
 
+AWAY = """
+from acqd.errors import PortBusy
+def away(self, context):
+    raise PortBusy("somebody else has it")
+Slow.open = away
+"""
+
+
 @pytest.mark.slow
 def test_the_last_verdict_is_retained_again_on_a_broker_that_knows_nothing(bench: Any) -> None:
     """After a restart, though nothing can be swept, and after the broker lost its memory."""
     first, second = bench.broker(), bench.broker()
-    for broker, driver in ((first, DRIVER), (second, f"{DRIVER}\nSlow.open = None")):
+    for broker, driver in ((first, DRIVER), (second, f"{DRIVER}\n{AWAY}")):
         ear = bench.ear(broker.port)
         config = bench.config(
             {"bench": "sim:bench"}, [HAND_HELD], broker=broker.url, sweeper_more=MAXIMUM

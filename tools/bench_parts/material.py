@@ -257,9 +257,9 @@ class _Watched:
         self._archive = archive
         self._committed_s = committed_s
 
-    def commit(self, batch: Any) -> Any:
+    def commit(self, batch: Any, **more: Any) -> Any:
         sequence = [sweep.seq for sweep in batch.sweeps]
-        future = self._archive.commit(batch)
+        future = self._archive.commit(batch, **more)
 
         def note(_: object) -> None:
             now_s = time.monotonic()
