@@ -71,6 +71,9 @@ SYSTEM: Final = (
     "AmbientCapabilities=",
 )
 
+TMPS: Final = (Path("/tmp"), Path("/var/tmp"))
+"""What ``PrivateTmp=yes`` hides."""
+
 ROOTS_RIGHTS: Final = "CAP_CHOWN CAP_DAC_OVERRIDE CAP_FOWNER CAP_KILL CAP_SETGID CAP_SETUID"
 """Of a station that runs as root: its broker runs as a user of its own."""
 
@@ -101,7 +104,7 @@ def hardening(
         "# All that it writes; one that is missing is said by the station itself.",
         *(f"ReadWritePaths=-{path}" for path in writes),
         f"ProtectHome={_home(archive, reads)}",
-        *_tmp(archive),
+        *_tmp(archive, reads),
         *_devices(has_ports),
     ]
 
@@ -112,7 +115,9 @@ def _home(archive: Path, reads: tuple[Path, ...]) -> str:
     return "read-only" if inside else "yes"
 
 
-def _tmp(archive: Path) -> list[str]:
+def _tmp(archive: Path, reads: tuple[Path, ...]) -> list[str]:
+    if any(path.is_relative_to(one) for path in (archive, *reads) for one in TMPS):
+        return ["# No /tmp of its own: something of the station is there."]
     socket = os.fsencode(archive / "control.sock")
     if len(socket) > SOCKET_PATH_MOST_BYTES:
         return [

@@ -97,7 +97,8 @@ def test_a_driver_that_crashes_at_each_sweep_costs_no_other(
     assert told[0].figures["doing"] == "sweep"
     assert "died in sweep: signal 11 (segmentation fault)" in told[0].text
     times_s = [one["timestamp"] for one in run.log("driver_died")]
-    assert len(times_s) == len(started(notes)) >= 4
+    # The last one may have been started, and not have been asked for a sweep before the stop.
+    assert 4 <= len(times_s) <= len(started(notes)) <= len(times_s) + 1
     assert any("crashing_drivers.py" in one["text"] for one in run.log("driver_said"))
     assert not any(running(pid) for pid in started(notes))
 
