@@ -29,6 +29,7 @@ __all__ = [
     "open_reading",
     "open_writing",
     "pages",
+    "plain_text",
     "roll_back",
     "transaction",
 ]
@@ -182,12 +183,20 @@ def pages(
 def error_of(exc: sqlite3.Error, path: Path) -> ArchiveError:
     """The archive's error for one of SQLite's."""
     code = getattr(exc, "sqlite_errorcode", None)
+    said = plain_text(exc)
     primary = None if code is None else code & 0xFF
     if primary == sqlite3.SQLITE_FULL:
         return ArchiveFull(f"{path}: no room on the disk; nothing of this was kept, make room")
     if primary in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
         return ArchiveDamaged(
-            f"{path}: not a whole SQLite database ({exc}); move it elsewhere and keep it: a lost "
+            f"{path}: not a whole SQLite database ({said}); move it elsewhere and keep it: a lost "
             f"ledger is made anew from the files, a lost journal costs its own minutes"
         )
-    return ArchiveError(f"{path}: SQLite says: {exc}")
+    if said.startswith("Could not decode"):
+        return ArchiveDamaged(f"{path}: SQLite says: {said}")
+    return ArchiveError(f"{path}: SQLite says: {said}")
+
+
+def plain_text(exc: Exception) -> str:
+    """What an error says in one line, whatever bytes of a damaged file it repeats."""
+    return "".join(letter if letter.isprintable() else "·" for letter in str(exc))[:200]

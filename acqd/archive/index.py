@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from acqd.archive.again import FiguresAgain
 from acqd.archive.amendments import ChainAmendments
 from acqd.archive.damage import broken_rows, levels_or_nan, warn_of, warn_of_file
-from acqd.archive.database import error_of, pages
+from acqd.archive.database import error_of, pages, plain_text
 from acqd.archive.hops import HopTable
 from acqd.archive.journal import JournalView
 from acqd.archive.layout import (
@@ -37,6 +37,7 @@ from acqd.archive.layout import (
 from acqd.archive.records import SetupRecord
 from acqd.archive.rows import CORE, SQL_CORE, columns_from
 from acqd.archive.sweepfile import SweepFile
+from acqd.archive.tables import NO_SENSE, TAGS
 from acqd.archive.timing import Corrected, TimeCorrections
 from acqd.errors import ArchiveDamaged, ArchiveError
 
@@ -376,10 +377,16 @@ def _pieces_of_journal(view: JournalView, wanted: Wanted) -> list[Piece]:
         for page in pages(view.connection, select, parameters):
             for row in page:
                 groups.setdefault((row[-6], row[-5]), []).append(row)
-        found = [
-            _piece_of_rows(view.path, view.setup(wanted.job, wanted.step, setup), tag, group)
-            for (setup, tag), group in groups.items()
-        ]
+        found = []
+        for (setup, tag), group in groups.items():
+            try:
+                if tag not in TAGS:
+                    raise ArchiveDamaged(f"levels of a type {tag!r} that there is not")
+                record = view.setup(wanted.job, wanted.step, setup)
+                found.append(_piece_of_rows(view.path, record, tag, group))
+            except (ArchiveDamaged, *NO_SENSE) as exc:
+                said = f"{view.path}: {len(group)} sweeps whose values make no sense"
+                warn_of(ArchiveDamaged(f"{said} ({plain_text(exc)})"))
     except sqlite3.Error as exc:
         raise error_of(exc, view.path) from exc
     if wanted.times is not None:

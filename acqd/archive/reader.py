@@ -25,7 +25,7 @@ import numpy as np
 
 from acqd.archive.copies import setups_in
 from acqd.archive.coverage import Coverage, coverage_of
-from acqd.archive.damage import Damage, damage_text, find_damage
+from acqd.archive.damage import Damage, damage_text, find_damage, warn_of
 from acqd.archive.index import Wanted, find_pieces, retried
 from acqd.archive.kept import KeptRows, kept_between, removed_text
 from acqd.archive.layout import (
@@ -123,7 +123,9 @@ class Archive(LedgerReader):
         names |= set(list_jobs(self.root))
         for table in ("gap", "hourly"):
             names |= {job for (job,) in self._ledger_rows(f"SELECT DISTINCT job FROM {table}")}
-        return sorted(names)
+        if strange := {name for name in names if not isinstance(name, str)}:
+            warn_of(ArchiveDamaged(f"{self.root}: {len(strange)} rows are of a job without a name"))
+        return sorted(names - strange)
 
     def setups(self, job: str) -> list[SetupRecord]:
         """Setups of a job, in the order in which they were first used as far as it is known.

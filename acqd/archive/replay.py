@@ -107,7 +107,7 @@ def _one_pass(asked: _Asked) -> Iterator[Found]:
         waiting: list[tuple[int, int, Iterator[Found]]] = []
         order = count()
         for view in stack.enter_context(open_journals(asked.root)):
-            first = view.first_seq(asked.job, after=asked.after_seq)
+            first = _first_seq(view, asked)
             if first is not None:
                 waiting.append((first, next(order), _of_journal(view, asked)))
         for path, name in list_settled(
@@ -117,6 +117,18 @@ def _one_pass(asked: _Asked) -> Iterator[Found]:
                 first = max(name.first_seq, asked.after_seq + 1)
                 waiting.append((first, next(order), _of_file(path, asked)))
         yield from _in_order(sorted(waiting, key=lambda item: item[:2]))
+
+
+def _first_seq(view: JournalView, asked: _Asked) -> int | None:
+    """The first number that a journal may have; None where it has none, or cannot be read."""
+    try:
+        return view.first_seq(asked.job, after=asked.after_seq)
+    except sqlite3.Error as exc:
+        error = error_of(exc, view.path)
+        if not isinstance(error, ArchiveDamaged):
+            raise error from exc
+        warn_of(error)
+        return None
 
 
 def _in_order(waiting: list[tuple[int, int, Iterator[Found]]]) -> Iterator[Found]:
@@ -172,7 +184,11 @@ def _of_journal(view: JournalView, asked: _Asked) -> Iterator[Found]:
     try:
         for page in pages(view.connection, select, parameters, rows=EVENT_PAGE_ROWS):
             for row in page:
-                sweep = sweep_of(row)
+                try:
+                    sweep = sweep_of(row)
+                except ArchiveDamaged as exc:
+                    warn_of(ArchiveDamaged(f"{view.path}: {exc}"))
+                    continue
                 if asked.times is not None:
                     sweep = asked.times.sweep(sweep)
                 if not asked.holds(sweep):

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from acqd.archive.database import plain_text
 from acqd.archive.hops import hop_blob, hops_of_blob
 from acqd.archive.records import (
     FindingRecord,
@@ -22,7 +23,7 @@ from acqd.archive.records import (
     SetupRecord,
     SweepRecord,
 )
-from acqd.errors import ArchiveError
+from acqd.errors import ArchiveDamaged, ArchiveError
 from acqd.sweep import Levels, SweepFlag
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
     "HOURLY_COLUMNS",
     "JOURNAL_SQL",
     "LEDGER_SQL",
+    "NO_SENSE",
     "SETUP_COLUMNS",
     "SWEEP_COLUMNS",
     "TAGS",
@@ -252,8 +254,23 @@ def level_of(tag: str, blob: bytes) -> Levels:
     return level
 
 
+NO_SENSE = (AttributeError, IndexError, KeyError, TypeError, ValueError)
+"""What a row raises whose database is whole and whose values are not: SQLite has no checksums."""
+
+
 def sweep_of(row: Any) -> SweepRecord:
-    """The record of a row in the order of :data:`SWEEP_COLUMNS`."""
+    """The record of a row in the order of :data:`SWEEP_COLUMNS`.
+
+    Raises:
+        ArchiveDamaged: values of it make no sense.
+    """
+    try:
+        return _sweep_of(row)
+    except NO_SENSE as exc:
+        raise ArchiveDamaged(f"a sweep whose values make no sense ({plain_text(exc)})") from exc
+
+
+def _sweep_of(row: Any) -> SweepRecord:
     (_, job, step, setup, seq, pass_id, run_id, due_s, started_s, monotonic_s, took_s) = row[:11]
     (boot_id, sweeper_time_s, flags, columns, summary, hops, tag, level) = row[11:]
     return SweepRecord(
