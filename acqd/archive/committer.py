@@ -6,6 +6,7 @@ before that thread, and the closing, which comes after it.
 
 from __future__ import annotations
 
+import math
 import sqlite3
 import statistics
 import time
@@ -215,10 +216,11 @@ class Committer:
     def _need_room(self, size_bytes: int, *, keep_bytes: int) -> None:
         free = free_bytes(self._root)
         # Twice: once in the log, once in the file when the log is moved there.
-        if free < keep_bytes + 2 * size_bytes:
+        wanted = keep_bytes + 2 * size_bytes
+        if free < wanted:
             raise ArchiveFull(
-                f"{self._root}: {free >> 20} MiB free, the archive leaves "
-                f"{keep_bytes >> 20} MiB alone; nothing of this was kept, make room"
+                f"{self._root}: {free / 1e6:,.0f} MB free, {math.ceil(wanted / 1e6):,} MB are wanted; "
+                f"nothing of this was kept, make room"
             )
 
     def _new_journal(self, meters: Sequence[MeterState]) -> Journal:

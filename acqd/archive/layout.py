@@ -126,6 +126,11 @@ def ledger_path(root: Path) -> Path:
     return root / "ledger.sqlite"
 
 
+def plan_path(root: Path) -> Path:
+    """A copy of the plan in force: a lost ledger must not cost the account of the time down."""
+    return root / "plan.json"
+
+
 def journals_folder(root: Path) -> Path:
     return root / "journals"
 

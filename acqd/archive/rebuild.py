@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from acqd.archive.database import error_of, open_reading
-from acqd.archive.durable import sync_folder
+from acqd.archive.durable import sync_folder, write_whole
 from acqd.archive.journal import Mark
 from acqd.archive.kept import read_kept
 from acqd.archive.layout import (
@@ -39,6 +39,7 @@ from acqd.archive.layout import (
     list_files,
     list_jobs,
     list_kept,
+    plan_path,
 )
 from acqd.archive.ledger import OVERLAY_KINDS, FileEntry, Ledger, copied_rows
 from acqd.archive.manifest import read_manifest, read_removed, read_set_aside
@@ -48,7 +49,14 @@ from acqd.archive.sweepfile import SweepFile
 from acqd.archive.tables import EVENT_TABLES, finding_of, gap_of, hourly_of
 from acqd.errors import ArchiveDamaged, ArchiveError
 
-__all__ = ["Rebuilt", "database_problem", "open_ledger", "rebuild_ledger", "remake_ledger"]
+__all__ = [
+    "Rebuilt",
+    "database_problem",
+    "keep_plan_copy",
+    "open_ledger",
+    "rebuild_ledger",
+    "remake_ledger",
+]
 
 MAKING = ".making"
 """What the name of a ledger ends in while it is made."""
@@ -115,6 +123,7 @@ def open_ledger(root: Path, *, now_s: float, synced: bool = True) -> tuple[Ledge
     try:
         if not ledger.is_complete():
             made = rebuild_ledger(root, ledger)
+            _take_plan_copy(root, ledger)
             if made.files or made.damaged:
                 ledger.set_remade(now_s)
             ledger.set_complete()
@@ -144,6 +153,7 @@ def remake_ledger(root: Path, why: str, *, now_s: float, synced: bool = True) ->
         if path.exists():
             made.rows = _take_rows(path, ledger)
             _all_delivered(ledger)
+        _take_plan_copy(root, ledger)
         ledger.set_remade(now_s)
         ledger.set_complete()
         ledger.into_file()
@@ -175,6 +185,27 @@ def _told(why: str, made: Rebuilt, where: str | None) -> Mishap:
             "set_aside": where,
         },
     )
+
+
+# -- the plan --------------------------------------------------------------------------------------
+
+
+def keep_plan_copy(root: Path, plan_json: str, at_s: float) -> None:
+    """Keep the plan in force beside the ledger; where there is no room the old copy stays."""
+    with suppress(OSError):
+        write_whole(plan_path(root), json.dumps({"at_s": at_s, "plan": plan_json}).encode())
+
+
+def _take_plan_copy(root: Path, ledger: Ledger) -> None:
+    """The last plan, by which the time down is counted, where nothing newer is known of one."""
+    try:
+        kept = json.loads(plan_path(root).read_bytes())
+        at_s, plan = float(kept["at_s"]), str(kept["plan"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return
+    last = ledger.last_plan()
+    if _is_plan((1, at_s, plan)) and (last is None or last[1] < at_s):
+        ledger.add_plan(plan, at_s)
 
 
 # -- from files ------------------------------------------------------------------------------------

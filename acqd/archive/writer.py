@@ -31,7 +31,7 @@ from acqd.archive.journal import JournalView, Mark, remove_journal
 from acqd.archive.layout import event_of, journals_folder, list_journals, sweeps_folder
 from acqd.archive.ledger import Ledger, OverlayKind, PendingFinding
 from acqd.archive.lock import WriterLock
-from acqd.archive.rebuild import open_ledger
+from acqd.archive.rebuild import keep_plan_copy, open_ledger
 from acqd.archive.records import Batch, MeterState
 from acqd.archive.recovery import Recovery, recover
 from acqd.archive.removing import Removing, Retained, least_free, retain
@@ -249,7 +249,12 @@ class ArchiveWriter:
 
     def record_plan(self, plan_json: str, at_s: float) -> Future[None]:
         """Keep the plan in force from ``at_s`` on; one of the same time takes the last's place."""
-        return self._inbox.submit(lambda: self._ledger.add_plan(plan_json, at_s))
+
+        def keep() -> None:
+            self._ledger.add_plan(plan_json, at_s)
+            keep_plan_copy(self.root, plan_json, at_s)
+
+        return self._inbox.submit(keep)
 
     def alive(self, at_s: float) -> Future[None]:
         """Note that the station was alive at ``at_s``."""

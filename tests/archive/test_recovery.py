@@ -249,3 +249,23 @@ def test_numbers_of_files_that_are_gone_are_not_used_again(scribe: Any) -> None:
     body["files"] = [one for one in body["files"] if one["name"] != missing.name]
     manifest.write_text(json.dumps(body), "utf-8")
     assert scribe.open().recovery.next_seq("harbour") == 7
+
+
+def test_a_lost_ledger_does_not_cost_the_plan(scribe: Any) -> None:
+    """By it the time down is counted at the next start; the newest is kept beside the ledger."""
+    writer = scribe.begun()
+    writer.record_plan('{"jobs": []}', 1000.0).result(timeout=10)
+    writer.record_plan('{"jobs": [1]}', 2000.0).result(timeout=10)
+    writer.close((), seal=False)
+    for path in scribe.root.glob("ledger.sqlite*"):
+        path.unlink()
+    again = scribe.open()
+    assert (again.recovery.last_plan, again.recovery.last_plan_at_s) == ('{"jobs": [1]}', 2000.0)
+
+
+def test_a_copy_of_the_plan_that_is_none_is_passed_over(scribe: Any) -> None:
+    scribe.begun().close((), seal=False)
+    for path in scribe.root.glob("ledger.sqlite*"):
+        path.unlink()
+    (scribe.root / "plan.json").write_text('{"at_s": "x"')
+    assert scribe.open().recovery.last_plan is None

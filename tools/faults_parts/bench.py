@@ -264,7 +264,9 @@ class FaultBench(Bench):
         if station is None:
             return
         code = station.over(END_LIMIT_S)
-        self.record.said += station.said
+        # One clear line and a code of its own is how it may end by itself, also just before a kill.
+        is_clear = code > 0 and len(station.said) == 1 and not station.was_stopped
+        self.record.said += [] if is_clear else station.said
         if not station.was_killed:
             self.ended += end_problems(code, station.lines, was_asked=station.was_stopped)
 
