@@ -219,8 +219,8 @@ class Committer:
         wanted = keep_bytes + 2 * size_bytes
         if free < wanted:
             raise ArchiveFull(
-                f"{self._root}: {free / 1e6:,.0f} MB free, {math.ceil(wanted / 1e6):,} MB are wanted; "
-                f"nothing of this was kept, make room"
+                f"{self._root}: {free / 1e6:,.0f} MB free, {math.ceil(wanted / 1e6):,} MB are "
+                f"wanted; nothing of this was kept, make room"
             )
 
     def _new_journal(self, meters: Sequence[MeterState]) -> Journal:

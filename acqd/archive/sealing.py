@@ -279,6 +279,6 @@ def need_room(folder: Path, size_bytes: int) -> None:
     free = free_bytes(folder)
     if free < size_bytes + SPARE_BYTES:
         raise ArchiveFull(
-            f"{folder}: {free / 1e6:,.0f} MB free, a file of about {size_bytes / 1e6:,.0f} MB is to "
-            f"be written; nothing is lost, make room"
+            f"{folder}: {free / 1e6:,.0f} MB free, a file of about {size_bytes / 1e6:,.0f} MB is "
+            f"to be written; nothing is lost, make room"
         )

@@ -69,6 +69,7 @@ MAY_HAVE_HAD = "a lost ledger or a damaged journal may have had what explains it
 IN_ROOT = {
     "ballast",
     "lock",
+    "plan.json",
     "journals",
     "sweeps",
     "reports",
