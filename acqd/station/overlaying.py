@@ -81,7 +81,7 @@ def _checked(kind: str, body: Mapping[str, Any], job: str | None) -> dict[str, A
     try:
         amendment_of(trial)
     except ArchiveDamaged as exc:
-        raise WrongUsage(f"the amendment is not as it has to be: {exc.__cause__!r}") from exc
+        raise WrongUsage(f"the amendment is not as it has to be: {_why(exc.__cause__)}") from exc
     return made
 
 
@@ -90,8 +90,13 @@ def _checked_time(body: Mapping[str, Any]) -> dict[str, Any]:
     try:
         made = correction_of(trial)
     except ArchiveDamaged as exc:
-        raise WrongUsage(f"the correction is not as it has to be: {exc.__cause__!r}") from exc
+        raise WrongUsage(f"the correction is not as it has to be: {_why(exc.__cause__)}") from exc
     return {**made.to_body(), "how": BY_WORD, "reason": made.reason and note_text(made.reason)}
+
+
+def _why(cause: BaseException | None) -> str:
+    """A program may send anything here: what is wrong, without the name of an exception."""
+    return f"`{cause.args[0]}` is missing" if isinstance(cause, KeyError) else str(cause)
 
 
 async def _acted(

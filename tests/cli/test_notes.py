@@ -165,7 +165,9 @@ def _references_now(archive: Any) -> int:
 
 
 MISFITS: list[tuple[dict[str, Any], str]] = [
-    ({"kind": "time", "body": {}}, "cannot be asked for"),
+    ({"kind": "shrug", "body": {}}, "cannot be asked for"),
+    ({"kind": "time", "body": {}}, "not as it has to be: `boot` is missing"),
+    ({"kind": "time", "body": {"boot": "a", "pieces": 7}}, "not as it has to be: 'int' object"),
     ({"kind": "chain", "body": {"changes": [], "reason": "x"}}, "of one job; name it"),
     ({"kind": "chain", "job": JOB, "body": {"changes": [{"do": "x"}], "reason": "x"}}, "not as it"),
     ({"kind": "chain", "job": JOB, "body": []}, "a table belongs there"),

@@ -11,11 +11,9 @@ import math
 import sqlite3
 import subprocess
 import warnings
-from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
-from math import ceil
 from pathlib import Path
 from typing import Any
 
@@ -24,21 +22,16 @@ import numpy as np
 
 from acqd.archive.layout import list_days, list_files, list_jobs, list_journals
 from acqd.archive.reader import Archive, open_archive
-from acqd.archive.records import FindingRecord, GapRecord, SetupRecord, SweepRecord
+from acqd.archive.records import FindingRecord, SetupRecord, SweepRecord
 from acqd.publish.messages import rfc3339
 from acqd.publish.reduce import reduce_trace
 from faults_parts.bench import Job
+from faults_parts.kept import Kept
 from faults_parts.record import STATION, Record
 
 __all__ = [
-    "Counted",
     "Delivered",
-    "Kept",
-    "Spans",
     "Told",
-    "accounts",
-    "began",
-    "by_number",
     "delivered",
     "ended",
     "heeded",
@@ -46,10 +39,8 @@ __all__ = [
     "open_kept",
     "published",
     "read_findings",
-    "read_kept",
     "read_marks",
     "readable",
-    "spread",
     "unique",
 ]
 
@@ -64,31 +55,6 @@ DUMP_LIMIT_S = 60.0
 
 Told = tuple[str, dict[str, Any], bytes]
 """A message: its job, what it says, and the bytes of it."""
-
-
-@dataclass(slots=True)
-class Kept:
-    """What an archive has of one job from a time on."""
-
-    sweeps: dict[int, SweepRecord] = field(default_factory=dict)
-    setups: dict[tuple[int, str], SetupRecord] = field(default_factory=dict)
-    gaps: list[GapRecord] = field(default_factory=list)
-    twice: list[int] = field(default_factory=list)
-
-
-def read_kept(archive: Archive, job: str, since_s: float) -> Kept:
-    """Read it, levels and all."""
-    kept = Kept()
-    for event in archive.events(job, since_s):
-        if isinstance(event, SweepRecord):
-            if event.seq in kept.sweeps:
-                kept.twice.append(event.seq)
-            kept.sweeps[event.seq] = event
-        elif isinstance(event, SetupRecord):
-            kept.setups[event.step, event.setup] = event
-    # After the sweeps: those that lie between them were committed before, and are seen.
-    kept.gaps = archive.gaps(job, since_s)
-    return kept
 
 
 # -- published means stored, and stored as it was published (G1, G2) -----------------------------
@@ -192,109 +158,6 @@ def _raw(root: Path) -> Iterator[tuple[str, int, float, str]]:
 
 def _files_of(root: Path, job: str) -> list[Path]:
     return [path for day in list_days(root, job) for path, _ in list_files(root, job, day)]
-
-
-# -- no silent gap (G5) --------------------------------------------------------------------------
-
-
-@dataclass(slots=True)
-class Spans:
-    """How far a job's due times have been seen to be accounted for: all up to ``number``, one
-    without a gap, from ``first`` on."""
-
-    first: int | None = None
-    number: int | None = None
-
-
-def accounts(kept: Kept, job: Job, spans: Spans, *, is_live: bool = False) -> list[str]:
-    """Each due time of the rhythm is there exactly as often as it asked for sweeps.
-
-    From where ``spans`` has got, up to the newest, which may still be in the middle of its pass;
-    where it ``is_live``, up to the newest sweep: what is read after it may have been written since.
-    """
-    counted = by_number(kept, job)
-    found, wrong = counted.due, counted.wrong
-    start = spans.number + 1 if spans.number is not None else spans.first
-    numbers = sorted(number for number in found if start is None or number >= start)
-    if not numbers:
-        return wrong
-    first = numbers[0] if start is None else start
-    last = (max(counted.stored, default=numbers[0]) if is_live else numbers[-1]) - 1
-    missing = [number for number in range(first, last + 1) if number not in found]
-    if missing:
-        wrong.append(
-            f"{job.name}: {len(missing)} due times have no account, the first at "
-            f"{rfc3339(missing[0] * job.every_s)}"
-        )
-    for number in numbers:
-        if number <= last and found[number] != job.burst:
-            wrong.append(
-                f"{job.name}: {found[number]} of {job.burst} sweeps are accounted for at "
-                f"{rfc3339(number * job.every_s)}"
-            )
-    if spans.first is None:
-        spans.first = first
-    spans.number = max(last, first - 1)
-    return wrong
-
-
-@dataclass(slots=True)
-class Counted:
-    """By the number of a due time since the epoch: sweeps that are stored, and those that have a
-    reason instead."""
-
-    stored: Counter[int] = field(default_factory=Counter)
-    missed: Counter[int] = field(default_factory=Counter)
-    wrong: list[str] = field(default_factory=list)
-
-    @property
-    def due(self) -> Counter[int]:
-        return self.stored + self.missed
-
-
-def by_number(kept: Kept, job: Job) -> Counted:
-    """What there is of each due time."""
-    out = Counted()
-    wrong = out.wrong
-    for sweep in kept.sweeps.values():
-        number = round(sweep.due_s / job.every_s)
-        if abs(sweep.due_s - number * job.every_s) > 1e-5:
-            wrong.append(f"{job.name}: sweep {sweep.seq} was due at no time of the rhythm")
-        if sweep.step == 0:
-            out.stored[number] += 1
-    for gap in kept.gaps:
-        shares = spread(gap, job, out.stored)
-        if shares.total() != gap.count:
-            wrong.append(
-                f"{job.name}: a gap of {gap.count} ({gap.reason}) has {len(shares)} due times"
-            )
-        out.missed.update(shares)
-    return out
-
-
-def spread(gap: GapRecord, job: Job, stored: Mapping[int, int]) -> Counter[int]:
-    """The due times of a gap with how many of its sweeps each has: all that it asked for, or what
-    was left of one.
-
-    While a commit takes long, gaps are joined over what was swept between them: then what is not
-    stored of each is in it, if that is as many as it says.
-    """
-    if not gap.count:
-        return Counter()
-    first, last = round(gap.from_s / job.every_s), round(gap.to_s / job.every_s)
-    if first == last:
-        return Counter({first: gap.count})
-    shares = Counter(dict.fromkeys(range(first, last + 1), job.burst))
-    if shares.total() != gap.count:
-        left = Counter({number: job.burst - stored.get(number, 0) for number in shares})
-        return +left if (+left).total() == gap.count else shares
-    return shares
-
-
-def began(archive: Archive, job: Job) -> int:
-    """The number of the first due time that the station was there for."""
-    plans = archive.plans()
-    return ceil(round(plans[0][0] / job.every_s, 6)) if plans else 0
 
 
 # -- files (G3) ----------------------------------------------------------------------------------

@@ -125,6 +125,5 @@ def _with_a_clock(folder: Path, stack: ExitStack, *, broker: str, seed: int) -> 
     clock = ShownClock(folder)
     bench = FaultBench(folder, stack, broker=broker, seed=seed)
     bench.clock = clock
-    bench.env = {**bench.env, **clock.env}
     bench.first = f"{bench.plain_first}\n{clock.first}"
     return bench

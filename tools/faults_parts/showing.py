@@ -1,21 +1,25 @@
-"""A wall clock of the bench's own, by libfaketime in the station, and what it showed when.
+"""A wall clock of the bench's own in the place of the machine's, and what it showed when.
 
-The kernel's word for whether it is synchronised, the name of the boot and the time that the host
-slept are put in the place of the machine's own answers; monotonic time is the machine's.
+The station asks :mod:`acqd.clock` for the time and nobody else; there a file answers. It is read as
+a whole and replaced as a whole: libfaketime reads its own in each thread without a lock, and now
+and then shows a moment of before the step. What the kernel says of its clock, the name of the boot
+and the time that the host slept come from there as well; monotonic time is the machine's.
 """
 
 from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict, dataclass, replace
+from math import ceil, floor
 from pathlib import Path
 
 from acqd.plan.sharing import SERVED_STANDS_S
 from acqd.publish.messages import rfc3339
-from faults_parts.bench import Job, NotHere
-from faults_parts.checks import Kept, by_number
+from faults_parts.bench import Job
+from faults_parts.counting import Run, by_number
+from faults_parts.kept import Kept
 
 __all__ = ["ShownClock", "Stay", "accounts_as_shown", "newest_due"]
 
@@ -25,14 +29,12 @@ import acqd.clock, json, pathlib, time
 def _told():
     return json.loads(pathlib.Path({file!r}).read_text("utf-8"))
 
-def _boottime_s(self):
-    return time.clock_gettime(time.CLOCK_BOOTTIME) + _told()["slept_s"].get(
-        pathlib.Path({offset!r}).read_text("ascii").strip(), 0.0
-    )
-
+acqd.clock.SystemClock.wall_s = lambda self: time.time() + _told()["ahead_s"]
+acqd.clock.SystemClock.boottime_s = lambda self: (
+    time.clock_gettime(time.CLOCK_BOOTTIME) + _told()["slept_s"]
+)
 acqd.clock._kernel_clock_synchronised = lambda: _told()["synchronised"]
 acqd.clock._boot_id = lambda: {boot!r}
-acqd.clock.SystemClock.boottime_s = _boottime_s
 """
 
 EDGE_S = 3.0
@@ -52,6 +54,8 @@ class Stay:
     to_s: tuple[float, float] = (float("inf"), float("inf"))
     since_s: float = 0.0
     """Monotonic time from which it is surely shown."""
+    highest_s: float = float("-inf")
+    """The latest time that it showed before it was set back by little, and accounts reach to."""
 
     def surely(self, at_s: float) -> bool:
         return self.from_s[1] < at_s < self.to_s[0]
@@ -70,36 +74,28 @@ class _Piece:
 
 @dataclass(slots=True)
 class _Told:
+    """What the station reads."""
+
+    ahead_s: float = 0.0
+    slept_s: float = 0.0
     synchronised: bool = True
-    slept_s: dict[str, float] = field(default_factory=dict)
 
 
 class ShownClock:
-    """The station's wall clock.
-
-    Raises:
-        NotHere: libfaketime is not installed.
-    """
+    """The station's wall clock."""
 
     def __init__(self, folder: Path) -> None:
-        library = next(Path("/usr/lib").glob("**/faketime/libfaketime.so.1"), None)
-        if library is None:
-            raise NotHere("no libfaketime: `apt install faketime`")
-        self._offset, self._file = folder / "clock-offset", folder / "clock-told.json"
-        self.env = {
-            "LD_PRELOAD": str(library),
-            "FAKETIME_TIMESTAMP_FILE": str(self._offset),
-            "FAKETIME_NO_CACHE": "1",
-            "FAKETIME_DONT_FAKE_MONOTONIC": "1",
-        }
+        self._file = folder / "clock.json"
         self.boots = 1
-        self.ahead_s = 0.0
-        self._slept_s = 0.0
         self._told = _Told()
         began_s = time.time()
         self.stays = [Stay(from_s=(began_s, began_s))]
         self._pieces = [_Piece(true_s=began_s, ahead_s=0.0)]
         self._write()
+
+    @property
+    def ahead_s(self) -> float:
+        return self._told.ahead_s
 
     @property
     def boot(self) -> str:
@@ -108,7 +104,7 @@ class ShownClock:
     @property
     def first(self) -> str:
         """What a station does first."""
-        return FIRST.format(file=str(self._file), offset=str(self._offset), boot=self.boot)
+        return FIRST.format(file=str(self._file), boot=self.boot)
 
     def shows_s(self) -> float:
         return time.time() + self.ahead_s
@@ -123,13 +119,17 @@ class ShownClock:
         before_s = self.shows_s()
         self._to(self.ahead_s + by_s)
         after_s = self.shows_s()
-        until_noticed()
-        if by_s < -SERVED_STANDS_S:
-            self._leave(before_s, after_s)
+        try:
+            until_noticed()
+        finally:
+            if by_s < -SERVED_STANDS_S:
+                self._leave(before_s, after_s)
+            elif by_s < 0.0:
+                self.stays[-1].highest_s = max(self.stays[-1].highest_s, before_s)
 
     def sleep(self, for_s: float, until_noticed: Callable[[], object]) -> None:
         """As after a suspend: the wall clock and the time since the boot have gone on."""
-        self._slept_s += for_s
+        self._told.slept_s += for_s
         self._to(self.ahead_s + for_s)
         until_noticed()
 
@@ -137,24 +137,28 @@ class ShownClock:
         """The next boot shows an old date, and the kernel does not call it right; the station is
         down, and ``until_heard`` starts it."""
         self.boots += 1
-        self._slept_s = 0.0
+        self._told.slept_s = 0.0
         self._told.synchronised = False
         true_s = self.shows_s()
         self._to(shows_s - time.time())
         began_s = self.shows_s()
-        until_heard()
-        # What was due while it was down ends where it began, which is known when the clock is.
-        heard_s = self.shows_s()
-        self.stays[-1].to_s = (true_s, true_s + (heard_s - began_s))
-        self._stay(began_s, heard_s)
+        try:
+            until_heard()
+        finally:
+            # What was due while it was down ends where it began, which is known when the clock is.
+            heard_s = self.shows_s()
+            self.stays[-1].to_s = (true_s, true_s + (heard_s - began_s))
+            self._stay(began_s, heard_s)
 
     def set_right(self, until_noticed: Callable[[], object]) -> None:
         """After a cold boot."""
         before_s = self.shows_s()
         self._to(0.0)
         after_s = self.shows_s()
-        until_noticed()
-        self._leave(before_s, after_s)
+        try:
+            until_noticed()
+        finally:
+            self._leave(before_s, after_s)
 
     def true_s(self, shown_s: float) -> float:
         """When it showed that; of a time that it jumped over, when it did."""
@@ -168,6 +172,13 @@ class ShownClock:
                 jumped_s = jumped_s or after.true_s
         return jumped_s or shown_s
 
+    def changes_s(self, true_s: Iterable[float]) -> list[float]:
+        """What it showed at any of these times or when it was set, whichever setting was current:
+        between two of these :meth:`true_s` goes on evenly and meets none of the times."""
+        at_s = [*true_s, *(piece.true_s for piece in self._pieces)]
+        ahead_s = {piece.ahead_s for piece in self._pieces}
+        return sorted({one + by for one in at_s for by in ahead_s})
+
     def _leave(self, before_s: float, after_s: float) -> None:
         """It no longer goes by what it showed, and the station has noticed."""
         self.stays[-1].to_s = (before_s - EDGE_S, before_s + EDGE_S)
@@ -177,19 +188,14 @@ class ShownClock:
         self.stays.append(Stay(from_s=(earliest_s, latest_s), since_s=time.monotonic()))
 
     def _to(self, ahead_s: float) -> None:
-        self.ahead_s = round(ahead_s, 3)
-        self._pieces.append(_Piece(true_s=time.time(), ahead_s=self.ahead_s))
+        self._told.ahead_s = round(ahead_s, 3)
+        self._pieces.append(_Piece(true_s=time.time(), ahead_s=self._told.ahead_s))
         self._write()
 
     def _write(self) -> None:
-        # What was slept goes with the offset, which is read last: both change at one moment.
-        offset = f"{self.ahead_s:+.3f}"
-        self._told.slept_s[offset] = self._slept_s
-        told = {"synchronised": self._told.synchronised, "slept_s": self._told.slept_s}
-        for path, text in ((self._file, json.dumps(told)), (self._offset, f"{offset}\n")):
-            new = path.with_suffix(".new")
-            new.write_text(text, "utf-8")
-            new.replace(path)
+        new = self._file.with_suffix(".new")
+        new.write_text(json.dumps(asdict(self._told)), "utf-8")
+        new.replace(self._file)
 
 
 def accounts_as_shown(
@@ -207,27 +213,26 @@ def accounts_as_shown(
     wrong, found = counted.wrong, counted.due
     began_s = (first - 0.5) * job.every_s
     bounds = [replace(stays[0], from_s=(began_s, began_s)), *stays[1:]]
-    bounds[-1] = replace(bounds[-1], to_s=(now_s, now_s))
+    bounds[-1] = replace(bounds[-1], to_s=(now_s, max(now_s, stays[-1].highest_s)))
     last = newest_due(kept, job, bounds[-1]) - 1
-    wanted: set[int] = set(found)
-    for stay in bounds:
-        until = last if stay is bounds[-1] else int(stay.to_s[0] / job.every_s)
-        wanted.update(range(max(int(stay.from_s[1] / job.every_s), 0), until + 1))
-    bad = []
-    for number in sorted(wanted):
-        at_s = number * job.every_s
+    edges_s = [at_s for one in bounds for at_s in (*one.from_s, *one.to_s)]
+    # Just before an edge, at it and just after it are one thing each.
+    cuts = [n for s in edges_s for n in (ceil(s / job.every_s), floor(s / job.every_s) + 1)]
+    bad: list[tuple[Run, int, int]] = []
+    for run in found.runs([*cuts, last + 1]):
+        at_s = run.first * job.every_s
         # The pass after the newest sweep may be there, whole or not.
-        open_end = number > last and bounds[-1].maybe(at_s)
+        open_end = run.first > last and bounds[-1].maybe(at_s)
         least = sum(one.surely(at_s) for one in bounds) - open_end
         most = sum(one.maybe(at_s) for one in bounds)
-        if not least * job.burst <= found[number] <= most * job.burst:
-            bad.append((number, least * job.burst, most * job.burst))
+        if not least * job.burst <= run.each <= most * job.burst:
+            bad.append((run, least * job.burst, most * job.burst))
     if bad:
-        number, least, most = bad[0]
+        run, least, most = bad[0]
         wrong.append(
-            f"{job.name}: {len(bad)} due times are accounted for more or less often than the clock "
-            f"showed them; {rfc3339(number * job.every_s)} {found[number]} times, not {least} to "
-            f"{most}"
+            f"{job.name}: {sum(one.length for one, _, _ in bad)} due times are accounted for more "
+            f"or less often than the clock showed them; from {rfc3339(run.first * job.every_s)} to "
+            f"{rfc3339(run.last * job.every_s)} {run.each} times, not {least} to {most}"
         )
     return wrong
 

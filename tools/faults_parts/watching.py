@@ -7,12 +7,14 @@ from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from math import ceil
 from pathlib import Path
 
 from acqd.archive.reader import Archive
 from acqd.errors import AcqdError
-from faults_parts import checks
+from faults_parts import checks, counting
 from faults_parts.bench import JOBS, FaultBench, Job
+from faults_parts.kept import Kept, read_kept
 from faults_parts.record import Record
 from faults_parts.showing import ShownClock, accounts_as_shown, newest_due
 
@@ -54,7 +56,7 @@ class Watch:
     def __init__(self, bench: FaultBench) -> None:
         self._bench = bench
         self._heard = self._sent = 0
-        self._spans = {job.name: checks.Spans() for job in JOBS}
+        self._spans = {job.name: counting.Spans() for job in JOBS}
         self._dumped: set[Path] = set()
 
     def new(self) -> list[str]:
@@ -79,17 +81,17 @@ class Watch:
         kept = {}
         jobs = [*JOBS, *self._bench.guests]
         for job in jobs:
-            spans = self._spans.setdefault(job.name, checks.Spans())
+            spans = self._spans.setdefault(job.name, counting.Spans())
             if spans.first is None and job in JOBS and archive.plans():
-                spans.first = checks.began(archive, job)
+                spans.first = counting.began(archive, job)
             clock = self._bench.clock
             # What was held up on its way tells of sweeps from long before.
             starts = [message["at_s"] for name, message, _ in messages if name == job.name]
             since_s = min([self._accounted_s(job.name, job.every_s), *starts])
             # What a clock showed may be long ago, or again.
-            kept[job.name] = checks.read_kept(archive, job.name, 0.0 if clock else since_s)
+            kept[job.name] = read_kept(archive, job.name, 0.0 if clock else since_s)
             if clock is None:
-                wrong += checks.accounts(kept[job.name], job, spans, is_live=True)
+                wrong += counting.accounts(kept[job.name], job, spans, is_live=True)
             else:
                 first = spans.first or 0
                 wrong += accounts_as_shown(kept[job.name], job, clock.stays, first, clock.shows_s())
@@ -144,7 +146,7 @@ def _look(
     archive, jobs = checks.open_kept(root), [*JOBS, *guests]
     told = [*record.of("summary", "trace"), *record.sent_of("summary", "trace")]
     out.published = len({(job, message["seq"]) for job, message, _ in told})
-    kept = {job.name: checks.read_kept(archive, job.name, 0.0) for job in jobs}
+    kept = {job.name: read_kept(archive, job.name, 0.0) for job in jobs}
     out.wrong += checks.published(told, kept)
     out.wrong += checks.unique(root, told, jobs)
     for job in jobs:
@@ -163,35 +165,40 @@ def _look(
     starts = {(job, message["seq"]): message["at_s"] for job, message, _ in told}
     for at_s in starts.values():
         stretch(at_s).published += 1
+    shown_s = ends_s if clock is None else clock.changes_s(ends_s)
     for job in jobs:
-        _share_out(kept[job.name], job, stretch)
+        cuts = [ceil(at_s / job.every_s) for at_s in shown_s]
+        _share_out(kept[job.name], job, stretch, cuts)
 
 
-def _share_out(kept: checks.Kept, job: Job, stretch: Callable[[float], Stretch]) -> None:
-    """Each due time to the stretch that it lies in."""
-    counted = checks.by_number(kept, job)
-    for number, count in counted.due.items():
-        stretch(number * job.every_s).due += count
+def _share_out(
+    kept: Kept, job: Job, stretch: Callable[[float], Stretch], cuts: Sequence[int]
+) -> None:
+    """Each due time to the stretch that it lies in, which is one between two of the cuts."""
+    counted = counting.by_number(kept, job)
+    for run in counted.due.runs(cuts):
+        stretch(run.first * job.every_s).due += run.length * run.each
     for number, count in counted.stored.items():
         stretch(number * job.every_s).stored += count
     for gap in kept.gaps:
-        for number, count in checks.spread(gap, job, counted.stored).items():
-            stretch(number * job.every_s).missed[gap.reason] += count
+        for run in counting.spread(gap, job, counted.stored).runs(cuts):
+            if run.each:
+                stretch(run.first * job.every_s).missed[gap.reason] += run.length * run.each
 
 
 def _account(
     archive: Archive,
     job: Job,
-    kept: checks.Kept,
+    kept: Kept,
     last_start_s: float,
     out: Whole,
     clock: ShownClock | None,
 ) -> list[str]:
     """Every due time, the reader's own count agrees, and it reaches beyond the last start."""
-    spans = checks.Spans(first=checks.began(archive, job) if job in JOBS else None)
+    spans = counting.Spans(first=counting.began(archive, job) if job in JOBS else None)
     # The last stop may have cut a pass short; the start that accounts for it never came.
     if clock is None:
-        wrong = checks.accounts(kept, job, spans)
+        wrong = counting.accounts(kept, job, spans)
     else:
         wrong = accounts_as_shown(kept, job, clock.stays, spans.first or 0, clock.shows_s())
         spans.number = newest_due(kept, job, clock.stays[-1])
@@ -199,7 +206,7 @@ def _account(
     out.due += coverage.due
     out.stored += coverage.stored
     out.missed.update(coverage.missed)
-    counted = checks.by_number(kept, job).due.total()
+    counted = counting.by_number(kept, job).due.total()
     if spans.first is None or spans.number is None:
         return [*wrong, f"{job.name}: nothing is accounted for"]
     due = (spans.number - spans.first + 1) * job.burst
