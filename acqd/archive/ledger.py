@@ -19,7 +19,7 @@ from typing import Any
 from acqd.archive.database import error_of, open_writing, transaction
 from acqd.archive.durable import sync_folder
 from acqd.archive.journal import Mark, statements_of
-from acqd.archive.layout import SCHEMA_VERSION
+from acqd.archive.layout import SCHEMA_VERSION, event_of
 from acqd.archive.records import SetupRecord
 from acqd.archive.tables import (
     EVENT_TABLES,
@@ -54,6 +54,10 @@ OverlayKind = str
 """``note``, ``chain``, ``time``, ``pin``, ``reference``, ``self-test`` or ``undo``."""
 
 OVERLAY_KINDS = ("note", "chain", "time", PIN, "reference", "self-test", UNDO)
+
+COPIED = "copied/"
+"""Counters by that and a job: the last journal whose rows a file of it has a copy of."""
+HAVE_SWEEPS = "(SELECT job FROM watermark WHERE last_seq > 0)"
 
 TESTS_BACK_S = 86400.0
 """Self-tests of so long before a file begins are copied into it: nobody may have swept since."""
@@ -179,10 +183,13 @@ class Ledger:
 
     def lift_ordinal(self, ordinal: int) -> None:
         """No journal up to ``ordinal`` is to be begun any more."""
+        self._raise_counter("journal", ordinal)
+
+    def _raise_counter(self, name: str, value: int) -> None:
         self._db.execute(
-            "INSERT INTO counter VALUES ('journal', ?) ON CONFLICT (name) DO UPDATE SET "
+            "INSERT INTO counter VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET "
             "value = MAX(value, excluded.value)",
-            (ordinal,),
+            (name, value),
         )
 
     def take_ordinal(self, at_least: int) -> int:
@@ -244,9 +251,14 @@ class Ledger:
             )
 
     def finish_journal(
-        self, setups: Iterable[SetupRecord], marks: Mapping[str, Mark], files: Iterable[FileEntry]
+        self,
+        setups: Iterable[SetupRecord],
+        marks: Mapping[str, Mark],
+        files: Iterable[FileEntry],
+        copied: Mapping[str, int],
     ) -> None:
-        """The rest of a sealed journal: after this commit it may be unlinked."""
+        """The rest of a sealed journal: after this commit it may be unlinked. ``copied``: the
+        journal up to which a file of each job has a copy of what is here."""
         with transaction(self._db):
             for record in setups:
                 self._db.execute(
@@ -256,6 +268,8 @@ class Ledger:
                 )
             self._raise_marks(marks)
             self._put_files(files)
+            for job, ordinal in copied.items():
+                self._raise_counter(COPIED + job, ordinal)
 
     def raise_marks(self, marks: Mapping[str, Mark]) -> None:
         """Lift the last numbers used; never lowers them."""
@@ -349,13 +363,13 @@ class Ledger:
 
         What belongs to no job with sweeps is the station's, and goes into every job's files.
         """
-        others = "(SELECT job FROM watermark WHERE last_seq > 0)"
         undone = ", ".join(str(number) for number in sorted(_undone_in(self._db)))
         out: dict[str, list[Any]] = {}
         for table, time in (("finding", "at_s"), ("gap", "from_s"), ("hourly", "hour_start_s")):
             out[table] = self._db.execute(
-                f"SELECT {EVENT_TABLES[table]} FROM {table} WHERE (job = ? OR job NOT IN {others})"
-                f" AND ({time} >= ? OR event > ?) AND {time} < ? ORDER BY event LIMIT ?",
+                f"SELECT {EVENT_TABLES[table]} FROM {table} "
+                f"WHERE (job = ? OR job NOT IN {HAVE_SWEEPS}) AND ({time} >= ? "
+                f"OR event > ?) AND {time} < ? ORDER BY event LIMIT ?",
                 (job, from_s, after_event, to_s, rows_most),
             ).fetchall()
         out["plan"] = self._db.execute(
@@ -377,6 +391,23 @@ class Ledger:
             (job, from_s - TESTS_BACK_S, from_s, job, from_s, rows_most),
         ).fetchall()
         return {name: copied_rows(name, rows) for name, rows in out.items()}
+
+    def not_copied(self, job: str, before_event: int, rows_most: int) -> dict[str, list[Any]]:
+        """Rows about ``job`` and the station that no file has a copy of yet, from before an event:
+        of journals without a sweep, as of a station that was started twice and swept only then.
+        The newest of them, where they are very many."""
+        name = COPIED + job
+        row = self._db.execute("SELECT value FROM counter WHERE name = ?", (name,)).fetchone()
+        after_event = event_of(0 if row is None else row[0] + 1, 0) - 1
+        out: dict[str, list[Any]] = {}
+        for table, columns in EVENT_TABLES.items():
+            rows = self._db.execute(
+                f"SELECT {columns} FROM {table} WHERE (job = ? OR job NOT IN {HAVE_SWEEPS}) "
+                f"AND event > ? AND event < ? ORDER BY event DESC LIMIT ?",
+                (job, after_event, before_event, rows_most),
+            ).fetchall()
+            out[table] = copied_rows(table, reversed(rows))
+        return out
 
     def restore(self, copy: Mapping[str, list[Any]]) -> None:
         """Take back what :meth:`copy_for` gave, from a file into a new ledger."""

@@ -176,8 +176,8 @@ def _told(why: str, made: Rebuilt, where: str | None) -> Mishap:
     return Mishap(
         what=LEDGER_REBUILT,
         text=f"{why}{aside} and was made anew from {made.files} files{own}{bad}; not got back is "
-        f"what was in no file yet: notes, pins and references since the last of them, findings and "
-        f"gaps of times without sweeps, and which findings were delivered (all count as delivered)",
+        f"what was in no file yet: notes, pins, references, findings and gaps since the last of "
+        f"them, and which findings were delivered (all count as delivered)",
         figures={
             "files": made.files,
             "damaged_files": len(made.damaged),
@@ -267,16 +267,19 @@ def _take_file(root: Path, ledger: Ledger, path: Path, job: str, last_seq: int) 
         with suppress(TypeError):
             entries.append(FileEntry(path=path.relative_to(root).as_posix(), **known))
     ledger.restore(copy)
-    ledger.lift_ordinal(journal_of(last_event))
-    ledger.finish_journal([setup], {job: Mark(last_seq, 0)}, entries)
+    ordinal = journal_of(last_event)
+    ledger.lift_ordinal(ordinal)
+    ledger.finish_journal([setup], {job: Mark(last_seq, 0)}, entries, {job: ordinal})
 
 
 def _take_kept(ledger: Ledger, path: Path) -> None:
     """What the volume would have given, but that it is listed as a file."""
     kept = read_kept(path)
     ledger.restore(kept.ledger)
-    ledger.lift_ordinal(journal_of(kept.last_event))
-    ledger.finish_journal([kept.setup], {kept.job: Mark(kept.last_seq, 0)}, [])
+    ordinal = journal_of(kept.last_event)
+    ledger.lift_ordinal(ordinal)
+    marks = {kept.job: Mark(kept.last_seq, 0)}
+    ledger.finish_journal([kept.setup], marks, [], {kept.job: ordinal})
 
 
 # -- from what can still be read of the damaged one ------------------------------------------------

@@ -29,6 +29,7 @@ from acqd.archive.layout import (
     FileName,
     day_of,
     day_start_s,
+    event_of,
     folder_of_job,
 )
 from acqd.archive.ledger import FileEntry, Ledger, copied_rows
@@ -109,7 +110,7 @@ def _segments(work: Sealing, view: JournalView) -> list[FileEntry]:
         work.check()
         setup = setups[group.job, group.step, group.setup]
         if group.job not in copies:
-            copies[group.job] = _copy_of(view, group.job)
+            copies[group.job] = _copy_of(work, view, group.job)
         entries.append(_segment(work, view, group, setup, copies[group.job]))
     by_folder: dict[Path, list[FileEntry]] = defaultdict(list)
     for entry in entries:
@@ -205,11 +206,17 @@ def _blocks(view: JournalView, group: _Group, points: int, rows: int) -> Iterato
             return
 
 
-def _copy_of(view: JournalView, job: str) -> dict[str, list[Any]]:
-    """The journal's findings, gaps and hours of a job and of the station, for its segments."""
+def _copy_of(work: Sealing, view: JournalView, job: str) -> dict[str, list[Any]]:
+    """The journal's findings, gaps and hours of a job and of the station, for its segments, and
+    what journals without a sweep of it have left in the ledger alone."""
+    begin = event_of(view.ordinal, 0)
+    before: dict[str, list[Any]] = work.ask(
+        lambda ledger: ledger.not_copied(job, begin, COPIED_ROWS_MOST)
+    )
     others = "(SELECT job FROM sweep UNION SELECT job FROM watermark WHERE last_seq > 0)"
     return {
-        table: copied_rows(
+        table: before[table]
+        + copied_rows(
             table,
             view.connection.execute(
                 f"SELECT {columns} FROM {table} WHERE job = ? OR job NOT IN {others} "
@@ -226,7 +233,8 @@ def _into_ledger(work: Sealing, view: JournalView, entries: list[FileEntry]) -> 
         for page in view.rows_of(table):
             work.ask(partial(Ledger.absorb, table=table, rows=page))
     setups, marks = view.setups(), view.marks()
-    work.ask(lambda ledger: ledger.finish_journal(setups, marks, entries))
+    copied = {entry.job: view.ordinal for entry in entries}
+    work.ask(lambda ledger: ledger.finish_journal(setups, marks, entries, copied))
 
 
 def entry_of(root: Path, path: Path, content: FileContent, name: FileName) -> FileEntry:

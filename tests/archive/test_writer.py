@@ -19,6 +19,7 @@ from acqd.archive.database import open_writing
 from acqd.archive.layout import list_journals
 from acqd.archive.reader import open_archive
 from acqd.archive.records import Batch, GapRecord, HourlyRecord
+from acqd.archive.sweepfile import SweepFile
 from acqd.archive.writer import ArchiveWriter
 from acqd.errors import ArchiveError, ArchiveLocked
 from acqd.station.surroundings import Surroundings
@@ -304,6 +305,41 @@ def test_a_ledger_that_is_no_database_is_set_aside_and_made_anew(scribe: Any) ->
     aside = scribe.root / "set-aside" / "ledger.sqlite"
     assert aside.read_bytes().startswith(b"not a database")
     assert writer.recovery.is_first_run
+
+
+def test_what_journals_without_a_sweep_had_outlives_the_ledger(scribe: Any) -> None:
+    """A station that is started twice and sweeps only then: its gaps of the first start, and those
+    from before a job's very first sweep, are in the next file, once, and come back from there."""
+    gaps = [
+        GapRecord(
+            job="harbour", from_s=at_s, to_s=at_s + 9, count=10, reason="station down", detail=""
+        )
+        for at_s in (scribe.start_s + by for by in (-20, 3, 20, 40))
+    ]
+    writer = scribe.begun()
+    for seq, gap in enumerate(gaps, start=1):
+        writer.commit(Batch(gaps=(gap,))).result(timeout=10)
+        scribe.seal(writer)
+        if seq % 2 == 0:
+            writer.commit(scribe.batch(seq - 1, seq)).result(timeout=10)
+            scribe.seal(writer, seq=seq)
+    writer.close([scribe.meter(4)])
+    assert len(scribe.files()) == 2
+    held = []
+    for path in scribe.files():
+        with SweepFile(path) as file:
+            held += [row[2] for row in file.ledger()["gap"]]
+    assert held == [gap.from_s for gap in gaps]
+    (scribe.root / "ledger.sqlite").unlink()
+    again = scribe.open()
+    assert [mishap.what for mishap in again.take_mishaps()] == ["ledger_rebuilt"]
+    assert open_archive(scribe.root).gaps("harbour") == gaps
+    # It goes on where it was: nothing is copied a second time.
+    again.begin([scribe.meter(4)])
+    again.commit(scribe.batch(5, 6)).result(timeout=10)
+    scribe.seal(again, seq=6)
+    with SweepFile(scribe.files()[-1]) as file:
+        assert not file.ledger().get("gap")
 
 
 def test_leftover_temporaries_and_unbegun_journals_are_cleared(scribe: Any) -> None:

@@ -183,6 +183,7 @@ def through(leg: Leg, bench: FaultBench, say: Callable[[str], None] = lambda lin
         ends_s=[one.until_s for one in done.outcomes],
         guests=bench.guests,
         clock=bench.clock,
+        firsts=watch.firsts,
     )
     for outcome, stretch in zip(done.outcomes, done.whole.stretches, strict=False):
         outcome.seen = stretch

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import ceil
 from pathlib import Path
@@ -58,6 +58,12 @@ class Watch:
         self._heard = self._sent = 0
         self._spans = {job.name: counting.Spans() for job in JOBS}
         self._dumped: set[Path] = set()
+
+    @property
+    def firsts(self) -> dict[str, int | None]:
+        """By job, the number of the first due time that the station was there for, as it was told
+        before anything was done to the archive."""
+        return {name: spans.first for name, spans in self._spans.items()}
 
     def new(self) -> list[str]:
         """Check what came since this was last asked; what is wrong with it."""
@@ -115,11 +121,13 @@ def whole(
     ends_s: Sequence[float] = (),
     guests: Sequence[Job] = (),
     clock: ShownClock | None = None,
+    firsts: Mapping[str, int | None] | None = None,
 ) -> Whole:
     """All checks over all of an archive, and its sums; those up to each of ``ends_s`` apart.
 
-    ``guests``: jobs that were there for a while. ``clock``: what the station's showed, where it
-    was not the machine's.
+    ``firsts``: as :attr:`Watch.firsts`; a ledger that is made again may know only of a later
+    start. ``guests``: jobs that were there for a while. ``clock``: what the station's showed, where
+    it was not the machine's.
     """
     stretches = [Stretch() for _ in range(len(ends_s) + 1)]
     out = Whole(stretches=stretches, wrong=checks.ended(record.said))
@@ -128,7 +136,7 @@ def whole(
     out.files = len(files)
     try:
         with checks.heeded(out.wrong):
-            _look(root, record, last_start_s, out, ends_s, guests, clock)
+            _look(root, record, last_start_s, out, ends_s, guests, clock, firsts or {})
     except (AcqdError, OSError, sqlite3.Error) as exc:
         out.wrong.append(f"the archive cannot be read: {exc}")
     return out
@@ -142,6 +150,7 @@ def _look(
     ends_s: Sequence[float],
     guests: Sequence[Job],
     clock: ShownClock | None,
+    firsts: Mapping[str, int | None],
 ) -> None:
     archive, jobs = checks.open_kept(root), [*JOBS, *guests]
     told = [*record.of("summary", "trace"), *record.sent_of("summary", "trace")]
@@ -151,7 +160,10 @@ def _look(
     out.wrong += checks.unique(root, told, jobs)
     for job in jobs:
         ends = 0.0 if job in guests else last_start_s
-        out.wrong += _account(archive, job, kept[job.name], ends, out, clock)
+        first = firsts.get(job.name)
+        if first is None and job in JOBS:
+            first = counting.began(archive, job)
+        out.wrong += _account(archive, job, kept[job.name], ends, out, clock, first)
     findings = checks.read_findings(archive, jobs)
     out.findings = checks.delivered(record, findings, checks.read_marks(root), settled=True)
     out.wrong += checks.numbered(findings) + out.findings.wrong
@@ -193,9 +205,10 @@ def _account(
     last_start_s: float,
     out: Whole,
     clock: ShownClock | None,
+    first: int | None,
 ) -> list[str]:
     """Every due time, the reader's own count agrees, and it reaches beyond the last start."""
-    spans = counting.Spans(first=counting.began(archive, job) if job in JOBS else None)
+    spans = counting.Spans(first=first)
     # The last stop may have cut a pass short; the start that accounts for it never came.
     if clock is None:
         wrong = counting.accounts(kept, job, spans)
