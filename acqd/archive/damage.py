@@ -332,7 +332,9 @@ def _in_journal(path: Path, job: str) -> NDArray[np.int64]:
             if not view.begun():
                 return np.empty(0, np.int64)
             rows = view.connection.execute("SELECT seq FROM sweep WHERE job = ?", (job,))
-            return np.array([seq for (seq,) in rows.fetchall()], dtype=np.int64)
+            # A number that is none is a row that makes no sense, which reading it tells.
+            seqs = [seq for (seq,) in rows.fetchall() if isinstance(seq, int)]
+            return np.array(seqs, dtype=np.int64)
         except sqlite3.Error as exc:
             if not path.exists():
                 raise FileNotFoundError(path) from exc

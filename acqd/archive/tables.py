@@ -273,6 +273,9 @@ def sweep_of(row: Any) -> SweepRecord:
 def _sweep_of(row: Any) -> SweepRecord:
     (_, job, step, setup, seq, pass_id, run_id, due_s, started_s, monotonic_s, took_s) = row[:11]
     (boot_id, sweeper_time_s, flags, columns, summary, hops, tag, level) = row[11:]
+    _all_are(int, step, seq, pass_id, flags)
+    _all_are((float, int), due_s, started_s, monotonic_s, took_s)
+    _all_are(str, job, setup, run_id, boot_id)
     return SweepRecord(
         job=job,
         step=step,
@@ -292,6 +295,13 @@ def _sweep_of(row: Any) -> SweepRecord:
         summary=None if summary is None else json.loads(summary),
         hops=hops_of_blob(hops),
     )
+
+
+def _all_are(types: type | tuple[type, ...], *values: Any) -> None:
+    """SQLite's columns take values of any type."""
+    for value in values:
+        if not isinstance(value, types):
+            raise TypeError(f"{value!r} in the place of another type")
 
 
 def finding_row(event: int, record: FindingRecord) -> tuple[Any, ...]:

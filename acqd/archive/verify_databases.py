@@ -18,14 +18,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from acqd.archive.database import error_of, open_reading, pages
-from acqd.archive.hops import hops_of_blob
 from acqd.archive.inspecting import copy_digests
 from acqd.archive.journal import JournalView
-from acqd.archive.layout import journals_folder, ledger_path, list_journals
+from acqd.archive.layout import journal_of, journals_folder, ledger_path, list_journals
 from acqd.archive.ledger import copied_rows
 from acqd.archive.rebuild import database_problem
 from acqd.archive.records import GapRecord
-from acqd.archive.tables import EVENT_TABLES, TAGS, finding_of, gap_of, hourly_of
+from acqd.archive.tables import (
+    EVENT_TABLES,
+    SWEEP_COLUMNS,
+    finding_of,
+    gap_of,
+    hourly_of,
+    sweep_of,
+)
 from acqd.archive.verified import Verified, problem_of
 from acqd.errors import ArchiveDamaged, ArchiveError
 
@@ -129,27 +135,21 @@ def _said(exc: Exception, path: Path) -> str:
 def _rows_problem(view: JournalView) -> str | None:
     """The first row that is not as rows are; None where all are."""
     sizes: dict[tuple[str, int, str], int] = {}
-    columns = "event, job, step, setup, seq, columns, summary, hops, tag, level, flags"
-    select = f"SELECT {columns} FROM sweep WHERE event > {{after}} ORDER BY event"
+    select = f"SELECT {SWEEP_COLUMNS} FROM sweep WHERE event > {{after}} ORDER BY event"
     for page in pages(view.connection, select, rows=PAGE_ROWS):
         for row in page:
-            event, job, step, setup, seq, texts, summary, hops, tag, level, flags = row
+            event, job, _, _, seq = row[:5]
             try:
-                key = (job, step, setup)
+                sweep = sweep_of(row)
+                key = (sweep.job, sweep.step, sweep.setup)
                 if key not in sizes:
                     sizes[key] = view.setup(*key).frequency_hz.size
-                if len(level) != sizes[key] * np.dtype(TAGS[tag]).itemsize:
-                    return f"sweep {seq} of {job} has {len(level)} bytes of levels"
-                json.loads(texts)
-                if summary is not None:
-                    json.loads(summary)
-                hops_of_blob(hops)
-                if not (isinstance(seq, int) and isinstance(flags, int)):
-                    return f"sweep {seq!r} of {job} has no number"
-                if event >> 32 != view.ordinal:
+                if sweep.level.size != sizes[key]:
+                    return f"sweep {seq} of {job} has {sweep.level.size} levels"
+                if journal_of(event) != view.ordinal:
                     return f"sweep {seq} of {job} is of another journal"
             except (KeyError, TypeError, ValueError, ArchiveDamaged) as exc:
-                return f"sweep {seq} of {job} cannot be read ({exc})"
+                return f"sweep {seq!r} of {job!r} cannot be read ({exc})"
     return _events_problem(view.connection)
 
 
@@ -203,7 +203,13 @@ def _take_sweeps(view: JournalView, found: Databases) -> None:
         "SELECT event, job, seq, step, started_s, due_s FROM sweep WHERE event > {after} "
         "ORDER BY event"
     )
-    rows = [row for page in pages(view.connection, select, rows=4096) for row in page]
+    rows = [
+        row
+        for page in pages(view.connection, select, rows=4096)
+        for row in page
+        # Those whose values make no sense are told as such.
+        if isinstance(row[1], str) and isinstance(row[2], int) and _are_times(*row[4:])
+    ]
     for job in {row[1] for row in rows}:
         mine = [row for row in rows if row[1] == job]
         kept = found.journals.setdefault(job, InJournals())
@@ -211,6 +217,10 @@ def _take_sweeps(view: JournalView, found: Databases) -> None:
         kept.time_s.append(np.array([row[4] for row in mine], dtype=np.float64))
         kept.due_s.append(np.array([row[5] for row in mine if row[3] == 0], dtype=np.float64))
         kept.due_seq.append(np.array([row[2] for row in mine if row[3] == 0], dtype=np.int64))
+
+
+def _are_times(*values: Any) -> bool:
+    return all(isinstance(value, float | int) for value in values)
 
 
 def _strays(root: Path, out: Verified) -> None:

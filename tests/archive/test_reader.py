@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import pickle
 import shutil
+import sqlite3
 import subprocess
 import sys
 import threading
+import warnings
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,9 +20,10 @@ import pytest
 
 import acqd
 from acqd.archive.coverage import due_within
-from acqd.archive.layout import DAY_S
+from acqd.archive.layout import DAY_S, list_journals
 from acqd.archive.reader import open_archive
 from acqd.archive.records import Batch, GapRecord, HourlyRecord, SetupRecord, SweepRecord
+from acqd.archive.verify import verify_archive
 from acqd.errors import ArchiveError
 from acqd.sweep import SweepFlag
 
@@ -524,3 +528,40 @@ def test_a_reader_beside_a_busy_writer_never_misses_or_doubles_a_sweep(scribe: A
         thread.join(30)
     assert problems == []
     scribe.wait_sealed(writer)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "tag = '<q7'",
+        "columns = CAST(x'7bff7d' AS TEXT)",
+        "columns = 'no JSON'",
+        "run_id = CAST(x'fffe' AS TEXT)",
+        "took_s = 'soon'",
+        "seq = x'00ff'",
+        "level = x'00'",
+    ],
+)
+def test_a_row_of_a_journal_that_makes_no_sense_costs_no_other(
+    scribe: Any, tmp_path: Path, change: str
+) -> None:
+    """Found by mutating archives: SQLite hands any bytes over as they are. The sweeps of other
+    files and steps are read, the row is named in a warning, and verify finds it."""
+    _three_places(scribe)
+    root = tmp_path / "spoilt"
+    shutil.copytree(scribe.root, root)
+    (journal,) = list_journals(root)
+    with closing(sqlite3.connect(journal)) as db, db:
+        db.execute(f"UPDATE sweep SET {change} WHERE event = (SELECT MAX(event) FROM sweep)")
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always")
+        archive = open_archive(root)
+        found = archive.sweeps("harbour")
+        events = list(archive.events("harbour"))
+        level = found.level.values
+    assert set(range(1, 9)) <= set(found.sequence.values)
+    np.testing.assert_array_equal(level[:8], _levels(scribe, *range(1, 9)))
+    assert {one.seq for one in events if isinstance(one, SweepRecord)} >= set(range(1, 9))
+    assert said and all(str(journal) in str(one.message) for one in said)
+    wrong = {one.where for one in verify_archive(root).wrong}
+    assert journal.relative_to(root).as_posix() in wrong

@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import json
 import math
-import os
 import random
 import time
 from dataclasses import replace
@@ -457,16 +456,19 @@ def test_hours_follow_a_clock_that_was_set_back(tmp_path: Path, how: str) -> Non
 
 
 class WrongClock:
-    """Moves the wall clock of child processes; their monotonic time is the machine's own."""
+    """Moves the wall clock of a station; its monotonic time is the machine's own.
 
-    def __init__(self, library: Path, file: Path) -> None:
+    By a file that it reads instead of by libfaketime, which reads its own in each thread without a
+    lock and now and then shows a moment of before a step.
+    """
+
+    def __init__(self, file: Path) -> None:
         self._file = file
-        self.environ = {
-            "LD_PRELOAD": str(library),
-            "FAKETIME_TIMESTAMP_FILE": str(file),
-            "FAKETIME_NO_CACHE": "1",
-            "FAKETIME_DONT_FAKE_MONOTONIC": "1",
-        }
+        self.first = (
+            "import acqd.clock, pathlib, time\n"
+            "acqd.clock.SystemClock.wall_s = lambda self: time.time() + "
+            f"float(pathlib.Path({str(file)!r}).read_text())"
+        )
 
     def set(self, text: str) -> None:
         """From now on it shows this, and goes on from there."""
@@ -477,14 +479,8 @@ class WrongClock:
 
 @pytest.fixture
 def wrong_clock(tmp_path: Path) -> WrongClock:
-    """A clock for child processes that a test sets, by libfaketime."""
-    library = next(Path("/usr/lib").glob("**/faketime/libfaketime.so.1"), None)
-    if library is None:
-        message = "libfaketime is not installed: `apt install faketime`"
-        if os.environ.get("CI") == "true":
-            pytest.fail(message)
-        pytest.skip(message)
-    return WrongClock(library, tmp_path / "offset")
+    """A clock of a station that a test sets."""
+    return WrongClock(tmp_path / "offset")
 
 
 @pytest.mark.slow
@@ -503,7 +499,7 @@ def test_a_station_over_the_hour_and_over_an_edit_of_its_config(
     path = config('margin = "10 dB", channels = "marine-vhf"')
     first = build(parse_config(path.read_text(), path), load_drivers()).jobs[0]
     wrong_clock.set("2026-06-14T20:30:00+00:00")
-    run = bench.run(path, env=wrong_clock.environ)
+    run = bench.run(path, first=wrong_clock.first)
     run.until("sweeper_present")
     sim.tell("mast", "drop")
     run.until("sweeper_lost")
@@ -516,7 +512,7 @@ def test_a_station_over_the_hour_and_over_an_edit_of_its_config(
     path = config('margin = "14 dB", channels = "marine-vhf"')
     second = build(parse_config(path.read_text(), path), load_drivers()).jobs[0]
     wrong_clock.set("2026-06-14T21:00:30+00:00")
-    run = bench.run(path, env=wrong_clock.environ)
+    run = bench.run(path, first=wrong_clock.first)
     run.until("finding", what="signal_appeared")
     bench.wait_for("a few sweeps", lambda: len(run.log("finding")) >= 1)
     run.kill()

@@ -187,10 +187,11 @@ async def test_all_that_can_hang_at_once_costs_a_stop_no_more_than_its_time(
     assert station.events("broker_goodbye_failed")
     assert not station.events("no_last_checkpoint")
     assert not station.events("archive_not_closed")
-    # The last journal is one that has just begun.
     archive = open_archive(station.archive)
     assert len(archive.findings("soak")) >= 100
-    assert len(list((station.archive / "journals").glob("*.sqlite"))) == 1
+    # One that has just begun; the one before it is sealed at the next start where the machine is
+    # too busy for that to be done in time.
+    assert len(list((station.archive / "journals").glob("*.sqlite"))) <= 2
 
 
 def _mosquitto_below(parent: int) -> int:
