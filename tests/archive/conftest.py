@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from acqd.archive.inspector import Inspector
 from acqd.archive.records import Batch, FindingRecord, MeterState, SetupRecord, SweepRecord
 from acqd.archive.writer import ArchiveWriter
 from acqd.sweep import SweepFlag
@@ -184,3 +185,14 @@ def leaks() -> Callable[[], tuple[set[str], list[str]]]:
         return held, threads
 
     return look
+
+
+READ_S = 4.0
+"""A file that HDF5 does not come to an end with has so long here."""
+
+
+@pytest.fixture(scope="module")
+def inspector() -> Iterator[Inspector]:
+    """One reader for all of these: it takes a second to begin, and is replaced where it dies."""
+    with Inspector(least_s=READ_S) as one:
+        yield one

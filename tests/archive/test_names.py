@@ -263,8 +263,8 @@ def test_a_hostile_archive_reaches_nothing_outside_and_steers_nothing(
         # What JSON says is for programs: it escapes what a terminal acts on, not what a text
         # that is written from right to left needs.
         bad = ("Cc",) if "--json" in words else ("Cc", "Cf")
-        steering = {c for c in said if unicodedata.category(c) in bad and c not in "\n\t\r"}
-        assert steering == set(), (words, said[:2000])
+        controls = {c for c in said if unicodedata.category(c) in bad and c not in "\n\t\r"}
+        assert controls == set(), (words, said[:2000])
     assert everything_in(outside) == before
     made = {path.name for path in here.iterdir()}
     assert not any(name.startswith(("..", "/", "-", ".")) for name in made)

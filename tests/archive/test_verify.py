@@ -1,4 +1,4 @@
-"""Every changed byte of a file is found, and what a kill or retention leaves is no damage."""
+"""Every changed byte of a file is found, and what is missing, doubled or said otherwise."""
 
 from __future__ import annotations
 
@@ -8,15 +8,11 @@ import random
 import shutil
 import signal
 import sqlite3
-import subprocess
-import sys
 import threading
-import time
 import warnings
-from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -28,7 +24,6 @@ from acqd.archive.layout import DAY_S
 from acqd.archive.mending import new_ledger, put_aside, relist
 from acqd.archive.reader import open_archive
 from acqd.archive.records import Batch, GapRecord, HourlyRecord, SweepRecord
-from acqd.archive.retention import Retention
 from acqd.archive.setaside import read_untold
 from acqd.archive.sweepfile import SweepFile
 from acqd.archive.verified import Verified
@@ -38,17 +33,9 @@ from acqd.errors import ArchiveDamaged, ArchiveError, ArchiveLocked
 from acqd.plan.downtime import plan_to_json
 from acqd.plan.jobs import PlannedJob
 from acqd.plan.schedule import Schedule
+from spoiling import flip, lines, segment, warned
 
 MUTATIONS = 160
-READ_S = 4.0
-"""A file that HDF5 does not come to an end with has so long here."""
-
-
-@pytest.fixture(scope="module")
-def inspector() -> Iterator[Inspector]:
-    """One reader for all of these: it takes a second to begin, and is replaced where it dies."""
-    with Inspector(least_s=READ_S) as one:
-        yield one
 
 
 @pytest.fixture(scope="module")
@@ -107,38 +94,12 @@ def root(pristine: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(pristine, tmp_path / "archive"))
 
 
-@contextmanager
-def _warned(word: str | None) -> Iterator[None]:
-    """Damage is warned of with this word; of None nothing is."""
-    with warnings.catch_warnings(record=True) as said:
-        warnings.simplefilter("always")
-        yield
-    found = [str(one.message) for one in said if issubclass(one.category, DamageWarning)]
-    assert any(word in text for text in found) if word is not None else not found
-
-
 def _volume(root: Path) -> Path:
     return next(root.glob("sweeps/*/*/volume_*.nc"))
 
 
-def _segment(root: Path) -> Path:
-    return min(root.glob("sweeps/*/*/segment_*.nc"))
-
-
-def _lines(found: Verified) -> str:
-    return "\n".join(
-        [found.headline(), *map(str, found.wrong), *(f"note: {n}" for n in found.notes)]
-    )
-
-
 def _names(found: Verified, path: Path) -> bool:
     return any(path.name in str(one) for one in found.wrong)
-
-
-def _flip(path: Path, at: int, bits: int = 0xFF) -> None:
-    data = bytearray(path.read_bytes())
-    data[at] ^= bits
-    path.write_bytes(data)
 
 
 # -- whole -----------------------------------------------------------------------------------------
@@ -148,7 +109,7 @@ def test_an_archive_as_it_was_written_is_whole(root: Path, inspector: Inspector)
     """One line says so, with what was looked at; nothing is changed by looking."""
     before = {path: path.read_bytes() for path in root.rglob("*") if path.is_file()}
     found = verify_archive(root, inspector=inspector)
-    assert _lines(found) == "5 files, 1,120 sweeps of 1 job: all as they were written"
+    assert lines(found) == "5 files, 1,120 sweeps of 1 job: all as they were written"
     after = {path: path.read_bytes() for path in root.rglob("*") if path.is_file()}
     # SQLite makes an empty log and its index beside a database that is read.
     assert {k: v for k, v in after.items() if v and not k.name.endswith("-shm")} == {
@@ -169,13 +130,13 @@ def test_a_changed_byte_anywhere_in_a_file_is_found(root: Path, inspector: Inspe
     """At random places of volume and segment: each is named, in one line, and nothing hangs."""
     chance = random.Random(20260601)
     for turn in range(MUTATIONS):
-        path = _volume(root) if turn % 2 else _segment(root)
+        path = _volume(root) if turn % 2 else segment(root)
         whole = path.read_bytes()
         at = chance.randrange(len(whole))
-        _flip(path, at, 1 << chance.randrange(8))
+        flip(path, at, 1 << chance.randrange(8))
         found = verify_archive(root, inspector=inspector)
         path.write_bytes(whole)
-        assert _names(found, path), f"byte {at} of {path.name}\n{_lines(found)}"
+        assert _names(found, path), f"byte {at} of {path.name}\n{lines(found)}"
         assert all("\n" not in str(one) for one in found.wrong)
     assert verify_archive(root, inspector=inspector).is_whole
 
@@ -208,7 +169,7 @@ def _chunk(path: Path, *, last: bool = False) -> int:
 
 
 @pytest.mark.parametrize("place", PLACES)
-@pytest.mark.parametrize("which", [_volume, _segment], ids=["volume", "segment"])
+@pytest.mark.parametrize("which", [_volume, segment], ids=["volume", "segment"])
 def test_a_changed_byte_of_each_part_is_found(
     root: Path, inspector: Inspector, place: str, which: Any
 ) -> None:
@@ -216,10 +177,10 @@ def test_a_changed_byte_of_each_part_is_found(
     gives is what was written, or is left out with a warning."""
     path = which(root)
     expected = open_archive(root).sweeps("harbour").level.load()
-    _flip(path, PLACES[place](path))
+    flip(path, PLACES[place](path))
     found = verify_archive(root, inspector=inspector)
-    assert _names(found, path), _lines(found)
-    with _warned(path.name), open_archive(root) as archive:
+    assert _names(found, path), lines(found)
+    with warned(path.name), open_archive(root) as archive:
         data = archive.sweeps("harbour")
         read = data.level.load()
         assert archive.damage("harbour")
@@ -244,20 +205,20 @@ def test_a_changed_byte_of_each_part_is_found(
     ],
     ids=["a byte short", "half", "empty", "a byte long", "garbage", "another", "missing"],
 )
-@pytest.mark.parametrize("which", [_volume, _segment], ids=["volume", "segment"])
+@pytest.mark.parametrize("which", [_volume, segment], ids=["volume", "segment"])
 def test_a_file_that_is_not_what_it_was_is_found(
     root: Path, inspector: Inspector, spoil: Any, which: Any
 ) -> None:
     """By verifying and by readers; all the rest is read."""
     path = which(root)
     first, last = (1, 900) if which is _volume else (901, 1000)
-    spoil(path, _segment(root) if which is _volume else _volume(root))
+    spoil(path, segment(root) if which is _volume else _volume(root))
     found = verify_archive(root, inspector=inspector)
-    assert found.wrongs == 1 and _names(found, path), _lines(found)
+    assert found.wrongs == 1 and _names(found, path), lines(found)
     with open_archive(root) as archive:
         (damage,) = archive.damage("harbour")
         assert (damage.sequences[0], damage.sequences[-1]) == (first, last)
-    with _warned(path.name if path.exists() else None), open_archive(root) as archive:
+    with warned(path.name if path.exists() else None), open_archive(root) as archive:
         data = archive.sweeps("harbour")
         assert not np.isin(np.arange(first, last + 1), data.sequence).any()
         assert data.sizes["sweep"] == 1120 - (last - first + 1)
@@ -277,7 +238,7 @@ def test_a_block_that_cannot_be_inflated_leaves_the_others(root: Path) -> None:
         rows = file.chunk_rows
     assert rows < 900
     archive = open_archive(root)
-    _flip(path, _chunk(path) + 40)
+    flip(path, _chunk(path) + 40)
     before = archive.sweeps("harbour")
     with pytest.warns(DamageWarning, match="a chunk cannot be inflated"):
         levels = before.level.values
@@ -291,7 +252,7 @@ def test_a_block_that_cannot_be_inflated_leaves_the_others(root: Path) -> None:
 def test_who_reads_every_byte_knows_of_blocks_before_they_are_met(root: Path) -> None:
     """As a report asks, before it draws anything."""
     path = _volume(root)
-    _flip(path, _chunk(path) + 40)
+    flip(path, _chunk(path) + 40)
     assert not open_archive(root).damage("harbour")
     with pytest.warns(DamageWarning):
         (damage,) = open_archive(root).damage("harbour", thorough=True)
@@ -311,7 +272,7 @@ def test_a_lost_manifest_is_told_and_made_anew(root: Path, inspector: Inspector)
     """The ledger's digests stand in; files are read as before."""
     _manifest(root).unlink()
     found = verify_archive(root, inspector=inspector)
-    assert found.wrongs == 1 and "manifest.json: is missing; the ledger's digests" in _lines(found)
+    assert found.wrongs == 1 and "manifest.json: is missing; the ledger's digests" in lines(found)
     assert open_archive(root).sweeps("harbour").sizes["sweep"] == 1120
     assert relist(root, found.wrong, now_s=0.0)
     assert verify_archive(root, inspector=inspector).is_whole
@@ -326,7 +287,7 @@ def test_a_garbled_manifest_is_told_and_made_anew(
     """What it was is kept beside, in set-aside."""
     _manifest(root).write_bytes(text)
     found = verify_archive(root, inspector=inspector)
-    assert found.wrongs == 1 and "manifest.json: is garbled" in _lines(found)
+    assert found.wrongs == 1 and "manifest.json: is garbled" in lines(found)
     relist(root, found.wrong, now_s=0.0)
     assert verify_archive(root, inspector=inspector).is_whole
     assert [path.read_bytes() for path in root.glob("set-aside/*manifest*")] == [text]
@@ -341,14 +302,14 @@ def test_a_changed_byte_of_a_manifest_is_found(root: Path, inspector: Inspector)
     said = json.loads(whole)
     for _ in range(60):
         at = chance.randrange(len(whole))
-        _flip(path, at, 1 << chance.randrange(7))
+        flip(path, at, 1 << chance.randrange(7))
         found = verify_archive(root, inspector=inspector)
         try:
             now = json.loads(path.read_bytes())
             harmless = all(now.get(key) == said[key] for key in ("schema", "files"))
         except ValueError:
             harmless = False
-        assert found.is_whole == harmless, f"byte {at}\n{_lines(found)}"
+        assert found.is_whole == harmless, f"byte {at}\n{lines(found)}"
         assert open_archive(root).sweeps("harbour").sizes["sweep"] == 1120
         path.write_bytes(whole)
 
@@ -358,21 +319,21 @@ def test_a_name_that_nobody_gave_costs_no_memory(root: Path, inspector: Inspecto
     path = _manifest(root)
     path.write_text(path.read_text().replace("-0000000900_", "-9999999999_"))
     found = verify_archive(root, inspector=inspector)
-    assert not found.is_whole and "volume_0000000001-9999999999" in _lines(found)
+    assert not found.is_whole and "volume_0000000001-9999999999" in lines(found)
     assert open_archive(root).sweeps("harbour").sizes["sweep"] == 1120
 
 
 def test_a_copy_under_another_name_is_told(root: Path, inspector: Inspector) -> None:
     """Its numbers are used twice."""
-    path = _segment(root)
+    path = segment(root)
     shutil.copy(path, path.with_name(path.name.replace("0000000901", "0000000902")))
     found = verify_archive(root, inspector=inspector)
-    assert "numbers of sweeps, 901 the first, are used twice" in _lines(found)
+    assert "numbers of sweeps, 901 the first, are used twice" in lines(found)
 
 
 def test_a_file_that_nobody_lists_is_told_and_listed(root: Path, inspector: Inspector) -> None:
     """It is whole by its own digests."""
-    path = _segment(root)
+    path = segment(root)
     manifest = path.parent / "manifest.json"
     body = json.loads(manifest.read_bytes())
     body["files"] = [one for one in body["files"] if one["name"] != path.name]
@@ -380,7 +341,7 @@ def test_a_file_that_nobody_lists_is_told_and_listed(root: Path, inspector: Insp
     with closing(sqlite3.connect(root / "ledger.sqlite")) as ledger, ledger:
         ledger.execute("DELETE FROM file WHERE path LIKE ?", (f"%{path.name}",))
     found = verify_archive(root, inspector=inspector)
-    assert found.wrongs == 1 and "is listed neither in the manifest nor" in _lines(found)
+    assert found.wrongs == 1 and "is listed neither in the manifest nor" in lines(found)
     relist(root, found.wrong, now_s=0.0)
     assert verify_archive(root, inspector=inspector).is_whole
 
@@ -389,11 +350,11 @@ def test_files_that_belong_to_nothing_are_noted(root: Path, inspector: Inspector
     """They are no damage."""
     for place in ("stray.txt", "journals/stray.txt", "sweeps/harbour/stray.txt"):
         (root / place).write_text("a note to self")
-    (_segment(root).parent / "segment.nc.tmp").write_bytes(b"half")
-    (_segment(root).parent / "whip.csv").write_text("1,2")
+    (segment(root).parent / "segment.nc.tmp").write_bytes(b"half")
+    (segment(root).parent / "whip.csv").write_text("1,2")
     (root / "journals" / "journal-0000000001-abc.sqlite-wal").write_bytes(b"log")
     found = verify_archive(root, inspector=inspector)
-    assert found.is_whole and len(found.notes) == 6, _lines(found)
+    assert found.is_whole and len(found.notes) == 6, lines(found)
 
 
 # -- databases -------------------------------------------------------------------------------------
@@ -410,8 +371,8 @@ def test_a_damaged_ledger_is_told_and_made_anew(root: Path, inspector: Inspector
     path = root / "ledger.sqlite"
     path.write_bytes(b"\0" * 100 + path.read_bytes()[100:])
     found = verify_archive(root, inspector=inspector)
-    assert found.wrongs == 1 and "ledger.sqlite: not a whole ledger" in _lines(found)
-    with _warned("ledger"), open_archive(root) as archive:
+    assert found.wrongs == 1 and "ledger.sqlite: not a whole ledger" in lines(found)
+    with warned("ledger"), open_archive(root) as archive:
         assert archive.sweeps("harbour").sizes["sweep"] == 1120
         assert len(archive.findings("harbour")) == 6
         assert archive.coverage("harbour").missed
@@ -419,7 +380,7 @@ def test_a_damaged_ledger_is_told_and_made_anew(root: Path, inspector: Inspector
     assert "is set aside as set-aside/ledger.sqlite" in text
     assert [one.what for one in read_untold(root)] == ["ledger_rebuilt"]
     found = verify_archive(root, inspector=inspector)
-    assert found.is_whole, _lines(found)
+    assert found.is_whole, lines(found)
 
 
 def test_of_a_damaged_ledger_what_can_be_read_is_kept(root: Path, inspector: Inspector) -> None:
@@ -461,7 +422,7 @@ def test_a_ledger_that_says_something_else_is_told(
     """By the copies in the volumes, by the files, and by its own numbers."""
     with closing(sqlite3.connect(root / "ledger.sqlite")) as ledger, ledger:
         assert ledger.execute(change).rowcount
-    assert said in _lines(verify_archive(root, inspector=inspector))
+    assert said in lines(verify_archive(root, inspector=inspector))
 
 
 @pytest.mark.parametrize("page", [0, 1, 5, 9])
@@ -473,7 +434,7 @@ def test_a_damaged_journal_is_told_and_the_rest_is_read(
     expected = open_archive(root).sweeps("harbour").level.values
     _garble(path, page)
     found = verify_archive(root, inspector=inspector)
-    assert _names(found, path), _lines(found)
+    assert _names(found, path), lines(found)
     with warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always")
         levels = open_archive(root).sweeps("harbour").level.load()
@@ -496,7 +457,7 @@ def test_numbers_that_are_missing_are_told_unless_a_gap_says_why(
     writer.commit(scribe.batch(1, 5)).result(timeout=10)
     writer.commit(scribe.batch(8, 9)).result(timeout=10)
     found = verify_archive(scribe.root, inspector=inspector)
-    assert "sweeps 6 to 7 are in no file" in _lines(found)
+    assert "sweeps 6 to 7 are in no file" in lines(found)
     at_s = scribe.start_s + 6
     gap = GapRecord(job="harbour", from_s=at_s, to_s=at_s + 1, count=2, reason="disk full")
     writer.commit(Batch(gaps=(gap,))).result(timeout=10)
@@ -514,7 +475,7 @@ def test_times_that_fall_are_told_unless_the_clock_was_set(
     writer.rotate([scribe.meter(7)]).result(timeout=10)
     scribe.wait_sealed(writer)
     found = verify_archive(scribe.root, inspector=inspector)
-    assert "times fall by 99.125 s at sweep 6" in _lines(found)
+    assert "times fall by 99.125 s at sweep 6" in lines(found)
     told = scribe.finding(1, job="station", what="clock_stepped", at_s=scribe.start_s - 90.0)
     writer.commit(Batch(findings=(told,))).result(timeout=10)
     assert verify_archive(scribe.root, inspector=inspector).is_whole
@@ -534,8 +495,8 @@ def test_due_sweeps_that_nothing_accounts_for_are_told(scribe: Any, inspector: I
     ]
     writer.commit(scribe.batch(11, 12, sweeps=tuple(later))).result(timeout=10)
     found = verify_archive(scribe.root, inspector=inspector)
-    assert found.wrongs == 1, _lines(found)
-    assert "2 due sweeps of" in _lines(found) and "(4 due, 2 stored, 0 in gaps)" in _lines(found)
+    assert found.wrongs == 1, lines(found)
+    assert "2 due sweeps of" in lines(found) and "(4 due, 2 stored, 0 in gaps)" in lines(found)
     gap = GapRecord(
         job="harbour",
         from_s=scribe.start_s + 14,
@@ -547,138 +508,21 @@ def test_due_sweeps_that_nothing_accounts_for_are_told(scribe: Any, inspector: I
     assert verify_archive(scribe.root, inspector=inspector).is_whole
 
 
-# -- what is no damage -----------------------------------------------------------------------------
-
-KILLS = [
-    "before:replace:1",
-    "after:replace:1",
-    "after:replace:2",
-    "after:absorb:1",
-    "after:finish_journal:1",
-    "after:unlink:1",
-]
-
-
-def _die(root: Path, what: str, where: str) -> None:
-    script = Path(__file__).with_name("victim.py")
-    done = subprocess.run([sys.executable, str(script), str(root), what, where], check=False)
-    assert done.returncode == -signal.SIGKILL
-
-
-@pytest.mark.parametrize("where", KILLS)
-def test_what_a_kill_leaves_while_sealing_is_no_damage(
-    tmp_path: Path, inspector: Inspector, where: str
-) -> None:
-    """Nor is anything after the next start."""
-    root = tmp_path / "archive"
-    _die(root, "seal", where)
-    found = verify_archive(root, inspector=inspector)
-    assert found.is_whole and found.sweeps == 100, _lines(found)
-
-
-def test_a_file_that_a_kill_left_half_sealed_anew_is_not_warned_of(
-    tmp_path: Path, inspector: Inspector
-) -> None:
-    """Killed after it was listed, and again while it was written anew: the journal has it all."""
-    root = tmp_path / "archive"
-    _die(root, "seal", "after:replace:2")
-    path = _segment(root)
-    _flip(path, path.stat().st_size - 5)
-    with _warned(None):
-        assert open_archive(root).sweeps("harbour").sizes["sweep"] == 100
-        assert len([e for e in open_archive(root).events("harbour") if hasattr(e, "seq")]) == 100
-    assert verify_archive(root, inspector=inspector).is_whole
-
-
-@pytest.mark.parametrize(
-    "where",
-    ["before:replace:1", "after:replace:1", "after:replace:2", "after:replace_files:1"],
-)
-def test_what_a_kill_leaves_while_merging_is_no_damage(
-    tmp_path: Path, inspector: Inspector, victim: ModuleType, where: str
-) -> None:
-    """And the next merge lists a volume that was not listed yet."""
-    root = tmp_path / "archive"
-    _die(root, "merge", where)
-    found = verify_archive(root, inspector=inspector)
-    assert found.is_whole and found.sweeps == 300, _lines(found)
-    writer = victim.open_writer(root)
-    writer.begin([])
-    writer.merge_due(victim.START_S + 2 * DAY_S).result(timeout=30)
-    writer.close([])
-    found = verify_archive(root, inspector=inspector)
-    assert found.is_whole and not found.notes, _lines(found)
-
-
-def test_what_retention_removed_is_no_damage(scribe: Any, inspector: Inspector) -> None:
-    """Its numbers are accounted for; what was kept of it must be there."""
-    writer = scribe.begun()
-    writer.commit(scribe.batch(1, 50)).result(timeout=10)
-    scribe.seal(writer, seq=50)
-    now_s = scribe.start_s + 100 * DAY_S
-    writer.merge_due(now_s).result(timeout=10)
-    writer.close([])
-    writer = scribe.open(retention=Retention(keep_s=10 * DAY_S))
-    writer.begin([])
-    assert writer.retain(now_s).result(timeout=10).removed
-    writer.close([])
-    found = verify_archive(scribe.root, inspector=inspector)
-    assert found.is_whole, _lines(found)
-    (kept,) = scribe.root.glob("sweeps/*/*/kept_*.json.gz")
-    kept.unlink()
-    found = verify_archive(scribe.root, inspector=inspector)
-    assert "is missing: what outlived volume_" in _lines(found)
-
-
-@pytest.mark.parametrize("where", ["after:replace:1", "after:replace:2", "after:replace_files:1"])
-def test_what_a_kill_leaves_while_removing_is_no_damage(
-    tmp_path: Path, inspector: Inspector, where: str
-) -> None:
-    """Nor is it to be listed anew, or moved elsewhere: the next start goes on with it."""
-    root = tmp_path / "archive"
-    _die(root, "remove", where)
-    found = verify_archive(root, inspector=inspector)
-    assert found.is_whole and found.sweeps == 300, _lines(found)
-    (note,) = found.notes
-    assert "the next start removes it" in str(note) or "goes on with its removal" in str(note)
-
-
-def test_an_archive_that_is_written_meanwhile_is_whole(
-    tmp_path: Path, inspector: Inspector
-) -> None:
-    """While a station commits, seals and merges under it."""
-    root = tmp_path / "archive"
-    script = Path(__file__).with_name("victim.py")
-    with subprocess.Popen(
-        [sys.executable, str(script), str(root), "run"], stdout=subprocess.DEVNULL
-    ) as writing:
-        try:
-            until_s = time.monotonic() + 60
-            while not list(root.glob("sweeps/*/*/*.nc")) and time.monotonic() < until_s:
-                time.sleep(0.05)
-            for _ in range(4):
-                found = verify_archive(root, inspector=inspector)
-                assert found.is_whole and found.sweeps, _lines(found)
-                assert found.holder is not None
-        finally:
-            writing.kill()
-
-
 # -- set aside -------------------------------------------------------------------------------------
 
 
 def test_what_is_set_aside_is_named_and_never_due(root: Path, inspector: Inspector) -> None:
     """Moved, listed, told at the next start; readers say so; put back and listed all is whole."""
-    path = _segment(root)
+    path = segment(root)
     whole = path.read_bytes()
-    _flip(path, len(whole) // 2)
+    flip(path, len(whole) // 2)
     found = verify_archive(root, inspector=inspector)
     (line,) = put_aside(root, found.wrong, now_s=0.0)
     where = line.rpartition(" ")[2]
     assert where.startswith("set-aside/harbour_2026-05-29_segment_")
     assert (root / where).exists() and not path.exists()
     found = verify_archive(root, inspector=inspector)
-    assert found.is_whole and "was set aside as" in _lines(found)
+    assert found.is_whole and "was set aside as" in lines(found)
     archive = open_archive(root)
     assert "set aside as set-aside/" in archive.sweeps("harbour").attrs["damage"][0]
     assert archive.coverage("harbour").damaged == 100
@@ -687,7 +531,7 @@ def test_what_is_set_aside_is_named_and_never_due(root: Path, inspector: Inspect
     found = verify_archive(root, inspector=inspector)
     relist(root, found.wrong, now_s=0.0)
     found = verify_archive(root, inspector=inspector)
-    assert found.is_whole and not found.notes, _lines(found)
+    assert found.is_whole and not found.notes, lines(found)
     assert open_archive(root).coverage("harbour").damaged == 0
 
 
@@ -698,7 +542,7 @@ def test_a_damaged_segment_costs_its_broken_block_alone_when_it_is_merged(scribe
         writer.commit(scribe.batch(first, first + 599)).result(timeout=10)
         scribe.seal(writer, seq=first + 599)
     broken, other = scribe.files()
-    _flip(broken, _chunk(broken) + 20)
+    flip(broken, _chunk(broken) + 20)
     unreadable = writer.merge_due(scribe.start_s + 2 * DAY_S).result(timeout=20)
     assert unreadable == 1
     (mishap,) = writer.take_mishaps()
@@ -761,7 +605,7 @@ def test_a_reader_refuses_a_file_of_another_shape(root: Path) -> None:
     """One that no manifest lists, whose parts do not fit each other."""
     import h5py
 
-    path = _segment(root)
+    path = segment(root)
     (path.parent / "manifest.json").unlink()
     with h5py.File(path, "r+") as file:
         del file["flags"]

@@ -56,7 +56,7 @@ def test_it_writes_its_archive_and_what_the_config_names() -> None:
     [
         replace(PLAN, config=Path("/home/watch/station.toml")),
         replace(PLAN, archive=Path("/home/watch/archive")),
-        replace(PLAN, program=("/root/acqd/.venv/bin/acqd",)),
+        replace(PLAN, program=("/home/watch/acqd/.venv/bin/acqd",)),
     ],
 )
 def test_homes_are_seen_where_something_of_it_is_there(plan: ServicePlan) -> None:
