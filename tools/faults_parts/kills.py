@@ -34,8 +34,11 @@ def any_time(bench: FaultBench) -> None:
 )
 def after_message(bench: FaultBench) -> None:
     job = bench.chance.choice(JOBS).name
-    bench.until_heard(len(bench.record.heard), job=job)
-    bench.kill()
+    # Where a broker is taken away at the same time nothing may be heard: then at another moment.
+    try:
+        bench.until_heard(len(bench.record.heard), job=job)
+    finally:
+        bench.kill()
 
 
 @fault(
@@ -47,8 +50,10 @@ def after_message(bench: FaultBench) -> None:
     share=0.1,
 )
 def after_finding(bench: FaultBench) -> None:
-    bench.until_heard(len(bench.record.heard), kind="finding")
-    bench.kill()
+    try:
+        bench.until_heard(len(bench.record.heard), kind="finding")
+    finally:
+        bench.kill()
 
 
 @fault(
