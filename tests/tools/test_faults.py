@@ -215,7 +215,7 @@ ALTERED = {
     a_number_twice: ("is two sweeps",),
     no_gap: ("have no account",),
     a_longer_gap: ("2 of 1 sweeps are accounted for",),
-    a_wrong_count: ("due times",),
+    a_wrong_count: ("has room for",),
     no_finding: ("was published and is not kept", "are out of order"),
     another_finding: ("was published and is kept otherwise",),
     never_sent: ("was never delivered",),
