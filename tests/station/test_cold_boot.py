@@ -1,8 +1,8 @@
 """A whole station through a cold boot: a process whose wall clock a test sets.
 
 What the clock shows and what the kernel says of it is put in the place of the machine's answers,
-which is left alone; all else is a station as it runs, with a sweeper behind a socket. (libfaketime
-reads its file in each thread without a lock, and now and then shows a moment of before the step.)
+which is left alone; all else is a station as it runs, with a sweeper behind a socket. (By
+libfaketime and its file a station now and then saw the time of before a step for a moment more.)
 """
 
 from __future__ import annotations

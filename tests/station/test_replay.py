@@ -458,8 +458,8 @@ def test_hours_follow_a_clock_that_was_set_back(tmp_path: Path, how: str) -> Non
 class WrongClock:
     """Moves the wall clock of a station; its monotonic time is the machine's own.
 
-    By a file that it reads instead of by libfaketime, which reads its own in each thread without a
-    lock and now and then shows a moment of before a step.
+    By a file that it reads as a whole: by libfaketime and its file a station now and then saw the
+    time of before a step for a moment more.
     """
 
     def __init__(self, file: Path) -> None:

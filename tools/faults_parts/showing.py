@@ -1,9 +1,9 @@
 """A wall clock of the bench's own in the place of the machine's, and what it showed when.
 
-The station asks :mod:`acqd.clock` for the time and nobody else; there a file answers. It is read as
-a whole and replaced as a whole: libfaketime reads its own in each thread without a lock, and now
-and then shows a moment of before the step. What the kernel says of its clock, the name of the boot
-and the time that the host slept come from there as well; monotonic time is the machine's.
+The station asks :mod:`acqd.clock` for the time and nobody else; there a file answers, which is read
+and replaced as a whole. (By libfaketime and its file a station now and then saw the time of before
+a step for a moment more.) What the kernel says of its clock, the name of the boot and the time that
+the host slept come from there as well; monotonic time is the machine's.
 """
 
 from __future__ import annotations
