@@ -207,13 +207,14 @@ def _blocks(view: JournalView, group: _Group, points: int, rows: int) -> Iterato
 
 
 def _copy_of(work: Sealing, view: JournalView, job: str) -> dict[str, list[Any]]:
-    """The journal's findings, gaps and hours of a job and of the station, for its segments, and
-    what journals without a sweep of it have left in the ledger alone."""
+    """The journal's findings, gaps and hours of a job and of those without a sweep in it, as the
+    station is one, for its segments, and what journals without a sweep of the job have left in the
+    ledger alone."""
     begin = event_of(view.ordinal, 0)
     before: dict[str, list[Any]] = work.ask(
         lambda ledger: ledger.not_copied(job, begin, COPIED_ROWS_MOST)
     )
-    others = "(SELECT job FROM sweep UNION SELECT job FROM watermark WHERE last_seq > 0)"
+    others = "(SELECT job FROM sweep)"
     return {
         table: before[table]
         + copied_rows(

@@ -342,6 +342,24 @@ def test_what_journals_without_a_sweep_had_outlives_the_ledger(scribe: Any) -> N
         assert not file.ledger().get("gap")
 
 
+def test_what_a_job_without_a_sweep_in_a_journal_had_is_in_the_files_of_others(scribe: Any) -> None:
+    """The last seconds before a stop, in which a slow job was due and did not sweep."""
+    writer = scribe.begun()
+    both = scribe.batch(1, 2, setups=(scribe.setup(), scribe.setup(job="calling")))
+    slow = scribe.sweep(1, job="calling")
+    writer.commit(replace(both, sweeps=(*both.sweeps, slow))).result(timeout=10)
+    scribe.seal(writer, seq=2)
+    at_s = scribe.start_s + 3
+    gap = GapRecord(job="calling", from_s=at_s, to_s=at_s, count=1, reason="overrun", detail="")
+    writer.commit(scribe.batch(3, 4, gaps=(gap,))).result(timeout=10)
+    scribe.seal(writer, seq=4)
+    writer.close([scribe.meter(4)])
+    (scribe.root / "ledger.sqlite").unlink()
+    again = scribe.open()
+    assert [mishap.what for mishap in again.take_mishaps()] == ["ledger_rebuilt"]
+    assert open_archive(scribe.root).gaps("calling") == [gap]
+
+
 def test_leftover_temporaries_and_unbegun_journals_are_cleared(scribe: Any) -> None:
     """What an interrupted write left is removed at the next start, and nothing else."""
     writer = scribe.begun()
