@@ -13,6 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from acqd.archive.layout import TEMPORARY_SUFFIX, temporary_of
+from acqd.archive.private import open_private
 
 __all__ = [
     "clear_temporaries",
@@ -39,10 +40,19 @@ def publish(path: Path) -> None:
     sync_folder(path.parent)
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a small file in one go, so that a reader sees the old or the new one."""
+def write_whole(path: Path, data: bytes, *, private: bool = False) -> None:
+    """Write a small file in one go, so that a reader sees the old or the new one.
+
+    ``private``: it is its user's alone, whatever the umask.
+
+    Raises:
+        OSError: it cannot be written; the old one stays.
+        ArchiveError: of a private one, the same.
+    """
     temporary = temporary_of(path)
     try:
+        if private:
+            os.close(open_private(temporary))
         temporary.write_bytes(data)
         publish(path)
     except BaseException:

@@ -1,9 +1,10 @@
 """Who may read and write what of an archive on a machine with other users.
 
-Journals, ledger, the alerts' memory, lock and ballast are their user's alone: files 0600, the
-folder of journals 0700, whatever the umask. Files of sweeps, manifests and reports are made by the
-umask, so whoever wants to share them can; whoever does not closes the archive's folder (0700) or
-sets the umask. What an earlier acqd left open is closed when it is next opened for writing.
+Journals, ledger, the plan's copy, the alerts' memory, lock and ballast are their user's alone:
+files 0600, the folder of journals 0700, whatever the umask. Files of sweeps, manifests and reports
+are made by the umask, so whoever wants to share them can; whoever does not closes the archive's
+folder (0700) or sets the umask. What an earlier acqd left open is closed when it is next opened for
+writing.
 """
 
 from __future__ import annotations

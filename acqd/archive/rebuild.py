@@ -192,8 +192,9 @@ def _told(why: str, made: Rebuilt, where: str | None) -> Mishap:
 
 def keep_plan_copy(root: Path, plan_json: str, at_s: float) -> None:
     """Keep the plan in force beside the ledger; where there is no room the old copy stays."""
-    with suppress(OSError):
-        write_whole(plan_path(root), json.dumps({"at_s": at_s, "plan": plan_json}).encode())
+    data = json.dumps({"at_s": at_s, "plan": plan_json}).encode()
+    with suppress(OSError, ArchiveError):
+        write_whole(plan_path(root), data, private=True)
 
 
 def _take_plan_copy(root: Path, ledger: Ledger) -> None:

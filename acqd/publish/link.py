@@ -187,8 +187,10 @@ class Link(aiomqtt.Client):
         if self._abandoned:
             try:
                 self._loop.call_soon_threadsafe(self.abandon)
-            except RuntimeError:
-                pass  # the loop has gone too, and with it the process
+            except RuntimeError:  # the loop has gone too
+                made: Any = self._client.socket()
+                if made is not None:
+                    made.close()
 
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any

@@ -36,6 +36,19 @@ class MqttVersion(StrEnum):
     V5 = "5"
 
 
+class ClosedUnlessAgreed(ssl.SSLSocket):
+    """Closes itself where the handshake fails. paho lets go of such a socket, which then stays open
+    until somebody collects it."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        """As the base class."""
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 def is_loopback(endpoint: Endpoint) -> bool:
     """True where only this machine can be meant."""
     try:
@@ -84,10 +97,12 @@ class BrokerSettings:
         if not self.address.tls:
             return None
         try:
-            return ssl.create_default_context(
+            context = ssl.create_default_context(
                 cafile=None if self.ca_file is None else str(self.ca_file)
             )
         except (OSError, ssl.SSLError) as exc:
             raise BrokerError(
                 f"broker {self.address}: cannot use the certificates of {self.ca_file}: {exc}"
             ) from exc
+        context.sslsocket_class = ClosedUnlessAgreed
+        return context

@@ -81,7 +81,8 @@ def _checked(kind: str, body: Mapping[str, Any], job: str | None) -> dict[str, A
     try:
         amendment_of(trial)
     except ArchiveDamaged as exc:
-        raise WrongUsage(f"the amendment is not as it has to be: {_why(exc.__cause__)}") from exc
+        why = _why(exc.__cause__, "`changes` is a list of tables with `do` and what it needs")
+        raise WrongUsage(f"the amendment is not as it has to be: {why}") from exc
     return made
 
 
@@ -90,13 +91,18 @@ def _checked_time(body: Mapping[str, Any]) -> dict[str, Any]:
     try:
         made = correction_of(trial)
     except ArchiveDamaged as exc:
-        raise WrongUsage(f"the correction is not as it has to be: {_why(exc.__cause__)}") from exc
+        why = _why(exc.__cause__, "`pieces` is a list of tables of numbers; `uncertainty_s` is one")
+        raise WrongUsage(f"the correction is not as it has to be: {why}") from exc
     return {**made.to_body(), "how": BY_WORD, "reason": made.reason and note_text(made.reason)}
 
 
-def _why(cause: BaseException | None) -> str:
-    """A program may send anything here: what is wrong, without the name of an exception."""
-    return f"`{cause.args[0]}` is missing" if isinstance(cause, KeyError) else str(cause)
+def _why(cause: BaseException | None, form: str) -> str:
+    """A program may send anything here: what is wrong, without what Python calls it."""
+    if isinstance(cause, KeyError):
+        return f"`{cause.args[0]}` is missing"
+    if isinstance(cause, TypeError):
+        return f"a value in it is of another type than belongs there; {form}"
+    return str(cause)
 
 
 async def _acted(

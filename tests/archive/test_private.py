@@ -17,7 +17,7 @@ from acqd.archive.writer import ArchiveWriter
 from acqd.clock import SystemClock
 from acqd.errors import ArchiveError
 
-PRIVATE = ("lock", "ballast", "ledger.sqlite")
+PRIVATE = ("lock", "ballast", "ledger.sqlite", "plan.json")
 NOBODY = 65534
 
 needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user here")
@@ -78,6 +78,7 @@ def test_what_is_written_first_is_its_users_alone(tmp_path: Path, umask: int) ->
     sweeps is as the umask has it."""
     root = tmp_path / "archive"
     writer = opened(root)
+    writer.record_plan("{}", 0.0).result(10.0)
     try:
         (journal,) = (root / "journals").glob("*.sqlite")
         private = [root / name for name in PRIVATE] + list((root / "journals").iterdir())
@@ -93,11 +94,15 @@ def test_what_is_written_first_is_its_users_alone(tmp_path: Path, umask: int) ->
 def test_what_an_earlier_acqd_left_open_is_closed(tmp_path: Path) -> None:
     """At the next opening for writing; nothing in it is lost."""
     root = tmp_path / "archive"
-    opened(root).close((), seal=False)
+    writer = opened(root)
+    writer.record_plan("{}", 0.0).result(10.0)
+    writer.close((), seal=False)
     wide = [root / "journals", *(root / "journals").iterdir(), *(root / name for name in PRIVATE)]
     for path in wide:
         path.chmod(0o777 if path.is_dir() else 0o666)
-    opened(root).close(())
+    writer = opened(root)
+    writer.record_plan("{}", 1.0).result(10.0)
+    writer.close(())
     left = {path.name: oct(mode(path)) for path in wide if path.exists() and mode(path) & 0o077}
     assert left in ({}, {"ballast": "0o666"})  # a ballast holds nothing
     assert mode(root / "journals") == 0o700
@@ -150,7 +155,9 @@ def shared() -> Iterator[Path]:
 def test_another_user_reads_no_journal_and_no_ledger(shared: Path) -> None:
     """The kernel refuses him, though he may list the archive's folder."""
     root = shared / "archive"
-    opened(root).close((), seal=False)
+    writer = opened(root)
+    writer.record_plan("{}", 0.0).result(10.0)
+    writer.close((), seal=False)
     for path in (*(root / name for name in PRIVATE), *(root / "journals").iterdir()):
         done = as_nobody("open(sys.argv[1], 'rb').read(1)", str(path))
         assert "PermissionError" in done.stderr, path

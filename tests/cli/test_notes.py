@@ -167,7 +167,10 @@ def _references_now(archive: Any) -> int:
 MISFITS: list[tuple[dict[str, Any], str]] = [
     ({"kind": "shrug", "body": {}}, "cannot be asked for"),
     ({"kind": "time", "body": {}}, "not as it has to be: `boot` is missing"),
-    ({"kind": "time", "body": {"boot": "a", "pieces": 7}}, "not as it has to be: 'int' object"),
+    (
+        {"kind": "time", "body": {"boot": "a", "pieces": 7}},
+        "another type than belongs there; `pieces` is a list",
+    ),
     ({"kind": "chain", "body": {"changes": [], "reason": "x"}}, "of one job; name it"),
     ({"kind": "chain", "job": JOB, "body": {"changes": [{"do": "x"}], "reason": "x"}}, "not as it"),
     ({"kind": "chain", "job": JOB, "body": []}, "a table belongs there"),

@@ -134,8 +134,12 @@ def test_flags_alone_make_a_file_that_works(acqd: Any, tmp_path: Path, two: SimS
 def test_the_figures_of_the_plan_are_those_of_the_very_sweep(
     acqd: Any, tmp_path: Path, two: SimServer
 ) -> None:
-    """Ten decibels of pads put floor and weakest level ten decibels up; each is of a few sweeps of
-    its own, of which a busy machine takes fewer."""
+    """Ten decibels of pads put floor and weakest level ten decibels up.
+
+    Each floor is the median of one sweep of 1215 points with a sample detector, every other point
+    of its own: 5.6 dB a point leave 5.6 · 1.25 / √600 = 0.29 dB, and 0.40 dB of a difference, four
+    times which is 1.6 dB.
+    """
     levels = []
     for number, more in enumerate(((), ("--pads", "10 dB"))):
         (tmp_path / str(number)).mkdir()
@@ -146,10 +150,10 @@ def test_the_figures_of_the_plan_are_those_of_the_very_sweep(
         )
         assert told.code == 0, told.err
         levels.append(told.json["ranges"][0])
-    assert levels[1]["floor"] - levels[0]["floor"] == pytest.approx(10.0, abs=1.5)
-    assert levels[1]["weakest_seen"] - levels[0]["weakest_seen"] == pytest.approx(10.0, abs=2.0)
+    assert levels[1]["floor"] - levels[0]["floor"] == pytest.approx(10.0, abs=1.6)
+    assert levels[1]["weakest_seen"] - levels[0]["weakest_seen"] == pytest.approx(10.0, abs=1.6)
     assert levels[1]["weakest_seen"] - levels[1]["floor"] == pytest.approx(
-        levels[0]["weakest_seen"] - levels[0]["floor"], abs=1.0
+        levels[0]["weakest_seen"] - levels[0]["floor"], abs=0.1
     )
 
 

@@ -21,11 +21,15 @@ from acqd.publish.child import free_port
 from acqd.publish.link import round_trip
 from acqd.publish.settings import BrokerSettings, Endpoint, MqttVersion
 
-__all__ = ["Mosquitto", "mosquittos", "skip_without_mosquitto", "wait_for"]
+__all__ = ["Mosquitto", "WaitedInVain", "mosquittos", "skip_without_mosquitto", "wait_for"]
 
 
 LIMIT_S = 60.0
 """For everything that is waited for; far above what is needed on an idle machine."""
+
+
+class WaitedInVain(AssertionError):
+    """What was waited for did not come."""
 
 
 def wait_for(
@@ -35,12 +39,12 @@ def wait_for(
     *,
     said: Callable[[], str] = str,
 ) -> Any:
-    """The first true value of ``condition``, asked every 10 ms; else an AssertionError with what
-    was ``said``."""
+    """The first true value of ``condition``, asked every 10 ms; else a
+    :class:`WaitedInVain` with what was ``said``."""
     ends_s = time.monotonic() + limit_s
     while not (value := condition()):
         if time.monotonic() > ends_s:
-            raise AssertionError(f"waited {limit_s:g} s in vain for {what}\n{said()}")
+            raise WaitedInVain(f"waited {limit_s:g} s in vain for {what}\n{said()}")
         time.sleep(0.01)
     return value
 

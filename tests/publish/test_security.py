@@ -22,12 +22,7 @@ from acqd.publish.sharing_certificate import AUTHORITY, BROKER, ensure_certifica
 from acqd.publish.topics import Topics
 from peers import Mosquitto
 
-pytestmark = [
-    pytest.mark.usefixtures("have_mosquitto"),
-    # A link that is given up in the middle of a handshake belongs to a thread, and then to nobody:
-    # paho closes the socket of one that failed by letting go of it.
-    pytest.mark.filterwarnings("ignore:unclosed <ssl.SSLSocket:ResourceWarning"),
-]
+pytestmark = pytest.mark.usefixtures("have_mosquitto")
 
 
 def program(name: str) -> str:

@@ -44,6 +44,13 @@ module.{name} = hang
 """
 
 
+def ended_in_time(run: Any) -> None:
+    """Within its limit by its own clock; the process soon after, and not when what hangs is done:
+    a busy machine takes its time to end one."""
+    assert run.stop() < 8.0
+    assert run.log("stopped")[0]["took_s"] < LIMIT_S
+
+
 @pytest.mark.slow
 def test_a_resolver_that_hangs_does_not_delay_the_end(bench: Any) -> None:
     """A broker by name, looked up for 25 s: the process has ended two seconds after SIGTERM."""
@@ -53,7 +60,7 @@ def test_a_resolver_that_hangs_does_not_delay_the_end(bench: Any) -> None:
     run = bench.run(config, first=RESOLVER_HANGS)
     run.until("hangs")
     run.until("sweeper_present")
-    assert run.stop() < LIMIT_S
+    ended_in_time(run)
 
 
 @pytest.mark.slow
@@ -73,7 +80,7 @@ def test_a_step_of_the_start_that_hangs_does_not_delay_the_end(
     config = bench.config({"mast": "sim:mast"}, [bench.job(JOB)], broker=broker)
     run = bench.run(config, first=STEP_HANGS.format(module=module, name=name))
     run.until("hangs")
-    assert run.stop() < LIMIT_S
+    ended_in_time(run)
     assert run.log()[-1]["event"] == "stopped"
     run = bench.run(config, "--broker", "none")
     run.until("sweeper_present")
@@ -88,7 +95,7 @@ def test_a_broker_that_does_not_come_up_does_not_delay_the_end(bench: Any) -> No
     told = bench.folder / "pid"
     program = bench.folder / "mosquitto"
     # Its own child keeps the pipe of its standard error open.
-    program.write_text(f"#!/bin/sh\ntrap '' TERM\necho $$ > {told}\nsleep 8\n")
+    program.write_text(f"#!/bin/sh\ntrap '' TERM\necho $$ > {told}\nsleep 25\n")
     program.chmod(0o755)
     bench.folder.chmod(0o777)
     told.touch()
@@ -100,7 +107,7 @@ def test_a_broker_that_does_not_come_up_does_not_delay_the_end(bench: Any) -> No
     )
     run = bench.run(config, first=first)
     pid = bench.wait_for("the broker", lambda: told.read_text().strip())
-    assert run.stop() < LIMIT_S
+    ended_in_time(run)
     assert run.log()[-1]["event"] == "stopped"
     assert not Path(f"/proc/{pid}").exists()
 
@@ -127,9 +134,7 @@ def test_sealing_that_drags_is_left_to_the_next_start(
     run = bench.run(config, first=SEALING_DRAGS.format(drags_s=drags_s))
     run.until("sweeper_present")
     kept = bench.wait_for("sweeps", lambda: _sweeps_of_each(bench.archive, 4))
-    # By its own clock: a busy machine takes its time to end a process.
-    assert run.stop() < 8.0
-    assert run.log("stopped")[0]["took_s"] < LIMIT_S
+    ended_in_time(run)
     assert run.log("sealing_left") or drags_s < 1.0
     assert not run.log("archive_not_closed") and not run.log("no_last_checkpoint")
     assert list((bench.archive / "journals").glob("*.sqlite"))
@@ -189,9 +194,9 @@ async def test_all_that_can_hang_at_once_costs_a_stop_no_more_than_its_time(
     assert not station.events("archive_not_closed")
     archive = open_archive(station.archive)
     assert len(archive.findings("soak")) >= 100
-    # One that has just begun; the one before it is sealed at the next start where the machine is
-    # too busy for that to be done in time.
-    assert len(list((station.archive / "journals").glob("*.sqlite"))) <= 2
+    # One that has just begun; the one before it only where there was no time to seal it, as told.
+    left = 1 if station.events("sealing_left") else 0
+    assert len(list((station.archive / "journals").glob("*.sqlite"))) <= 1 + left
 
 
 def _mosquitto_below(parent: int) -> int:

@@ -24,7 +24,7 @@ from faults_parts.desk import FIRST, Desk
 from faults_parts.listening import Subscriber
 from faults_parts.record import Heard, Record, job_of, kind_of
 from faults_parts.tap import Tap
-from peers import wait_for
+from peers import WaitedInVain, wait_for
 from station_bench import ACQD, HOST, SCENE, Bench, Lines, Mosquitto, Sim, end
 
 if TYPE_CHECKING:
@@ -284,7 +284,7 @@ class FaultBench(Bench):
         def found() -> Heard | None:
             nonlocal place
             if self.station is not None and not self.station.is_up:
-                raise AssertionError(f"the station has ended: {self.words()}")
+                raise WaitedInVain(f"the station has ended: {self.words()}")
             heard = self.record.heard
             while place < len(heard):
                 one = heard[place]

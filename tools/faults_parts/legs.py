@@ -15,6 +15,7 @@ from faults_parts.bench import FaultBench, NotHere
 from faults_parts.kits import make_bench
 from faults_parts.registry import BROKERS, KITS, Fault
 from faults_parts.watching import Stretch, Watch, Whole, whole
+from peers import WaitedInVain
 
 __all__ = ["Done", "Leg", "Outcome", "plan_legs", "run_leg", "through"]
 
@@ -235,7 +236,7 @@ def _inject(bench: FaultBench, step: tuple[Fault, ...]) -> None:
     station = bench.station
     if len(step) > 1 and station is not None and station.was_killed:
         # One of the two has killed what the other waited to hear of; it is checked all the same.
-        problems = [one for one in problems if not isinstance(one, AssertionError)]
+        problems = [one for one in problems if not isinstance(one, WaitedInVain)]
     if problems:
         raise problems[0]
 
