@@ -101,7 +101,12 @@ def test_time_stands_still_while_a_thread_works() -> None:
 
 def test_time_stands_still_while_the_loops_own_pool_works() -> None:
     """Nobody has to say so: neither while it works, nor while the loop waits for it to end."""
-    left = threading.Event()
+    begun, left = threading.Event(), threading.Event()
+
+    def drag() -> None:
+        begun.set()
+        time.sleep(0.2)
+        left.set()
 
     async def works(loop: VirtualLoop) -> tuple[str, float, float]:
         meanwhile = loop.create_task(asyncio.sleep(3600.0))
@@ -109,7 +114,8 @@ def test_time_stands_still_while_the_loops_own_pool_works() -> None:
         answered_s = loop.time()
         await meanwhile
         # Cancelled, as a wait that took too long is; its thread goes on for a while.
-        late = loop.run_in_executor(None, lambda: (time.sleep(0.2), left.set()))
+        late = loop.run_in_executor(None, drag)
+        assert begun.wait(30.0)
         late.cancel()
         return answer, answered_s, loop.time()
 

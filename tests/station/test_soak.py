@@ -116,7 +116,8 @@ def test_what_listeners_hear_of_a_soak_and_a_second_run_of_it(bench: Any) -> Non
     assert (state["state"], state["reason"]) == ("paused", "the soak “night 1” has ended: fail")
     whats = [one["what"] for one in ear.heard("/lamp-soak/finding")]
     assert whats.count("soak_verdict") == 1 and whats.count("soak_excursion") == 1
-    stored = len(open_archive(bench.archive).sweeps("lamp-soak").sequence)
+    archive = open_archive(bench.archive)
+    stored, missed = len(archive.sweeps("lamp-soak").sequence), archive.gaps("lamp-soak")
 
     time.sleep(1.0)
     began_s = time.monotonic()
@@ -126,7 +127,8 @@ def test_what_listeners_hear_of_a_soak_and_a_second_run_of_it(bench: Any) -> Non
     assert again.process.stdout.read() == run.process.stdout.read() != ""
     archive = open_archive(bench.archive)
     assert len(archive.sweeps("lamp-soak").sequence) == stored
-    assert [gap for gap in archive.gaps("lamp-soak") if gap.count] == []
+    # On a busy machine a due time of the first run passes before its sweeper has answered.
+    assert [gap for gap in archive.gaps("lamp-soak") if gap.count and gap not in missed] == []
     # Who comes later hears it too.
     late = bench.ear(broker.port)
     assert late.until("/lamp-soak/verdict")[0]["verdict"] == "fail"
