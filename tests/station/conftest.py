@@ -58,21 +58,23 @@ class Inside:
         self._task: asyncio.Task[None] | None = None
 
     async def __aenter__(self) -> Inside:
-        ready = asyncio.Event()
-        self._log = structlog.testing.capture_logs()
-        self.logged = self._log.__enter__()
-        self._task = asyncio.create_task(self.station.run(ready=lambda _: ready.set()))
-        waiting = asyncio.create_task(ready.wait())
-        async with asyncio.timeout(LIMIT_S):
-            await asyncio.wait([self._task, waiting], return_when=asyncio.FIRST_COMPLETED)
-        waiting.cancel()
-        if self._task.done():
-            self._task.result()
+        with ExitStack() as stack:
+            self.logged = stack.enter_context(structlog.testing.capture_logs())
+            ready = asyncio.Event()
+            self._task = asyncio.create_task(self.station.run(ready=lambda _: ready.set()))
+            waiting = asyncio.create_task(ready.wait())
+            async with asyncio.timeout(LIMIT_S):
+                await asyncio.wait([self._task, waiting], return_when=asyncio.FIRST_COMPLETED)
+            waiting.cancel()
+            if self._task.done():
+                self._task.result()
+            self._log = stack.pop_all()
         return self
 
     async def __aexit__(self, *exc: object) -> None:
-        await self.stop()
-        self._log.__exit__(None, None, None)
+        # However it ends: left to the collector, it would end what a later test is just capturing.
+        with self._log:
+            await self.stop()
 
     async def stop(self) -> float:
         """Stop it and see that it ended well; the seconds that it took."""
