@@ -9,7 +9,7 @@
     │   │   └── InputUnsafe        too much power could arrive at the input        (add a pad)
     │   ├── TransportError     the link broke, also an OSError                     (reopen)
     │   │   ├── TransportTimeout   no answer by the deadline, also a TimeoutError  (reopen)
-    │   │   └── TransportClosed    the host closed it under the driver             (reopen)
+    │   │   └── TransportClosed    the host closed it under the driver, or the peer (reopen)
     │   ├── PortBusy           somebody else holds the port                        (retry later)
     │   ├── ProtocolViolation  an answer that breaks the protocol                  (reopen)
     │   ├── SweeperReported    the sweeper's own error queue said so               (retry)

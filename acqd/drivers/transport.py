@@ -149,7 +149,7 @@ class Link:
                 except (BlockingIOError, InterruptedError):
                     continue
                 except OSError as error:
-                    raise TransportError(f"{self.name}: reading failed: {error}") from error
+                    raise self._broken("reading", error) from error
                 if not data:
                     raise TransportClosed(f"{self.name}: the other end closed the link")
                 return data
@@ -171,7 +171,7 @@ class Link:
                 except (BlockingIOError, InterruptedError):
                     continue
                 except OSError as error:
-                    raise TransportError(f"{self.name}: writing failed: {error}") from error
+                    raise self._broken("writing", error) from error
 
     def discard_input(self) -> bytes:
         """See :meth:`acqd.drivers.contract.Transport.discard_input`; at most 1 MiB a call."""
@@ -183,7 +183,7 @@ class Link:
                 except (BlockingIOError, InterruptedError):
                     break
                 except OSError as error:
-                    raise TransportError(f"{self.name}: reading failed: {error}") from error
+                    raise self._broken("reading", error) from error
                 if not data:
                     # At the end of a socket's stream; a serial port says so too when nothing waits.
                     break
@@ -230,6 +230,12 @@ class Link:
     @property
     def is_closed(self) -> bool:
         return self._state == _CLOSED
+
+    def _broken(self, doing: str, error: OSError) -> TransportError:
+        if isinstance(error, ConnectionResetError | BrokenPipeError):
+            # So a peer says it that goes with something of ours unread; else reading just ends.
+            return TransportClosed(f"{self.name}: the other end closed the link")
+        return TransportError(f"{self.name}: {doing} failed: {error}")
 
     def _wake(self) -> None:
         try:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+import struct
 import subprocess
 import sys
 import threading
@@ -119,6 +120,28 @@ def test_a_lost_peer_breaks_the_link(ends: Ends) -> None:
         ends.link.read(timeout_s=5)
     assert not isinstance(caught.value, TransportTimeout)
     assert isinstance(caught.value, OSError)
+
+
+def write_until_refused(link: Link) -> None:
+    """What goes out first may still be taken, and refused by the peer's machine."""
+    for _ in range(100):
+        link.write(b"*IDN?\n")
+        time.sleep(0.01)
+
+
+@pytest.mark.parametrize("how", ["ends", "resets"])
+def test_a_peer_that_closes_is_told_so_however_it_does(listener: socket.socket, how: str) -> None:
+    """A peer that goes with something unread says it by a reset, reading or writing."""
+    link = open_transport(f"tcp://127.0.0.1:{listener.getsockname()[1]}")
+    far, _ = listener.accept()
+    if how == "resets":
+        far.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    far.close()
+    with pytest.raises(TransportClosed, match="the other end closed the link"):
+        link.read(timeout_s=5)
+    with pytest.raises(TransportClosed, match="the other end closed the link"):
+        write_until_refused(link)
+    link.close()
 
 
 def test_a_lost_peers_link_can_be_interrupted_and_closed(ends: Ends) -> None:

@@ -77,7 +77,6 @@ async def test_what_a_job_missed_is_known_when_it_has_left_the_config(
             cut_short = inside({"mast": ScriptedDriver()}, both[:1], clock=clock)
             with pytest.raises(RuntimeError):
                 await cut_short.__aenter__()
-            cut_short._log.__exit__(None, None, None)
         # The job was not due any more, but the plan that says so never came to be.
         clock.advance(300.0)
     away_s = clock.wall_s()
