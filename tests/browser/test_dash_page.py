@@ -159,6 +159,16 @@ async def test_jobs_are_chosen_by_keyboard_and_kept_in_the_address(
     assert await page.locator("#spans input:checked").get_attribute("value") == "21600"
 
 
+async def test_a_link_that_was_just_followed_is_not_written_over(
+    coast: Peers, opened: Opened
+) -> None:
+    """A frame may be drawn before the page hears of its new address."""
+    page = await opened(coast)
+    await until(page, "the sheet", DRAWN)
+    await page.evaluate("location.hash = '#gannet-ledge/calling'; acqd.draw()")
+    await until(page, "the other job", "acqd.page.view && acqd.page.view.job === 'calling'")
+
+
 async def test_the_tables_say_what_the_server_knows(coast: Peers, opened: Opened) -> None:
     """Jobs, channels and bare values against /state.json, where they did not change meanwhile."""
     page = await opened(coast)

@@ -22,6 +22,9 @@ export function show(node, shown) {
 
 /** Keeps the children of ``parent`` in step with ``items``; nodes live on by their key. */
 export function keep(parent, items, key, create, update) {
+  const names = new Set(items.map((item) => String(key(item))));
+  // Gone first: a node that had to move around one would lose the focus.
+  for (const node of [...parent.children]) if (!names.has(node.dataset.key)) node.remove();
   const old = new Map([...parent.children].map((node) => [node.dataset.key, node]));
   let before = null;
   for (const item of items) {
@@ -37,7 +40,6 @@ export function keep(parent, items, key, create, update) {
     update(node, item);
     before = node;
   }
-  for (const node of old.values()) node.remove();
 }
 
 /**

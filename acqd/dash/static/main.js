@@ -34,6 +34,7 @@ const page = {
   seq: 0,
   epoch: 0,
   mode: "sheet",
+  hash: "", // As it was last read or written; another one is news.
 };
 
 const sheet = new Sheet(by("sheet-ground"), by("sheet-cursor"));
@@ -89,6 +90,7 @@ function choose(next, { spanS = page.spanChosen || !next ? page.spanS : usualSpa
 
 /** #station/job?span=3600&look=tune; #wall; anything may be missing. */
 function readHash() {
+  page.hash = location.hash;
   const [path, query = ""] = location.hash.slice(1).split("?");
   const options = new URLSearchParams(query);
   const spanS = Number(options.get("span"));
@@ -120,8 +122,11 @@ function hash() {
 }
 
 function writeHash() {
+  // A link was followed, and the event that tells of it is still to come: it is not written over.
+  if (location.hash !== page.hash) return;
   const wanted = hash();
   if (wanted !== location.hash) history.replaceState(null, "", wanted || location.pathname + location.search);
+  page.hash = location.hash;
 }
 
 // -- what comes --------------------------------------------------------------------------------
