@@ -183,14 +183,17 @@ class Link(aiomqtt.Client):
 
     def _connect_now(self) -> None:
         # In a thread, which cannot be cancelled: whoever waited for it may have gone.
-        self._client_connect()
-        if self._abandoned:
-            try:
+        try:
+            self._client_connect()
+            if self._abandoned:
                 self._loop.call_soon_threadsafe(self.abandon)
-            except RuntimeError:  # the loop has gone too
-                made: Any = self._client.socket()
-                if made is not None:
-                    made.close()
+        except RuntimeError:
+            if not self._loop.is_closed():
+                raise
+            # The loop has gone, and with it whoever would close what was made.
+            made: Any = self._client.socket()
+            if made is not None:
+                made.close()
 
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any

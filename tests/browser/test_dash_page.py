@@ -169,6 +169,27 @@ async def test_a_link_that_was_just_followed_is_not_written_over(
     await until(page, "the other job", "acqd.page.view && acqd.page.view.job === 'calling'")
 
 
+async def test_a_row_that_goes_does_not_take_the_focus_of_the_next(
+    coast: Peers, opened: Opened
+) -> None:
+    """Lists are kept in step by moving nothing that stays in its order."""
+    page = await opened(coast)
+    focused = await page.evaluate(
+        """async () => {
+            const { keep, make } = await import("/dom.js");
+            const list = document.body.appendChild(make("div"));
+            const put = (names) => keep(list, names, (one) => one, () => make("button"), () => {});
+            put(["a", "b", "c"]);
+            list.children[2].focus();
+            put(["a", "c"]);
+            const key = document.activeElement.dataset.key;
+            list.remove();
+            return key;
+        }"""
+    )
+    assert focused == "c"
+
+
 async def test_the_tables_say_what_the_server_knows(coast: Peers, opened: Opened) -> None:
     """Jobs, channels and bare values against /state.json, where they did not change meanwhile."""
     page = await opened(coast)

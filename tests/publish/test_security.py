@@ -6,6 +6,8 @@ import asyncio
 import os
 import re
 import shutil
+import socket
+import ssl
 import subprocess
 import time
 from dataclasses import dataclass
@@ -82,6 +84,36 @@ async def test_tls_refuses_another_host(tls_broker, certificate):
     settings = BrokerSettings(address=other, ca_file=certificate[0])
     with pytest.raises(BrokerError, match="certificate verify failed"):
         await round_trip(other, MqttVersion.V5, 3.0, settings=settings)
+
+
+def test_a_socket_whose_handshake_fails_is_closed(certificate):
+    """By itself: the library that made it lets go of it."""
+    settings = BrokerSettings(
+        address=Endpoint(host="127.0.0.1", port=8883, tls=True), ca_file=certificate[0]
+    )
+    near, far = socket.socketpair()
+    with far:
+        ours = settings.tls_context().wrap_socket(
+            near, server_hostname="127.0.0.1", do_handshake_on_connect=False
+        )
+        far.sendall(b"no TLS is spoken here, and never was")
+        with pytest.raises(ssl.SSLError):
+            ours.do_handshake()
+        assert ours.fileno() == -1
+
+
+def test_what_connects_when_the_loop_has_gone_is_closed():
+    """In a thread that nobody waits for any more."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        there = Endpoint(host="127.0.0.1", port=server.getsockname()[1])
+
+        async def made():
+            return new_link(BrokerSettings(address=there), client_id="late", tls=None)
+
+        link = asyncio.run(made())
+        link._connect_now()
+        server.accept()[0].close()
+        assert link._client.socket().fileno() == -1
 
 
 @pytest.mark.parametrize("text", [None, "no certificate"], ids=["missing", "nonsense"])

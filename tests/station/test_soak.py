@@ -117,7 +117,8 @@ def test_what_listeners_hear_of_a_soak_and_a_second_run_of_it(bench: Any) -> Non
     whats = [one["what"] for one in ear.heard("/lamp-soak/finding")]
     assert whats.count("soak_verdict") == 1 and whats.count("soak_excursion") == 1
     archive = open_archive(bench.archive)
-    stored, missed = len(archive.sweeps("lamp-soak").sequence), archive.gaps("lamp-soak")
+    stored = len(archive.sweeps("lamp-soak").sequence)
+    first_s = float(archive.sweeps("lamp-soak")["started"].values[0])
 
     time.sleep(1.0)
     began_s = time.monotonic()
@@ -127,8 +128,9 @@ def test_what_listeners_hear_of_a_soak_and_a_second_run_of_it(bench: Any) -> Non
     assert again.process.stdout.read() == run.process.stdout.read() != ""
     archive = open_archive(bench.archive)
     assert len(archive.sweeps("lamp-soak").sequence) == stored
-    # On a busy machine a due time of the first run passes before its sweeper has answered.
-    assert [gap for gap in archive.gaps("lamp-soak") if gap.count and gap not in missed] == []
+    # On a busy machine a due time passes before the sweeper has answered for the first time.
+    missed = [gap for gap in archive.gaps("lamp-soak") if gap.count]
+    assert [gap for gap in missed if gap.to_s >= first_s or gap.reason != "sweeper lost"] == []
     # Who comes later hears it too.
     late = bench.ear(broker.port)
     assert late.until("/lamp-soak/verdict")[0]["verdict"] == "fail"
